@@ -1,0 +1,1 @@
+"""Air and friction: pure functions of arrays, in trade units."""

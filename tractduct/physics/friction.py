@@ -1,0 +1,149 @@
+"""Friction of air in straight ducts."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from tractduct.physics.air import Air, dynamic_pressure_inwc
+
+LAMINAR_BELOW_REYNOLDS = 2300.0
+COMPRESSION_TESTED_UP_TO_IN = 10.0  # sizes that the compression relation was measured on: 6, 8, 10 in
+
+FloatArray = NDArray[np.float64]
+
+
+def round_area_ft2(diameter_in: ArrayLike) -> FloatArray:
+    """Free area of a round duct. [ft2]"""
+    return np.pi / 4.0 * (np.asarray(diameter_in, dtype=float) / 12.0) ** 2
+
+
+def equivalent_diameter_in(width_in: ArrayLike, height_in: ArrayLike) -> FloatArray:
+    """Round duct with the same friction at the same airflow as a rectangular one. [in]
+
+    1.30 (a b)^0.625 / (a + b)^0.25, after Huebscher; 1956 ASHAE Guide ch. 32 Table 1 tabulates it.
+    """
+    a = np.asarray(width_in, dtype=float)
+    b = np.asarray(height_in, dtype=float)
+    return 1.30 * (a * b) ** 0.625 / (a + b) ** 0.25
+
+
+def friction_factor(reynolds: ArrayLike, relative_roughness: ArrayLike) -> FloatArray:
+    """Darcy friction factor of fully developed flow.
+
+    Parameters
+    ----------
+    reynolds : broadcastable, at or above 0 [-]
+    relative_roughness : broadcastable, roughness over diameter, 0 to 0.2 [-]
+
+    Returns
+    -------
+    array of the broadcast shape; 0 where Reynolds is 0, so that no flow has no loss.
+
+    Raises
+    ------
+    ValueError for a negative or non-finite input, or a roughness above 0.2 of the diameter.
+
+    Notes
+    -----
+    64 / Re below Re 2300, Colebrook's equation above it (Cengel and Cimbala, Fluid Mechanics, ch. 8). The
+    step between them is real and is kept. Colebrook is solved for 1/sqrt(f) by Newton's method from
+    Haaland's explicit form: three steps reach rounding error.
+
+    >>> friction_factor([1000.0, 1e5], 1e-4).round(4).tolist()
+    [0.064, 0.0185]
+    """
+    re = np.asarray(reynolds, dtype=float)
+    rough = np.asarray(relative_roughness, dtype=float)
+    if not (np.all(np.isfinite(re)) and np.all(re >= 0.0)):
+        raise ValueError("Reynolds number must be finite and not negative")
+    if not (np.all(rough >= 0.0) and np.all(rough <= 0.2)):
+        raise ValueError("relative roughness must lie between 0 and 0.2")
+    re, rough = np.broadcast_arrays(re, rough)
+    turbulent_re = np.maximum(re, LAMINAR_BELOW_REYNOLDS)
+    a = rough / 3.7
+    b = 2.51 / turbulent_re
+    # u = 1/sqrt(f); g(u) = u + 2 log10(a + b u) = 0
+    u = -1.8 * np.log10(a**1.11 + 6.9 / turbulent_re)
+    scale = 2.0 / np.log(10.0)
+    for _ in range(3):
+        inside = a + b * u
+        u = u - (u + scale * np.log(inside)) / (1.0 + scale * b / inside)
+    factor = 1.0 / (u * u)
+    laminar = np.divide(64.0, re, out=np.zeros(re.shape), where=re > 0.0)
+    return np.where(re < LAMINAR_BELOW_REYNOLDS, laminar, factor)
+
+
+def friction_rate_inwc_per_100ft(
+    airflow_cfm: ArrayLike,
+    diameter_in: ArrayLike,
+    roughness_ft: ArrayLike,
+    air: Air,
+    derate: ArrayLike = 0.0,
+) -> FloatArray:
+    """Pressure lost to friction in 100 ft of straight duct, by Darcy-Weisbach. [inWC/100 ft]
+
+    Parameters
+    ----------
+    airflow_cfm : broadcastable, at or above 0
+    diameter_in : broadcastable, above 0; the equivalent diameter of a rectangular duct
+    roughness_ft : broadcastable, at or above 0
+    derate : broadcastable, 0 to below 1
+        The part of the airflow that the product loses at any friction rate: its friction at q is that of
+        an underated duct at q / (1 - derate).
+
+    Raises
+    ------
+    ValueError outside the ranges above.
+    """
+    flow = np.asarray(airflow_cfm, dtype=float)
+    diameter = np.asarray(diameter_in, dtype=float)
+    lost = np.asarray(derate, dtype=float)
+    if not np.all(diameter > 0.0):
+        raise ValueError("diameter must be above 0")
+    if not (np.all(lost >= 0.0) and np.all(lost < 1.0)):
+        raise ValueError("derate must be at least 0 and below 1")
+    diameter_ft = diameter / 12.0
+    velocity_fpm = flow / (1.0 - lost) / round_area_ft2(diameter)
+    reynolds = velocity_fpm / 60.0 * diameter_ft / air.kinematic_viscosity_ft2_per_s
+    factor = friction_factor(reynolds, np.asarray(roughness_ft, dtype=float) / diameter_ft)
+    return factor * (100.0 / diameter_ft) * dynamic_pressure_inwc(velocity_fpm, air)
+
+
+def compression_factor(compression_pct: ArrayLike, diameter_in: ArrayLike) -> FloatArray:
+    """What longitudinal compression multiplies the friction of installed flexible duct by. [-]
+
+    1 + 0.58 K exp(-0.126 D), K = 100 (1 - L / L_extended): from memory, after Abushakra, Walker and Sherman,
+    Compression effects on pressure loss in flexible HVAC ducts (LBNL), who tested 6, 8 and 10 in. Larger
+    sizes may do worse than this says: the caller must show that as a caution.
+    """
+    k = np.asarray(compression_pct, dtype=float)
+    return 1.0 + 0.58 * k * np.exp(-0.126 * np.asarray(diameter_in, dtype=float))
+
+
+def diameter_for_friction_rate_in(
+    airflow_cfm: ArrayLike,
+    friction_rate: ArrayLike,
+    roughness_ft: ArrayLike,
+    air: Air,
+    derate: ArrayLike = 0.0,
+) -> FloatArray:
+    """Exact round diameter whose friction at an airflow is the given rate. [in]
+
+    The inverse of ``friction_rate_inwc_per_100ft`` in its diameter: 0 where there is no airflow. Bisection on
+    the logarithm of the diameter between 0.5 and 200 in, to 1e-9 in relative terms; NaN where no diameter in
+    that range does. Laminar flow makes the friction jump; the diameter returned is the smallest that keeps it.
+    """
+    flow, rate, rough, lost = np.broadcast_arrays(
+        *(np.asarray(x, dtype=float) for x in (airflow_cfm, friction_rate, roughness_ft, derate))
+    )
+    # Colebrook is used with a roughness of at most a fifth of the diameter.
+    low = np.log(np.maximum(0.5, rough * 12.0 / 0.2))
+    high = np.full(flow.shape, np.log(200.0))
+    out_of_reach = friction_rate_inwc_per_100ft(flow, np.exp(high), rough, air, lost) > rate
+    for _ in range(40):
+        middle = 0.5 * (low + high)
+        too_small = friction_rate_inwc_per_100ft(flow, np.exp(middle), rough, air, lost) > rate
+        low = np.where(too_small, middle, low)
+        high = np.where(too_small, high, middle)
+    return np.where(flow > 0.0, np.where(out_of_reach, np.nan, np.exp(high)), 0.0)
