@@ -12,7 +12,9 @@ STANDARD_DENSITY_LB_PER_FT3 = 0.075  # dry air, 70 F, sea level: the standard ai
 # Duct tables write Re = 8.56 D V with D in inches and V in fpm; that implies this viscosity of standard air.
 STANDARD_KINEMATIC_VISCOSITY_FT2_PER_S = 1.0 / (8.56 * 12.0 * 60.0)
 PA_PER_INWC = 249.089  # water at 4 C; from memory
-STANDARD_VELOCITY_FPM = 4005.0  # velocity whose pressure is 1 inWC in standard air; common practice, no source
+STANDARD_VELOCITY_FPM = (
+    4005.0  # velocity whose pressure is 1 inWC in standard air; common practice, no source
+)
 
 _KG_PER_LB = 0.45359237
 _M_PER_FT = 0.3048
@@ -51,9 +53,7 @@ def site_air(elevation_ft: float = 0.0, air_temperature_f: float = STANDARD_TEMP
         raise ValueError(f"air_temperature_f must lie between -60 and 250, got {air_temperature_f!r}")
     absolute = air_temperature_f + _RANKINE_OFFSET
     standard = STANDARD_TEMPERATURE_F + _RANKINE_OFFSET
-    density = (
-        STANDARD_DENSITY_LB_PER_FT3 * (1.0 - 6.8754e-6 * elevation_ft) ** 5.2559 * standard / absolute
-    )
+    density = STANDARD_DENSITY_LB_PER_FT3 * (1.0 - 6.8754e-6 * elevation_ft) ** 5.2559 * standard / absolute
     viscosity_ratio = (absolute / standard) ** 1.5 * (standard + _SUTHERLAND_R) / (absolute + _SUTHERLAND_R)
     dynamic = STANDARD_DENSITY_LB_PER_FT3 * STANDARD_KINEMATIC_VISCOSITY_FT2_PER_S * viscosity_ratio
     return Air(density_lb_per_ft3=density, kinematic_viscosity_ft2_per_s=dynamic / density)

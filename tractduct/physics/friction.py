@@ -121,29 +121,60 @@ def compression_factor(compression_pct: ArrayLike, diameter_in: ArrayLike) -> Fl
     return 1.0 + 0.58 * k * np.exp(-0.126 * np.asarray(diameter_in, dtype=float))
 
 
-def diameter_for_friction_rate_in(
+def installed_friction_rate_inwc_per_100ft(
     airflow_cfm: ArrayLike,
-    friction_rate: ArrayLike,
+    diameter_in: ArrayLike,
     roughness_ft: ArrayLike,
     air: Air,
     derate: ArrayLike = 0.0,
+    compression_pct: ArrayLike = 0.0,
+    straight_part: ArrayLike = 1.0,
 ) -> FloatArray:
-    """Exact round diameter whose friction at an airflow is the given rate. [in]
+    """Friction per 100 ft of effective length as installed. [inWC/100 ft]
 
-    The inverse of ``friction_rate_inwc_per_100ft`` in its diameter: 0 where there is no airflow. Bisection on
-    the logarithm of the diameter between 0.5 and 200 in, to 1e-9 in relative terms; NaN where no diameter in
-    that range does. Laminar flow makes the friction jump; the diameter returned is the smallest that keeps it.
+    ``straight_part`` is the part of a section's effective length that is straight duct, 0 to 1: compression
+    raises the friction of that part only, not of the fittings' equivalent lengths. The other arguments and
+    the errors are those of ``friction_rate_inwc_per_100ft`` and ``compression_factor``.
     """
-    flow, rate, rough, lost = np.broadcast_arrays(
-        *(np.asarray(x, dtype=float) for x in (airflow_cfm, friction_rate, roughness_ft, derate))
+    extra = compression_factor(compression_pct, diameter_in) - 1.0
+    rate = friction_rate_inwc_per_100ft(airflow_cfm, diameter_in, roughness_ft, air, derate)
+    return rate * (1.0 + np.asarray(straight_part, dtype=float) * extra)
+
+
+def diameter_for_friction_rate_in(
+    friction_rate: ArrayLike,
+    airflow_cfm: ArrayLike,
+    roughness_ft: ArrayLike,
+    air: Air,
+    derate: ArrayLike = 0.0,
+    compression_pct: ArrayLike = 0.0,
+    straight_part: ArrayLike = 1.0,
+) -> FloatArray:
+    """Exact round diameter whose friction as installed is at most a given rate. [in]
+
+    The inverse of ``installed_friction_rate_inwc_per_100ft`` in its diameter: 0 where there is no airflow,
+    NaN where no diameter up to 200 in does. Bisection on the logarithm of the diameter, to 1e-9.
+    """
+    rate, flow, rough, lost, squeezed, straight = np.broadcast_arrays(
+        *(
+            np.asarray(x, dtype=float)
+            for x in (friction_rate, airflow_cfm, roughness_ft, derate, compression_pct, straight_part)
+        )
     )
-    # Colebrook is used with a roughness of at most a fifth of the diameter.
+
+    def too_high(log_diameter: FloatArray) -> NDArray[np.bool_]:
+        found = installed_friction_rate_inwc_per_100ft(
+            flow, np.exp(log_diameter), rough, air, lost, squeezed, straight
+        )
+        return np.asarray(found > rate)
+
+    # The friction factor takes a roughness of at most a fifth of the diameter.
     low = np.log(np.maximum(0.5, rough * 12.0 / 0.2))
     high = np.full(flow.shape, np.log(200.0))
-    out_of_reach = friction_rate_inwc_per_100ft(flow, np.exp(high), rough, air, lost) > rate
-    for _ in range(40):
+    out_of_reach = too_high(high)
+    for _ in range(34):
         middle = 0.5 * (low + high)
-        too_small = friction_rate_inwc_per_100ft(flow, np.exp(middle), rough, air, lost) > rate
-        low = np.where(too_small, middle, low)
-        high = np.where(too_small, high, middle)
+        small = too_high(middle)
+        low = np.where(small, middle, low)
+        high = np.where(small, high, middle)
     return np.where(flow > 0.0, np.where(out_of_reach, np.nan, np.exp(high)), 0.0)

@@ -1,0 +1,130 @@
+"""The text of one cell to a value, by the field's declaration."""
+
+from __future__ import annotations
+
+import difflib
+import math
+import re
+from collections.abc import Iterable
+
+from tractduct.inputs.schema import Field
+
+TRUE_WORDS = ("true", "yes", "y", "1")
+FALSE_WORDS = ("false", "no", "n", "0")
+NOT_OFFERED = "-"
+ALL_ROOMS = "*"
+
+
+class CellProblem(ValueError):
+    """A cell can't be understood or isn't allowed; says what is wrong and what to do."""
+
+    def __init__(self, problem: str, remedy: str) -> None:
+        super().__init__(problem)
+        self.problem = problem
+        self.remedy = remedy
+
+
+def key_of(name: str) -> str:
+    """What two spellings of one name have in common: case and spacing do not matter."""
+    return " ".join(name.split()).casefold()
+
+
+def nearest(name: str, known: Iterable[str]) -> str:
+    """A sentence that helps with a misspelt name: the nearest known one, or all of them where few."""
+    known = list(known)
+    close = difflib.get_close_matches(key_of(name), [key_of(k) for k in known], n=1)
+    if close:
+        original = next(k for k in known if key_of(k) == close[0])
+        return f"Did you mean '{original}'"
+    shown = ", ".join(f"'{k}'" for k in known[:12]) + (", ..." if len(known) > 12 else "")
+    return f"Known: {shown}" if known else "None is defined yet"
+
+
+def parse_number(field: Field, text: str) -> float:
+    """A finite number inside the field's bounds; CellProblem otherwise."""
+    wanted = allowed(field)
+    try:
+        value = float(text)
+    except ValueError:
+        raise CellProblem(f"expected {wanted}", "Retype it as a plain number") from None
+    if not math.isfinite(value):
+        raise CellProblem(f"expected {wanted}, not an endless or undefined one", "Enter the real value")
+    if field.low is not None and (value < field.low or (field.above and value == field.low)):
+        raise CellProblem(f"expected {wanted}", "Correct the value")
+    if field.high is not None and value > field.high:
+        hint = field.hint[:1].upper() + field.hint[1:].rstrip("?") if field.hint else "Correct the value"
+        raise CellProblem(f"expected {wanted}", hint)
+    return value
+
+
+def allowed(field: Field) -> str:
+    """The field's bounds in words: 'a number of ft from 0 to 500'."""
+    number = f"a number of {field.unit}" if field.unit else "a number"
+    if field.low is None:
+        return number
+    start = f"above {field.low:g}" if field.above else f"from {field.low:g}"
+    return f"{number} {start}" + (f" to {field.high:g}" if field.high is not None else "")
+
+
+def believable(field: Field, value: float) -> bool:
+    """False where a value is allowed but outside what such plans have."""
+    return field.usual is None or value == 0.0 or field.usual[0] <= value <= field.usual[1]
+
+
+def parse_choice(field: Field, text: str) -> str:
+    """One of the field's choices, whatever its case; CellProblem otherwise."""
+    for choice in field.choices:
+        if choice.casefold() == text.strip().casefold():
+            return choice
+    raise CellProblem(f"expected one of {', '.join(field.choices)}", "Pick one of them")
+
+
+def parse_flag(text: str) -> bool:
+    """Yes or no; CellProblem otherwise."""
+    word = text.strip().casefold()
+    if word in TRUE_WORDS:
+        return True
+    if word in FALSE_WORDS:
+        return False
+    raise CellProblem("expected true or false", "Enter true or false")
+
+
+_RECTANGULAR = re.compile(r"\s*(\d+(?:\.\d+)?)\s*[xX]\s*(\d+(?:\.\d+)?)\s*")
+
+
+def parse_size(text: str) -> float | tuple[float, float]:
+    """A round size in inches, or (width, height) of a rectangular one; CellProblem otherwise."""
+    match = _RECTANGULAR.fullmatch(text)
+    if match:
+        width, height = float(match[1]), float(match[2])
+        if width > 0.0 and height > 0.0:
+            return width, height
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not (math.isfinite(value) and value > 0.0):
+        raise CellProblem(
+            "expected a size in inches, such as 7, or width x height, such as 8x12", "Retype the size"
+        )
+    return value
+
+
+def parse_fittings(text: str) -> list[tuple[str, int]]:
+    """Names with counts out of 'collar + elbow_90*2'; CellProblem where a part is empty or a count is odd."""
+    parts: list[tuple[str, int]] = []
+    for part in text.split("+"):
+        name, star, count = part.partition("*")
+        if not name.strip():
+            raise CellProblem("a fitting's name is missing beside a + or *", "Write 'collar + elbow_90*2'")
+        if star and not (count.strip().isdecimal() and 0 < int(count) < 1000):
+            raise CellProblem(
+                f"the count of '{name.strip()}' must be a whole number from 1 to 999", "Write 'elbow_90*2'"
+            )
+        parts.append((name.strip(), int(count) if star else 1))
+    return parts
+
+
+def parse_rooms(text: str) -> tuple[str, ...]:
+    """Room names out of 'Den; Bed 2', or ('*',)."""
+    return tuple(name.strip() for name in text.split(";") if name.strip())

@@ -1,0 +1,479 @@
+"""Every table, column and key of a plan: its unit, what is allowed, what is believable, what it means.
+
+This is the one home of that knowledge. Reading, the messages, the workbook template's notes and drop-down
+lists and the reference page all come from here.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+SEASONS = ("heating", "cooling")
+FACES = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")
+SIDES = ("supply", "return")
+ROLES = ("trunk", "branch")
+SHAPES = ("round", "rectangular")
+KINDS = ("rigid", "flex")
+FLEX = "flex"  # the duct of a section that takes whichever flex product the variant has
+
+Kind = Literal["text", "number", "choice", "flag", "size", "fittings", "rooms", "price"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Field:
+    """One column or key.
+
+    ``required``: the column must be there. ``blank``: its cells may be empty, and then mean ``default``.
+    ``low`` and ``high`` bound what is allowed (``above``: the lower bound itself is not), ``usual`` what is
+    believable; ``hint`` says what a value out of bounds often turns out to be.
+    """
+
+    name: str
+    meaning: str
+    kind: Kind = "text"
+    unit: str = ""
+    required: bool = True
+    blank: bool = False
+    default: str | float | bool | None = None
+    choices: tuple[str, ...] = ()
+    low: float | None = None
+    above: bool = False
+    high: float | None = None
+    usual: tuple[float, float] | None = None
+    hint: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TableSchema:
+    """One table: its columns, whether a plan must have it, and one line on what it is."""
+
+    name: str
+    meaning: str
+    fields: tuple[Field, ...]
+    required: bool = True
+
+    def field(self, name: str) -> Field:
+        """The column of that name; KeyError where there is none."""
+        for field in self.fields:
+            if field.name == name:
+                return field
+        raise KeyError(name)
+
+
+def _airflow(name: str, meaning: str) -> Field:
+    return Field(
+        name=name,
+        meaning=meaning,
+        kind="number",
+        unit="cfm",
+        required=False,
+        low=0.0,
+        high=2000.0,
+        usual=(0.0, 600.0),
+        hint="is this a load in Btu/h, or the whole house?",
+    )
+
+
+def _load(name: str, meaning: str) -> Field:
+    return Field(
+        name=name,
+        meaning=meaning,
+        kind="number",
+        unit="Btu/h",
+        required=False,
+        low=0.0,
+        high=100_000.0,
+        usual=(0.0, 30_000.0),
+        hint="is this the whole house?",
+    )
+
+
+def _section_size(name: str, meaning: str) -> Field:
+    return Field(name=name, meaning=meaning, kind="size", unit="in", required=False, blank=True)
+
+
+AIRFLOW = TableSchema(
+    name="airflow",
+    meaning="What each room needs, for each direction that the front of the house faces",
+    fields=(
+        Field(
+            name="front_faces",
+            kind="choice",
+            choices=FACES,
+            required=False,
+            meaning="the direction that the front of the house faces",
+        ),
+        Field(
+            name="mirrored",
+            kind="flag",
+            required=False,
+            blank=True,
+            default=False,
+            meaning="yes where the plan is built mirrored; blank is no",
+        ),
+        Field(name="room", meaning="name of the room, the same as in sections"),
+        _airflow("heating_cfm", "airflow the room needs in heating, from a room-by-room load calculation"),
+        _airflow("cooling_cfm", "airflow the room needs in cooling, from a room-by-room load calculation"),
+        _load("heating_btuh", "instead of airflow: heating load of the room"),
+        _load("sensible_cooling_btuh", "instead of airflow: sensible cooling load of the room"),
+    ),
+)
+
+SECTIONS = TableSchema(
+    name="sections",
+    meaning="The duct tree: one row a section, from the air handler to each register or grille",
+    fields=(
+        Field(name="section", meaning="name of the section, used once"),
+        Field(
+            name="parent",
+            blank=True,
+            meaning="the section next to it on the air handler's side; blank at "
+            "the air handler or its plenum",
+        ),
+        Field(
+            name="side",
+            kind="choice",
+            choices=SIDES,
+            required=False,
+            blank=True,
+            default="supply",
+            meaning="supply or return; blank is supply",
+        ),
+        Field(name="role", kind="choice", choices=ROLES, meaning="trunk or branch: sets the velocity limit"),
+        Field(name="duct", meaning="a rigid duct from the ducts table, or flex: whichever flex is delivered"),
+        Field(
+            name="shape",
+            kind="choice",
+            choices=SHAPES,
+            required=False,
+            blank=True,
+            default="round",
+            meaning="round or rectangular; blank is round",
+        ),
+        Field(
+            name="length_ft",
+            kind="number",
+            unit="ft",
+            low=0.0,
+            high=500.0,
+            usual=(0.0, 120.0),
+            hint="is this in inches or millimetres?",
+            meaning="straight length as installed",
+        ),
+        Field(
+            name="fittings",
+            kind="fittings",
+            required=False,
+            blank=True,
+            meaning="names from the fittings table joined by +, with counts such as elbow_90*2",
+        ),
+        Field(
+            name="room",
+            kind="rooms",
+            required=False,
+            blank=True,
+            meaning="the room that this run ends in; "
+            "blank where it only feeds others; a return may name several rooms with ; between, or * for all",
+        ),
+        Field(
+            name="share",
+            kind="number",
+            required=False,
+            blank=True,
+            low=0.0,
+            above=True,
+            high=1000.0,
+            meaning="this run's part of its room's airflow relative to the room's other open runs; blank: "
+            "equal parts",
+        ),
+        Field(
+            name="season",
+            kind="choice",
+            choices=SEASONS,
+            required=False,
+            blank=True,
+            default="",
+            meaning="the one season in which this run is open; blank: both",
+        ),
+        _section_size("min_in", "smallest size allowed here"),
+        _section_size("max_in", "largest size allowed here"),
+        _section_size("fixed_in", "the size that is already given"),
+    ),
+)
+
+FITTINGS = TableSchema(
+    name="fittings",
+    meaning="Fittings by plain name, with what each costs in pressure",
+    fields=(
+        Field(name="fitting", meaning="name of the fitting, used once"),
+        Field(
+            name="equivalent_length_ft",
+            kind="number",
+            unit="ft",
+            required=False,
+            blank=True,
+            default=0.0,
+            low=0.0,
+            high=500.0,
+            usual=(0.0, 120.0),
+            hint="is this in inches or millimetres?",
+            meaning="length of straight duct that loses as much",
+        ),
+        Field(
+            name="loss_coefficient",
+            kind="number",
+            required=False,
+            blank=True,
+            default=0.0,
+            low=0.0,
+            high=50.0,
+            usual=(0.0, 10.0),
+            hint="is this an equivalent length in feet?",
+            meaning="part of the section's velocity pressure that is lost",
+        ),
+        Field(name="source", required=False, blank=True, default="", meaning="where the value comes from"),
+    ),
+)
+
+DUCTS = TableSchema(
+    name="ducts",
+    meaning="The duct products that may be installed",
+    fields=(
+        Field(name="duct", meaning="name of the product, used once"),
+        Field(name="kind", kind="choice", choices=KINDS, meaning="rigid or flex"),
+        Field(
+            name="roughness_ft",
+            kind="number",
+            unit="ft",
+            low=0.0,
+            high=0.03,
+            usual=(0.00001, 0.01),
+            hint="is this in inches or millimetres?",
+            meaning="absolute roughness of the wall",
+        ),
+        Field(
+            name="airflow_derate_pct",
+            kind="number",
+            unit="%",
+            required=False,
+            blank=True,
+            default=0.0,
+            low=0.0,
+            high=60.0,
+            usual=(0.0, 25.0),
+            meaning="airflow that the product loses at any friction "
+            "rate against what its roughness alone would give",
+        ),
+        Field(
+            name="compression_pct",
+            kind="number",
+            unit="%",
+            required=False,
+            blank=True,
+            default=0.0,
+            low=0.0,
+            high=50.0,
+            usual=(0.0, 30.0),
+            meaning="how far short of fully stretched flex is left",
+        ),
+        Field(name="source", required=False, blank=True, default="", meaning="where the values come from"),
+    ),
+)
+
+PRICES = TableSchema(
+    name="prices",
+    meaning="What each duct costs by size",
+    required=False,
+    fields=(
+        Field(name="duct", meaning="name of a product in the ducts table"),
+        Field(name="size_in", kind="size", unit="in", meaning="diameter, or width x height such as 8x12"),
+        Field(
+            name="price_per_ft",
+            kind="price",
+            unit="USD/ft",
+            low=0.0,
+            high=1000.0,
+            usual=(0.05, 100.0),
+            meaning="price a foot; - where the product is not offered in that size",
+        ),
+    ),
+)
+
+TABLES = (AIRFLOW, SECTIONS, FITTINGS, DUCTS, PRICES)
+# Tables that the plan format knows and this version does not read: named in a finding, never an error.
+TABLES_NOT_READ = (
+    "blower",
+    "devices",
+    "friction_tables",
+    "fitting_prices",
+    "surfaces",
+    "load_factors",
+    "room_gains",
+    "lots",
+    "rooms",
+)
+
+
+def _pressure(name: str, default: float, meaning: str) -> Field:
+    return Field(
+        name=name,
+        kind="number",
+        unit="inWC",
+        default=default,
+        low=0.0,
+        above=True,
+        high=3.0,
+        usual=(0.01, 0.6),
+        hint="is this in pascals?",
+        meaning=meaning,
+    )
+
+
+def _velocity(name: str, default: float) -> Field:
+    # ANSI/ACCA 1 (Manual D), from memory
+    return Field(
+        name=name,
+        kind="number",
+        unit="fpm",
+        default=default,
+        low=50.0,
+        high=5000.0,
+        usual=(300.0, 1500.0),
+        hint="is this in metres a second?",
+        meaning="highest velocity of " + name.removesuffix("_fpm").replace("_", " "),
+    )
+
+
+def _system_airflow(name: str) -> Field:
+    return Field(
+        name=name,
+        kind="number",
+        unit="cfm",
+        low=0.0,
+        above=True,
+        high=20_000.0,
+        usual=(200.0, 3000.0),
+        meaning="airflow of the whole system",
+    )
+
+
+# plan.toml: table -> keys. Lists and file names are checked where they are read.
+KEYS: dict[str, tuple[Field, ...]] = {
+    "": (Field(name="name", meaning="name of the plan, as it stands on every sheet"),),
+    "site": (
+        Field(
+            name="elevation_ft",
+            kind="number",
+            unit="ft",
+            default=0.0,
+            low=-1500.0,
+            high=15_000.0,
+            meaning="elevation of the site above the sea; sets the air's density",
+        ),
+        Field(
+            name="air_temperature_f",
+            kind="number",
+            unit="F",
+            default=70.0,
+            low=30.0,
+            high=200.0,
+            usual=(45.0, 140.0),
+            hint="is this in degrees Celsius?",
+            meaning="air in the ducts",
+        ),
+    ),
+    "tables": tuple(
+        Field(name=name, meaning="file of that table")
+        for name in ("loads", *(t.name for t in TABLES), *TABLES_NOT_READ)
+    ),
+    "variants": (
+        Field(name="front_faces", meaning="directions the front may face; default: all in the airflow table"),
+        Field(name="mirrored", meaning="[false], [true] or [false, true]; default: all in the airflow table"),
+        Field(name="seasons", meaning="heating, cooling; default: all in the airflow table"),
+        Field(name="flex", meaning="flex products approved for this plan; default: all in the ducts table"),
+    ),
+    "pressure": (
+        _pressure("supply_inwc", 0.10, "available to the supply ducts after equipment and devices"),
+        _pressure("return_inwc", 0.05, "available to the return ducts after equipment and devices"),
+    ),
+    "limits": (
+        _velocity("trunk_rigid_fpm", 900.0),
+        _velocity("trunk_flex_fpm", 700.0),
+        _velocity("branch_rigid_fpm", 900.0),
+        _velocity("branch_flex_fpm", 700.0),
+        _velocity("return_trunk_rigid_fpm", 700.0),
+        _velocity("return_trunk_flex_fpm", 700.0),
+        _velocity("return_branch_rigid_fpm", 700.0),
+        _velocity("return_branch_flex_fpm", 700.0),
+    ),
+    "sizes": (
+        Field(name="round_in", kind="size", unit="in", low=2.0, high=60.0, meaning="standard round sizes"),
+        Field(
+            name="rectangular_in",
+            kind="size",
+            unit="in",
+            low=2.0,
+            high=60.0,
+            meaning="standard rectangular sizes, [width, height]",
+        ),
+    ),
+    "objective": (
+        Field(
+            name="standardize_within_pct",
+            kind="number",
+            unit="%",
+            default=5.0,
+            low=0.0,
+            high=1000.0,
+            usual=(0.0, 50.0),
+            meaning="take the fewest distinct sizes that cost at most this much over the least-cost set",
+        ),
+        Field(
+            name="max_distinct_sizes",
+            kind="number",
+            default=0.0,
+            low=0.0,
+            high=1000.0,
+            meaning="most distinct sizes to stock; 0: no cap",
+        ),
+    ),
+    "blower": (
+        _system_airflow("heating_cfm"),
+        _system_airflow("cooling_cfm"),
+        Field(name="heating_speed", meaning="speed used in heating"),
+        Field(name="cooling_speed", meaning="speed used in cooling"),
+        Field(
+            name="capacity_tons",
+            kind="number",
+            unit="tons",
+            low=0.0,
+            above=True,
+            high=50.0,
+            meaning="cooling capacity",
+        ),
+        Field(name="held_airflow", kind="flag", meaning="true for a blower that holds its airflow"),
+    ),
+    "leakage": (
+        Field(
+            name="supply_pct",
+            kind="number",
+            unit="%",
+            default=0.0,
+            low=0.0,
+            high=50.0,
+            meaning="part of the blower's airflow lost from the supply ducts",
+        ),
+        Field(
+            name="return_pct",
+            kind="number",
+            unit="%",
+            default=0.0,
+            low=0.0,
+            high=50.0,
+            meaning="part of the blower's airflow gained in the return ducts",
+        ),
+    ),
+}
+
+DEFAULT_ROUND_IN = (4.0, 5.0, 6.0, 7.0, 8.0, 9.0, 10.0, 12.0, 14.0, 16.0, 18.0, 20.0)

@@ -1,0 +1,46 @@
+"""Standard duct sizes: what people call them, and what the physics needs of them."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from tractduct.physics.friction import equivalent_diameter_in, round_area_ft2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Size:
+    """One standard size.
+
+    ``label`` is the trade's name, ``7`` or ``8x12``. ``diameter_in`` is the equivalent diameter of a
+    rectangular size; friction goes by it, velocity by the real ``area_ft2``; ``wall_ft2_per_ft`` is the
+    wall's area in a foot of length.
+    """
+
+    label: str
+    shape: str
+    diameter_in: float
+    area_ft2: float
+    wall_ft2_per_ft: float
+
+
+def round_size(diameter_in: float) -> Size:
+    """A round size by its diameter."""
+    return Size(
+        label=f"{diameter_in:g}",
+        shape="round",
+        diameter_in=diameter_in,
+        area_ft2=float(round_area_ft2(diameter_in)),
+        wall_ft2_per_ft=math.pi * diameter_in / 12.0,
+    )
+
+
+def rectangular_size(width_in: float, height_in: float) -> Size:
+    """A rectangular size by width and height."""
+    return Size(
+        label=f"{width_in:g}x{height_in:g}",
+        shape="rectangular",
+        diameter_in=float(equivalent_diameter_in(width_in, height_in)),
+        area_ft2=width_in * height_in / 144.0,
+        wall_ft2_per_ft=2.0 * (width_in + height_in) / 12.0,
+    )

@@ -1,0 +1,207 @@
+"""What every standard size would lose, and how fast its air would move, in every section and variant."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tractduct.inputs.plan import Plan, candidate_sizes
+from tractduct.inputs.schema import FLEX
+from tractduct.inputs.sizes import Size
+from tractduct.network.tree import DuctTree
+from tractduct.network.variants import VariantSet
+from tractduct.physics.air import Air, velocity_pressure_inwc
+from tractduct.physics.friction import installed_friction_rate_inwc_per_100ft
+from tractduct.sizing.program import HOLDS_TOLERANCE, SizingProblem
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class DuctData:
+    """What each section is made of in each variant, as arrays of (n_variant, n_section)."""
+
+    roughness_ft: NDArray[np.float64]
+    derate: NDArray[np.float64]
+    compression_pct: NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SectionData:
+    """What does not change with the variant, as arrays of (n_section,)."""
+
+    length_ft: NDArray[np.float64]
+    effective_length_ft: NDArray[np.float64]  # straight length and the fittings' equivalent lengths
+    straight_part: NDArray[np.float64]
+    loss_coefficient: NDArray[np.float64]
+    velocity_limit_fpm: NDArray[np.float64]
+    available_inwc: NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class CandidateTable:
+    """Every size in every section and variant.
+
+    Attributes
+    ----------
+    sizes : n_size of them; those of another shape than the section's are not candidates
+    friction_rate_inwc_per_100ft, velocity_fpm, loss_inwc : (n_variant, n_section, n_size)
+        The friction rate is as installed, on average over the section's effective length.
+    shaped : (n_section, n_size) bool, the size is of the section's shape
+    bounded : (n_section, n_size) bool, of its shape and within its bounds
+    offered : (n_variant, n_section, n_size) bool, on sale in the duct of that variant
+    cost : (n_section, n_size), mean over the approved flex products; NaN where not on sale
+    """
+
+    sizes: tuple[Size, ...]
+    sections: SectionData
+    ducts: DuctData
+    friction_rate_inwc_per_100ft: NDArray[np.float64]
+    velocity_fpm: NDArray[np.float64]
+    loss_inwc: NDArray[np.float64]
+    shaped: NDArray[np.bool_]
+    bounded: NDArray[np.bool_]
+    offered: NDArray[np.bool_]
+    cost: NDArray[np.float64]
+
+    @property
+    def velocity_ok(self) -> NDArray[np.bool_]:
+        """(n_variant, n_section, n_size) bool: the velocity is at most the section's limit."""
+        limit = self.sections.velocity_limit_fpm[:, None] * (1.0 + HOLDS_TOLERANCE)
+        return self.velocity_fpm <= limit
+
+    def only(self, keep: NDArray[np.bool_]) -> CandidateTable:
+        """The variants of a (n_variant,) mask; costs stay."""
+        return replace(
+            self,
+            ducts=DuctData(
+                roughness_ft=self.ducts.roughness_ft[keep],
+                derate=self.ducts.derate[keep],
+                compression_pct=self.ducts.compression_pct[keep],
+            ),
+            friction_rate_inwc_per_100ft=self.friction_rate_inwc_per_100ft[keep],
+            velocity_fpm=self.velocity_fpm[keep],
+            loss_inwc=self.loss_inwc[keep],
+            offered=self.offered[keep],
+        )
+
+
+def evaluate_candidates(plan: Plan, tree: DuctTree, variants: VariantSet, air: Air) -> CandidateTable:
+    """Loss, velocity and cost of every size, in one pass of array arithmetic.
+
+    Loss of a section = friction rate x (length x compression factor + equivalent lengths) / 100 + loss
+    coefficients x velocity pressure. No airflow, no loss.
+    """
+    sections = section_data(plan, tree)
+    ducts = duct_data(plan, tree, variants)
+    diameter = np.array([size.diameter_in for size in plan.sizes])
+    area = np.array([size.area_ft2 for size in plan.sizes])
+    flow = variants.airflow_cfm[:, :, None]
+    rate = installed_friction_rate_inwc_per_100ft(
+        flow,
+        diameter,
+        ducts.roughness_ft[:, :, None],
+        air,
+        ducts.derate[:, :, None],
+        ducts.compression_pct[:, :, None],
+        sections.straight_part[:, None],
+    )
+    velocity = flow / area
+    loss = rate * (sections.effective_length_ft / 100.0)[:, None]
+    if np.any(sections.loss_coefficient):
+        loss = loss + sections.loss_coefficient[:, None] * velocity_pressure_inwc(velocity, air)
+    shaped = np.array([[size.shape == s.shape for size in plan.sizes] for s in tree.sections])
+    within = [{size.label for size in candidate_sizes(s, plan.sizes)} for s in tree.sections]
+    bounded = np.array([[size.label in labels for size in plan.sizes] for labels in within])
+    offered, cost = _prices(plan, tree, variants)
+    return CandidateTable(
+        sizes=plan.sizes,
+        sections=sections,
+        ducts=ducts,
+        friction_rate_inwc_per_100ft=rate,
+        velocity_fpm=velocity,
+        loss_inwc=loss,
+        shaped=shaped,
+        bounded=bounded,
+        offered=offered & shaped,
+        cost=cost,
+    )
+
+
+def section_data(plan: Plan, tree: DuctTree) -> SectionData:
+    """The plan's sections as arrays."""
+    length = np.array([s.length_ft for s in tree.sections])
+    effective = length + np.array([plan.equivalent_lengths_ft(s) for s in tree.sections])
+    return SectionData(
+        length_ft=length,
+        effective_length_ft=effective,
+        straight_part=np.divide(length, effective, out=np.ones_like(length), where=effective > 0.0),
+        loss_coefficient=np.array([plan.loss_coefficients(s) for s in tree.sections]),
+        velocity_limit_fpm=np.array([plan.velocity_limit_fpm(s) for s in tree.sections]),
+        available_inwc=np.array([plan.available_inwc(s.side) for s in tree.sections]),
+    )
+
+
+def duct_data(plan: Plan, tree: DuctTree, variants: VariantSet) -> DuctData:
+    """What each section is made of, by variant."""
+    by_flex = {flex: [plan.duct_of(s, flex) for s in tree.sections] for flex in plan.flex}
+    roughness, derate, compression = (
+        np.array([[getattr(d, name) for d in by_flex[v.flex]] for v in variants.variants])
+        for name in ("roughness_ft", "airflow_derate_pct", "compression_pct")
+    )
+    return DuctData(roughness_ft=roughness, derate=derate / 100.0, compression_pct=compression)
+
+
+def sizing_problem(
+    tree: DuctTree,
+    variants: VariantSet,
+    table: CandidateTable,
+    available_inwc: NDArray[np.float64] | None = None,
+) -> SizingProblem:
+    """The size-set program of some variants. ``available_inwc`` (n_path,) stands in for the plan's."""
+    kinds = [(s.kind, s.shape) for s in tree.sections]
+    groups = list(dict.fromkeys(kinds))
+    available = table.sections.available_inwc[tree.run_section] if available_inwc is None else available_inwc
+    allowed = table.bounded & np.all(table.offered & table.velocity_ok, axis=0) & np.isfinite(table.cost)
+    return SizingProblem(
+        loss_inwc=table.loss_inwc,
+        cost=np.where(allowed, table.cost, 0.0),
+        allowed=allowed,
+        diameter_in=np.array([size.diameter_in for size in table.sizes]),
+        parent=tree.parent,
+        stock_group=np.array([groups.index(k) for k in kinds], dtype=np.intp),
+        path=tree.path,
+        available_inwc=np.where(variants.open_run, available[None, :], np.inf),
+    )
+
+
+def size_cost(plan: Plan, tree: DuctTree, flex: tuple[str, ...]) -> NDArray[np.float64]:
+    """(n_section, n_size): length x price, the mean over some flex products; duct wall area without prices.
+
+    NaN where a duct is not offered in a size, or has no price.
+    """
+    length = np.array([s.length_ft for s in tree.sections])
+    if not plan.prices:
+        wall = np.array([size.wall_ft2_per_ft for size in plan.sizes])
+        return length[:, None] * wall[None, :]
+    by_duct = {
+        duct: np.array([_price(plan, duct, size) for size in plan.sizes])
+        for duct in {*plan.flex, *(s.duct for s in tree.sections)} - {FLEX}
+    }
+    flex_price = np.mean([by_duct[f] for f in flex], axis=0)
+    price = np.array([flex_price if s.duct == FLEX else by_duct[s.duct] for s in tree.sections])
+    return length[:, None] * price
+
+
+def _price(plan: Plan, duct: str, size: Size) -> float:
+    price = plan.prices.get((duct, size.label))
+    return np.nan if price is None else price
+
+
+def _prices(
+    plan: Plan, tree: DuctTree, variants: VariantSet
+) -> tuple[NDArray[np.bool_], NDArray[np.float64]]:
+    """What is on sale in each variant, and the cost."""
+    by_flex = {flex: np.isfinite(size_cost(plan, tree, (flex,))) for flex in plan.flex}
+    offered = np.array([by_flex[v.flex] for v in variants.variants])
+    return offered, size_cost(plan, tree, plan.flex)

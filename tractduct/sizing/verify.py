@@ -1,0 +1,198 @@
+"""An independent pass over a chosen size set: every limit in every variant, from the plan itself.
+
+It shares the physics with the program that chose the sizes, and nothing else: airflow is added up along the
+tree from the rooms, section by section, and each loss is worked out again for the one size chosen.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tractduct.inputs.cells import ALL_ROOMS, key_of
+from tractduct.inputs.plan import Plan, Section, candidate_sizes
+from tractduct.inputs.sizes import Size
+from tractduct.network.variants import Variant
+from tractduct.physics.air import site_air, velocity_pressure_inwc
+from tractduct.physics.friction import compression_factor, friction_rate_inwc_per_100ft
+from tractduct.sizing.program import HOLDS_TOLERANCE
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Breach:
+    """One limit that a size set breaks. ``amount`` and ``limit`` in the unit; ``variant`` None: in all."""
+
+    limit_name: str  # pressure, velocity, larger than parent, size
+    section: str
+    variant: Variant | None
+    amount: float
+    limit: float
+    unit: str
+
+    def __str__(self) -> str:
+        where = f" ({self.variant})" if self.variant else ""
+        return f"{self.limit_name} of {self.section}{where}: {self.amount:.4g} against {self.limit:.4g} {self.unit}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Verification:
+    """What the independent pass found, arrays by section name.
+
+    ``airflow_cfm``, ``velocity_fpm``, ``loss_inwc``: section -> (n_variant,). ``path_loss_inwc``: run ->
+    (n_variant,), NaN where the run is shut. ``breaches`` is empty when the set holds.
+    """
+
+    airflow_cfm: Mapping[str, NDArray[np.float64]]
+    velocity_fpm: Mapping[str, NDArray[np.float64]]
+    loss_inwc: Mapping[str, NDArray[np.float64]]
+    path_loss_inwc: Mapping[str, NDArray[np.float64]]
+    breaches: tuple[Breach, ...]
+
+    @property
+    def holds(self) -> bool:
+        return not self.breaches
+
+
+def verify_sizes(
+    plan: Plan, variants: tuple[Variant, ...], chosen: Mapping[str, str], *, first_only: bool = False
+) -> Verification:
+    """Recompute every limit of a size set, section name -> size label, in the given variants.
+
+    ``first_only`` keeps the worst variant of each section's or path's limit and leaves out the others.
+    KeyError where a section has no size.
+    """
+    sizes = {size.label: size for size in plan.sizes}
+    by_name = {section.name: section for section in plan.sections}
+    breaches: list[Breach] = []
+    flow = _airflow(plan, variants)
+    velocity: dict[str, NDArray[np.float64]] = {}
+    loss: dict[str, NDArray[np.float64]] = {}
+
+    def report(
+        name: str, section: str, amount: NDArray[np.float64], limit: float, unit: str, live: NDArray[np.bool_]
+    ) -> None:
+        over = np.flatnonzero(live & (amount > limit * (1.0 + HOLDS_TOLERANCE)))
+        if first_only and over.size:
+            over = over[[int(np.argmax(amount[over]))]]
+        breaches.extend(
+            Breach(
+                limit_name=name,
+                section=section,
+                variant=variants[v],
+                amount=float(amount[v]),
+                limit=limit,
+                unit=unit,
+            )
+            for v in over
+        )
+
+    everywhere = np.ones(len(variants), dtype=bool)
+    for section in plan.sections:
+        size = sizes[chosen[section.name]]
+        breaches.extend(_size_breaches(plan, section, size, variants))
+        if section.parent:
+            above = sizes[chosen[section.parent]].diameter_in
+            if size.diameter_in > above + 1e-9:
+                breaches.append(
+                    Breach(
+                        limit_name="larger than parent",
+                        section=section.name,
+                        variant=None,
+                        amount=size.diameter_in,
+                        limit=above,
+                        unit="in",
+                    )
+                )
+        velocity[section.name] = flow[section.name] / size.area_ft2
+        loss[section.name] = _section_loss(plan, section, size, variants, flow[section.name])
+        limit = plan.velocity_limit_fpm(section)
+        report("velocity", section.name, velocity[section.name], limit, "fpm", everywhere)
+    path_loss: dict[str, NDArray[np.float64]] = {}
+    for run in plan.sections:
+        if not run.is_run:
+            continue
+        is_open = np.array([run.season in ("", v.season) for v in variants])
+        total = loss[run.name].copy()
+        at = run
+        while at.parent:
+            at = by_name[at.parent]
+            total += loss[at.name]
+        report("pressure", run.name, total, plan.available_inwc(run.side), "inWC", is_open)
+        path_loss[run.name] = np.where(is_open, total, np.nan)
+    return Verification(
+        airflow_cfm=flow,
+        velocity_fpm=velocity,
+        loss_inwc=loss,
+        path_loss_inwc=path_loss,
+        breaches=tuple(breaches),
+    )
+
+
+def _airflow(plan: Plan, variants: tuple[Variant, ...]) -> dict[str, NDArray[np.float64]]:
+    """Airflow of each section: its own run's and its children's, added up from the rooms."""
+    season = {s: k for k, s in enumerate(plan.seasons)}
+    face = {f: i for i, f in enumerate(plan.front_faces)}
+    mirror = {m: i for i, m in enumerate(plan.mirrored)}
+    need = np.array(
+        [plan.airflow_cfm[face[v.front_faces], mirror[v.mirrored], season[v.season]] for v in variants]
+    )
+    flow = {section.name: np.zeros(len(variants)) for section in plan.sections}
+    for n, room in enumerate(plan.rooms):
+        for side in ("supply", "return"):
+            serving = [
+                s
+                for s in plan.sections
+                if s.side == side and (ALL_ROOMS in s.rooms or key_of(room) in {key_of(r) for r in s.rooms})
+            ]
+            for k in plan.seasons:
+                live = [s for s in serving if s.season in ("", k)]
+                total = sum(1.0 if s.share is None else s.share for s in live)
+                in_season = np.array([v.season == k for v in variants])
+                for s in live:
+                    part = (1.0 if s.share is None else s.share) / total
+                    flow[s.name] += np.where(in_season, need[:, n] * part, 0.0)
+    for section in reversed(plan.sections):
+        if section.parent:
+            flow[section.parent] = flow[section.parent] + flow[section.name]
+    return flow
+
+
+def _section_loss(
+    plan: Plan, section: Section, size: Size, variants: tuple[Variant, ...], flow: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    air = site_air(plan.elevation_ft, plan.air_temperature_f)
+    loss = plan.loss_coefficients(section) * velocity_pressure_inwc(flow / size.area_ft2, air)
+    for flex in plan.flex:
+        duct = plan.duct_of(section, flex)
+        made_of_it = np.array([v.flex == flex for v in variants])
+        rate = friction_rate_inwc_per_100ft(
+            flow[made_of_it], size.diameter_in, duct.roughness_ft, air, duct.airflow_derate_pct / 100.0
+        )
+        straight = section.length_ft * compression_factor(duct.compression_pct, size.diameter_in)
+        loss[made_of_it] += rate * (straight + plan.equivalent_lengths_ft(section)) / 100.0
+    return loss
+
+
+def _size_breaches(plan: Plan, section: Section, size: Size, variants: tuple[Variant, ...]) -> list[Breach]:
+    """A size outside the section's candidates, or not on sale in a product that may be delivered."""
+    problems = []
+    if size.label not in {s.label for s in candidate_sizes(section, plan.sizes)}:
+        problems.append("size outside the section's bounds")
+    for flex in dict.fromkeys(v.flex for v in variants):
+        duct = plan.duct_of(section, flex).name
+        if plan.prices and plan.prices.get((duct, size.label)) is None:
+            problems.append(f"size not offered in {duct}")
+    return [
+        Breach(
+            limit_name=problem,
+            section=section.name,
+            variant=None,
+            amount=size.diameter_in,
+            limit=size.diameter_in,
+            unit="in",
+        )
+        for problem in dict.fromkeys(problems)
+    ]
