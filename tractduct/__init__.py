@@ -1,0 +1,24 @@
+"""One duct size set for every orientation, season and flex product of a production house plan.
+
+>>> import tractduct
+>>> result = tractduct.study("configs/brindlecote-2670")      # doctest: +SKIP
+>>> tractduct.tables.size_schedule(result)                    # doctest: +SKIP
+"""
+
+from tractduct.errors import InputFaults, SolverError, TractductError
+from tractduct.inputs.plan import Plan, load_plan
+from tractduct.study import Study, study
+from tractduct.version import VERSION as __version__
+from tractduct.writers import tables
+
+__all__ = [
+    "InputFaults",
+    "Plan",
+    "SolverError",
+    "Study",
+    "TractductError",
+    "__version__",
+    "load_plan",
+    "study",
+    "tables",
+]

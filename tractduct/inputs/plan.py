@@ -787,12 +787,13 @@ class _Reader:
         """Parents before children, in the order of the table where possible; loops and dead ends are faults."""
         ordered: dict[str, Section] = {}
         left = dict(found)
-        while left:
-            ready = [s for s in left.values() if not s.parent or s.parent in ordered]
-            if not ready:
-                break
-            for section in ready:
-                ordered[section.name] = left.pop(section.name)
+        grew = True
+        while grew:
+            grew = False
+            for section in list(left.values()):
+                if not section.parent or section.parent in ordered:
+                    ordered[section.name] = left.pop(section.name)
+                    grew = True
         for name, section in left.items():
             loop = _walk_up(name, found)
             if name in loop:

@@ -70,8 +70,8 @@ class CandidateTable:
         limit = self.sections.velocity_limit_fpm[:, None] * (1.0 + HOLDS_TOLERANCE)
         return self.velocity_fpm <= limit
 
-    def only(self, keep: NDArray[np.bool_]) -> CandidateTable:
-        """The variants of a (n_variant,) mask; costs stay."""
+    def only(self, keep: NDArray[np.bool_], cost: NDArray[np.float64]) -> CandidateTable:
+        """The variants of a (n_variant,) mask, at a cost (n_section, n_size) of their own."""
         return replace(
             self,
             ducts=DuctData(
@@ -83,7 +83,13 @@ class CandidateTable:
             velocity_fpm=self.velocity_fpm[keep],
             loss_inwc=self.loss_inwc[keep],
             offered=self.offered[keep],
+            cost=cost,
         )
+
+
+def at_sizes(values: NDArray[np.float64], size_index: NDArray[np.intp]) -> NDArray[np.float64]:
+    """(n_variant, n_section) out of (n_variant, n_section, n_size) at the chosen sizes."""
+    return np.take_along_axis(values, size_index[None, :, None], axis=2)[:, :, 0]
 
 
 def evaluate_candidates(plan: Plan, tree: DuctTree, variants: VariantSet, air: Air) -> CandidateTable:

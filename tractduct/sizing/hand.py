@@ -90,7 +90,7 @@ def single_orientation_set(
     """
     total = variants.room_airflow_cfm.sum(axis=1)
     first_flex = variants.variants[0].flex
-    look = variants.variants[int(np.argmax(np.round(total, 6)))]
+    look = variants.variants[int(np.argmax(np.round(total)))]
     case = variants.where(face=look.front_faces, mirrored=look.mirrored, flex=first_flex)
     largest = np.array([np.flatnonzero(b)[-1] for b in table.bounded], dtype=np.intp)
     own = np.where(hand.own_size[case] < 0, largest, hand.own_size[case]).max(axis=0)

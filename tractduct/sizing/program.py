@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 HOLDS_TOLERANCE = 1e-9  # relative; what "at most" means wherever a limit is tested
+DIAMETER_TOLERANCE_IN = 1e-9  # a child this much larger than its parent still passes for equal
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -46,3 +47,51 @@ class SizingProblem:
     stock_group: NDArray[np.intp]
     path: NDArray[np.bool_]
     available_inwc: NDArray[np.float64]
+
+    @property
+    def limit_inwc(self) -> NDArray[np.float64]:
+        """The most that a path may lose in a variant, tolerance included; (n_variant, n_path)."""
+        return self.available_inwc * (1.0 + HOLDS_TOLERANCE)
+
+    def over_limit_inwc(self, size_index: NDArray[np.intp]) -> NDArray[np.float64]:
+        """What each path of a size set loses above its limit; (n_variant, n_path), above 0 where broken."""
+        loss = self.loss_inwc[:, np.arange(self.parent.size), size_index]
+        over: NDArray[np.float64] = loss @ self.path.T.astype(float) - self.limit_inwc
+        return over
+
+    def distinct_sizes(self, size_index: NDArray[np.intp]) -> int:
+        """Number of pairs of stock group and size in a size set."""
+        return int(np.unique(self.stock_group * self.diameter_in.size + size_index).size)
+
+    def tightened(self, usable: NDArray[np.bool_] | None = None) -> NDArray[np.bool_]:
+        """The allowed sizes that some size set may still hold with; (n_section, n_size) bool.
+
+        ``usable``: (n_group, n_size) stock that may be used, all of it if None. Out goes a size larger than
+        all of its parent's or smaller than all of some child's, and one with which a path is over its limit
+        even if its other sections lose the least they can. A section left without sizes means that no set
+        holds; a section that keeps some proves nothing.
+        """
+        allowed = self.allowed.copy() if usable is None else self.allowed & usable[self.stock_group]
+        diameter = self.diameter_in
+        limit = self.limit_inwc
+        while True:
+            before = np.count_nonzero(allowed)
+            for child, parent in enumerate(self.parent):
+                if parent >= 0:
+                    largest = diameter[allowed[parent]].max(initial=-np.inf)
+                    allowed[child] &= diameter <= largest + DIAMETER_TOLERANCE_IN
+            for child, parent in reversed(list(enumerate(self.parent))):
+                if parent >= 0:
+                    smallest = diameter[allowed[child]].min(initial=np.inf)
+                    allowed[parent] &= diameter >= smallest - DIAMETER_TOLERANCE_IN
+            if not allowed.any(axis=1).all():
+                return allowed
+            least = np.min(self.loss_inwc, axis=2, where=allowed, initial=np.inf)
+            for on_path, path_limit in zip(self.path, limit.T, strict=True):
+                spare = path_limit - least[:, on_path].sum(axis=1)
+                extra = self.loss_inwc[:, on_path] - least[:, on_path, None]
+                # the recheck adds losses in another order, so a size right at the limit is kept
+                at_limit = spare + 1e-12 * np.maximum(1.0, np.abs(path_limit))
+                allowed[on_path] &= (extra <= at_limit[:, None, None]).all(axis=0)
+            if np.count_nonzero(allowed) == before:
+                return allowed

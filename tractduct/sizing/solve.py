@@ -1,21 +1,37 @@
-"""The least-cost size set, and what fewer distinct sizes cost; every optimum proven."""
+"""The least-cost size set, and what fewer distinct sizes cost; every optimum proven.
+
+How the number of distinct sizes is dealt with: the multipliers of any linear bound give, for every set of
+stock at once, a bound on the cost of the size sets that use it (``_StockSets``). Stock sets are taken lowest
+bound first; each gets its own linear bound, whose multipliers cut the others down further, and only if that
+stays below the best set in hand is it closed by an integer program. A few dozen of thousands are.
+
+Ties: of equal costs the fewest distinct sizes, then the set whose ``size_index`` comes first in
+lexicographic order. So the answer does not depend on how the solver got there.
+"""
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
-from scipy.optimize import Bounds, LinearConstraint, milp
-from scipy.sparse import csr_array, vstack
 
-from tractduct.sizing.program import HOLDS_TOLERANCE, SizingProblem
+from tractduct.sizing.program import SizingProblem
+from tractduct.sizing.relaxation import (
+    SAME_COST,
+    BoolArray,
+    Bound,
+    Clock,
+    FloatArray,
+    Found,
+    IntArray,
+    Relaxation,
+)
 
 Status = Literal["optimal", "feasible", "infeasible", "unknown"]
-SAME_COST = 1e-9  # relative; costs this close are equal
+_MOST_SIZES_IN_TABLE = 16  # of one stock group: a table has 2 to this power entries
+_MOST_STOCK_SETS = 3_000_000  # in hand at one number of distinct sizes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -26,18 +42,18 @@ class Solution:
     ----------
     status
         ``optimal``: proven; ``feasible``: time ran out with a set in hand; ``infeasible``: proven that no set
-        holds (or none below the cutoff); ``unknown``: time ran out with none.
+        holds within what was asked; ``unknown``: time ran out with none.
     size_index : (n_section,) int, or None without a set
     cost
         Of the set; ``inf`` without one.
     bound
-        No set that holds costs less; ``inf`` where infeasible.
+        No set within what was asked costs less; ``inf`` where infeasible.
     distinct_sizes
         Pairs of stock group and size in the set; 0 without one.
     """
 
     status: Status
-    size_index: NDArray[np.intp] | None
+    size_index: IntArray | None
     cost: float
     bound: float
     distinct_sizes: int
@@ -49,13 +65,16 @@ class SizeFront:
 
     Attributes
     ----------
-    entries : by rising number of distinct sizes, and so by falling cost
-        Entry with n sizes: the least cost with at most n. Empty if no set holds.
+    least_cost
+        The least-cost set with no cap on distinct sizes.
+    entries : by rising number of distinct sizes and falling cost
+        An entry with n sizes is the least cost with at most n. Empty if no set holds within the cap.
     status
-        ``optimal`` if every entry is; ``infeasible`` if no set holds; ``feasible`` or ``unknown`` if time ran
-        out, with or without entries.
+        ``optimal`` if every entry is and none is missing; ``infeasible`` if no set holds within the cap;
+        ``feasible`` or ``unknown`` if time ran out, with or without entries.
     """
 
+    least_cost: Solution
     entries: tuple[Solution, ...]
     status: Status
 
@@ -63,14 +82,29 @@ class SizeFront:
 def least_cost(
     problem: SizingProblem,
     *,
-    usable: NDArray[np.bool_] | None = None,
+    usable: BoolArray | None = None,
     max_distinct: int | None = None,
     time_limit_s: float | None = None,
     cutoff: float | None = None,
 ) -> Solution:
-    """The least-cost size set that holds; of equal costs, the fewest distinct sizes."""
-    program = _Program(problem, usable, _Clock(time_limit_s))
-    return program.solve(max_distinct, cutoff)
+    """The least-cost size set that holds.
+
+    Parameters
+    ----------
+    usable : (n_group, n_size) bool, stock that may be used; all of it if None
+    max_distinct : most distinct sizes the set may have; no cap if None
+    time_limit_s : then the best so far with its bound; no limit if None
+    cutoff : sets that cost more do not count; none if None
+    """
+    search = _Search.start(problem, usable, time_limit_s)
+    if search is None:
+        return _INFEASIBLE
+    ceiling = np.inf if cutoff is None else cutoff * search.relaxation.scale
+    least = search.least(ceiling)
+    if max_distinct is None or least.size_index is None or least.distinct_sizes <= max_distinct:
+        return least
+    capped = search.fewest(range(max_distinct, max_distinct + 1), ceiling, least.bound)
+    return capped
 
 
 def size_front(
@@ -80,33 +114,54 @@ def size_front(
     time_limit_s: float | None = None,
     on_step: Callable[[int, int], None] | None = None,
 ) -> SizeFront:
-    """Least cost for each number of distinct sizes, from the fewest that hold to those of the least cost."""
-    program = _Program(problem, None, _Clock(time_limit_s))
-    entries: list[Solution] = []
-    n = max_distinct
-    while n is None or n > 0:
-        solution = program.solve(n, None)
-        if solution.size_index is None:
-            if not entries:
-                return SizeFront(entries=(), status=solution.status)
-            break
-        entries.append(solution)
-        n = solution.distinct_sizes - 1
+    """Least cost for each number of distinct sizes, from the fewest that hold to those of the least cost.
+
+    ``max_distinct`` caps the number; ``on_step(done, total)`` is called after each number of sizes.
+    """
+    search = _Search.start(problem, None, time_limit_s)
+    if search is None:
+        return SizeFront(least_cost=_INFEASIBLE, entries=(), status="infeasible")
+    least = search.least(np.inf)
+    cap = problem.parent.size if max_distinct is None else max_distinct
+    if least.status != "optimal":
+        entries = (least,) if 0 < least.distinct_sizes <= cap else ()
+        if least.status == "feasible" and not entries:
+            return SizeFront(least_cost=least, entries=(), status="unknown")
+        return SizeFront(least_cost=least, entries=entries, status=least.status)
+    numbers = range(search.fewest_conceivable, min(cap + 1, least.distinct_sizes))
+    steps = len(numbers) + (least.distinct_sizes <= cap)
+    found: list[Solution] = []
+    finished = True
+    for done, number in enumerate(numbers, start=1):
+        ceiling = found[-1].cost * (1.0 - 2.0 * SAME_COST) if found else np.inf
+        solution = search.fewest(range(number, number + 1), ceiling * search.relaxation.scale, least.bound)
+        finished = solution.status in ("optimal", "infeasible")
+        if solution.size_index is not None:
+            found.append(solution)
         if on_step is not None:
-            on_step(len(entries), len(entries) + n)
-    done = all(e.status == "optimal" for e in entries)
-    return SizeFront(entries=tuple(reversed(entries)), status="optimal" if done else "feasible")
+            on_step(done, steps)
+        if not finished:
+            break
+    if least.distinct_sizes <= cap:
+        found.append(least)
+        if on_step is not None:
+            on_step(steps, steps)
+    status: Status = "optimal" if finished and found else "feasible" if found else "infeasible"
+    if not finished and not found:
+        status = "unknown"
+    return SizeFront(least_cost=least, entries=tuple(found), status=status)
 
 
 def recommended(front: SizeFront, within_pct: float) -> Solution:
     """Of a front, the fewest distinct sizes that cost at most this much over the least cost.
 
-    Raises ValueError for a front without entries.
+    If the front's cap leaves no set that costs so little: the least cost within the cap. Raises ValueError
+    for a front without entries.
     """
     if not front.entries:
-        raise ValueError("no size set holds, so none can be recommended")
-    ceiling = front.entries[-1].cost * (1.0 + within_pct / 100.0) * (1.0 + SAME_COST)
-    return next(entry for entry in front.entries if entry.cost <= ceiling)
+        raise ValueError("no size set to recommend: the front has no entries")
+    ceiling = front.least_cost.cost * (1.0 + within_pct / 100.0) * (1.0 + SAME_COST)
+    return next((entry for entry in front.entries if entry.cost <= ceiling), front.entries[-1])
 
 
 def recommend(
@@ -116,142 +171,307 @@ def recommend(
     max_distinct: int | None = None,
     time_limit_s: float | None = None,
 ) -> tuple[Solution, Solution]:
-    """The least-cost set and the recommended one."""
-    front = size_front(problem, max_distinct=max_distinct, time_limit_s=time_limit_s)
-    if not front.entries:
-        nothing = Solution(status=front.status, size_index=None, cost=np.inf, bound=np.inf, distinct_sizes=0)
-        return nothing, nothing
-    return front.entries[-1], recommended(front, within_pct)
+    """The least-cost set, and what ``recommended`` takes from the front, without solving the whole front.
+
+    The first is the least cost with no cap; the second keeps to ``max_distinct`` and is infeasible where
+    that cannot be met. If time runs out, the second is the best set in hand and is not proven to have the
+    fewest sizes.
+    """
+    search = _Search.start(problem, None, time_limit_s)
+    if search is None:
+        return _INFEASIBLE, _INFEASIBLE
+    least = search.least(np.inf)
+    if least.status != "optimal":
+        return least, least
+    cap = least.distinct_sizes if max_distinct is None else max_distinct
+    within = least.cost * (1.0 + within_pct / 100.0) * search.relaxation.scale
+    numbers = range(search.fewest_conceivable, min(cap + 1, least.distinct_sizes))
+    solution = search.fewest(numbers, within, least.bound)
+    if solution.size_index is not None:
+        return least, solution
+    if least.distinct_sizes <= cap:
+        # the least cost itself is the recommendation, or the best in hand
+        return least, least if solution.status == "infeasible" else _unproven(least)
+    if solution.status == "unknown":
+        return least, solution
+    return least, search.fewest(range(cap, cap + 1), np.inf, least.bound)
 
 
-class _Clock:
-    """Time left of a limit."""
-
-    def __init__(self, limit_s: float | None) -> None:
-        self._end = np.inf if limit_s is None else time.monotonic() + limit_s
-
-    def left_s(self) -> float:
-        return self._end - time.monotonic()
+_INFEASIBLE = Solution(status="infeasible", size_index=None, cost=np.inf, bound=np.inf, distinct_sizes=0)
 
 
-class _Program:
-    """The program with its reductions; rows are generated as solutions break them."""
+def _unproven(solution: Solution) -> Solution:
+    return Solution(
+        status="feasible",
+        size_index=solution.size_index,
+        cost=solution.cost,
+        bound=solution.bound,
+        distinct_sizes=solution.distinct_sizes,
+    )
 
-    def __init__(self, problem: SizingProblem, usable: NDArray[np.bool_] | None, clock: _Clock) -> None:
-        self.problem = problem
-        self.clock = clock
-        self.limit = problem.available_inwc * (1.0 + HOLDS_TOLERANCE)
-        allowed = problem.allowed if usable is None else problem.allowed & usable[problem.stock_group]
-        self.allowed = allowed.copy()
-        self.section, self.size = np.nonzero(self.allowed)
-        self.cost = problem.cost[self.section, self.size]
-        self.pair, self.pair_of = np.unique(
-            problem.stock_group[self.section] * problem.diameter_in.size + self.size, return_inverse=True
-        )
-        self.scale = max(float(self.cost.mean()), 1e-300) / 100 if self.cost.size else 1.0
-        n_column = self.section.size
-        self.one_each = csr_array(
-            (np.ones(n_column), (self.section, np.arange(n_column))), shape=(self.n_section, n_column)
-        )
-        self.chain = self._chain()
-        self.rows = np.zeros((0, n_column))
-        self.has_row: set[tuple[int, int]] = set()
-        self.covers = np.zeros((0, n_column))
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Tables:
+    """A linear bound, summed up for every set of stock.
+
+    ``by_group[g][t]`` is the sum over the group's sections of their least reduced cost among the sizes of set
+    ``t`` (bit i: the group's i-th size); ``lowest[g][n]`` its minimum over sets of n sizes.
+    """
+
+    constant: float
+    by_group: list[FloatArray]
+    lowest: list[FloatArray]
+
+    def bound(self, stock: IntArray) -> FloatArray:
+        """Bound of stock sets (n_set, n_group)."""
+        total = np.full(len(stock), self.constant)
+        for group, table in enumerate(self.by_group):
+            total += table[stock[:, group]]
+        return total
+
+
+class _StockSets:
+    """Bounds on sets of stock: which sizes of which group are used at all."""
+
+    def __init__(self, relaxation: Relaxation) -> None:
+        problem = relaxation.problem
+        self._relaxation = relaxation
+        groups = np.unique(problem.stock_group)
+        self._sections = [np.flatnonzero(problem.stock_group == group) for group in groups]
+        offered = relaxation.column_of >= 0
+        self._sizes = [np.flatnonzero(offered[sections].any(axis=0)) for sections in self._sections]
+        self.fit_in_tables = max(sizes.size for sizes in self._sizes) <= _MOST_SIZES_IN_TABLE
+        self._count = [
+            np.bitwise_count(np.arange(1 << sizes.size)) if self.fit_in_tables else np.zeros(0, dtype=np.uint8)
+            for sizes in self._sizes
+        ]
+        self.tables: list[_Tables] = []
+
+    def learn(self, bound: Bound) -> _Tables:
+        """Tables of a linear bound."""
+        reduced = np.append(bound.reduced_cost, np.inf)[self._relaxation.column_of]
+        by_group, lowest = [], []
+        for sections, sizes, count in zip(self._sections, self._sizes, self._count, strict=True):
+            least = np.full((1 << sizes.size, sections.size), np.inf)
+            for bit, size in enumerate(sizes):
+                np.minimum(least[: 1 << bit], reduced[sections, size], out=least[1 << bit : 2 << bit])
+            table = least.sum(axis=1)
+            by_number = np.full(sizes.size + 1, np.inf)
+            np.minimum.at(by_number, count, table)
+            by_group.append(table)
+            lowest.append(by_number)
+        tables = _Tables(bound.constant, by_group, lowest)
+        self.tables.append(tables)
+        return tables
+
+    def columns(self, stock: IntArray) -> IntArray:
+        """Columns of one stock set (n_group,)."""
+        relaxation = self._relaxation
+        usable = np.zeros(relaxation.column_of.shape, dtype=bool)
+        for sections, sizes, chosen in zip(self._sections, self._sizes, stock, strict=True):
+            usable[np.ix_(sections, sizes[(chosen >> np.arange(sizes.size)) & 1 == 1])] = True
+        columns: IntArray = np.flatnonzero(usable[relaxation.section, relaxation.size])
+        return columns
+
+    def within(self, number: int, ceiling: float) -> tuple[IntArray, FloatArray] | None:
+        """All stock sets of exactly this number of sizes whose bound keeps to the ceiling, with their bounds.
+
+        None if there are too many to hold.
+        """
+        lead = max(self.tables, key=lambda tables: _least_total(tables, number)[0][number])
+        # least total of the groups from g on, by number of sizes
+        _, rest = _least_total(lead, number)
+        n_group = len(self._sections)
+        stock = np.zeros((1, 0), dtype=np.intp)
+        bound, used = np.array([lead.constant]), np.array([0])
+        for group, (table, count) in enumerate(zip(lead.by_group, self._count, strict=True)):
+            parts: list[tuple[IntArray, FloatArray, IntArray]] = []
+            total = 0
+            for n in range(1, number + 1):
+                sets = np.flatnonzero((count == n) & np.isfinite(table))
+                sets = sets[np.argsort(table[sets], kind="stable")]
+                left = number - used - n
+                possible = np.flatnonzero(left >= 0)
+                room = ceiling - bound[possible] - rest[group + 1][left[possible]]
+                reach = np.searchsorted(table[sets], room, side="right")
+                total += int(reach.sum())
+                if total > _MOST_STOCK_SETS:
+                    return None
+                first = np.repeat(possible, reach)
+                second = np.arange(reach.sum()) - np.repeat(reach.cumsum() - reach, reach)
+                new = sets[second]
+                parts.append((np.column_stack([stock[first], new]), bound[first] + table[new], used[first] + n))
+            stock, bound, used = (np.concatenate(part) for part in zip(*parts, strict=True))
+        assert n_group == stock.shape[1]
+        for tables in reversed(self.tables):
+            bound = np.maximum(bound, tables.bound(stock))
+            kept = bound <= ceiling
+            stock, bound = stock[kept], bound[kept]
+        return stock, bound
+
+    def lower_bound(self, number: int) -> float:
+        """Bound of every stock set of this number of sizes."""
+        return max(float(_least_total(tables, number)[0][number]) for tables in self.tables)
+
+
+def _least_total(tables: _Tables, number: int) -> tuple[FloatArray, list[FloatArray]]:
+    """Least bound by number of sizes up to ``number``, and the least total of the groups from g on."""
+    rest = [np.where(np.arange(number + 1) == 0, 0.0, np.inf)]
+    for lowest in reversed(tables.lowest):
+        total = np.full(number + 1, np.inf)
+        for n in range(1, min(number, lowest.size - 1) + 1):
+            total[n:] = np.minimum(total[n:], lowest[n] + rest[0][: number + 1 - n])
+        rest.insert(0, total)
+    return tables.constant + rest[0], rest
+
+
+class _Search:
+    """One call's work: the relaxation and what was learnt of the stock sets. Costs in here are scaled."""
+
+    def __init__(self, relaxation: Relaxation) -> None:
+        self.relaxation = relaxation
+        self.root = relaxation.bound(relaxation.all_columns, np.inf)
+        self._stock_sets = _StockSets(relaxation)
+        self._learnt_root = False
+
+    @classmethod
+    def start(
+        cls, problem: SizingProblem, usable: BoolArray | None, time_limit_s: float | None
+    ) -> _Search | None:
+        """None where some section is left without a size."""
+        clock = Clock(time_limit_s)
+        allowed = problem.tightened(usable)
+        return cls(Relaxation(problem, allowed, clock)) if allowed.any(axis=1).all() else None
 
     @property
-    def n_section(self) -> int:
-        return self.problem.parent.size
+    def fewest_conceivable(self) -> int:
+        """A size a stock group."""
+        return int(np.unique(self.relaxation.problem.stock_group).size)
 
-    def _chain(self) -> csr_array:
-        diameter = self.problem.diameter_in[self.size]
-        rows = []
-        for child, parent in enumerate(self.problem.parent):
-            if parent < 0:
-                continue
-            of_child, of_parent = self.section == child, self.section == parent
-            for d in np.unique(diameter[of_child]):
-                rows.append((of_child & (diameter >= d)).astype(float) - (of_parent & (diameter >= d - 1e-9)))
-        return csr_array(np.array(rows).reshape(-1, self.section.size))
+    def _solution(self, status: Status, size_index: IntArray | None, bound: float) -> Solution:
+        problem, bound = self.relaxation.problem, bound / self.relaxation.scale
+        if size_index is None:
+            return Solution(status=status, size_index=None, cost=np.inf, bound=bound, distinct_sizes=0)
+        cost = float(problem.cost[np.arange(size_index.size), size_index].sum())
+        return Solution(
+            status=status,
+            size_index=size_index,
+            cost=cost,
+            bound=cost if status == "optimal" else min(bound, cost),
+            distinct_sizes=problem.distinct_sizes(size_index),
+        )
 
-    def broken(self, size_index: NDArray[np.intp]) -> list[tuple[int, int]]:
-        loss = self.problem.loss_inwc[:, np.arange(self.n_section), size_index]
-        over = loss @ self.problem.path.T.astype(float) - self.limit
-        worst = over.argmax(axis=0)
-        return [(int(v), p) for p, v in enumerate(worst) if over[v, p] > 0.0]
+    def least(self, ceiling: float) -> Solution:
+        """The least cost with no cap on distinct sizes."""
+        relaxation = self.relaxation
+        columns = relaxation.worth_trying(relaxation.all_columns, self.root, ceiling)
+        found = relaxation.integer(columns, ceiling=ceiling)
+        if found.size_index is None:
+            return self._solution("infeasible" if found.proven else "unknown", None, max(found.bound, self.root.value))
+        if not found.proven:
+            return self._solution("feasible", found.size_index, max(found.bound, self.root.value))
+        cost = relaxation.cost_of(found.size_index)
+        columns = relaxation.worth_trying(relaxation.all_columns, self.root, cost)
+        return self._solution("optimal", self._first_of_ties(columns, found.size_index, count=True), cost)
 
-    def add(self, row: tuple[int, int], size_index: NDArray[np.intp]) -> None:
-        """Add a broken row; if it is there already, cut off the sizes that break it by rounding only."""
-        variant, path = row
-        loss = self.problem.loss_inwc[variant, self.section, self.size]
-        on_path = self.problem.path[path, self.section]
-        if row in self.has_row:
-            at = self.problem.loss_inwc[variant, np.arange(self.n_section), size_index]
-            cover = on_path & (loss < at[self.section])
-            self.covers = np.vstack([self.covers, cover])
-            return
-        self.has_row.add(row)
-        limit = self.limit[variant, path]
-        coef = np.where(on_path, loss, 0.0)
-        coef = coef - limit / max(1, self.problem.path[path].sum()) * on_path  # sum of choices is 1 a section
-        self.rows = np.vstack([self.rows, coef / max(np.abs(coef).max(), 1e-300)])
+    def _first_of_ties(self, columns: IntArray, size_index: IntArray, *, count: bool) -> IntArray:
+        """Of the sets that cost the same as an optimum: fewest sizes (if to be counted), then lexicographic order.
 
-    def solve(self, max_distinct: int | None, cutoff: float | None) -> Solution:
-        n_column, n_pair = self.section.size, self.pair.size
-        none = Solution(status="infeasible", size_index=None, cost=np.inf, bound=np.inf, distinct_sizes=0)
-        if not self.allowed.any(axis=1).all():
-            return none
-        bound = 0.0
-        while True:
-            if self.clock.left_s() <= 0:
-                return Solution(status="unknown", size_index=None, cost=np.inf, bound=bound, distinct_sizes=0)
-            link = csr_array(
-                (
-                    np.r_[np.ones(n_column), -np.ones(n_column)],
-                    (np.r_[:n_column, :n_column], np.r_[:n_column, n_column + self.pair_of]),
-                ),
-                shape=(n_column, n_column + n_pair),
-            )
-            left = vstack([self.one_each, self.chain, csr_array(self.rows), csr_array(self.covers)])
-            left = csr_array((left.data, left.indices, left.indptr), shape=(left.shape[0], n_column + n_pair))
-            n_row, n_cover = len(self.rows), len(self.covers)
-            lower = np.r_[np.ones(self.n_section), np.full(self.chain.shape[0] + n_row, -np.inf), np.ones(n_cover)]
-            upper = np.r_[np.ones(self.n_section), np.zeros(self.chain.shape[0] + n_row), np.full(n_cover, np.inf)]
-            count = csr_array(np.r_[np.zeros(n_column), np.ones(n_pair)][None, :])
-            constraints = [
-                LinearConstraint(left, lower, upper),
-                LinearConstraint(link, -np.inf, 0),
-                LinearConstraint(count, 0, n_pair if max_distinct is None else max_distinct),
-            ]
-            objective = np.r_[self.cost / self.scale, np.zeros(n_pair)]
-            if cutoff is not None:
-                constraints.append(LinearConstraint(csr_array(objective[None, :]), -np.inf, cutoff / self.scale))
-            result = milp(
-                objective,
-                integrality=np.ones(n_column + n_pair),
-                bounds=Bounds(0, 1),
-                constraints=constraints,
-                options={"mip_rel_gap": 0.0, "time_limit": max(0.01, min(self.clock.left_s(), 1e6))},
-            )
-            if result.status == 2:
-                return none
-            if result.mip_dual_bound is not None:
-                bound = max(bound, float(result.mip_dual_bound) * self.scale)
-            if result.x is None:
-                continue
-            chosen = result.x[:n_column] > 0.5
-            size_index = np.zeros(self.n_section, dtype=np.intp)
-            size_index[self.section[chosen]] = self.size[chosen]
-            broken = self.broken(size_index)
-            if not broken:
-                cost = float(self.cost[chosen].sum())
-                distinct = int(np.unique(self.pair_of[chosen]).size)
-                proven = result.status == 0
-                return Solution(
-                    status="optimal" if proven else "feasible",
-                    size_index=size_index,
-                    cost=cost,
-                    bound=cost if proven else min(bound, cost),
-                    distinct_sizes=distinct,
+        If time runs out the set so far is returned: it costs the same.
+        """
+        relaxation = self.relaxation
+        cost = relaxation.cost_of(size_index)
+        columns = np.union1d(columns, relaxation.columns_of(size_index))
+        same = np.zeros(relaxation.section.size)
+        same[relaxation.columns_of(size_index)] = 1.0
+        other = relaxation.integer(columns, ceiling=cost, objective=same)
+        if other.size_index is None or other.objective > relaxation.n_section - 0.5:
+            return size_index
+        max_distinct = None
+        if count:
+            fewest = relaxation.integer(columns, ceiling=cost, count_distinct=True)
+            if fewest.size_index is None:
+                return size_index
+            size_index, max_distinct = fewest.size_index, round(fewest.objective)
+        rank = relaxation.size.astype(float)
+        for section in range(relaxation.n_section):
+            of_section = relaxation.section[columns] == section
+            smaller = of_section & (relaxation.size[columns] < size_index[section])
+            if smaller.any():
+                objective = np.where(relaxation.section == section, rank, 0.0)
+                found = relaxation.integer(
+                    columns[~of_section | smaller], ceiling=cost, objective=objective, max_distinct=max_distinct
                 )
-            for row in broken:
-                self.add(row, size_index)
+                if found.size_index is not None:
+                    size_index = found.size_index
+            columns = columns[~of_section | (relaxation.size[columns] == size_index[section])]
+        return size_index
+
+    def fewest(self, numbers: range, ceiling: float, least: float) -> Solution:
+        """Least cost at the first of the numbers of distinct sizes with which a set keeps to the ceiling.
+
+        ``least`` bounds the cost of every set, unscaled. Sets that use fewer sizes than the number count too.
+        """
+        for number in numbers:
+            found = self._with_at_most(number, ceiling)
+            bound = max(found.bound, least * self.relaxation.scale)
+            if found.size_index is not None:
+                return self._solution("optimal" if found.proven else "feasible", found.size_index, bound)
+            if not found.proven:
+                return self._solution("unknown", None, bound)
+        return _INFEASIBLE
+
+    def _with_at_most(self, number: int, ceiling: float) -> Found:
+        """Least cost of at most the ceiling over all stock sets of a number of sizes."""
+        relaxation, sets = self.relaxation, self._stock_sets
+        if number < self.fewest_conceivable:
+            return Found(None, np.inf, np.inf, True)
+        if not sets.fit_in_tables:
+            return self._whole(number, ceiling)
+        if not self._learnt_root:
+            sets.learn(self.root)
+            self._learnt_root = True
+        # no set costs more than the dearest size in every section
+        ceiling = min(ceiling, relaxation.dearest) * (1.0 + SAME_COST)
+        listed = sets.within(number, ceiling)
+        if listed is None:
+            return self._whole(number, ceiling)
+        stock, bound = listed
+        best: IntArray | None = None
+        while len(stock):
+            if relaxation.clock.is_over():
+                return Found(best, ceiling, min(float(bound.min()), ceiling), False)
+            at = int(bound.argmin())
+            columns = sets.columns(stock[at])
+            linear = relaxation.bound(columns, ceiling)
+            tables = sets.learn(linear)
+            if linear.value <= ceiling:
+                columns = relaxation.worth_trying(columns, linear, ceiling)
+                found = relaxation.integer(columns, ceiling=ceiling)
+                if not found.proven:
+                    return Found(
+                        best if found.size_index is None else found.size_index,
+                        ceiling,
+                        min(float(bound.min()), ceiling),
+                        False,
+                    )
+                if found.size_index is not None:
+                    cost = relaxation.cost_of(found.size_index)
+                    tied = best is not None and cost >= relaxation.cost_of(best) * (1.0 - SAME_COST)
+                    columns = relaxation.worth_trying(columns, linear, cost)
+                    first = self._first_of_ties(columns, found.size_index, count=False)
+                    if not tied or (best is not None and tuple(first) < tuple(best)):
+                        best = first
+                    ceiling = min(ceiling, cost * (1.0 + SAME_COST))
+            stock, bound = np.delete(stock, at, axis=0), np.delete(bound, at)
+            bound = np.maximum(bound, tables.bound(stock))
+            kept = bound <= ceiling
+            stock, bound = stock[kept], bound[kept]
+        return Found(best, ceiling, ceiling if best is not None else np.inf, True)
+
+    def _whole(self, number: int, ceiling: float) -> Found:
+        """The same by one integer program, where there are too many stock sets to hold."""
+        relaxation = self.relaxation
+        columns = relaxation.worth_trying(relaxation.all_columns, self.root, ceiling)
+        found = relaxation.integer(columns, ceiling=ceiling, max_distinct=number)
+        return found

@@ -1,0 +1,197 @@
+"""Rules of practice: what a careful person would point at in a sized plan."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tractduct.findings import Finding, Severity
+from tractduct.inputs.cells import key_of
+from tractduct.inputs.plan import Plan
+from tractduct.network.tree import DuctTree
+from tractduct.network.variants import VariantSet
+from tractduct.sizing.candidates import CandidateTable, at_sizes
+from tractduct.sizing.drivers import Driver, Reason
+from tractduct.sizing.hand import HandSizing
+
+FRICTION_RATE_WINDOW = (0.06, 0.18)  # inWC/100 ft; ANSI/ACCA 1, from memory
+MOST_WYES_IN_A_ROW = 2  # common practice, no source
+NEAR_VELOCITY_LIMIT = 0.95
+COMPRESSED_CAUTION_FROM_IN = 12.0  # Cantrill (2013, abstract): the relation may be too kind from here on
+ROOM_TOLERANCE_PCT = 20.0  # the greater of the two; ANSI/ACCA 5 QI, from memory
+ROOM_TOLERANCE_CFM = 25.0
+
+CAUTIONS = (
+    "This sizes ducts for airflow that others worked out. It is no load calculation and no design approval: "
+    "local codes, the equipment and duct manufacturers' instructions and a licensed designer's judgement "
+    "come first.",
+    "Airflow that is too low can overheat a furnace's heat exchanger or freeze a cooling coil. Measure the "
+    "airflow and the external static pressure at start-up against the equipment's data.",
+    "Returns and exhaust can pull down a room or a house. Where fuel is burned indoors, have combustion safety "
+    "tested after the ducts are in. Provide a way back for the air of every room whose door shuts.",
+    "Losses hold for flex that is stretched, supported and cut to length as its maker says, or compressed by "
+    "the per cent stated here. Sagging, kinks and crushed bends can cost more than any size brings back.",
+    "Predicted sizes replace no measurement: have the finished system balanced and the readings written down.",
+)
+
+
+def find_in_plan(plan: Plan, tree: DuctTree, variants: VariantSet, hand: HandSizing) -> Iterator[Finding]:
+    """What shows before any size is chosen."""
+    yield from _wyes(plan, tree)
+    yield from _friction_rates(tree, hand)
+    yield from _seasons(plan, tree, variants)
+
+
+def find_in_sizes(
+    tree: DuctTree,
+    variants: VariantSet,
+    table: CandidateTable,
+    size_index: NDArray[np.intp],
+    drivers: tuple[Driver, ...],
+) -> Iterator[Finding]:
+    """What shows in a chosen size set."""
+    yield from _velocities(tree, variants, table, size_index)
+    yield from _compressed(tree, variants, table, size_index)
+    yield from _because_of_child(drivers, tree, table, size_index)
+
+
+def _wyes(plan: Plan, tree: DuctTree) -> Iterator[Finding]:
+    """More than two wyes one after another: sections without a wye between them break the row."""
+    reported: set[str] = set()
+    for p, run in enumerate(tree.runs):
+        row, longest, at = 0, 0, ""
+        for i in tree.walk(p):
+            section = tree.sections[i]
+            wyes = sum(n for name, n in section.fittings if "wye" in key_of(name))
+            row = row + wyes if wyes else 0
+            if row > longest:
+                longest, at = row, section.name
+        if longest > MOST_WYES_IN_A_ROW and at not in reported:
+            reported.add(at)
+            yield Finding(
+                severity=Severity.WARNING,
+                rule="wyes in a row",
+                subject=f"run {run.name}",
+                message=f"{longest} wyes follow one another up to {at}; common practice is "
+                f"{MOST_WYES_IN_A_ROW} at most",
+                advice="Feed one of the branches from the plenum or a trunk of its own",
+            )
+
+
+def _friction_rates(tree: DuctTree, hand: HandSizing) -> Iterator[Finding]:
+    low, high = FRICTION_RATE_WINDOW
+    for p, run in enumerate(tree.runs):
+        rate, length = hand.path_friction_rate[p], hand.total_effective_length_ft[p]
+        if rate < low:
+            message = f"friction rate {rate:.3f} is under {low:g} inWC/100 ft over {length:.0f} ft"
+            advice = "Shorten the run, use fittings that lose less, or make more pressure available"
+        elif rate > high:
+            message = f"friction rate {rate:.3f} is over {high:g} inWC/100 ft over {length:.0f} ft"
+            advice = "Expect too much air and noise here: plan a balancing damper"
+        else:
+            continue
+        yield Finding(
+            severity=Severity.CAUTION,
+            rule="friction rate",
+            subject=f"run {run.name}",
+            message=message,
+            advice=advice,
+        )
+
+
+def season_mismatch(heating: float, cooling: float, heating_total: float, cooling_total: float) -> float:
+    """How badly one damper setting serves a room in both seasons: 1 is just within tolerance.
+
+    A run takes a nearly fixed part of the system's airflow. The best single part misses both seasons by the
+    same multiple of the tolerance (the greater of 20 % or 25 cfm); that multiple is returned.
+    """
+    tolerance = [max(ROOM_TOLERANCE_PCT / 100.0 * q, ROOM_TOLERANCE_CFM) for q in (heating, cooling)]
+    part = (heating / tolerance[0] + cooling / tolerance[1]) / (
+        heating_total / tolerance[0] + cooling_total / tolerance[1]
+    )
+    return abs(heating - part * heating_total) / tolerance[0]
+
+
+def _seasons(plan: Plan, tree: DuctTree, variants: VariantSet) -> Iterator[Finding]:
+    if set(plan.seasons) != {"heating", "cooling"}:
+        return
+    seasonal = {key_of(room) for run in tree.runs if run.season for room in run.rooms}
+    flow = plan.airflow_cfm
+    h, c = plan.seasons.index("heating"), plan.seasons.index("cooling")
+    totals = flow.sum(axis=3)
+    for n, room in enumerate(plan.rooms):
+        if key_of(room) in seasonal:
+            continue
+        cases = [
+            (season_mismatch(flow[i, j, h, n], flow[i, j, c, n], totals[i, j, h], totals[i, j, c]), i, j)
+            for i in range(flow.shape[0])
+            for j in range(flow.shape[1])
+            if totals[i, j, h] > 0.0 and totals[i, j, c] > 0.0
+        ]
+        worst, i, j = max(cases, default=(0.0, 0, 0))
+        if worst > 1.0:
+            turned = ", mirrored" if plan.mirrored[j] else ""
+            needs = "heating" if flow[i, j, h, n] > flow[i, j, c, n] else "cooling"
+            yield Finding(
+                severity=Severity.CAUTION,
+                rule="one run, two seasons",
+                subject=f"room {room}",
+                message=f"front {plan.front_faces[i]}{turned}: {flow[i, j, h, n]:.0f} cfm in heating and "
+                f"{flow[i, j, c, n]:.0f} cfm in cooling; no one damper setting keeps both within "
+                f"{ROOM_TOLERANCE_PCT:g} % or {ROOM_TOLERANCE_CFM:g} cfm",
+                advice=f"Consider a second run that is open in {needs} only",
+            )
+
+
+def _velocities(
+    tree: DuctTree, variants: VariantSet, table: CandidateTable, size_index: NDArray[np.intp]
+) -> Iterator[Finding]:
+    speed = at_sizes(table.velocity_fpm, size_index)
+    for i, section in enumerate(tree.sections):
+        v = int(np.argmax(speed[:, i]))
+        limit = table.sections.velocity_limit_fpm[i]
+        if speed[v, i] >= NEAR_VELOCITY_LIMIT * limit:
+            yield Finding(
+                severity=Severity.NOTE,
+                rule="velocity near its limit",
+                subject=f"section {section.name}",
+                message=f"{speed[v, i]:.0f} fpm of {limit:.0f} fpm in {table.sizes[size_index[i]].label} in "
+                f"({variants.variants[v]})",
+                advice="Leave no room for more air here; listen for noise at start-up",
+            )
+
+
+def _compressed(
+    tree: DuctTree, variants: VariantSet, table: CandidateTable, size_index: NDArray[np.intp]
+) -> Iterator[Finding]:
+    for i, section in enumerate(tree.sections):
+        size = table.sizes[size_index[i]]
+        compression = table.ducts.compression_pct[:, i]
+        if compression.max() > 0.0 and size.diameter_in >= COMPRESSED_CAUTION_FROM_IN:
+            flex = variants.variants[int(np.argmax(compression))].flex
+            yield Finding(
+                severity=Severity.CAUTION,
+                rule="compressed large flex",
+                subject=f"section {section.name}",
+                message=f"{size.label} in {flex} at {compression.max():g} % compression: the relation used was "
+                "measured up to 10 in and may understate the loss of larger flex",
+                advice="Stretch this section fully, or make it of rigid duct",
+            )
+
+
+def _because_of_child(
+    drivers: tuple[Driver, ...], tree: DuctTree, table: CandidateTable, size_index: NDArray[np.intp]
+) -> Iterator[Finding]:
+    for driver in drivers:
+        if driver.reason is Reason.CHILD and not driver.limit:
+            size = table.sizes[size_index[tree.index(driver.section)]].label
+            yield Finding(
+                severity=Severity.NOTE,
+                rule="larger because of its child",
+                subject=f"section {driver.section}",
+                message=f"{size} in only because {driver.child} beyond it is as large; {driver.next_smaller} in "
+                "would carry the air",
+                advice=f"Look at what drives {driver.child}: a second run or a shorter one may save both",
+            )

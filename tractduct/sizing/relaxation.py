@@ -1,0 +1,362 @@
+"""Linear bounds of the size-set program, and the integer program that closes what they leave open.
+
+One column a section and allowed size: 1 if the section gets the size. Rows are of three kinds, all written
+``left @ x <= right``:
+
+- chain: no child larger than its parent;
+- path: one variant's losses along one path, in parts of its limit;
+- cover: if losses l_s along a path add up to more than a variant's limit, some section of the path must lose
+  less than its l_s. True whatever the order of losses and sizes, and much tighter than the path row.
+
+Path and cover rows are added when a point breaks them: a few dozen of many thousands ever matter.
+"""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import Bounds, LinearConstraint, linprog, milp
+from scipy.sparse import block_array, csr_array
+
+from tractduct.sizing.program import DIAMETER_TOLERANCE_IN, SizingProblem
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.intp]
+BoolArray = NDArray[np.bool_]
+
+SAME_COST = 1e-9  # relative; costs this close are equal
+_MEAN_COLUMN_COST = 1e3  # costs are scaled to this, so that HiGHS's absolute gap of 1e-6 is far below SAME_COST
+_ROW_BROKEN = 1e-7  # part of a limit; HiGHS's own tolerance
+_COVER_BROKEN = 0.02  # a cover broken by less moves the bound too little to pay for its row
+_MOST_COMBINATIONS = 4096  # of levels along one path, when looking for covers
+
+
+class Clock:
+    """What is left of a time limit; None is no limit."""
+
+    def __init__(self, limit_s: float | None) -> None:
+        self._end = np.inf if limit_s is None else time.monotonic() + limit_s
+
+    def left_s(self) -> float:
+        return self._end - time.monotonic()
+
+    def is_over(self) -> bool:
+        return self.left_s() <= 0.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Bound:
+    """A linear program's optimum.
+
+    ``value`` bounds the cost of every size set within the program's columns. With ``constant`` and
+    ``reduced_cost`` (a column) so does constant + the sum over sections of their least reduced cost, within
+    any columns at all: that holds for multipliers of the right sign, optimal or not.
+    """
+
+    value: float
+    x: FloatArray
+    constant: float
+    reduced_cost: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Found:
+    """What an integer program ended with: a set or None, its objective, a proven bound, and whether proven."""
+
+    size_index: IntArray | None
+    objective: float
+    bound: float
+    proven: bool
+
+
+class Relaxation:
+    """The program over the sizes that ``allowed`` leaves; every section must have one.
+
+    Costs inside are ``problem.cost * scale``.
+    """
+
+    def __init__(self, problem: SizingProblem, allowed: BoolArray, clock: Clock) -> None:
+        self.problem = problem
+        self.clock = clock
+        self.section, self.size = np.nonzero(allowed)
+        self.column_of = np.full(allowed.shape, -1)
+        self.column_of[self.section, self.size] = np.arange(self.section.size)
+        cost = problem.cost[self.section, self.size]
+        self.scale = _MEAN_COLUMN_COST / float(cost.mean()) if cost.any() else 1.0
+        self.cost: FloatArray = cost * self.scale
+        self.all_columns: IntArray = np.arange(self.section.size)
+        self._loss = np.where(allowed, problem.loss_inwc, 0.0)
+        self._limit = problem.limit_inwc
+        most = np.where(problem.path, self._loss.max(axis=2)[:, None, :], 0.0).max(axis=2)
+        self._row_scale = np.where(
+            np.isfinite(self._limit), np.maximum(np.maximum(np.abs(self._limit), most), 1e-12), 1.0
+        )
+        self.pair_of = problem.stock_group[self.section] * allowed.shape[1] + self.size
+        chain = self._chain_rows()
+        self.n_chain = len(chain)
+        self.left: FloatArray = chain
+        self.right: FloatArray = np.zeros(len(chain))
+        self._in_use: set[tuple[int, int]] = set()
+        # each path starts with the variant that loses most in the mean over sizes
+        count = np.bincount(self.section, minlength=allowed.shape[0])
+        self._add_worst_rows(self._loss.sum(axis=2) / count, -np.inf)
+
+    @property
+    def n_section(self) -> int:
+        return self.problem.parent.size
+
+    @property
+    def dearest(self) -> float:
+        """No size set costs more, scaled."""
+        dearest = np.zeros(self.n_section)
+        np.maximum.at(dearest, self.section, self.cost)
+        return float(dearest.sum())
+
+    def columns_of(self, size_index: IntArray) -> IntArray:
+        columns: IntArray = self.column_of[np.arange(self.n_section), size_index]
+        return columns
+
+    def cost_of(self, size_index: IntArray) -> float:
+        """Scaled cost of a size set."""
+        return float(self.cost[self.columns_of(size_index)].sum())
+
+    # --- rows ------------------------------------------------------------------------------------------
+
+    def _chain_rows(self) -> FloatArray:
+        diameter = self.problem.diameter_in[self.size]
+        rows = []
+        for child, parent in enumerate(self.problem.parent):
+            if parent < 0:
+                continue
+            of_child, of_parent = self.section == child, self.section == parent
+            for step in np.unique(diameter[of_child]):
+                large_enough = of_parent & (diameter >= step - DIAMETER_TOLERANCE_IN)
+                if not large_enough[of_parent].all():
+                    rows.append((of_child & (diameter >= step)).astype(float) - large_enough)
+        return np.array(rows).reshape(-1, self.section.size)
+
+    def _append(self, left: list[FloatArray], right: list[float]) -> int:
+        if left:
+            self.left = np.vstack([self.left, *left])
+            self.right = np.append(self.right, right)
+        return len(left)
+
+    def _add_worst_rows(self, loss: FloatArray, broken_by: float) -> int:
+        """For each path, the row that losses (n_variant, n_section) break most, if by more than ``broken_by``."""
+        problem = self.problem
+        over = (loss @ problem.path.T.astype(float) - self._limit) / self._row_scale
+        left: list[FloatArray] = []
+        right: list[float] = []
+        for path, variant in enumerate(over.argmax(axis=0)):
+            scale = self._row_scale[variant, path]
+            if over[variant, path] <= broken_by or (variant, path) in self._in_use:
+                continue
+            self._in_use.add((variant, path))
+            on_path = problem.path[path, self.section]
+            left.append(np.where(on_path, self._loss[variant, self.section, self.size], 0.0) / scale)
+            right.append(self._limit[variant, path] / scale)
+        return self._append(left, right)
+
+    def _add_cover(self, variant: int, path: int, level: FloatArray) -> None:
+        """Some section of the path must lose less than its level; ``level`` (n_section,) is read on the path."""
+        loss = self._loss[variant, self.section, self.size]
+        self._append([-(self.problem.path[path, self.section] & (loss < level[self.section])).astype(float)], [-1.0])
+
+    def separate(self, x: FloatArray) -> int:
+        """Add rows that a fractional point breaks: path rows, or covers where no path row is broken."""
+        share = np.zeros(self.column_of.shape)
+        share[self.section, self.size] = x
+        added = self._add_worst_rows(np.einsum("vsk,sk->vs", self._loss, share), _ROW_BROKEN)
+        return added or self._add_covers(share)
+
+    def _add_covers(self, share: FloatArray) -> int:
+        """The most broken cover of each path, made as strong as it can be.
+
+        Only losses of sizes with a share in the point matter as levels: between two of them the highest
+        level breaks the limit soonest at the same violation.
+        """
+        problem = self.problem
+        in_use = share > 1e-9
+        before = len(self.left)
+        for path, on_path in enumerate(problem.path):
+            sections = np.flatnonzero(on_path)
+            n_combination = int(in_use[sections].sum(axis=1).prod())
+            if n_combination == 1 or n_combination > _MOST_COMBINATIONS:
+                continue
+            total = np.zeros((len(self._loss), 1))
+            left_out = np.zeros((len(self._loss), 1))  # share of the point that a cover counts: below 1 if broken
+            for section in sections:
+                sizes = np.flatnonzero(in_use[section])
+                loss = self._loss[:, section, sizes]
+                order = np.argsort(loss, axis=1, kind="stable")
+                loss = np.take_along_axis(loss, order, axis=1)
+                counted = share[section, sizes][order].cumsum(axis=1) - share[section, sizes][order]
+                total = (total[:, :, None] + loss[:, None, :]).reshape(len(loss), -1)
+                left_out = (left_out[:, :, None] + counted[:, None, :]).reshape(len(loss), -1)
+            excess = total - self._limit[:, path, None]
+            broken = (excess > 1e-12 * self._row_scale[:, path, None]) & (left_out < 1.0 - _COVER_BROKEN)
+            if not broken.any():
+                continue
+            least = left_out[broken].min()
+            ties = broken & (left_out <= least + 1e-9)
+            relative = np.where(ties, excess / self._row_scale[:, path, None], -np.inf)
+            variant, combination = np.unravel_index(relative.argmax(), relative.shape)
+            self._add_cover(
+                int(variant), path, self._lowest_levels(int(variant), path, sections, in_use, int(combination))
+            )
+        return len(self.left) - before
+
+    def _lowest_levels(
+        self, variant: int, path: int, sections: IntArray, in_use: BoolArray, combination: int
+    ) -> FloatArray:
+        """A combination's levels, each lowered while the limit stays broken: fewer sizes count in the cover."""
+        level = np.zeros(self.n_section)
+        choice = np.unravel_index(combination, in_use[sections].sum(axis=1))
+        for section, rank in zip(sections, choice, strict=True):
+            level[section] = np.sort(self._loss[variant, section, in_use[section]])[rank]
+        margin = 1e-12 * self._row_scale[variant, path]
+        for section in sections:
+            spare = level[sections].sum() - self._limit[variant, path] - margin
+            losses = self._loss[variant, section, self.size[self.section == section]]
+            level[section] = losses[losses > level[section] - spare].min(initial=level[section])
+        return level
+
+    # --- solving ---------------------------------------------------------------------------------------
+
+    def _one_each(self, columns: IntArray) -> csr_array:
+        return csr_array(
+            (np.ones(columns.size), (self.section[columns], np.arange(columns.size))),
+            shape=(self.n_section, columns.size),
+        )
+
+    def _linear(self, columns: IntArray) -> Bound:
+        left = self.left[:, columns]
+        matters = left.any(axis=1) | (self.right < 0.0)
+        a, b = csr_array(left[matters]), self.right[matters]
+        cost, one_each = self.cost[columns], self._one_each(columns)
+        result = linprog(cost, A_ub=a, b_ub=b, A_eq=one_each, b_eq=np.ones(self.n_section), method="highs")
+        if result.status == 2:
+            # one more column, dear and good for every row: its multipliers show other columns infeasible too
+            a = block_array([[a, np.full((a.shape[0], 1), -1.0)]])
+            one_each = block_array([[one_each, np.zeros((self.n_section, 1))]])
+            dear = 10.0 * _MEAN_COLUMN_COST * self.n_section
+            result = linprog(
+                np.append(cost, dear), A_ub=a, b_ub=b, A_eq=one_each, b_eq=np.ones(self.n_section), method="highs"
+            )
+        if result.status != 0:
+            raise RuntimeError(f"linear bound failed: {result.message}")
+        multiplier = np.zeros(len(self.right))
+        multiplier[matters] = np.maximum(0.0, -result.ineqlin.marginals)
+        x = np.zeros(self.section.size)
+        x[columns] = result.x[: columns.size]
+        reduced_cost = self.cost + multiplier @ self.left
+        constant = -float(multiplier @ self.right)
+        least = np.full(self.n_section, np.inf)
+        np.minimum.at(least, self.section[columns], reduced_cost[columns])
+        return Bound(constant + float(least.sum()), x, constant, reduced_cost)
+
+    def bound(self, columns: IntArray, ceiling: float) -> Bound:
+        """The linear bound of the columns, rows added until none is broken or it passes the ceiling."""
+        best = self._linear(columns)
+        while best.value <= ceiling and not self.clock.is_over() and self.separate(best.x):
+            bound = self._linear(columns)
+            if bound.value < best.value * (1.0 + 1e-6):
+                return bound if bound.value > best.value else best
+            best = bound
+        return best
+
+    def worth_trying(self, columns: IntArray, bound: Bound, ceiling: float) -> IntArray:
+        """The columns that a set of at most the ceiling can use."""
+        reduced = bound.reduced_cost[columns]
+        least = np.full(self.n_section, np.inf)
+        np.minimum.at(least, self.section[columns], reduced)
+        kept: IntArray = columns[bound.value + reduced - least[self.section[columns]] <= ceiling * (1.0 + SAME_COST)]
+        return kept
+
+    def integer(
+        self,
+        columns: IntArray,
+        *,
+        ceiling: float = np.inf,
+        objective: FloatArray | None = None,
+        max_distinct: int | None = None,
+        count_distinct: bool = False,
+    ) -> Found:
+        """The least cost, or another objective, over sets within the columns that cost at most the ceiling.
+
+        The set is rechecked in every variant; what holds by the solver's rounding only is cut off.
+        """
+        if np.bincount(self.section[columns], minlength=self.n_section).min() == 0:
+            return Found(None, np.inf, np.inf, True)
+        counting = count_distinct or max_distinct is not None
+        pairs, pair_of = np.unique(self.pair_of[columns], return_inverse=True)
+        n_column, n_pair = columns.size, pairs.size if counting else 0
+        goal = np.zeros(n_column + n_pair)
+        if count_distinct:
+            goal[n_column:] = 1.0
+        else:
+            goal[:n_column] = (self.cost if objective is None else objective)[columns]
+
+        def rows(left: FloatArray | csr_array, least: float, most: float | FloatArray) -> LinearConstraint:
+            left = csr_array(left)
+            left.resize((left.shape[0], n_column + n_pair))
+            return LinearConstraint(left, least, most)
+
+        fixed = [rows(self._one_each(columns), 1.0, 1.0)]
+        if np.isfinite(ceiling):
+            part = self.cost[columns] / ceiling if ceiling > 0.0 else self.cost[columns]
+            fixed.append(rows(part[None, :], 0.0, (ceiling > 0.0) + SAME_COST))
+        if counting:
+            use = np.concatenate([np.ones(n_column), -np.ones(n_column)])
+            at = np.tile(np.arange(n_column), 2), np.append(np.arange(n_column), n_column + pair_of)
+            fixed.append(rows(csr_array((use, at)), -1.0, 0.0))
+        if max_distinct is not None:
+            total = np.zeros((1, n_column + n_pair))
+            total[:, n_column:] = 1.0
+            fixed.append(rows(total, 0.0, max_distinct))
+        too_dear = np.zeros((0, n_column))
+        bound = 0.0
+        while True:
+            result = milp(
+                goal,
+                integrality=np.ones(n_column + n_pair),
+                bounds=Bounds(0.0, 1.0),
+                constraints=[
+                    *fixed,
+                    rows(self.left[:, columns], -np.inf, self.right),
+                    rows(too_dear, 0.0, self.n_section - 1.0),
+                ],
+                options={"mip_rel_gap": 0.0, "time_limit": float(np.clip(self.clock.left_s(), 1e-3, 1e9))},
+            )
+            if result.status == 2:
+                return Found(None, np.inf, np.inf, True)
+            if result.status not in (0, 1):
+                raise RuntimeError(f"integer program failed: {result.message}")
+            if result.mip_dual_bound is not None:
+                bound = max(bound, float(result.mip_dual_bound))
+            if result.x is not None:
+                chosen = result.x[:n_column] > 0.5
+                size_index = np.zeros(self.n_section, dtype=np.intp)
+                size_index[self.section[columns[chosen]]] = self.size[columns[chosen]]
+                if not self.cut_off(size_index):
+                    if self.cost_of(size_index) <= ceiling * (1.0 + SAME_COST):
+                        value = float(goal @ np.round(result.x))
+                        proven = result.status == 0
+                        return Found(size_index, value, value if proven else min(bound, value), proven)
+                    too_dear = np.vstack([too_dear, chosen])
+            if self.clock.is_over():
+                return Found(None, np.inf, bound, False)
+
+    def cut_off(self, size_index: IntArray) -> bool:
+        """Whether a size set breaks a limit in any variant; if so, rows are added that it breaks."""
+        over = self.problem.over_limit_inwc(size_index)
+        if not (over > 0.0).any():
+            return False
+        section = np.arange(self.n_section)
+        if not self._add_worst_rows(self._loss[:, section, size_index], 0.0):
+            variant, path = np.unravel_index(over.argmax(), over.shape)
+            self._add_cover(int(variant), int(path), self._loss[variant, section, size_index])
+        return True

@@ -1,0 +1,382 @@
+"""When no size set holds: what stands in the way, and what would help, each way tested by solving again."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tractduct.inputs.plan import Duct, Plan, Section
+from tractduct.inputs.sizes import round_size
+from tractduct.network.tree import DuctTree, build_tree
+from tractduct.network.variants import Variant, VariantSet, expand_variants
+from tractduct.physics.air import Air
+from tractduct.sizing.candidates import CandidateTable, at_sizes, evaluate_candidates, sizing_problem
+from tractduct.sizing.program import HOLDS_TOLERANCE, SizingProblem
+from tractduct.sizing.solve import Solution, least_cost, size_front
+
+PRESSURE_STEP_INWC = 0.01
+NEXT_ROUND_IN = (4, 5, 6, 7, 8, 9, 10, 12, 14, 16, 18, 20, 22, 24, 26, 28, 30)  # common practice, no source
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Conflict:
+    """A limit that no size on offer keeps.
+
+    ``limit`` is pressure, velocity, size or distinct sizes; ``least`` is the best that can be had and
+    ``allowed`` what is allowed, both in ``unit``; ``variant`` is the worst one.
+    """
+
+    path: str
+    section: str
+    limit: str
+    variant: Variant | None
+    least: float
+    allowed: float
+    unit: str
+
+    @property
+    def missing(self) -> float:
+        return self.least - self.allowed
+
+    def __str__(self) -> str:
+        where = f" with {self.variant}" if self.variant else ""
+        if self.limit == "size":
+            return f"{self.section}: no size on offer suits its bounds, its parent and its children{where}"
+        if self.limit == "distinct sizes":
+            return (
+                f"no set with {self.allowed:g} distinct sizes holds; the fewest that hold are {self.least:g}"
+            )
+        of = f"velocity in {self.section}" if self.limit == "velocity" else f"pressure to {self.path}"
+        return (
+            f"{of}{where}: at least {self.least:.4g} {self.unit} in the largest sizes, "
+            f"{self.allowed:.4g} allowed, {self.missing:.3g} too much"
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WayOut:
+    """One change that was tried. ``solution`` is its least-cost set; infeasible where it does not help."""
+
+    kind: str
+    change: str
+    solution: Solution
+
+    @property
+    def helps(self) -> bool:
+        return self.solution.size_index is not None
+
+
+def find_conflicts(
+    tree: DuctTree,
+    variants: VariantSet,
+    table: CandidateTable,
+    problem: SizingProblem,
+    max_distinct: int | None,
+) -> tuple[Conflict, ...]:
+    """What breaks even in the largest sizes that bounds and parents leave, worst variant of each.
+
+    Where each limit could be kept alone, the cap on distinct sizes stands in the way, or the limits cannot all
+    be kept at once: then the path that comes closest to its limit when all pressures are raised is named.
+    """
+    alone = _single_conflicts(tree, variants, table)
+    if alone:
+        return alone
+    if max_distinct is not None:
+        without_cap = size_front(problem).entries
+        if without_cap:
+            return (
+                Conflict(
+                    path="",
+                    section="",
+                    limit="distinct sizes",
+                    variant=None,
+                    least=float(without_cap[0].distinct_sizes),
+                    allowed=float(max_distinct),
+                    unit="sizes",
+                ),
+            )
+    return _joint_conflict(tree, variants, table, problem)
+
+
+def _joint_conflict(
+    tree: DuctTree, variants: VariantSet, table: CandidateTable, problem: SizingProblem
+) -> tuple[Conflict, ...]:
+    """Limits that can't all be kept together: what is missing on the tightest path, to 0.1 per cent."""
+    low, high = 1.0, 64.0
+    held = None
+    while high - low > 0.001:
+        middle = 0.5 * (low + high)
+        raised = replace(problem, available_inwc=problem.available_inwc * middle)
+        solution = least_cost(raised)
+        if solution.size_index is None:
+            low = middle
+        else:
+            high, held = middle, solution.size_index
+    if held is None:
+        return (
+            Conflict(
+                path="",
+                section=tree.sections[0].name,
+                limit="size",
+                variant=None,
+                least=0.0,
+                allowed=0.0,
+                unit="",
+            ),
+        )
+    over = at_sizes(table.loss_inwc, held) @ tree.path.T.astype(float) / problem.available_inwc
+    v, p = np.unravel_index(int(np.argmax(over)), over.shape)
+    run = tree.runs[int(p)].name
+    allowed = float(problem.available_inwc[v, p])
+    return (
+        Conflict(
+            path=run,
+            section=run,
+            limit="pressure",
+            variant=variants.variants[int(v)],
+            least=float(over[v, p]) * allowed,
+            allowed=allowed,
+            unit="inWC",
+        ),
+    )
+
+
+def _single_conflicts(tree: DuctTree, variants: VariantSet, table: CandidateTable) -> tuple[Conflict, ...]:
+    found: list[Conflict] = []
+    data = table.sections
+    diameter = np.array([size.diameter_in for size in table.sizes])
+    on_sale = table.bounded & np.all(table.offered, axis=0) & np.isfinite(table.cost)
+    best = np.zeros(len(tree.sections), dtype=np.intp)
+    for i, section in enumerate(tree.sections):
+        under = diameter[best[tree.parent[i]]] if tree.parent[i] >= 0 else np.inf
+        fits = np.flatnonzero(on_sale[i] & (diameter <= under + 1e-9))
+        if not fits.size:
+            found.append(
+                Conflict(
+                    path="", section=section.name, limit="size", variant=None, least=0.0, allowed=0.0, unit=""
+                )
+            )
+            fits = np.flatnonzero(table.bounded[i])
+        # Equivalent diameter orders friction; a tie or a loss coefficient may prefer the larger area.
+        best[i] = fits[np.lexsort((fits, -table.loss_inwc[:, i, fits].max(axis=0)))[-1]]
+        speed = table.velocity_fpm[:, i, fits].min(axis=1)
+        v = int(np.argmax(speed))
+        limit = float(data.velocity_limit_fpm[i])
+        if speed[v] > limit * (1.0 + HOLDS_TOLERANCE):
+            through = tree.runs[int(np.flatnonzero(tree.path[:, i])[0])].name
+            found.append(
+                Conflict(
+                    path=through,
+                    section=section.name,
+                    limit="velocity",
+                    variant=variants.variants[v],
+                    least=float(speed[v]),
+                    allowed=limit,
+                    unit="fpm",
+                )
+            )
+    loss = at_sizes(table.loss_inwc, best)
+    path_loss = np.where(variants.open_run, loss @ tree.path.T.astype(float), -np.inf)
+    for p, run in enumerate(tree.runs):
+        v = int(np.argmax(path_loss[:, p]))
+        available = float(data.available_inwc[tree.run_section[p]])
+        if path_loss[v, p] > available * (1.0 + HOLDS_TOLERANCE):
+            found.append(
+                Conflict(
+                    path=run.name,
+                    section=run.name,
+                    limit="pressure",
+                    variant=variants.variants[v],
+                    least=float(path_loss[v, p]),
+                    allowed=available,
+                    unit="inWC",
+                )
+            )
+    return tuple(sorted(found, key=lambda c: -(c.missing / c.allowed if c.allowed else np.inf)))
+
+
+def try_ways_out(
+    plan: Plan, air: Air, conflicts: tuple[Conflict, ...], on_step: Callable[[], None] = lambda: None
+) -> tuple[WayOut, ...]:
+    """Changes to the plan, each solved again; those that help first, the cheapest at the head."""
+    tried = []
+    for kind, change, changed in _changes(plan, conflicts):
+        tried.append(WayOut(kind=kind, change=change, solution=_solve(changed, air)))
+        on_step()
+    more = _more_pressure(plan, air)
+    if more is not None:
+        tried.append(more)
+    return tuple(sorted(tried, key=lambda w: (not w.helps, w.solution.cost, w.change)))
+
+
+def _solve(plan: Plan, air: Air) -> Solution:
+    tree = build_tree(plan.sections)
+    variants = expand_variants(plan, tree)
+    table = evaluate_candidates(plan, tree, variants, air)
+    return least_cost(sizing_problem(tree, variants, table), max_distinct=plan.max_distinct_sizes or None)
+
+
+def _changes(plan: Plan, conflicts: tuple[Conflict, ...]) -> Iterator[tuple[str, str, Plan]]:
+    """Kind, wording and changed plan of each way out that is worth a try."""
+    by_name = {section.name: section for section in plan.sections}
+    runs = list(dict.fromkeys(c.path for c in conflicts if c.path))
+    if plan.max_distinct_sizes:
+        yield "more sizes", "Stock as many distinct sizes as it takes", replace(plan, max_distinct_sizes=0)
+    yield from _larger_sizes(plan, runs)
+    for flex in plan.flex if len(plan.flex) > 1 else ():
+        rest = tuple(f for f in plan.flex if f != flex)
+        yield "fewer products", f"Do not approve {flex}", replace(plan, flex=rest)
+    pressed = list(dict.fromkeys(c.path for c in conflicts if c.limit == "pressure"))
+    for name in pressed[:3]:
+        run = by_name[name]
+        for part in (0.75, 0.5):
+            short = replace(run, length_ft=round(run.length_ft * part, 1))
+            yield (
+                "shorter run",
+                f"Shorten {name} from {run.length_ft:g} to {short.length_ft:g} ft",
+                _with_section(plan, short),
+            )
+        smooth = _smoothest(plan, run)
+        if smooth is not None:
+            yield (
+                "smoother run",
+                f"Make {name} of {smooth.name}",
+                _with_section(plan, replace(run, duct=smooth.name)),
+            )
+    if len(pressed) > 1:
+        shorter = plan
+        for name in pressed:
+            shorter = _with_section(
+                shorter, replace(by_name[name], length_ft=round(by_name[name].length_ft * 0.5, 1))
+            )
+        yield "shorter run", f"Halve the length of {', '.join(pressed)}", shorter
+    for name in runs[:3]:
+        yield (
+            "another run",
+            f"Give {name} a second run of the same length and fittings beside it",
+            _doubled(plan, (by_name[name],)),
+        )
+    if len(runs) > 1:
+        yield (
+            "another run",
+            f"Give {', '.join(runs)} a second run each",
+            _doubled(plan, tuple(by_name[name] for name in runs)),
+        )
+
+
+def _larger_sizes(plan: Plan, runs: list[str]) -> Iterator[tuple[str, str, Plan]]:
+    by_name = {section.name: section for section in plan.sections}
+    on_way: list[str] = []
+    for name in runs:
+        at: str = name
+        while at:
+            if at not in on_way:
+                on_way.append(at)
+            at = by_name[at].parent
+    bound = [n for n in on_way if by_name[n].fixed or np.isfinite(by_name[n].max_in)]
+    if bound:
+        freed = plan
+        for name in bound:
+            freed = _with_section(freed, replace(by_name[name], fixed="", max_in=np.inf))
+        yield "larger size", f"Lift the size bounds of {', '.join(bound)}", freed
+    largest = max((s.diameter_in for s in plan.sizes if s.shape == "round"), default=0.0)
+    larger = [d for d in NEXT_ROUND_IN if d > largest + 1e-9][:2]
+    if larger and not plan.prices:
+        wider = replace(
+            plan,
+            sizes=tuple(
+                sorted(
+                    (*plan.sizes, *(round_size(float(d)) for d in larger)),
+                    key=lambda s: (s.shape != "round", s.diameter_in, s.label),
+                )
+            ),
+        )
+        words = " and ".join(f"{d:g}" for d in larger)
+        yield "larger size", f"Allow {words} in round duct", wider
+
+
+def _smoothest(plan: Plan, run: Section) -> Duct | None:
+    """The smoothest rigid duct of the plan that is priced like a round one, where the run is rougher."""
+    if run.shape != "round":
+        return None
+    worst = max(
+        (plan.duct_of(run, flex) for flex in plan.flex),
+        key=lambda d: (d.roughness_ft, d.airflow_derate_pct, d.compression_pct),
+    )
+    round_labels = [s.label for s in plan.sizes if s.shape == "round"]
+    rigid = [
+        d
+        for d in plan.ducts.values()
+        if d.kind == "rigid"
+        and d.roughness_ft < worst.roughness_ft
+        and (not plan.prices or all((d.name, label) in plan.prices for label in round_labels))
+    ]
+    return min(rigid, key=lambda d: (d.roughness_ft, d.name), default=None)
+
+
+def _with_section(plan: Plan, changed: Section) -> Plan:
+    return replace(plan, sections=tuple(changed if s.name == changed.name else s for s in plan.sections))
+
+
+def _doubled(plan: Plan, runs: tuple[Section, ...]) -> Plan:
+    """The plan with a twin beside each of some runs, sharing its air equally."""
+    sections: list[Section] = []
+    names = {s.name for s in plan.sections}
+    for section in plan.sections:
+        if section not in runs:
+            sections.append(section)
+            continue
+        share = 1.0 if section.share is None else section.share
+        twin = section.name + " second"
+        while twin in names:
+            twin += " second"
+        half = replace(section, share=share / 2.0)
+        sections += [half, replace(half, name=twin)]
+    return replace(plan, sections=tuple(sections))
+
+
+def _more_pressure(plan: Plan, air: Air) -> WayOut | None:
+    """The least pressure, in steps, with which a set holds; None where pressure alone does not help."""
+    tree = build_tree(plan.sections)
+    variants = expand_variants(plan, tree)
+    table = evaluate_candidates(plan, tree, variants, air)
+    plenty = least_cost(sizing_problem(tree, variants, table, np.full(len(tree.run_section), np.inf)))
+    if plenty.size_index is None:
+        return None
+    sides: NDArray[np.str_] = np.array([run.side for run in tree.runs])
+    start = {"supply": plan.supply_inwc, "return": plan.return_inwc}
+    worst = {c.path: c.least for c in _single_conflicts(tree, variants, table) if c.limit == "pressure"}
+    need = {
+        side: max(
+            [start[side]]
+            + [least for path, least in worst.items() if tree.sections[tree.index(path)].side == side]
+        )
+        for side in ("supply", "return")
+    }
+
+    def raised(side: str, steps: int) -> float:
+        if need[side] <= start[side]:
+            return start[side]
+        return float(np.ceil(need[side] / PRESSURE_STEP_INWC - 1e-9) + steps) * PRESSURE_STEP_INWC
+
+    # The largest sizes may not be open to all paths at once; a step or two more settles that.
+    for steps in range(4):
+        available = np.array([raised(side, steps) for side in sides])
+        solution = least_cost(
+            sizing_problem(tree, variants, table, available), max_distinct=plan.max_distinct_sizes or None
+        )
+        if solution.size_index is not None:
+            words = [
+                f"{raised(side, steps):.2f} inWC to the {side} ducts instead of {start[side]:.2f}"
+                for side in ("supply", "return")
+                if need[side] > start[side]
+            ]
+            if not words:
+                return None
+            return WayOut(
+                kind="more pressure", change="Make available " + " and ".join(words), solution=solution
+            )
+    return None

@@ -1,0 +1,222 @@
+"""One plan end to end: every variant, one proven size set, and what to make of it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tractduct.errors import SolverError
+from tractduct.findings import Finding, Severity
+from tractduct.inputs.plan import Plan, load_plan
+from tractduct.network.tree import DuctTree, build_tree
+from tractduct.network.variants import VariantSet, expand_variants
+from tractduct.physics.air import Air, site_air
+from tractduct.sizing.candidates import CandidateTable, evaluate_candidates, sizing_problem
+from tractduct.sizing.drivers import (
+    Comparison,
+    Driver,
+    Headroom,
+    find_drivers,
+    find_headroom,
+    price_of_standardizing,
+)
+from tractduct.sizing.hand import HandSizing, single_orientation_set, size_by_hand
+from tractduct.sizing.practice import find_in_plan, find_in_sizes
+from tractduct.sizing.solve import Solution, recommend, size_front
+from tractduct.sizing.verify import Breach, Verification, verify_sizes
+from tractduct.sizing.wayout import Conflict, WayOut, find_conflicts, try_ways_out
+
+Progress = Callable[[str, int, int], None]  # what is being done, steps done, steps in all
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SingleOrientation:
+    """What a designer would draw who looks at the orientation with the largest total airflow only."""
+
+    front_faces: str
+    mirrored: bool
+    size_index: NDArray[np.intp]
+    cost: float
+    breaches: tuple[Breach, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Study:
+    """A plan's study.
+
+    ``status`` is ``optimal``, ``feasible`` (time ran out; the bound says how far off it can be) or
+    ``infeasible``. ``least_cost`` and ``recommended`` hold size indices (n_section,) in the order of
+    ``tree.sections``; ``recommended`` is the standard size set; ``front`` is the least cost by number of
+    distinct sizes. Where no set holds, ``conflicts`` and
+    ``ways_out`` say why and what helps, and what belongs to a set is empty or None.
+    """
+
+    plan: Plan
+    air: Air
+    tree: DuctTree
+    variants: VariantSet
+    table: CandidateTable
+    hand: HandSizing
+    status: str
+    least_cost: Solution
+    recommended: Solution
+    front: tuple[Solution, ...]
+    verification: Verification | None
+    drivers: tuple[Driver, ...]
+    headroom: tuple[Headroom, ...]
+    comparisons: tuple[Comparison, ...]
+    single: SingleOrientation
+    findings: tuple[Finding, ...]
+    conflicts: tuple[Conflict, ...]
+    ways_out: tuple[WayOut, ...]
+
+    @property
+    def size_set(self) -> dict[str, str]:
+        """Section name -> size label of the standard set; empty where none holds."""
+        return self.labels(self.recommended.size_index)
+
+    @property
+    def cost_unit(self) -> str:
+        """USD, or ft2 of duct wall where the plan gives no prices."""
+        return "USD" if self.plan.prices else "ft2"
+
+    def labels(self, size_index: NDArray[np.intp] | None) -> dict[str, str]:
+        """Section name -> size label."""
+        if size_index is None:
+            return {}
+        return {
+            s.name: self.table.sizes[k].label for s, k in zip(self.tree.sections, size_index, strict=True)
+        }
+
+
+def study(
+    plan: Plan | str | Path,
+    *,
+    time_limit_s: float | None = None,
+    progress: Progress = lambda what, done, total: None,
+) -> Study:
+    """Size a plan once for all its variants.
+
+    Parameters
+    ----------
+    plan : a Plan, or the path of a plan folder
+    time_limit_s : for each of the two searches (the recommended set, the trade-off); None: until proven
+    progress : called with what is being done, steps done and steps in all
+
+    Raises
+    ------
+    InputFaults where the plan can't be read; SolverError where the chosen set fails the independent check.
+    """
+    if not isinstance(plan, Plan):
+        plan = load_plan(plan)
+    air = site_air(plan.elevation_ft, plan.air_temperature_f)
+    tree = build_tree(plan.sections)
+    variants = expand_variants(plan, tree)
+    table = evaluate_candidates(plan, tree, variants, air)
+    hand = size_by_hand(tree, variants, table, air)
+    findings = [*plan.findings, *find_in_plan(plan, tree, variants, hand)]
+    problem = sizing_problem(tree, variants, table)
+    cap = plan.max_distinct_sizes or None
+    progress("sizes", 0, 1)
+    cheapest, recommended = recommend(
+        problem, plan.standardize_within_pct, max_distinct=cap, time_limit_s=time_limit_s
+    )
+    progress("sizes", 1, 1)
+    front: tuple[Solution, ...] = ()
+    verification, conflicts, ways_out = None, (), ()
+    drivers: tuple[Driver, ...] = ()
+    headroom: tuple[Headroom, ...] = ()
+    comparisons: tuple[Comparison, ...] = ()
+    if recommended.size_index is not None:
+        verification = _confirmed(plan, variants, tree, table, recommended)
+        front = size_front(
+            problem,
+            max_distinct=cap,
+            time_limit_s=time_limit_s,
+            on_step=lambda done, total: progress("trade-off", done, total),
+        ).entries
+        drivers = find_drivers(tree, variants, table, recommended.size_index)
+        headroom = find_headroom(tree, variants, table, recommended.size_index, air)
+        findings += find_in_sizes(tree, variants, table, recommended.size_index, drivers)
+        comparisons = _compared(plan, tree, variants, table, cheapest, progress)
+    elif recommended.status == "infeasible":
+        conflicts = find_conflicts(tree, variants, table, problem, cap)
+        ways_out = try_ways_out(plan, air, conflicts, lambda: progress("ways out", 0, 0))
+    return Study(
+        plan=plan,
+        air=air,
+        tree=tree,
+        variants=variants,
+        table=table,
+        hand=hand,
+        status=recommended.status,
+        least_cost=cheapest,
+        recommended=recommended,
+        front=front,
+        verification=verification,
+        drivers=drivers,
+        headroom=headroom,
+        comparisons=comparisons,
+        single=_single(plan, tree, variants, table, hand),
+        findings=tuple(sorted(findings, key=lambda f: f.severity)),
+        conflicts=conflicts,
+        ways_out=ways_out,
+    )
+
+
+def _confirmed(
+    plan: Plan, variants: VariantSet, tree: DuctTree, table: CandidateTable, solution: Solution
+) -> Verification:
+    """The independent pass; a set that breaks a limit is never reported."""
+    assert solution.size_index is not None
+    chosen = {s.name: table.sizes[k].label for s, k in zip(tree.sections, solution.size_index, strict=True)}
+    found = verify_sizes(plan, variants.variants, chosen)
+    if not found.holds:
+        raise SolverError(
+            "the independent check refuses the solver's size set: "
+            + "; ".join(str(b) for b in found.breaches[:3])
+            + ". This is a fault in the program: please report it with the plan"
+        )
+    return found
+
+
+def _compared(
+    plan: Plan,
+    tree: DuctTree,
+    variants: VariantSet,
+    table: CandidateTable,
+    cheapest: Solution,
+    progress: Progress,
+) -> tuple[Comparison, ...]:
+    total = 2 * sum(n for n in (len(plan.front_faces), len(plan.flex)) if n > 1)
+    done = 0
+
+    def step() -> None:
+        nonlocal done
+        done += 1
+        progress("comparisons", done, total)
+
+    return price_of_standardizing(plan, tree, variants, table, cheapest, step)
+
+
+def _single(
+    plan: Plan, tree: DuctTree, variants: VariantSet, table: CandidateTable, hand: HandSizing
+) -> SingleOrientation:
+    (face, mirrored), size_index = single_orientation_set(tree, variants, table, hand)
+    chosen = {s.name: table.sizes[k].label for s, k in zip(tree.sections, size_index, strict=True)}
+    return SingleOrientation(
+        front_faces=face,
+        mirrored=mirrored,
+        size_index=size_index,
+        cost=float(table.cost[np.arange(len(size_index)), size_index].sum()),
+        breaches=verify_sizes(plan, variants.variants, chosen).breaches,
+    )
+
+
+def worst_severity(findings: tuple[Finding, ...]) -> Severity | None:
+    """The most urgent severity among findings; None without any."""
+    return min((f.severity for f in findings), default=None)

@@ -1,0 +1,155 @@
+"""results.json: the study for other programs. The same study gives the same bytes."""
+
+from __future__ import annotations
+
+import json
+import math
+from typing import Any
+
+from tractduct.network.variants import Variant
+from tractduct.sizing.candidates import at_sizes
+from tractduct.sizing.drivers import Reason
+from tractduct.study import Study
+from tractduct.version import VERSION
+
+
+def results(study: Study) -> dict[str, Any]:
+    """The content of results.json: plain dicts, lists, text and numbers."""
+    best = study.recommended
+    out: dict[str, Any] = {
+        "program": f"tractduct {VERSION}",
+        "plan": study.plan.name,
+        "status": study.status,
+        "size_set": study.size_set,
+        "distinct_sizes": best.distinct_sizes if study.size_set else 0,
+        "cost": _number(best.cost),
+        "cost_unit": study.cost_unit,
+        "least_cost": _number(study.least_cost.cost),
+        "best_bound": _number(study.least_cost.bound),
+        "by_distinct_sizes": [
+            {
+                "distinct_sizes": entry.distinct_sizes,
+                "cost": _number(entry.cost),
+                "best_bound": _number(entry.bound),
+                "status": entry.status,
+                "size_set": study.labels(entry.size_index),
+            }
+            for entry in study.front
+        ],
+        "variants": _variants(study),
+        "drivers": {
+            d.section: [_variant(v) for v in d.variants] if d.reason is Reason.VARIANTS else []
+            for d in study.drivers
+        },
+        "driver_reasons": {d.section: d.reason.name.lower() for d in study.drivers},
+        "headroom": {
+            h.run: {
+                "extra_cfm": _number(h.extra_cfm),
+                "limit": h.limit,
+                "variant": _variant(h.variant),
+            }
+            for h in study.headroom
+        },
+        "single_orientation": {
+            "front_faces": study.single.front_faces,
+            "mirrored": study.single.mirrored,
+            "size_set": study.labels(study.single.size_index),
+            "cost": _number(study.single.cost),
+            "breaches": [str(b) for b in study.single.breaches],
+        },
+        "standardizing": [
+            {
+                "kind": c.kind,
+                "covers": c.kept,
+                "left_out": c.left_out,
+                "least_cost": _number(c.solution.cost),
+                "standard_cost": _number(c.standard_cost),
+            }
+            for c in study.comparisons
+        ],
+        "findings": [
+            {
+                "severity": f.severity.word,
+                "rule": f.rule,
+                "subject": f.subject,
+                "message": f.message,
+                "advice": f.advice,
+            }
+            for f in study.findings
+        ],
+        "conflicts": [
+            {
+                "path": c.path,
+                "section": c.section,
+                "limit": c.limit,
+                "variant": _variant(c.variant) if c.variant else None,
+                "least": _number(c.least),
+                "allowed": _number(c.allowed),
+                "missing": _number(c.missing),
+                "unit": c.unit,
+                "message": str(c),
+            }
+            for c in study.conflicts
+        ],
+        "ways_out": [
+            {
+                "kind": w.kind,
+                "change": w.change,
+                "holds": w.helps,
+                "cost": _number(w.solution.cost) if w.helps else None,
+            }
+            for w in study.ways_out
+        ],
+    }
+    return out
+
+
+def results_text(study: Study) -> str:
+    """results.json as text."""
+    return json.dumps(results(study), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def _variants(study: Study) -> list[dict[str, Any]]:
+    tree, hand, checked = study.tree, study.hand, study.verification
+    index = study.recommended.size_index
+    speed = None if index is None else at_sizes(study.table.velocity_fpm, index)
+    available = study.table.sections.available_inwc[tree.run_section]
+    found = []
+    for v, variant in enumerate(study.variants.variants):
+        sections = {}
+        for i, section in enumerate(tree.sections):
+            own = hand.own_size[v, i]
+            sections[section.name] = {
+                "airflow_cfm": _number(study.variants.airflow_cfm[v, i]),
+                "velocity_fpm": None if speed is None else _number(speed[v, i]),
+                "loss_inwc": None if checked is None else _number(checked.loss_inwc[section.name][v], 8),
+                "own_size": study.table.sizes[own].label if own >= 0 else "",
+                "friction_rate_inwc_per_100ft": _number(hand.section_friction_rate[v, i], 8),
+                "exact_diameter_in": _number(hand.exact_diameter_in[v, i]),
+            }
+        paths = {}
+        for p, run in enumerate(tree.runs):
+            if not study.variants.open_run[v, p]:
+                continue
+            paths[run.name] = {
+                "loss_inwc": None if checked is None else _number(checked.path_loss_inwc[run.name][v], 8),
+                "available_inwc": _number(available[p], 8),
+                "total_effective_length_ft": _number(hand.total_effective_length_ft[p]),
+                "friction_rate_inwc_per_100ft": _number(hand.path_friction_rate[p], 8),
+            }
+        found.append({**_variant(variant), "sections": sections, "paths": paths})
+    return found
+
+
+def _variant(variant: Variant) -> dict[str, Any]:
+    return {
+        "front_faces": variant.front_faces,
+        "mirrored": variant.mirrored,
+        "season": variant.season,
+        "flex": variant.flex,
+    }
+
+
+def _number(value: float, digits: int = 6) -> float | None:
+    """Rounded well below anything measurable, so that machines agree; None where there is no number."""
+    return round(float(value), digits) if math.isfinite(value) else None
