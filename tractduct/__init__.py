@@ -6,7 +6,8 @@
 """
 
 from tractduct.errors import InputFaults, SolverError, TractductError
-from tractduct.inputs.plan import Plan, load_plan
+from tractduct.inputs.plan import Plan
+from tractduct.inputs.reader import load_plan
 from tractduct.study import Study, study
 from tractduct.version import VERSION as __version__
 from tractduct.writers import tables

@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 
 from tractduct.errors import SolverError
 from tractduct.findings import Finding, Severity
-from tractduct.inputs.plan import Plan, load_plan
+from tractduct.inputs.plan import Plan
+from tractduct.inputs.reader import load_plan
 from tractduct.network.tree import DuctTree, build_tree
 from tractduct.network.variants import VariantSet, expand_variants
 from tractduct.physics.air import Air, site_air
@@ -127,7 +128,9 @@ def study(
     )
     progress("sizes", 1, 1)
     front: tuple[Solution, ...] = ()
-    verification, conflicts, ways_out = None, (), ()
+    verification: Verification | None = None
+    conflicts: tuple[Conflict, ...] = ()
+    ways_out: tuple[WayOut, ...] = ()
     drivers: tuple[Driver, ...] = ()
     headroom: tuple[Headroom, ...] = ()
     comparisons: tuple[Comparison, ...] = ()

@@ -46,7 +46,7 @@ class Row:
 
 @dataclass(frozen=True, slots=True)
 class RawTable:
-    """A table as read: ``label`` is what the user calls it, ``headers`` maps header keys to their spelling."""
+    """A table as read. ``label`` is what the user calls it; ``headers`` maps header keys to spellings."""
 
     name: str
     label: str
@@ -173,7 +173,7 @@ def _csv_rows(path: Path, label: str) -> Iterator[tuple[int, list[str]]]:
                 problem=f"this is not a readable CSV row ({error})",
                 remedy="Save the table again as CSV",
             )
-        )
+        ) from None
 
 
 def _open_workbook(path: Path, label: str, *, data_only: bool) -> Any:

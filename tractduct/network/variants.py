@@ -82,7 +82,7 @@ def expand_variants(plan: Plan, tree: DuctTree) -> VariantSet:
 
     A section's airflow is summed within a variant: never a sum of peaks of different seasons or faces.
     """
-    n_face, n_mirror, n_season, n_room = plan.airflow_cfm.shape
+    n_face, n_mirror, n_season, _ = plan.airflow_cfm.shape
     n_flex = len(plan.flex)
     share = np.stack([run_shares(tree, plan.rooms, season) for season in plan.seasons])
     is_open = np.array([[run.season in ("", season) for run in tree.runs] for season in plan.seasons])

@@ -15,7 +15,8 @@ FloatArray = NDArray[np.float64]
 
 def round_area_ft2(diameter_in: ArrayLike) -> FloatArray:
     """Free area of a round duct. [ft2]"""
-    return np.pi / 4.0 * (np.asarray(diameter_in, dtype=float) / 12.0) ** 2
+    area: FloatArray = np.pi / 4.0 * (np.asarray(diameter_in, dtype=float) / 12.0) ** 2
+    return area
 
 
 def equivalent_diameter_in(width_in: ArrayLike, height_in: ArrayLike) -> FloatArray:
@@ -23,9 +24,9 @@ def equivalent_diameter_in(width_in: ArrayLike, height_in: ArrayLike) -> FloatAr
 
     1.30 (a b)^0.625 / (a + b)^0.25, after Huebscher; 1956 ASHAE Guide ch. 32 Table 1 tabulates it.
     """
-    a = np.asarray(width_in, dtype=float)
-    b = np.asarray(height_in, dtype=float)
-    return 1.30 * (a * b) ** 0.625 / (a + b) ** 0.25
+    a, b = np.asarray(width_in, dtype=float), np.asarray(height_in, dtype=float)
+    diameter: FloatArray = 1.30 * (a * b) ** 0.625 / (a + b) ** 0.25
+    return diameter
 
 
 def friction_factor(reynolds: ArrayLike, relative_roughness: ArrayLike) -> FloatArray:
@@ -71,7 +72,7 @@ def friction_factor(reynolds: ArrayLike, relative_roughness: ArrayLike) -> Float
         u = u - (u + scale * np.log(inside)) / (1.0 + scale * b / inside)
     factor = 1.0 / (u * u)
     laminar = np.divide(64.0, re, out=np.zeros(re.shape), where=re > 0.0)
-    return np.where(re < LAMINAR_BELOW_REYNOLDS, laminar, factor)
+    return np.asarray(np.where(re < LAMINAR_BELOW_REYNOLDS, laminar, factor))
 
 
 def friction_rate_inwc_per_100ft(

@@ -189,14 +189,14 @@ def size_cost(plan: Plan, tree: DuctTree, flex: tuple[str, ...]) -> NDArray[np.f
     length = np.array([s.length_ft for s in tree.sections])
     if not plan.prices:
         wall = np.array([size.wall_ft2_per_ft for size in plan.sizes])
-        return length[:, None] * wall[None, :]
+        return np.asarray(length[:, None] * wall[None, :])
     by_duct = {
         duct: np.array([_price(plan, duct, size) for size in plan.sizes])
         for duct in {*plan.flex, *(s.duct for s in tree.sections)} - {FLEX}
     }
     flex_price = np.mean([by_duct[f] for f in flex], axis=0)
     price = np.array([flex_price if s.duct == FLEX else by_duct[s.duct] for s in tree.sections])
-    return length[:, None] * price
+    return np.asarray(length[:, None] * price)
 
 
 def _price(plan: Plan, duct: str, size: Size) -> float:

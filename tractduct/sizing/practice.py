@@ -24,16 +24,17 @@ ROOM_TOLERANCE_PCT = 20.0  # the greater of the two; ANSI/ACCA 5 QI, from memory
 ROOM_TOLERANCE_CFM = 25.0
 
 CAUTIONS = (
-    "This sizes ducts for airflow that others worked out. It is no load calculation and no design approval: "
-    "local codes, the equipment and duct manufacturers' instructions and a licensed designer's judgement "
-    "come first.",
+    "This sizes ducts for airflow that others worked out. It is no load calculation and no design "
+    "approval: local codes, the equipment and duct manufacturers' instructions and a licensed designer's "
+    "judgement come first.",
     "Airflow that is too low can overheat a furnace's heat exchanger or freeze a cooling coil. Measure the "
     "airflow and the external static pressure at start-up against the equipment's data.",
-    "Returns and exhaust can pull down a room or a house. Where fuel is burned indoors, have combustion safety "
-    "tested after the ducts are in. Provide a way back for the air of every room whose door shuts.",
+    "Returns and exhaust can pull down a room or a house. Where fuel is burned indoors, have combustion "
+    "safety tested after the ducts are in. Provide a way back for the air of every room whose door shuts.",
     "Losses hold for flex that is stretched, supported and cut to length as its maker says, or compressed by "
     "the per cent stated here. Sagging, kinks and crushed bends can cost more than any size brings back.",
-    "Predicted sizes replace no measurement: have the finished system balanced and the readings written down.",
+    "Predicted sizes replace no measurement: have the finished system balanced and the readings written "
+    "down.",
 )
 
 
@@ -175,8 +176,8 @@ def _compressed(
                 severity=Severity.CAUTION,
                 rule="compressed large flex",
                 subject=f"section {section.name}",
-                message=f"{size.label} in {flex} at {compression.max():g} % compression: the relation used was "
-                "measured up to 10 in and may understate the loss of larger flex",
+                message=f"{size.label} in {flex} at {compression.max():g} % compression: the relation used "
+                "was measured up to 10 in and may understate the loss of larger flex",
                 advice="Stretch this section fully, or make it of rigid duct",
             )
 
@@ -191,7 +192,7 @@ def _because_of_child(
                 severity=Severity.NOTE,
                 rule="larger because of its child",
                 subject=f"section {driver.section}",
-                message=f"{size} in only because {driver.child} beyond it is as large; {driver.next_smaller} in "
-                "would carry the air",
+                message=f"{size} in only because {driver.child} beyond it is as large; "
+                f"{driver.next_smaller} in would carry the air",
                 advice=f"Look at what drives {driver.child}: a second run or a shorter one may save both",
             )

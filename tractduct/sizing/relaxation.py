@@ -18,8 +18,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import Bounds, LinearConstraint, linprog, milp
-from scipy.sparse import block_array, csr_array
+from scipy.optimize import Bounds, LinearConstraint, OptimizeResult, linprog, milp
+from scipy.sparse import csr_array, hstack
 
 from tractduct.sizing.program import DIAMETER_TOLERANCE_IN, SizingProblem
 
@@ -28,9 +28,12 @@ IntArray = NDArray[np.intp]
 BoolArray = NDArray[np.bool_]
 
 SAME_COST = 1e-9  # relative; costs this close are equal
-_MEAN_COLUMN_COST = 1e3  # costs are scaled to this, so that HiGHS's absolute gap of 1e-6 is far below SAME_COST
+_MEAN_COLUMN_COST = (
+    1e3  # costs are scaled to this, so that HiGHS's absolute gap of 1e-6 is far below SAME_COST
+)
 _ROW_BROKEN = 1e-7  # part of a limit; HiGHS's own tolerance
 _COVER_BROKEN = 0.02  # a cover broken by less moves the bound too little to pay for its row
+_BOUND_STALLS = 1e-6  # relative gain of a round of rows below which no other is tried
 _MOST_COMBINATIONS = 4096  # of levels along one path, when looking for covers
 
 
@@ -95,7 +98,7 @@ class Relaxation:
             np.isfinite(self._limit), np.maximum(np.maximum(np.abs(self._limit), most), 1e-12), 1.0
         )
         self.pair_of = problem.stock_group[self.section] * allowed.shape[1] + self.size
-        chain = self._chain_rows()
+        chain, self._chain_step = self._chain_rows()
         self.n_chain = len(chain)
         self.left: FloatArray = chain
         self.right: FloatArray = np.zeros(len(chain))
@@ -125,9 +128,10 @@ class Relaxation:
 
     # --- rows ------------------------------------------------------------------------------------------
 
-    def _chain_rows(self) -> FloatArray:
+    def _chain_rows(self) -> tuple[FloatArray, BoolArray]:
+        """A row for each child and diameter it can have, and the child's columns of just that diameter."""
         diameter = self.problem.diameter_in[self.size]
-        rows = []
+        rows, steps = [], []
         for child, parent in enumerate(self.problem.parent):
             if parent < 0:
                 continue
@@ -136,7 +140,9 @@ class Relaxation:
                 large_enough = of_parent & (diameter >= step - DIAMETER_TOLERANCE_IN)
                 if not large_enough[of_parent].all():
                     rows.append((of_child & (diameter >= step)).astype(float) - large_enough)
-        return np.array(rows).reshape(-1, self.section.size)
+                    steps.append(of_child & (diameter == step))
+        shape = len(rows), self.section.size
+        return np.array(rows, dtype=float).reshape(shape), np.array(steps, dtype=bool).reshape(shape)
 
     def _append(self, left: list[FloatArray], right: list[float]) -> int:
         if left:
@@ -163,7 +169,9 @@ class Relaxation:
     def _add_cover(self, variant: int, path: int, level: FloatArray) -> None:
         """Some section of the path must lose less than its level; ``level`` (n_section,) is read on the path."""
         loss = self._loss[variant, self.section, self.size]
-        self._append([-(self.problem.path[path, self.section] & (loss < level[self.section])).astype(float)], [-1.0])
+        self._append(
+            [-(self.problem.path[path, self.section] & (loss < level[self.section])).astype(float)], [-1.0]
+        )
 
     def separate(self, x: FloatArray) -> int:
         """Add rows that a fractional point breaks: path rows, or covers where no path row is broken."""
@@ -187,7 +195,9 @@ class Relaxation:
             if n_combination == 1 or n_combination > _MOST_COMBINATIONS:
                 continue
             total = np.zeros((len(self._loss), 1))
-            left_out = np.zeros((len(self._loss), 1))  # share of the point that a cover counts: below 1 if broken
+            left_out = np.zeros(
+                (len(self._loss), 1)
+            )  # share of the point that a cover counts: below 1 if broken
             for section in sections:
                 sizes = np.flatnonzero(in_use[section])
                 loss = self._loss[:, section, sizes]
@@ -205,7 +215,9 @@ class Relaxation:
             relative = np.where(ties, excess / self._row_scale[:, path, None], -np.inf)
             variant, combination = np.unravel_index(relative.argmax(), relative.shape)
             self._add_cover(
-                int(variant), path, self._lowest_levels(int(variant), path, sections, in_use, int(combination))
+                int(variant),
+                path,
+                self._lowest_levels(int(variant), path, sections, in_use, int(combination)),
             )
         return len(self.left) - before
 
@@ -235,17 +247,15 @@ class Relaxation:
     def _linear(self, columns: IntArray) -> Bound:
         left = self.left[:, columns]
         matters = left.any(axis=1) | (self.right < 0.0)
-        a, b = csr_array(left[matters]), self.right[matters]
-        cost, one_each = self.cost[columns], self._one_each(columns)
-        result = linprog(cost, A_ub=a, b_ub=b, A_eq=one_each, b_eq=np.ones(self.n_section), method="highs")
+        # a chain row counts at the diameters that the child still has; the others repeat a stricter one
+        matters[: self.n_chain] = self._chain_step[:, columns].any(axis=1)
+        rows, right = csr_array(left[matters]), self.right[matters]
+        cost = self.cost[columns]
+        result = self._linprog(columns, cost, rows, right)
         if result.status == 2:
             # one more column, dear and good for every row: its multipliers show other columns infeasible too
-            a = block_array([[a, np.full((a.shape[0], 1), -1.0)]])
-            one_each = block_array([[one_each, np.zeros((self.n_section, 1))]])
-            dear = 10.0 * _MEAN_COLUMN_COST * self.n_section
-            result = linprog(
-                np.append(cost, dear), A_ub=a, b_ub=b, A_eq=one_each, b_eq=np.ones(self.n_section), method="highs"
-            )
+            rows = hstack([rows, csr_array(np.full((right.size, 1), -1.0))])
+            result = self._linprog(columns, np.append(cost, 10.0 * _MEAN_COLUMN_COST * self.n_section), rows, right)
         if result.status != 0:
             raise RuntimeError(f"linear bound failed: {result.message}")
         multiplier = np.zeros(len(self.right))
@@ -254,16 +264,19 @@ class Relaxation:
         x[columns] = result.x[: columns.size]
         reduced_cost = self.cost + multiplier @ self.left
         constant = -float(multiplier @ self.right)
-        least = np.full(self.n_section, np.inf)
-        np.minimum.at(least, self.section[columns], reduced_cost[columns])
-        return Bound(constant + float(least.sum()), x, constant, reduced_cost)
+        value = constant + float(self._least(columns, reduced_cost[columns]).sum())
+        return Bound(value, x, constant, reduced_cost)
+
+    def _linprog(self, columns: IntArray, cost: FloatArray, rows: csr_array, right: FloatArray) -> OptimizeResult:
+        one_each = _widened(self._one_each(columns), cost.size)
+        return linprog(cost, A_ub=rows, b_ub=right, A_eq=one_each, b_eq=np.ones(self.n_section), method="highs")
 
     def bound(self, columns: IntArray, ceiling: float) -> Bound:
         """The linear bound of the columns, rows added until none is broken or it passes the ceiling."""
         best = self._linear(columns)
         while best.value <= ceiling and not self.clock.is_over() and self.separate(best.x):
             bound = self._linear(columns)
-            if bound.value < best.value * (1.0 + 1e-6):
+            if bound.value < best.value * (1.0 + _BOUND_STALLS):
                 return bound if bound.value > best.value else best
             best = bound
         return best
@@ -271,10 +284,16 @@ class Relaxation:
     def worth_trying(self, columns: IntArray, bound: Bound, ceiling: float) -> IntArray:
         """The columns that a set of at most the ceiling can use."""
         reduced = bound.reduced_cost[columns]
-        least = np.full(self.n_section, np.inf)
-        np.minimum.at(least, self.section[columns], reduced)
-        kept: IntArray = columns[bound.value + reduced - least[self.section[columns]] <= ceiling * (1.0 + SAME_COST)]
+        least = self._least(columns, reduced)
+        spare = ceiling * (1.0 + SAME_COST) - bound.constant - least.sum()
+        kept: IntArray = columns[reduced - least[self.section[columns]] <= spare]
         return kept
+
+    def _least(self, columns: IntArray, values: FloatArray) -> FloatArray:
+        """Least value of each section's columns; columns are in order of their sections and miss none."""
+        first = np.flatnonzero(np.diff(self.section[columns], prepend=-1))
+        least: FloatArray = np.minimum.reduceat(values, first)
+        return least
 
     def integer(
         self,
@@ -284,10 +303,11 @@ class Relaxation:
         objective: FloatArray | None = None,
         max_distinct: int | None = None,
         count_distinct: bool = False,
+        other_than: IntArray | None = None,
     ) -> Found:
         """The least cost, or another objective, over sets within the columns that cost at most the ceiling.
 
-        The set is rechecked in every variant; what holds by the solver's rounding only is cut off.
+        ``other_than`` is a set left out. The set is rechecked in every variant; what holds by the solver's rounding only is cut off.
         """
         if np.bincount(self.section[columns], minlength=self.n_section).min() == 0:
             return Found(None, np.inf, np.inf, True)
@@ -301,9 +321,7 @@ class Relaxation:
             goal[:n_column] = (self.cost if objective is None else objective)[columns]
 
         def rows(left: FloatArray | csr_array, least: float, most: float | FloatArray) -> LinearConstraint:
-            left = csr_array(left)
-            left.resize((left.shape[0], n_column + n_pair))
-            return LinearConstraint(left, least, most)
+            return LinearConstraint(_widened(left, n_column + n_pair), least, most)
 
         fixed = [rows(self._one_each(columns), 1.0, 1.0)]
         if np.isfinite(ceiling):
@@ -317,7 +335,9 @@ class Relaxation:
             total = np.zeros((1, n_column + n_pair))
             total[:, n_column:] = 1.0
             fixed.append(rows(total, 0.0, max_distinct))
-        too_dear = np.zeros((0, n_column))
+        excluded = np.zeros((0, n_column))
+        if other_than is not None:
+            excluded = np.isin(columns, self.columns_of(other_than))[None, :].astype(float)
         bound = 0.0
         while True:
             result = milp(
@@ -327,7 +347,7 @@ class Relaxation:
                 constraints=[
                     *fixed,
                     rows(self.left[:, columns], -np.inf, self.right),
-                    rows(too_dear, 0.0, self.n_section - 1.0),
+                    rows(excluded, 0.0, self.n_section - 1.0),
                 ],
                 options={"mip_rel_gap": 0.0, "time_limit": float(np.clip(self.clock.left_s(), 1e-3, 1e9))},
             )
@@ -346,9 +366,23 @@ class Relaxation:
                         value = float(goal @ np.round(result.x))
                         proven = result.status == 0
                         return Found(size_index, value, value if proven else min(bound, value), proven)
-                    too_dear = np.vstack([too_dear, chosen])
+                    excluded = np.vstack([excluded, chosen])
             if self.clock.is_over():
                 return Found(None, np.inf, bound, False)
+
+    def close(self, columns: IntArray, bound: Bound, ceiling: float) -> Found:
+        """The least cost over sets within the columns of at most the ceiling, given their linear bound."""
+        if bound.value > ceiling * (1.0 + SAME_COST):
+            return Found(None, np.inf, np.inf, True)
+        chosen = bound.x > 0.5
+        is_integral = np.abs(bound.x - chosen).max() < 1e-9 and chosen.sum() == self.n_section
+        # chain rows are broken by whole numbers if at all; the limits are rechecked exactly
+        if is_integral and (self.left @ chosen <= self.right + 0.5).all():
+            size_index = self.size[chosen]
+            cost = self.cost_of(size_index)
+            if cost <= bound.value * (1.0 + SAME_COST) and not self.cut_off(size_index):
+                return Found(size_index, cost, bound.value, True)
+        return self.integer(self.worth_trying(columns, bound, ceiling), ceiling=ceiling)
 
     def cut_off(self, size_index: IntArray) -> bool:
         """Whether a size set breaks a limit in any variant; if so, rows are added that it breaks."""
@@ -360,3 +394,10 @@ class Relaxation:
             variant, path = np.unravel_index(over.argmax(), over.shape)
             self._add_cover(int(variant), int(path), self._loss[variant, section, size_index])
         return True
+
+
+def _widened(matrix: FloatArray | csr_array, n_column: int) -> csr_array:
+    """The matrix with empty columns added on the right."""
+    wide = csr_array(matrix)
+    wide.resize((wide.shape[0], n_column))
+    return wide

@@ -31,6 +31,10 @@ from tractduct.sizing.relaxation import (
 
 Status = Literal["optimal", "feasible", "infeasible", "unknown"]
 _MOST_SIZES_IN_TABLE = 16  # of one stock group: a table has 2 to this power entries
+_FEW_STOCK_SETS = 8  # are closed one by one whatever their columns
+_FEW_COLUMNS_A_SECTION = (
+    4.5  # in play on average: then one integer program beats closing stock sets one by one
+)
 _MOST_STOCK_SETS = 3_000_000  # in hand at one number of distinct sizes
 
 
@@ -103,8 +107,7 @@ def least_cost(
     least = search.least(ceiling)
     if max_distinct is None or least.size_index is None or least.distinct_sizes <= max_distinct:
         return least
-    capped = search.fewest(range(max_distinct, max_distinct + 1), ceiling, least.bound)
-    return capped
+    return search.within_cap(max_distinct, ceiling, least.bound)
 
 
 def size_front(
@@ -194,7 +197,7 @@ def recommend(
         return least, least if solution.status == "infeasible" else _unproven(least)
     if solution.status == "unknown":
         return least, solution
-    return least, search.fewest(range(cap, cap + 1), np.inf, least.bound)
+    return least, search.within_cap(cap, np.inf, least.bound)
 
 
 _INFEASIBLE = Solution(status="infeasible", size_index=None, cost=np.inf, bound=np.inf, distinct_sizes=0)
@@ -218,13 +221,13 @@ class _Tables:
     ``t`` (bit i: the group's i-th size); ``lowest[g][n]`` its minimum over sets of n sizes.
     """
 
-    constant: float
+    linear: Bound
     by_group: list[FloatArray]
     lowest: list[FloatArray]
 
     def bound(self, stock: IntArray) -> FloatArray:
         """Bound of stock sets (n_set, n_group)."""
-        total = np.full(len(stock), self.constant)
+        total = np.full(len(stock), self.linear.constant)
         for group, table in enumerate(self.by_group):
             total += table[stock[:, group]]
         return total
@@ -242,13 +245,15 @@ class _StockSets:
         self._sizes = [np.flatnonzero(offered[sections].any(axis=0)) for sections in self._sections]
         self.fit_in_tables = max(sizes.size for sizes in self._sizes) <= _MOST_SIZES_IN_TABLE
         self._count = [
-            np.bitwise_count(np.arange(1 << sizes.size)) if self.fit_in_tables else np.zeros(0, dtype=np.uint8)
+            np.bitwise_count(np.arange(1 << sizes.size))
+            if self.fit_in_tables
+            else np.zeros(0, dtype=np.uint8)
             for sizes in self._sizes
         ]
         self.tables: list[_Tables] = []
 
-    def learn(self, bound: Bound) -> _Tables:
-        """Tables of a linear bound."""
+    def learn(self, bound: Bound) -> None:
+        """Add the tables of a linear bound."""
         reduced = np.append(bound.reduced_cost, np.inf)[self._relaxation.column_of]
         by_group, lowest = [], []
         for sections, sizes, count in zip(self._sections, self._sizes, self._count, strict=True):
@@ -260,9 +265,7 @@ class _StockSets:
             np.minimum.at(by_number, count, table)
             by_group.append(table)
             lowest.append(by_number)
-        tables = _Tables(bound.constant, by_group, lowest)
-        self.tables.append(tables)
-        return tables
+        self.tables.append(_Tables(bound, by_group, lowest))
 
     def columns(self, stock: IntArray) -> IntArray:
         """Columns of one stock set (n_group,)."""
@@ -273,18 +276,20 @@ class _StockSets:
         columns: IntArray = np.flatnonzero(usable[relaxation.section, relaxation.size])
         return columns
 
-    def within(self, number: int, ceiling: float) -> tuple[IntArray, FloatArray] | None:
+    def within(self, number: int, ceiling: float) -> tuple[IntArray, FloatArray, IntArray] | None:
         """All stock sets of exactly this number of sizes whose bound keeps to the ceiling, with their bounds.
 
         None if there are too many to hold.
         """
-        lead = max(self.tables, key=lambda tables: _least_total(tables, number)[0][number])
+        lead = max(
+            range(len(self.tables)), key=lambda index: _least_total(self.tables[index], number)[0][number]
+        )
+        tables = self.tables[lead]
         # least total of the groups from g on, by number of sizes
-        _, rest = _least_total(lead, number)
-        n_group = len(self._sections)
+        _, rest = _least_total(tables, number)
         stock = np.zeros((1, 0), dtype=np.intp)
-        bound, used = np.array([lead.constant]), np.array([0])
-        for group, (table, count) in enumerate(zip(lead.by_group, self._count, strict=True)):
+        bound, used = np.array([tables.linear.constant]), np.array([0])
+        for group, (table, count) in enumerate(zip(tables.by_group, self._count, strict=True)):
             parts: list[tuple[IntArray, FloatArray, IntArray]] = []
             total = 0
             for n in range(1, number + 1):
@@ -300,14 +305,24 @@ class _StockSets:
                 first = np.repeat(possible, reach)
                 second = np.arange(reach.sum()) - np.repeat(reach.cumsum() - reach, reach)
                 new = sets[second]
-                parts.append((np.column_stack([stock[first], new]), bound[first] + table[new], used[first] + n))
+                parts.append(
+                    (np.column_stack([stock[first], new]), bound[first] + table[new], used[first] + n)
+                )
             stock, bound, used = (np.concatenate(part) for part in zip(*parts, strict=True))
-        assert n_group == stock.shape[1]
-        for tables in reversed(self.tables):
-            bound = np.maximum(bound, tables.bound(stock))
-            kept = bound <= ceiling
-            stock, bound = stock[kept], bound[kept]
-        return stock, bound
+        source = np.full(len(stock), lead)
+        for index in reversed(range(len(self.tables))):
+            stock, bound, source = self.raised(stock, bound, source, index, ceiling)
+        return stock, bound, source
+
+    def raised(
+        self, stock: IntArray, bound: FloatArray, source: IntArray, index: int, ceiling: float
+    ) -> tuple[IntArray, FloatArray, IntArray]:
+        """Stock sets that keep to the ceiling by another table too, with the best bound and the table it is from."""
+        other = self.tables[index].bound(stock)
+        better = other > bound
+        bound, source = np.where(better, other, bound), np.where(better, index, source)
+        kept = bound <= ceiling
+        return stock[kept], bound[kept], source[kept]
 
     def lower_bound(self, number: int) -> float:
         """Bound of every stock set of this number of sizes."""
@@ -322,7 +337,7 @@ def _least_total(tables: _Tables, number: int) -> tuple[FloatArray, list[FloatAr
         for n in range(1, min(number, lowest.size - 1) + 1):
             total[n:] = np.minimum(total[n:], lowest[n] + rest[0][: number + 1 - n])
         rest.insert(0, total)
-    return tables.constant + rest[0], rest
+    return tables.linear.constant + rest[0], rest
 
 
 class _Search:
@@ -333,6 +348,7 @@ class _Search:
         self.root = relaxation.bound(relaxation.all_columns, np.inf)
         self._stock_sets = _StockSets(relaxation)
         self._learnt_root = False
+        self._few_columns = _FEW_COLUMNS_A_SECTION * relaxation.n_section
 
     @classmethod
     def start(
@@ -364,17 +380,22 @@ class _Search:
     def least(self, ceiling: float) -> Solution:
         """The least cost with no cap on distinct sizes."""
         relaxation = self.relaxation
-        columns = relaxation.worth_trying(relaxation.all_columns, self.root, ceiling)
-        found = relaxation.integer(columns, ceiling=ceiling)
+        found = relaxation.close(relaxation.all_columns, self.root, ceiling)
         if found.size_index is None:
-            return self._solution("infeasible" if found.proven else "unknown", None, max(found.bound, self.root.value))
+            return self._solution(
+                "infeasible" if found.proven else "unknown", None, max(found.bound, self.root.value)
+            )
         if not found.proven:
             return self._solution("feasible", found.size_index, max(found.bound, self.root.value))
         cost = relaxation.cost_of(found.size_index)
-        columns = relaxation.worth_trying(relaxation.all_columns, self.root, cost)
-        return self._solution("optimal", self._first_of_ties(columns, found.size_index, count=True), cost)
+        columns = self._columns_within(cost)
+        return self._solution(
+            "optimal", self._first_of_ties(columns, found.size_index, max_distinct=None, count=True), cost
+        )
 
-    def _first_of_ties(self, columns: IntArray, size_index: IntArray, *, count: bool) -> IntArray:
+    def _first_of_ties(
+        self, columns: IntArray, size_index: IntArray, *, max_distinct: int | None, count: bool
+    ) -> IntArray:
         """Of the sets that cost the same as an optimum: fewest sizes (if to be counted), then lexicographic order.
 
         If time runs out the set so far is returned: it costs the same.
@@ -382,12 +403,11 @@ class _Search:
         relaxation = self.relaxation
         cost = relaxation.cost_of(size_index)
         columns = np.union1d(columns, relaxation.columns_of(size_index))
-        same = np.zeros(relaxation.section.size)
-        same[relaxation.columns_of(size_index)] = 1.0
-        other = relaxation.integer(columns, ceiling=cost, objective=same)
-        if other.size_index is None or other.objective > relaxation.n_section - 0.5:
+        if columns.size == relaxation.n_section:
             return size_index
-        max_distinct = None
+        other = relaxation.integer(columns, ceiling=cost, max_distinct=max_distinct, other_than=size_index)
+        if other.size_index is None:
+            return size_index
         if count:
             fewest = relaxation.integer(columns, ceiling=cost, count_distinct=True)
             if fewest.size_index is None:
@@ -400,7 +420,10 @@ class _Search:
             if smaller.any():
                 objective = np.where(relaxation.section == section, rank, 0.0)
                 found = relaxation.integer(
-                    columns[~of_section | smaller], ceiling=cost, objective=objective, max_distinct=max_distinct
+                    columns[~of_section | smaller],
+                    ceiling=cost,
+                    objective=objective,
+                    max_distinct=max_distinct,
                 )
                 if found.size_index is not None:
                     size_index = found.size_index
@@ -421,6 +444,15 @@ class _Search:
                 return self._solution("unknown", None, bound)
         return _INFEASIBLE
 
+    def within_cap(self, cap: int, ceiling: float, least: float) -> Solution:
+        """Least cost of at most the ceiling within a cap on distinct sizes; of equal costs, the fewest sizes."""
+        solution = self.fewest(range(cap, cap + 1), ceiling, least)
+        if solution.status != "optimal":
+            return solution
+        fewer = range(self.fewest_conceivable, solution.distinct_sizes)
+        same_cost = self.fewest(fewer, solution.cost * self.relaxation.scale, least)
+        return solution if same_cost.size_index is None else same_cost
+
     def _with_at_most(self, number: int, ceiling: float) -> Found:
         """Least cost of at most the ceiling over all stock sets of a number of sizes."""
         relaxation, sets = self.relaxation, self._stock_sets
@@ -436,18 +468,19 @@ class _Search:
         listed = sets.within(number, ceiling)
         if listed is None:
             return self._whole(number, ceiling)
-        stock, bound = listed
+        stock, bound, source = listed
         best: IntArray | None = None
         while len(stock):
             if relaxation.clock.is_over():
                 return Found(best, ceiling, min(float(bound.min()), ceiling), False)
+            if len(stock) > _FEW_STOCK_SETS and self._columns_within(ceiling).size <= self._few_columns:
+                return self._whole(number, ceiling)
             at = int(bound.argmin())
             columns = sets.columns(stock[at])
             linear = relaxation.bound(columns, ceiling)
-            tables = sets.learn(linear)
+            sets.learn(linear)
             if linear.value <= ceiling:
-                columns = relaxation.worth_trying(columns, linear, ceiling)
-                found = relaxation.integer(columns, ceiling=ceiling)
+                found = relaxation.close(columns, linear, ceiling)
                 if not found.proven:
                     return Found(
                         best if found.size_index is None else found.size_index,
@@ -459,19 +492,22 @@ class _Search:
                     cost = relaxation.cost_of(found.size_index)
                     tied = best is not None and cost >= relaxation.cost_of(best) * (1.0 - SAME_COST)
                     columns = relaxation.worth_trying(columns, linear, cost)
-                    first = self._first_of_ties(columns, found.size_index, count=False)
+                    first = self._first_of_ties(columns, found.size_index, max_distinct=None, count=False)
                     if not tied or (best is not None and tuple(first) < tuple(best)):
                         best = first
                     ceiling = min(ceiling, cost * (1.0 + SAME_COST))
-            stock, bound = np.delete(stock, at, axis=0), np.delete(bound, at)
-            bound = np.maximum(bound, tables.bound(stock))
-            kept = bound <= ceiling
-            stock, bound = stock[kept], bound[kept]
+            bound[at] = np.inf
+            stock, bound, source = sets.raised(stock, bound, source, len(sets.tables) - 1, ceiling)
         return Found(best, ceiling, ceiling if best is not None else np.inf, True)
 
+    def _columns_within(self, ceiling: float) -> IntArray:
+        return self.relaxation.worth_trying(self.relaxation.all_columns, self.root, ceiling)
+
     def _whole(self, number: int, ceiling: float) -> Found:
-        """The same by one integer program, where there are too many stock sets to hold."""
-        relaxation = self.relaxation
-        columns = relaxation.worth_trying(relaxation.all_columns, self.root, ceiling)
-        found = relaxation.integer(columns, ceiling=ceiling, max_distinct=number)
-        return found
+        """The same by one integer program over all stock, the better way where the ceiling leaves few columns."""
+        found = self.relaxation.integer(self._columns_within(ceiling), ceiling=ceiling, max_distinct=number)
+        if found.size_index is None or not found.proven:
+            return found
+        columns = self._columns_within(found.objective)
+        first = self._first_of_ties(columns, found.size_index, max_distinct=number, count=True)
+        return Found(first, found.objective, found.bound, True)

@@ -34,7 +34,8 @@ class Breach:
 
     def __str__(self) -> str:
         where = f" ({self.variant})" if self.variant else ""
-        return f"{self.limit_name} of {self.section}{where}: {self.amount:.4g} against {self.limit:.4g} {self.unit}"
+        against = f"{self.amount:.4g} against {self.limit:.4g} {self.unit}"
+        return f"{self.limit_name} of {self.section}{where}: {against}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

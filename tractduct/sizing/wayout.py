@@ -78,8 +78,8 @@ def find_conflicts(
 ) -> tuple[Conflict, ...]:
     """What breaks even in the largest sizes that bounds and parents leave, worst variant of each.
 
-    Where each limit could be kept alone, the cap on distinct sizes stands in the way, or the limits cannot all
-    be kept at once: then the path that comes closest to its limit when all pressures are raised is named.
+    Where each limit could be kept alone, the cap on distinct sizes stands in the way, or the limits cannot
+    all be kept at once: then the tightest path is named.
     """
     alone = _single_conflicts(tree, variants, table)
     if alone:

@@ -173,7 +173,10 @@ def _size_steps(study: Study, room: str, season: str) -> int:
 
 
 def trade_off(study: Study) -> pd.DataFrame:
-    """Least cost by number of distinct sizes. Columns: distinct_sizes, cost, over_least_pct, proven, recommended."""
+    """Least cost by number of distinct sizes.
+
+    Columns: distinct_sizes, cost, over_least_pct, proven, recommended.
+    """
     least = study.least_cost.cost
     return pd.DataFrame(
         [
@@ -211,13 +214,17 @@ def standardizing(study: Study) -> pd.DataFrame:
             for c in study.comparisons
         ],
         columns=[
-            "kind", "covers", "left_out", "least_cost", "distinct_sizes", "standard_cost", "saving", "saving_pct",
+            "kind", "covers", "left_out", "least_cost", "distinct_sizes", "standard_cost", "saving",
+            "saving_pct",
         ],
     )  # fmt: skip
 
 
 def headroom(study: Study) -> pd.DataFrame:
-    """How much more air each run could carry. Columns: run, room, extra_cfm, extra_pct, limit, variant columns."""
+    """How much more air each run could carry.
+
+    Columns: run, room, extra_cfm, extra_pct, limit, variant columns.
+    """
     runs = {run.name: run for run in study.tree.runs}
     return pd.DataFrame(
         [
@@ -236,9 +243,10 @@ def headroom(study: Study) -> pd.DataFrame:
 
 
 def single_orientation(study: Study) -> pd.DataFrame:
-    """What the set from one orientation only would leave out of limits: one row a room or section and limit.
+    """What the set from one orientation only would leave out of limits: one row a section and limit.
 
-    Columns: section, room, limit, variants (how many), worst_variant, amount, allowed, unit, over_pct. Worst first.
+    Columns: section, room, limit, variants (how many), worst_variant, amount, allowed, unit, over_pct. Worst
+    first.
     """
     sections = {s.name: s for s in study.tree.sections}
     rows = []

@@ -1,0 +1,5 @@
+"""python -m tractduct"""
+
+from tractduct.cli import run
+
+run()

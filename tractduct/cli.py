@@ -1,0 +1,186 @@
+"""The command line: tractduct study, check and new."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import NoReturn
+
+from tractduct.errors import InputFaults, TractductError
+from tractduct.version import VERSION
+
+DONE, UNEXPECTED, BAD_INPUT, NO_SET = 0, 1, 2, 3
+DEBUG_VARIABLE = "TRACTDUCT_DEBUG"
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command.
+
+    Returns 0 done, 2 the input or the command has a fault, 3 no size set holds, 1 anything else.
+    """
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):  # a console of another encoding must not stop the program
+            stream.reconfigure(errors="replace")
+    try:
+        options = _parser().parse_args(arguments)
+        return int(options.run(options))
+    except InputFaults as faults:
+        for fault in faults.faults:
+            print(fault, file=sys.stderr)
+        n = len(faults.faults)
+        print(f"{n} fault{'s' if n != 1 else ''} in the input; nothing was written.", file=sys.stderr)
+        return BAD_INPUT
+    except TractductError as error:
+        print(error, file=sys.stderr)
+        return UNEXPECTED
+    except KeyboardInterrupt:
+        print("Stopped; nothing was written.", file=sys.stderr)
+        return UNEXPECTED
+    except BrokenPipeError:  # the reader of a pipe left
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return UNEXPECTED
+    except Exception as error:
+        if os.environ.get(DEBUG_VARIABLE):
+            raise
+        print(
+            f"Something unexpected went wrong ({type(error).__name__}: {error}). This is a fault in the "
+            f"program: please report it with the plan. {DEBUG_VARIABLE}=1 shows where.",
+            file=sys.stderr,
+        )
+        return UNEXPECTED
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="tractduct",
+        description="One duct size set for every orientation, season and flex product of a house plan.",
+        epilog="Exit codes: 0 done, 2 the input or the command has a fault, 3 no size set holds, 1 other.",
+    )
+    parser.add_argument("--version", action="version", version=f"tractduct {VERSION}")
+    commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
+
+    study = commands.add_parser(
+        "study",
+        help="size a plan for all its variants",
+        description="Size a plan for all its variants; write results.json, a workbook and pictures.",
+        epilog="Example: tractduct study configs/brindlecote-2670",
+    )
+    study.add_argument("plan", type=Path, metavar="PLAN", help="a plan folder, or its plan.toml")
+    study.add_argument("--out", type=Path, metavar="DIR", help="where to write (default: reports/<plan>)")
+    study.add_argument(
+        "--seconds",
+        type=_positive,
+        metavar="S",
+        help="time for each of the two searches; then the best found, with its bound (default: until proven)",
+    )
+    study.set_defaults(run=_study)
+
+    check = commands.add_parser(
+        "check",
+        help="check a plan and report all its faults",
+        description="Read a plan, check all of it, and report every fault at once. Writes nothing.",
+        epilog="Example: tractduct check configs/brindlecote-2670",
+    )
+    check.add_argument("plan", type=Path, metavar="PLAN", help="a plan folder, or its plan.toml")
+    check.set_defaults(run=_check)
+
+    new = commands.add_parser(
+        "new",
+        help="write a small plan to start from",
+        description="Write a small plan that runs as it is, to be edited.",
+        epilog="Example: tractduct new my-plan --workbook",
+    )
+    new.add_argument("folder", type=Path, metavar="DIR", help="a folder that does not exist yet, or is empty")
+    new.add_argument(
+        "--workbook", action="store_true", help="tables as sheets of one workbook, with notes and lists"
+    )
+    new.set_defaults(run=_new)
+    return parser
+
+
+def _positive(text: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        value = 0.0
+    if not 0.0 < value < float("inf"):
+        raise argparse.ArgumentTypeError("must be a number of seconds above 0")
+    return value
+
+
+def _study(options: argparse.Namespace) -> int:
+    # Imported here so that --help and usage faults answer at once.
+    from tractduct.inputs.reader import load_plan
+    from tractduct.study import study
+    from tractduct.writers.output import file_name, write_study
+    from tractduct.writers.summary import summary
+
+    plan = load_plan(options.plan)
+    folder = options.out or Path("reports") / file_name(plan.name)
+    with _Bar() as bar:
+        result = study(plan, time_limit_s=options.seconds, progress=bar.show)
+        bar.show("workbook", 0, 1)
+        written = write_study(result, folder)
+    print(summary(result))
+    print()
+    print("Written: " + ", ".join(str(path) for path in written))
+    if result.recommended.size_index is None:
+        return NO_SET if result.status == "infeasible" else UNEXPECTED
+    return DONE
+
+
+def _check(options: argparse.Namespace) -> int:
+    from tractduct.inputs.reader import load_plan
+
+    plan = load_plan(options.plan)
+    for finding in plan.findings:
+        print(finding)
+    runs = sum(section.is_run for section in plan.sections)
+    variants = len(plan.front_faces) * len(plan.mirrored) * len(plan.seasons) * len(plan.flex)
+    print(
+        f"{plan.name}: no faults. {len(plan.rooms)} rooms, {len(plan.sections)} sections, {runs} of them "
+        f"runs that end at a register or grille, {variants} variants."
+    )
+    return DONE
+
+
+def _new(options: argparse.Namespace) -> int:
+    from tractduct.writers.template import write_template
+
+    written = write_template(options.folder, as_workbook=options.workbook)
+    print("Written: " + ", ".join(str(path) for path in written))
+    print(f"Try it: tractduct study {options.folder}")
+    return DONE
+
+
+class _Bar:
+    """A progress bar on a terminal, shown only when the work takes longer than a moment."""
+
+    def __enter__(self) -> _Bar:
+        from tqdm import tqdm
+
+        self._bar = tqdm(
+            disable=not sys.stderr.isatty(),
+            delay=1.0,
+            leave=False,
+            bar_format="{desc:<14}{bar:30} {n_fmt}/{total_fmt} {elapsed}",
+        )
+        return self
+
+    def show(self, what: str, done: int, total: int) -> None:
+        """Say what is being done and how far it is."""
+        self._bar.set_description_str(what, refresh=False)
+        self._bar.total = max(total, 1)
+        self._bar.n = done
+        self._bar.refresh()
+
+    def __exit__(self, *_: object) -> None:
+        self._bar.close()
+
+
+def run() -> NoReturn:
+    """Entry point of python -m tractduct."""
+    sys.exit(main())

@@ -1,0 +1,276 @@
+"""The airflow table: given or shared out from loads, long or wide."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from typing import Any, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tractduct.inputs import schema
+from tractduct.inputs.cells import ALL_ROOMS, CellProblem, key_of, parse_flag
+from tractduct.inputs.fault_log import FaultLog
+from tractduct.inputs.plan_file import PlanFile
+from tractduct.inputs.tables import RawTable, header_key
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RoomAirflow:
+    """What the rooms need. ``airflow_cfm`` is (n_face, n_mirrored, n_season, n_room), NaN where not given."""
+
+    front_faces: tuple[str, ...] = ()
+    mirrored: tuple[bool, ...] = ()
+    seasons: tuple[str, ...] = ()
+    rooms: tuple[str, ...] = ()
+    airflow_cfm: NDArray[np.float64]
+
+
+@dataclass(slots=True)
+class _Cells:
+    """The table's cells by (face, mirrored, room key, season). ``bad``: rows whose fault is told already."""
+
+    values: dict[tuple[str, bool, str, str], float] = field(default_factory=dict)
+    rooms: dict[str, str] = field(default_factory=dict)
+    is_load: bool = False
+    bad: set[tuple[str, bool, str]] = field(default_factory=set)
+
+
+def read_airflow(table: RawTable | None, plan_file: PlanFile, log: FaultLog) -> RoomAirflow:
+    """Airflow of every room in every face, mirror and season that the plan asks for."""
+    nothing: NDArray[np.float64] = np.zeros((0, 0, 0, 0))
+    if table is None:
+        return RoomAirflow(airflow_cfm=nothing)
+    cells = _cells(table, plan_file, log)
+    values, rooms, bad = cells.values, cells.rooms, cells.bad
+    if not values:
+        if not log.faults:
+            log.fault(table.label, "the table holds no airflow", "Fill it in")
+        return RoomAirflow(rooms=tuple(rooms.values()), airflow_cfm=nothing)
+    held_faces = [f for f in schema.FACES if any(k[0] == f for k in values)]
+    held_mirrored = sorted({k[1] for k in values})
+    held_seasons = [s for s in schema.SEASONS if any(k[3] == s for k in values)]
+    faces = _chosen("front_faces", held_faces, _face, table, plan_file, log)
+    mirrored = _chosen("mirrored", held_mirrored, _flag, table, plan_file, log)
+    seasons = _chosen("seasons", held_seasons, _season, table, plan_file, log)
+    airflow = np.full((len(faces), len(mirrored), len(seasons), len(rooms)), np.nan)
+    for i, face in enumerate(faces):
+        for j, mirror in enumerate(mirrored):
+            for n, (room, spelled) in enumerate(rooms.items()):
+                absent = [s for s in seasons if (face, mirror, room, s) not in values]
+                if absent and (face, mirror, room) not in bad:
+                    turned = " mirrored" if mirror else ""
+                    log.fault(
+                        table.label,
+                        f"room '{spelled}' has no {' or '.join(absent)} airflow for "
+                        f"front facing {face}{turned}",
+                        "Add that row, or leave that face or season out of [variants]",
+                    )
+                for k, season in enumerate(seasons):
+                    airflow[i, j, k, n] = values.get((face, mirror, room, season), np.nan)
+    if cells.is_load:
+        airflow = _shared_out(table, airflow, seasons, plan_file, log)
+    return RoomAirflow(
+        front_faces=faces,
+        mirrored=mirrored,
+        seasons=seasons,
+        rooms=tuple(rooms.values()),
+        airflow_cfm=airflow,
+    )
+
+
+def _cells(table: RawTable, plan_file: PlanFile, log: FaultLog) -> _Cells:
+    spec = schema.AIRFLOW
+    flow = {"heating": "heating_cfm", "cooling": "cooling_cfm"}
+    load = {"heating": "heating_btuh", "cooling": "sensible_cooling_btuh"}
+    cells = _Cells()
+    wide = is_wide(table)
+    columns: list[tuple[str | None, str, str]] = []  # face (None: in the row), season, header
+    if wide:
+        for spelled in table.headers.values():
+            parts = wide_column(spelled)
+            if parts:
+                columns += [
+                    (parts[0], s, spelled)
+                    for names in (flow, load)
+                    for s, n in names.items()
+                    if n == parts[1]
+                ]
+    else:
+        columns = [(None, s, n) for names in (flow, load) for s, n in names.items() if table.has(n)]
+        if not table.has("front_faces"):
+            log.fault(
+                table.label,
+                "the column 'front_faces' is missing",
+                f"Add it: {spec.field('front_faces').meaning}",
+                row=1,
+            )
+            return cells
+    cells.is_load = any(_quantity(c[2]).endswith("btuh") for c in columns)
+    if not columns:
+        log.fault(
+            table.label,
+            "there is no airflow column",
+            "Add heating_cfm and cooling_cfm, or heating_btuh and sensible_cooling_btuh",
+            row=1,
+        )
+    elif cells.is_load and any(_quantity(c[2]).endswith("cfm") for c in columns):
+        log.fault(
+            table.label,
+            "there are columns of airflow and of load",
+            "Keep heating_cfm and cooling_cfm, or heating_btuh and sensible_cooling_btuh",
+            row=1,
+        )
+        return cells
+    wanted = plan_file.listed("variants", "seasons") or []
+    for season in [s for s in schema.SEASONS if s in wanted and s not in {c[1] for c in columns}]:
+        names = load if cells.is_load else flow
+        log.fault(
+            table.label,
+            f"the column '{names[season]}' is missing",
+            "Add it, or leave that season out of [variants] in plan.toml",
+            row=1,
+        )
+    seen: dict[tuple[str | None, bool, str], int] = {}
+    for row in table.rows:
+        room = log.text(table, row, spec.field("room"))
+        face = None if wide else log.choice(table, row, spec.field("front_faces"))
+        mirror = log.parsed(table, row, "mirrored", parse_flag) if row.text("mirrored") else False
+        if not room or face == "" or mirror is None:
+            continue
+        if room == ALL_ROOMS or ";" in room:
+            log.cell_fault(table, row, "room", "a room's name can't be * or hold ;", "Rename it")
+            continue
+        first = seen.setdefault((face, mirror, key_of(room)), row.number)
+        if first != row.number:
+            log.cell_fault(
+                table,
+                row,
+                "room",
+                f"this room stands already in row {first} for the same front face and mirror",
+                "Remove one of the two rows",
+            )
+            continue
+        cells.rooms.setdefault(key_of(room), room)
+        for column_face, season, header in columns:
+            field = spec.field(_quantity(header))
+            named = replace(field, name=header)
+            value = log.number(table, row, named)
+            facing = column_face or face or ""
+            if value is None:
+                cells.bad.add((facing, mirror, key_of(room)))
+            else:
+                cells.values[facing, mirror, key_of(room), season] = value
+    return cells
+
+
+def _chosen(
+    key: str,
+    held: list[T],
+    parse: Callable[[Any], T | None],
+    table: RawTable,
+    plan_file: PlanFile,
+    log: FaultLog,
+) -> tuple[T, ...]:
+    """What [variants] asks for, each of which the airflow table must hold; all that it holds by default."""
+    wanted = plan_file.listed("variants", key)
+    if wanted is None:
+        return tuple(held)
+    chosen: list[T] = []
+    for given in wanted:
+        value = parse(given)
+        where = f"[variants] {key}"
+        if value is None:
+            log.fault(
+                plan_file.name,
+                f"this is not one of the {key} a plan can have",
+                "Known: " + ", ".join(_toml(h) for h in held),
+                column=where,
+                value=str(given),
+            )
+        elif value not in held:
+            log.fault(
+                table.label,
+                f"there is no airflow for {key} = {_toml(value)}, which plan.toml asks for",
+                f"Add its rows or columns, or leave it out of {where}",
+            )
+        elif value in chosen:
+            log.fault(plan_file.name, "it stands twice", "Remove one", column=where, value=str(given))
+        else:
+            chosen.append(value)
+    return tuple(chosen)
+
+
+def _shared_out(
+    table: RawTable, loads: NDArray[np.float64], seasons: tuple[str, ...], plan_file: PlanFile, log: FaultLog
+) -> NDArray[np.float64]:
+    """The blower's airflow shared by each room's part of the season's load."""
+    total = np.nansum(loads, axis=3, keepdims=True)
+    keys = {f.name: f for f in schema.KEYS["blower"]}
+    flow = np.zeros(len(seasons))
+    for k, season in enumerate(seasons):
+        key = keys[f"{season}_cfm"]
+        given = plan_file.part("blower").get(key.name)
+        if given is None:
+            log.fault(
+                plan_file.name,
+                f"the plan gives loads but not the blower's {season} airflow",
+                f"Add {key.name} to [blower], in cfm for the whole system",
+                column=f"[blower] {key.name}",
+            )
+        else:
+            flow[k] = plan_file.key_number("blower", key, given) or 0.0
+        if np.any(total[:, :, k] <= 0.0):
+            log.fault(
+                table.label,
+                f"the {season} loads of a front face add up to nothing",
+                "Enter the loads, or leave that season out of [variants]",
+            )
+    return loads / np.where(total > 0.0, total, 1.0) * flow[:, None]
+
+
+def wide_column(header: str) -> tuple[str, str] | None:
+    """Face and quantity of a wide header such as 'NE heating_cfm'; None where it is not one."""
+    key = header_key(header)
+    quantities = [f.name for f in schema.AIRFLOW.fields if f.kind == "number"]
+    for quantity in quantities:
+        if key.endswith(header_key(quantity)):
+            face = key.removesuffix(header_key(quantity)).upper()
+            if face in schema.FACES:
+                return face, quantity
+    return None
+
+
+def is_wide(table: RawTable) -> bool:
+    return any(wide_column(spelled) for spelled in table.headers.values())
+
+
+def _quantity(header: str) -> str:
+    parts = wide_column(header)
+    return parts[1] if parts else header
+
+
+def _face(given: Any) -> str | None:
+    word = str(given).strip().upper()
+    return word if word in schema.FACES else None
+
+
+def _season(given: Any) -> str | None:
+    word = str(given).strip().casefold()
+    return word if word in schema.SEASONS else None
+
+
+def _flag(given: Any) -> bool | None:
+    if isinstance(given, bool):
+        return given
+    try:
+        return parse_flag(str(given))
+    except CellProblem:
+        return None
+
+
+def _toml(value: object) -> str:
+    return str(value).lower() if isinstance(value, bool) else f'"{value}"'

@@ -1,0 +1,137 @@
+"""What may be bought: fittings, duct products and their prices."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from tractduct.inputs import schema
+from tractduct.inputs.cells import NOT_OFFERED, key_of, nearest, parse_size
+from tractduct.inputs.fault_log import FaultLog
+from tractduct.inputs.plan import Duct, Fitting
+from tractduct.inputs.plan_file import PlanFile
+from tractduct.inputs.schema import FLEX
+from tractduct.inputs.sizes import rectangular_size, round_size
+from tractduct.inputs.tables import RawTable
+
+
+def read_fittings(table: RawTable | None, log: FaultLog) -> dict[str, Fitting]:
+    spec = schema.FITTINGS
+    found: dict[str, Fitting] = {}
+    seen: dict[str, int] = {}
+    for row in table.rows if table else ():
+        assert table is not None
+        name = log.text(table, row, spec.field("fitting"))
+        length = log.number(table, row, spec.field("equivalent_length_ft"))
+        coefficient = log.number(table, row, spec.field("loss_coefficient"))
+        if not row.text("equivalent_length_ft") and not row.text("loss_coefficient"):
+            log.cell_fault(
+                table,
+                row,
+                "equivalent_length_ft",
+                "the fitting has neither an equivalent length nor a loss coefficient",
+                "Enter one of them, 0 where it loses nothing",
+            )
+        if any(c in name for c in "+*"):
+            log.cell_fault(table, row, "fitting", "a fitting's name can't hold + or *", "Rename it")
+        elif name and log.once(seen, table, row, "fitting", name):
+            found[name] = Fitting(
+                name=name,
+                equivalent_length_ft=length or 0.0,
+                loss_coefficient=coefficient or 0.0,
+                source=row.text("source"),
+            )
+    return found
+
+
+def read_ducts(table: RawTable | None, log: FaultLog) -> dict[str, Duct]:
+    spec = schema.DUCTS
+    found: dict[str, Duct] = {}
+    seen: dict[str, int] = {}
+    for row in table.rows if table else ():
+        assert table is not None
+        name = log.text(table, row, spec.field("duct"))
+        kind = log.choice(table, row, spec.field("kind"))
+        roughness = log.number(table, row, spec.field("roughness_ft"))
+        derate = log.number(table, row, spec.field("airflow_derate_pct"))
+        compression = log.number(table, row, spec.field("compression_pct"))
+        if key_of(name) == FLEX:
+            log.cell_fault(
+                table,
+                row,
+                "duct",
+                f"'{FLEX}' stands for whichever flex is delivered",
+                "Give the product a name of its own",
+            )
+        elif kind == "rigid" and compression:
+            log.cell_fault(
+                table, row, "compression_pct", "a rigid duct can't be compressed", "Leave the cell empty"
+            )
+        elif name and log.once(seen, table, row, "duct", name):
+            found[name] = Duct(
+                name=name,
+                kind=kind,
+                roughness_ft=roughness or 0.0,
+                airflow_derate_pct=derate or 0.0,
+                compression_pct=compression or 0.0,
+                source=row.text("source"),
+            )
+    return found
+
+
+def read_prices(
+    table: RawTable | None, ducts: Mapping[str, Duct], log: FaultLog
+) -> dict[tuple[str, str], float | None]:
+    spec = schema.PRICES
+    found: dict[tuple[str, str], float | None] = {}
+    seen: dict[tuple[str, str], int] = {}
+    names = {key_of(name): name for name in ducts}
+    price_field = spec.field("price_per_ft")
+    for row in table.rows if table else ():
+        assert table is not None
+        name = log.text(table, row, spec.field("duct"))
+        if name and key_of(name) not in names and "ducts" not in log.unread:
+            log.cell_fault(table, row, "duct", "there is no duct of this name", nearest(name, names.values()))
+        size = log.parsed(table, row, "size_in", parse_size)
+        price = None if row.text("price_per_ft") == NOT_OFFERED else log.number(table, row, price_field)
+        if size is None or key_of(name) not in names:
+            continue
+        label = (round_size(size) if isinstance(size, float) else rectangular_size(*size)).label
+        key = names[key_of(name)], label
+        first = seen.setdefault(key, row.number)
+        if first != row.number:
+            log.cell_fault(
+                table,
+                row,
+                "size_in",
+                f"this duct and size stand already in row {first}",
+                "Remove one of the two rows",
+            )
+        found[key] = price
+    return found
+
+
+def approved_flex(ducts: Mapping[str, Duct], plan_file: PlanFile, log: FaultLog) -> tuple[str, ...]:
+    """The approved flex products, in the order given; one nameless product where the plan has no flex."""
+    held = {key_of(d.name): d.name for d in ducts.values() if d.kind == "flex"}
+    wanted = plan_file.listed("variants", "flex")
+    if wanted is None:
+        return tuple(held.values()) or ("",)
+    chosen: list[str] = []
+    for given in wanted:
+        name = held.get(key_of(str(given)))
+        where = "[variants] flex"
+        if "ducts" in log.unread:
+            continue
+        if name is None:
+            log.fault(
+                plan_file.name,
+                "the ducts table holds no flex product of this name",
+                nearest(str(given), held.values()),
+                column=where,
+                value=str(given),
+            )
+        elif name in chosen:
+            log.fault(plan_file.name, "it stands twice", "Remove one", column=where, value=name)
+        else:
+            chosen.append(name)
+    return tuple(chosen)

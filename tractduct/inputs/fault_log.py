@@ -1,0 +1,115 @@
+"""Faults and findings, collected while reading so that one pass reports them all."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any, TypeVar
+
+from tractduct.errors import Fault
+from tractduct.findings import Finding, Severity
+from tractduct.inputs.cells import CellProblem, allowed, believable, key_of, parse_choice, parse_number
+from tractduct.inputs.schema import Field
+from tractduct.inputs.tables import RawTable, Row
+
+T = TypeVar("T")
+
+
+class FaultLog:
+    """What reading has found so far.
+
+    ``unread`` names the tables that can't be read: what hangs on them is not checked.
+    """
+
+    def __init__(self) -> None:
+        self.faults: list[Fault] = []
+        self.findings: list[Finding] = []
+        self.unread: set[str] = set()
+
+    def fault(self, file: str, problem: str, remedy: str, **place: Any) -> None:
+        self.faults.append(Fault(file=file, problem=problem, remedy=remedy, **place))
+
+    def cell_fault(self, table: RawTable, row: Row, column: str, problem: str, remedy: str) -> None:
+        self.fault(
+            table.label,
+            problem,
+            remedy,
+            row=row.number,
+            column=table.spelling(column),
+            value=row.text(column) or None,
+        )
+
+    def parsed(self, table: RawTable, row: Row, column: str, parse: Callable[[str], T]) -> T | None:
+        """What a parser makes of a cell; None, and a fault, where it can't."""
+        try:
+            return parse(row.text(column))
+        except CellProblem as problem:
+            self.cell_fault(table, row, column, problem.problem, problem.remedy)
+            return None
+
+    def unusual(self, place: str, column: str, field: Field, value: float) -> None:
+        if not believable(field, value) and field.usual:
+            low, high = field.usual
+            self.findings.append(
+                Finding(
+                    severity=Severity.CAUTION,
+                    rule="believable input",
+                    subject=f"{place}, '{column}'",
+                    message=f"{value:g} {field.unit} is outside the usual {low:g} to {high:g}",
+                    advice=(field.hint[:1].upper() + field.hint[1:].rstrip("?")) or "Check the value",
+                )
+            )
+
+    def number(self, table: RawTable, row: Row, field: Field) -> float | None:
+        """A number cell by its declaration; the default where blank is allowed; None, and a fault, else."""
+        text = row.text(field.name)
+        if not text:
+            if field.blank:
+                return field.default if isinstance(field.default, float) else None
+            self.cell_fault(
+                table,
+                row,
+                field.name,
+                "the cell is empty; " + f"expected {allowed(field)}",
+                "Enter the value",
+            )
+            return None
+        value = self.parsed(table, row, field.name, lambda t: parse_number(field, t))
+        if value is not None:
+            self.unusual(f"{table.label}, row {row.number}", field.name, field, value)
+        return value
+
+    def choice(self, table: RawTable, row: Row, field: Field) -> str:
+        """A choice cell; the default where it is blank or not understood."""
+        default = str(field.default or "")
+        text = row.text(field.name)
+        if not text and field.blank:
+            return default
+        if not text:
+            self.cell_fault(
+                table,
+                row,
+                field.name,
+                f"the cell is empty; expected one of {', '.join(field.choices)}",
+                "Pick one of them",
+            )
+            return default
+        return self.parsed(table, row, field.name, lambda t: parse_choice(field, t)) or default
+
+    def text(self, table: RawTable, row: Row, field: Field) -> str:
+        value = row.text(field.name)
+        if not value and not field.blank:
+            self.cell_fault(table, row, field.name, "the cell is empty", "Enter the name")
+        return value
+
+    def once(self, seen: dict[str, int], table: RawTable, row: Row, column: str, name: str) -> bool:
+        """True where a name stands for the first time; a fault names the row where it stood before."""
+        first = seen.setdefault(key_of(name), row.number)
+        if first != row.number:
+            self.cell_fault(
+                table,
+                row,
+                column,
+                f"this name stands already in row {first}",
+                "Give each its own name, or remove one",
+            )
+        return first == row.number

@@ -1,0 +1,176 @@
+"""plan.toml: its keys, with defaults, and the standard sizes."""
+
+from __future__ import annotations
+
+import math
+import tomllib
+from pathlib import Path
+from typing import Any
+
+from tractduct.inputs import schema
+from tractduct.inputs.cells import CellProblem, allowed, nearest, parse_number
+from tractduct.inputs.fault_log import FaultLog
+from tractduct.inputs.schema import Field
+from tractduct.inputs.sizes import Size, rectangular_size, round_size
+
+PLAN_FILE = "plan.toml"
+
+
+class PlanFile:
+    """The plan's TOML file. ``config`` is empty where it can't be read; faults go to the log."""
+
+    def __init__(self, path: Path, log: FaultLog) -> None:
+        is_file = path.suffix.casefold() == ".toml" and not path.is_dir()
+        self.folder = path.parent if is_file else path
+        self.path = path if is_file else path / PLAN_FILE
+        self.name = self.path.name
+        self.log = log
+        self.config: dict[str, Any] = {}
+
+    def read(self) -> bool:
+        """Read the file and check its keys. False, and faults, where it can't be read."""
+        label = self.name
+        try:
+            self.config = tomllib.loads(self.path.read_bytes().decode("utf-8-sig"))
+        except FileNotFoundError:
+            self.log.fault(
+                str(self.path),
+                "there is no such file",
+                "Give the plan's folder, or make one with: tractduct new DIR",
+            )
+        except NotADirectoryError:
+            self.log.fault(
+                str(self.path.parent),
+                "this is a file, not a plan folder",
+                f"Give the folder that holds {PLAN_FILE}",
+            )
+        except OSError as error:
+            self.log.fault(
+                str(self.path), f"it can't be read ({error.strerror or error})", "Check who may read it"
+            )
+        except UnicodeDecodeError:
+            self.log.fault(label, "it is not UTF-8 text", "Save it as plain text in UTF-8")
+        except tomllib.TOMLDecodeError as error:
+            self.log.fault(label, f"it is not valid TOML ({error})", "Correct that line")
+        if self.log.faults:
+            return False
+        known_tables = [t for t in schema.KEYS if t]
+        for key, value in self.config.items():
+            if isinstance(value, dict):
+                if key not in schema.KEYS:
+                    self.log.fault(
+                        label, f"[{key}] is not a part of a plan", nearest(key, known_tables), value=key
+                    )
+                    continue
+                known = [f.name for f in schema.KEYS[key]]
+                for inner in value:
+                    if inner not in known:
+                        self.log.fault(
+                            label, f"[{key}] has no key of this name", nearest(inner, known), value=inner
+                        )
+            elif key in known_tables:
+                self.log.fault(
+                    label,
+                    f"[{key}] must be a part with keys of its own",
+                    f"Write [{key}] on a line",
+                    value=key,
+                )
+            elif key != "name":
+                self.log.fault(
+                    label,
+                    "there is no key of this name outside the bracketed parts",
+                    nearest(key, ["name", *known_tables]),
+                    value=key,
+                )
+        return True
+
+    def part(self, name: str) -> dict[str, Any]:
+        part = self.config.get(name, {})
+        return part if isinstance(part, dict) else {}
+
+    def keys(self, part_name: str) -> dict[str, float]:
+        """The numbers of one part of plan.toml, with defaults for what is not given."""
+        values: dict[str, float] = {}
+        for key in schema.KEYS[part_name]:
+            if key.kind != "number":
+                continue
+            given = self.part(part_name).get(key.name)
+            values[key.name] = key.default if isinstance(key.default, float) else math.nan
+            if given is not None:
+                number = self.key_number(part_name, key, given)
+                values[key.name] = values[key.name] if number is None else number
+        return values
+
+    def key_number(self, part_name: str, key: Field, given: Any) -> float | None:
+        where = f"[{part_name}] {key.name}"
+        try:
+            if isinstance(given, bool):
+                raise CellProblem(f"expected {allowed(key)}", "Enter a number")
+            value = parse_number(key, str(given))
+        except CellProblem as problem:
+            self.log.fault(self.name, problem.problem, problem.remedy, column=where, value=str(given))
+            return None
+        self.log.unusual(self.name, where, key, value)
+        return value
+
+    def listed(self, part_name: str, key: str) -> list[Any] | None:
+        """A list in plan.toml; None where it is not given."""
+        value = self.part(part_name).get(key)
+        if value is None:
+            return None
+        if not isinstance(value, list) or not value:
+            self.log.fault(
+                self.name,
+                "expected a list with at least one entry",
+                f"Write {key} = [ ... ], or leave the key out",
+                column=f"[{part_name}] {key}",
+                value=str(value),
+            )
+            return None
+        return value
+
+    def sizes(self) -> tuple[Size, ...]:
+        """The standard sizes: round ones, then rectangular ones, each by (equivalent) diameter."""
+        bounds = schema.KEYS["sizes"][0]
+        found: dict[str, Size] = {}
+
+        def side(value: Any, where: str) -> float | None:
+            try:
+                if isinstance(value, bool):
+                    raise CellProblem(f"expected {allowed(bounds)}", "Enter a number")
+                return parse_number(bounds, str(value))
+            except CellProblem as problem:
+                remedy = "Is this in millimetres" if "to 60" in problem.problem else problem.remedy
+                self.log.fault(self.name, problem.problem, remedy, column=where, value=str(value))
+                return None
+
+        def add(size: Size, where: str) -> None:
+            if size.label in found:
+                self.log.fault(
+                    self.name,
+                    "this size stands twice",
+                    "Remove one",
+                    column=where,
+                    value=size.label,
+                )
+            found[size.label] = size
+
+        for value in self.listed("sizes", "round_in") or schema.DEFAULT_ROUND_IN:
+            diameter = side(value, "[sizes] round_in")
+            if diameter is not None:
+                add(round_size(diameter), "[sizes] round_in")
+        for pair in self.listed("sizes", "rectangular_in") or []:
+            where = "[sizes] rectangular_in"
+            if not isinstance(pair, list) or len(pair) != 2:
+                self.log.fault(
+                    self.name,
+                    "expected pairs of width and height",
+                    "Write [[8, 8], [8, 10]]",
+                    column=where,
+                    value=str(pair),
+                )
+                continue
+            width, height = side(pair[0], where), side(pair[1], where)
+            if width is not None and height is not None:
+                add(rectangular_size(width, height), where)
+        return tuple(sorted(found.values(), key=lambda s: (s.shape != "round", s.diameter_in, s.label)))

@@ -1,0 +1,55 @@
+"""All files of a study into one folder: whole, or not at all."""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import tempfile
+from pathlib import Path
+
+from tractduct.errors import OutputError
+from tractduct.study import Study
+from tractduct.writers.pictures import draw_pictures
+from tractduct.writers.results import results_text
+from tractduct.writers.workbook import write_workbook
+
+_RESERVED = {"con", "prn", "aux", "nul", *(f"{p}{n}" for p in ("com", "lpt") for n in range(1, 10))}
+
+
+def file_name(plan_name: str) -> str:
+    """A name that every file system takes, from a plan's name."""
+    name = re.sub(r"[^\w]+", "-", plan_name.casefold(), flags=re.UNICODE).strip("-_")[:60]
+    return name + "-plan" if not name or name in _RESERVED else name
+
+
+def write_study(study: Study, folder: Path) -> list[Path]:
+    """Write results.json, the workbook and the pictures; returns their paths.
+
+    Everything is made in a folder beside and then moved, so that an earlier result stays whole until the new
+    one is. Raises OutputError where a file can't be written.
+    """
+    made: list[Path] = []
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        beside = Path(tempfile.mkdtemp(prefix=".unfinished-", dir=folder))
+    except OSError as error:
+        raise OutputError(
+            f"{folder}: the folder can't be made ({error.strerror or error}). Choose another with --out"
+        ) from None
+    try:
+        pictures = draw_pictures(study, beside)
+        write_workbook(study, beside / f"{file_name(study.plan.name)}.xlsx", pictures)
+        (beside / "results.json").write_text(results_text(study), encoding="utf-8", newline="\n")
+        for path in sorted(beside.iterdir()):
+            os.replace(path, folder / path.name)
+            made.append(folder / path.name)
+    except OSError as error:
+        name = Path(error.filename).name if error.filename else "a file"
+        raise OutputError(
+            f"{folder / name}: it can't be written ({error.strerror or error}). Close it in other "
+            "programs, make room on the disk, or choose another folder with --out"
+        ) from None
+    finally:
+        shutil.rmtree(beside, ignore_errors=True)
+    return made

@@ -1,0 +1,164 @@
+"""The study in a few lines of plain text, for the command line."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+from tractduct.findings import Severity
+from tractduct.inputs.cells import key_of
+from tractduct.sizing.drivers import Reason
+from tractduct.study import Study
+
+_FINDINGS_SHOWN = 8
+
+
+def summary(study: Study) -> str:
+    """What to build, what it costs, what drives it, what to watch."""
+    lines = [f"{study.plan.name}: {_variants(study)}", ""]
+    if study.recommended.size_index is None:
+        lines += _nothing_holds(study)
+    else:
+        lines += _sizes(study)
+        lines += _cost(study)
+        lines += _drivers(study)
+    lines += _single(study)
+    lines += _findings(study)
+    lines += [
+        "",
+        "Local codes, the manufacturers' instructions and a licensed designer come before these sizes.",
+        "Measure the airflow and the static pressure of every house; have combustion safety tested where",
+        "fuel is burned.",
+    ]
+    return "\n".join(lines)
+
+
+def money(study: Study, cost: float) -> str:
+    """A cost with its unit."""
+    return f"{cost:,.2f} USD" if study.cost_unit == "USD" else f"{cost:,.0f} ft2 of duct wall"
+
+
+def stock(study: Study) -> list[tuple[str, str, str, int, float]]:
+    """Distinct sizes of the standard set: kind, shape, size, sections and feet of each, smallest first."""
+    count: Counter[tuple[str, str, str]] = Counter()
+    feet: Counter[tuple[str, str, str]] = Counter()
+    for section in study.tree.sections:
+        key = (section.kind, section.shape, study.size_set[section.name])
+        count[key] += 1
+        feet[key] += section.length_ft  # type: ignore[assignment]
+    rank = {size.label: i for i, size in enumerate(study.table.sizes)}
+    ordered = sorted(count, key=lambda k: (k[0] != "flex", k[1] != "round", rank[k[2]]))
+    return [(*key, count[key], float(feet[key])) for key in ordered]
+
+
+def _variants(study: Study) -> str:
+    plan = study.plan
+    parts = [f"{len(plan.front_faces)} front faces"]
+    if len(plan.mirrored) > 1:
+        parts.append("mirrored or not")
+    parts.append(" and ".join(plan.seasons))
+    if plan.flex != ("",):
+        parts.append(f"{len(plan.flex)} flex product{'s' if len(plan.flex) > 1 else ''}")
+    return f"{len(study.variants.variants)} variants ({', '.join(parts)})"
+
+
+def _sizes(study: Study) -> list[str]:
+    proven = "proven" if study.status == "optimal" else f"not proven: time ran out ({study.status})"
+    lines = [f"Build this size set; it holds in every variant ({proven}):"]
+    by_size: dict[tuple[str, str, str], list[str]] = {}
+    for section in study.tree.sections:
+        key = (section.kind, section.shape, study.size_set[section.name])
+        by_size.setdefault(key, []).append(section.name)
+    for kind, shape, size, _, feet in stock(study):
+        what = f"{size} in {kind}" + (" rectangular" if shape == "rectangular" else "")
+        lines.append(f"  {what:<24}{feet:>7.0f} ft   {', '.join(by_size[kind, shape, size])}")
+    return lines
+
+
+def _cost(study: Study) -> list[str]:
+    best, least = study.recommended, study.least_cost
+    over = 100.0 * (best.cost / least.cost - 1.0) if least.cost else 0.0
+    lines = [
+        "",
+        f"Cost {money(study, best.cost)} with {best.distinct_sizes} sizes to stock. The least cost is "
+        f"{money(study, least.cost)} with {least.distinct_sizes} sizes; this set is {over:.1f} % above it.",
+    ]
+    if least.status != "optimal":
+        lines.append(f"The least cost is not proven: it can't be below {money(study, least.bound)}.")
+    return lines
+
+
+def _drivers(study: Study) -> list[str]:
+    """The orientations and products that keep sections from being smaller."""
+    faces: Counter[str] = Counter()
+    flex: Counter[str] = Counter()
+    driven = [d for d in study.drivers if d.reason is Reason.VARIANTS]
+    for driver in driven:
+        worst = driver.variants[0]
+        faces[f"front {worst.front_faces}{' mirrored' if worst.mirrored else ''} in {worst.season}"] += 1
+        if worst.flex:
+            flex[worst.flex] += 1
+    if not driven:
+        return []
+
+    def most(counter: Counter[str]) -> str:
+        ranked = sorted(counter.items(), key=lambda item: (-item[1], item[0]))[:3]
+        return ", ".join(f"{name} ({n})" for name, n in ranked)
+
+    text = f"What drives it (sections it keeps from being smaller): {most(faces)}"
+    if len(study.plan.flex) > 1:
+        text += f"; flex: {most(flex)}"
+    return [text + "."]
+
+
+def _single(study: Study) -> list[str]:
+    single = study.single
+    turned = ", mirrored" if single.mirrored else ""
+    start = f"Sized by hand for front {single.front_faces}{turned} only, "
+    if not single.breaches:
+        return ["", start + "the plan would hold in every variant too."]
+    rooms = {
+        key_of(room)
+        for breach in single.breaches
+        for section in study.tree.sections
+        if section.name == breach.section
+        for room in section.rooms
+    }
+    variants = {b.variant for b in single.breaches if b.variant is not None}
+    runs = {b.section for b in single.breaches}
+    return [
+        "",
+        f"{start}{_count(len(runs), 'section')} would be out of limits (rooms served: {len(rooms)}), "
+        f"in {len(variants)} of {len(study.variants.variants)} variants.",
+    ]
+
+
+def _count(number: int, word: str) -> str:
+    return f"{number} {word}" + ("" if number == 1 else "s")
+
+
+def _findings(study: Study) -> list[str]:
+    if not study.findings:
+        return []
+    counts = Counter(f.severity for f in study.findings)
+    words = ", ".join(_count(counts[s], s.word) for s in Severity if counts[s])
+    lines = ["", f"Watch ({words}):"]
+    lines += [f"  {finding}" for finding in study.findings[:_FINDINGS_SHOWN]]
+    if len(study.findings) > _FINDINGS_SHOWN:
+        lines.append(f"  ... and {len(study.findings) - _FINDINGS_SHOWN} more in the workbook")
+    return lines
+
+
+def _nothing_holds(study: Study) -> list[str]:
+    if study.status == "unknown":
+        return ["No size set was found in the time allowed, and none is proven impossible. Allow more time."]
+    lines = ["No size set holds in every variant."]
+    lines += [f"  {conflict}" for conflict in study.conflicts]
+    helping = [w for w in study.ways_out if w.helps]
+    if helping:
+        lines += ["", "Ways out that were tried and hold, the cheapest first:"]
+        lines += [f"  {w.change}: {money(study, w.solution.cost)}" for w in helping]
+    useless = [w for w in study.ways_out if not w.helps]
+    if useless:
+        lines += ["", "Tried, and not enough alone:"]
+        lines += [f"  {w.change}" for w in useless]
+    return lines

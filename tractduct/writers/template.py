@@ -1,0 +1,233 @@
+"""A small plan to start from, as CSV files or as one workbook with notes and drop-down lists."""
+
+from __future__ import annotations
+
+import csv
+import io
+from pathlib import Path
+
+from openpyxl import Workbook
+from openpyxl.comments import Comment
+from openpyxl.styles import Alignment, Font, PatternFill
+from openpyxl.utils import get_column_letter
+from openpyxl.worksheet.datavalidation import DataValidation
+from openpyxl.worksheet.worksheet import Worksheet
+
+from tractduct.errors import Fault, InputFaults, OutputError
+from tractduct.inputs import schema
+from tractduct.inputs.cells import allowed
+from tractduct.inputs.plan_file import PLAN_FILE
+from tractduct.inputs.schema import Field, TableSchema
+
+_WORKBOOK = "tables.xlsx"
+_LISTED_ROWS = 400  # how far down drop-down lists reach
+
+_INVENTED = "invented for this example"
+_PUBLISHED = "published duct roughness tables"
+_PRACTICE = "common practice, no source"
+
+# All of it invented: one storey, four rooms, one trunk, one central return.
+_AIRFLOW = {
+    "N": [(150, 190), (95, 130), (90, 85), (35, 25)],
+    "E": [(150, 215), (95, 120), (90, 100), (35, 25)],
+    "S": [(150, 200), (95, 145), (90, 90), (35, 25)],
+    "W": [(150, 185), (95, 135), (90, 115), (35, 25)],
+}
+_ROOMS = ("Living", "Kitchen", "Bedroom", "Bath")
+_TABLES: dict[str, list[dict[str, object]]] = {
+    "airflow": [
+        {"front_faces": face, "mirrored": "no", "room": room, "heating_cfm": heating, "cooling_cfm": cooling}
+        for face, values in _AIRFLOW.items()
+        for room, (heating, cooling) in zip(_ROOMS, values, strict=True)
+    ],
+    "sections": [
+        {"section": "Trunk A", "role": "trunk", "duct": "sheet_metal", "length_ft": 12,
+         "fittings": "plenum_takeoff"},
+        {"section": "Trunk B", "parent": "Trunk A", "role": "trunk", "duct": "sheet_metal", "length_ft": 10,
+         "fittings": "reducer"},
+        {"section": "Living 1", "parent": "Trunk A", "role": "branch", "duct": "flex", "length_ft": 14,
+         "fittings": "takeoff + boot", "room": "Living"},
+        {"section": "Living 2", "parent": "Trunk B", "role": "branch", "duct": "flex", "length_ft": 9,
+         "fittings": "takeoff + elbow_90 + boot", "room": "Living"},
+        {"section": "Kitchen", "parent": "Trunk A", "role": "branch", "duct": "flex", "length_ft": 11,
+         "fittings": "takeoff + boot", "room": "Kitchen"},
+        {"section": "Bedroom", "parent": "Trunk B", "role": "branch", "duct": "flex", "length_ft": 16,
+         "fittings": "takeoff + elbow_90 + boot", "room": "Bedroom"},
+        {"section": "Bath", "parent": "Trunk B", "role": "branch", "duct": "flex", "length_ft": 10,
+         "fittings": "takeoff + boot", "room": "Bath", "min_in": 5},
+        {"section": "Return", "side": "return", "role": "trunk", "duct": "flex", "length_ft": 8,
+         "fittings": "return_box", "room": "*"},
+    ],
+    "fittings": [
+        {"fitting": "plenum_takeoff", "equivalent_length_ft": 15, "source": _PRACTICE},
+        {"fitting": "reducer", "equivalent_length_ft": 5, "source": _PRACTICE},
+        {"fitting": "takeoff", "equivalent_length_ft": 20, "source": _PRACTICE},
+        {"fitting": "elbow_90", "equivalent_length_ft": 10, "source": _PRACTICE},
+        {"fitting": "boot", "equivalent_length_ft": 30, "source": _PRACTICE},
+        {"fitting": "return_box", "equivalent_length_ft": 20, "source": _PRACTICE},
+    ],
+    "ducts": [
+        {"duct": "sheet_metal", "kind": "rigid", "roughness_ft": 0.0003, "source": _PUBLISHED},
+        {"duct": "flex_a", "kind": "flex", "roughness_ft": 0.001, "source": _INVENTED},
+        {"duct": "flex_b", "kind": "flex", "roughness_ft": 0.003, "airflow_derate_pct": 3,
+         "source": _INVENTED},
+    ],
+    "prices": [
+        {"duct": duct, "size_in": size, "price_per_ft": round(base + slope * size, 2)}
+        for duct, base, slope in (("sheet_metal", 2.0, 0.75), ("flex_a", 0.6, 0.32), ("flex_b", 0.4, 0.28))
+        for size in (4, 5, 6, 7, 8, 9, 10, 12, 14, 16, 18)
+    ],
+}  # fmt: skip
+
+_PLAN = """\
+# Lines that start with # are notes. Every value here is invented: put in your own.
+name = "First plan"
+
+[site]
+elevation_ft = 0          # feet above the sea; sets the air's density
+air_temperature_f = 70    # air in the ducts
+
+[tables]
+{tables}
+
+[variants]
+flex = ["flex_a", "flex_b"]    # the flex products that may be delivered; each must hold
+
+[pressure]                # what the ducts may lose, after coil, filter, registers and dampers; inWC
+supply_inwc = 0.10
+return_inwc = 0.05
+
+[sizes]
+round_in = [4, 5, 6, 7, 8, 9, 10, 12, 14, 16, 18]
+
+[objective]
+standardize_within_pct = 5     # spend up to this much over the least cost to stock fewer sizes
+max_distinct_sizes = 0         # 0: no cap
+"""
+
+
+def write_template(folder: Path, *, as_workbook: bool) -> list[Path]:
+    """Write a small plan that runs as it is; returns the paths written.
+
+    Raises InputFaults where the folder holds something already, OutputError where it can't be written.
+    """
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise InputFaults(
+            [
+                Fault(
+                    file=str(folder),
+                    problem="there is something of this name already",
+                    remedy="Give a folder that does not exist yet, or is empty",
+                )
+            ]
+        )
+    names = {t.name: f"{_WORKBOOK}#{t.name}" if as_workbook else f"{t.name}.csv" for t in schema.TABLES}
+    listed = "\n".join(f'{name} = "{place}"' for name, place in names.items())
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        plan = folder / PLAN_FILE
+        plan.write_text(_PLAN.format(tables=listed), encoding="utf-8")
+        written = [plan]
+        if as_workbook:
+            book = _template_workbook()
+            book.save(folder / _WORKBOOK)
+            written.append(folder / _WORKBOOK)
+        else:
+            for spec in schema.TABLES:
+                path = folder / names[spec.name]
+                path.write_text(_csv_text(spec), encoding="utf-8", newline="")
+                written.append(path)
+    except OSError as error:
+        raise OutputError(
+            f"{folder}: the plan can't be written ({error.strerror or error}). Choose another folder"
+        ) from None
+    return written
+
+
+def _used_fields(spec: TableSchema) -> list[Field]:
+    """The columns of the example: all but the second form of the airflow table."""
+    return [f for f in spec.fields if not f.name.endswith("_btuh")]
+
+
+def _csv_text(spec: TableSchema) -> str:
+    text = io.StringIO()
+    fields = [f.name for f in _used_fields(spec)]
+    writer = csv.DictWriter(text, fields, restval="", lineterminator="\n")
+    writer.writeheader()
+    writer.writerows(_TABLES[spec.name])
+    return text.getvalue()
+
+
+def note(field: Field) -> str:
+    """What a column's header note says: meaning, what is allowed, and whether it may be blank."""
+    parts = [field.meaning[:1].upper() + field.meaning[1:] + "."]
+    if field.kind == "number":
+        parts.append(f"Allowed: {allowed(field)}.")
+    elif field.choices:
+        parts.append("Allowed: " + ", ".join(field.choices) + ".")
+    if not (field.blank or field.required) or field.blank:
+        parts.append("May be left empty.")
+    return "\n".join(parts)
+
+
+def _template_workbook() -> Workbook:
+    book = Workbook()
+    book.remove(book.worksheets[0])
+    head = PatternFill("solid", fgColor="D9E2E7")
+    for spec in schema.TABLES:
+        sheet = book.create_sheet(spec.name)
+        fields = _used_fields(spec)
+        for column, field in enumerate(fields, start=1):
+            cell = sheet.cell(row=1, column=column, value=field.name)
+            cell.font = Font(bold=True)
+            cell.fill = head
+            cell.alignment = Alignment(wrap_text=True, vertical="top")
+            cell.comment = Comment(note(field), "tractduct", width=300, height=130)
+            longest = max((len(str(row.get(field.name, ""))) for row in _TABLES[spec.name]), default=0)
+            width = min(max(len(field.name), longest) + 2, 46)
+            sheet.column_dimensions[get_column_letter(column)].width = width
+            _add_list(sheet, spec, field, get_column_letter(column))
+        for number, row in enumerate(_TABLES[spec.name], start=2):
+            for column, field in enumerate(fields, start=1):
+                if field.name in row:
+                    sheet.cell(row=number, column=column, value=row[field.name])
+        sheet.freeze_panes = "B2"
+        sheet.page_setup.orientation = "landscape"
+        sheet.page_setup.paperSize = sheet.PAPERSIZE_LETTER
+        sheet.page_setup.fitToHeight = 0
+        sheet.sheet_properties.pageSetUpPr.fitToPage = True
+        sheet.print_title_rows = "1:1"
+    return book
+
+
+def _add_list(sheet: Worksheet, spec: TableSchema, field: Field, letter: str) -> None:
+    """A drop-down list, or a bound on numbers, for a column."""
+    cells = f"{letter}2:{letter}{_LISTED_ROWS}"
+    names = {"parent": "sections!$A$2:$A$", "room": "airflow!$C$2:$C$", "duct": "ducts!$A$2:$A$"}
+    own_name = spec.fields[0].name == field.name and spec.name != "prices"
+    if field.choices or field.kind == "flag":
+        words = field.choices or ("yes", "no")
+        rule = DataValidation(type="list", formula1='"' + ",".join(words) + '"', allow_blank=field.blank)
+        rule.error = "Pick one of: " + ", ".join(words)
+        rule.showErrorMessage = True
+    elif field.kind == "number" and field.low is not None and field.high is not None:
+        rule = DataValidation(
+            type="decimal",
+            operator="between",
+            formula1=f"{field.low:g}",
+            formula2=f"{field.high:g}",
+            allow_blank=field.blank,
+        )
+        rule.error = f"Enter {allowed(field)}"
+        rule.showErrorMessage = True
+    elif field.name in names and not own_name and spec.name != "airflow":
+        # Free text stays possible: several rooms with ; between, or the word flex.
+        rule = DataValidation(type="list", formula1=f"={names[field.name]}{_LISTED_ROWS}", allow_blank=True)
+        rule.showErrorMessage = False
+    else:
+        return
+    rule.promptTitle = field.name[:32]
+    rule.prompt = note(field)[:255]
+    rule.showInputMessage = True
+    sheet.add_data_validation(rule)
+    rule.add(cells)
