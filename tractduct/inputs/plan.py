@@ -72,6 +72,55 @@ class Section:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Device:
+    """Something that the whole airflow passes: its loss at an airflow, growing with the square of airflow.
+
+    ``season`` is the one season in which it counts, or empty; ``loaded_inwc`` is a filter's loss when due for
+    change, None for anything else.
+    """
+
+    name: str
+    side: str
+    loss_inwc: float
+    at_cfm: float
+    season: str = ""
+    loaded_inwc: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Equipment:
+    """The blower and the devices in its air stream.
+
+    Attributes
+    ----------
+    curves : speed -> ((airflow_cfm, external_static_inwc), ...) by rising airflow; empty without a table
+    speed : season -> speed
+    system_cfm : season -> airflow of the whole system, where the plan gives it
+    """
+
+    curves: Mapping[str, tuple[tuple[float, float], ...]] = field(default_factory=dict)
+    speed: Mapping[str, str] = field(default_factory=dict)
+    devices: tuple[Device, ...] = ()
+    system_cfm: Mapping[str, float] = field(default_factory=dict)
+    capacity_tons: float | None = None
+    held_airflow: bool = False
+    supply_leakage: float = 0.0
+    return_leakage: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tolerance:
+    """How far delivered airflow may be off; a room by the greater of the two.
+
+    Defaults: ANSI/ACCA 5 QI, from memory.
+    """
+
+    room_pct: float = 20.0
+    room_cfm: float = 25.0
+    system_pct: float = 15.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
     """A plan as read and checked: everything that a study needs.
 
@@ -81,7 +130,8 @@ class Plan:
         What each room needs.
     prices : by (duct, size label), USD a foot; None where that duct is not offered in that size. Empty: no
         prices are given.
-    fixed_sizes : the standard sizes, round ones first
+    sizes : the standard sizes, round ones first
+    budget_given : False where the pressure for the ducts is what the blower leaves after the devices
     findings : what reading the plan showed
     """
 
@@ -105,6 +155,9 @@ class Plan:
     velocity_limits_fpm: Mapping[str, float]
     standardize_within_pct: float = 5.0
     max_distinct_sizes: int = 0
+    equipment: Equipment = field(default_factory=Equipment)
+    tolerance: Tolerance = field(default_factory=Tolerance)
+    budget_given: bool = True
     findings: tuple[Finding, ...] = ()
 
     def velocity_limit_fpm(self, section: Section) -> float:

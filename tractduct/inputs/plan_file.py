@@ -113,6 +113,34 @@ class PlanFile:
         self.log.unusual(self.name, where, key, value)
         return value
 
+    def text(self, part_name: str, key: str) -> str:
+        """A text in plan.toml; empty where it is not given."""
+        value = self.part(part_name).get(key, "")
+        if isinstance(value, str):
+            return value.strip()
+        self.log.fault(
+            self.name,
+            "expected text in quotes",
+            f'Write {key} = "..."',
+            column=f"[{part_name}] {key}",
+            value=str(value),
+        )
+        return ""
+
+    def flag(self, part_name: str, key: str) -> bool:
+        """True or false in plan.toml; false where it is not given."""
+        value = self.part(part_name).get(key, False)
+        if isinstance(value, bool):
+            return value
+        self.log.fault(
+            self.name,
+            "expected true or false",
+            f"Write {key} = true",
+            column=f"[{part_name}] {key}",
+            value=str(value),
+        )
+        return False
+
     def listed(self, part_name: str, key: str) -> list[Any] | None:
         """A list in plan.toml; None where it is not given."""
         value = self.part(part_name).get(key)

@@ -13,9 +13,10 @@ from tractduct.inputs import schema
 from tractduct.inputs.airflow import RoomAirflow, read_airflow
 from tractduct.inputs.catalogue import approved_flex, read_ducts, read_fittings, read_prices
 from tractduct.inputs.cells import ALL_ROOMS, key_of, nearest
+from tractduct.inputs.equipment import read_equipment
 from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.finder import find_table
-from tractduct.inputs.plan import Plan, Section, candidate_sizes
+from tractduct.inputs.plan import Plan, Section, Tolerance, candidate_sizes
 from tractduct.inputs.plan_file import PLAN_FILE, PlanFile
 from tractduct.inputs.schema import FLEX
 from tractduct.inputs.section_table import read_sections
@@ -38,6 +39,7 @@ def load_plan(path: str | Path) -> Plan:
     ducts = read_ducts(tables["ducts"], log)
     sections, places = read_sections(tables["sections"], fittings, ducts, sizes, log)
     need = read_airflow(tables["airflow"], plan_file, log)
+    equipment = read_equipment(tables["blower"], tables["devices"], need.seasons, plan_file, log)
     flex = approved_flex(ducts, plan_file, log)
     prices = read_prices(tables["prices"], ducts, log)
     if not {"airflow", "sections"} & log.unread:
@@ -52,6 +54,7 @@ def load_plan(path: str | Path) -> Plan:
     pressure = plan_file.keys("pressure")
     limits = plan_file.keys("limits")
     objective = plan_file.keys("objective")
+    tolerance = plan_file.keys("tolerance")
     if log.faults:
         raise InputFaults(log.faults)
     return Plan(
@@ -75,6 +78,9 @@ def load_plan(path: str | Path) -> Plan:
         velocity_limits_fpm=limits,
         standardize_within_pct=objective["standardize_within_pct"],
         max_distinct_sizes=int(objective["max_distinct_sizes"]),
+        equipment=equipment,
+        tolerance=Tolerance(**tolerance),
+        budget_given=not equipment.curves or bool(plan_file.part("pressure")),
         findings=tuple(log.findings),
     )
 

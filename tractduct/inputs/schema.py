@@ -300,11 +300,88 @@ PRICES = TableSchema(
     ),
 )
 
-TABLES = (AIRFLOW, SECTIONS, FITTINGS, DUCTS, PRICES)
+BLOWER = TableSchema(
+    name="blower",
+    meaning="What the blower makes at each speed, from the equipment's data",
+    required=False,
+    fields=(
+        Field(name="speed", meaning="name of the speed, the same in each of its rows"),
+        Field(
+            name="airflow_cfm",
+            kind="number",
+            unit="cfm",
+            low=0.0,
+            high=20_000.0,
+            usual=(200.0, 3000.0),
+            meaning="airflow; rising from row to row of a speed",
+        ),
+        Field(
+            name="external_static_inwc",
+            kind="number",
+            unit="inWC",
+            low=0.0,
+            high=10.0,
+            usual=(0.0, 2.0),
+            hint="is this in pascals?",
+            meaning="external static pressure at that airflow",
+        ),
+    ),
+)
+
+DEVICES = TableSchema(
+    name="devices",
+    meaning="What the whole airflow passes besides the ducts: coil, filter, heater, grille, register, damper",
+    required=False,
+    fields=(
+        Field(name="device", meaning="name of the device, used once"),
+        Field(name="side", kind="choice", choices=SIDES, meaning="supply or return"),
+        Field(
+            name="loss_inwc",
+            kind="number",
+            unit="inWC",
+            low=0.0,
+            high=3.0,
+            usual=(0.0, 0.6),
+            hint="is this in pascals?",
+            meaning="pressure it takes at at_cfm; a filter's when clean",
+        ),
+        Field(
+            name="at_cfm",
+            kind="number",
+            unit="cfm",
+            low=0.0,
+            above=True,
+            high=20_000.0,
+            usual=(100.0, 3000.0),
+            meaning="system airflow of that loss; it grows with the square of airflow",
+        ),
+        Field(
+            name="season",
+            kind="choice",
+            choices=SEASONS,
+            required=False,
+            blank=True,
+            default="",
+            meaning="the one season in which it counts; blank: both",
+        ),
+        Field(
+            name="loaded_loss_inwc",
+            kind="number",
+            unit="inWC",
+            required=False,
+            blank=True,
+            low=0.0,
+            high=3.0,
+            usual=(0.0, 1.0),
+            hint="is this in pascals?",
+            meaning="a filter's loss at at_cfm when it is due for change",
+        ),
+    ),
+)
+
+TABLES = (AIRFLOW, SECTIONS, FITTINGS, DUCTS, PRICES, BLOWER, DEVICES)
 # Tables that the plan format knows and this version does not read: named in a finding, never an error.
 TABLES_NOT_READ = (
-    "blower",
-    "devices",
     "friction_tables",
     "fitting_prices",
     "surfaces",
@@ -453,6 +530,35 @@ KEYS: dict[str, tuple[Field, ...]] = {
             meaning="cooling capacity",
         ),
         Field(name="held_airflow", kind="flag", meaning="true for a blower that holds its airflow"),
+    ),
+    "tolerance": (
+        Field(
+            name="room_pct",
+            kind="number",
+            unit="%",
+            default=20.0,
+            low=0.0,
+            high=100.0,
+            meaning="how far a room may be off its design airflow, or room_cfm where that is more",
+        ),
+        Field(
+            name="room_cfm",
+            kind="number",
+            unit="cfm",
+            default=25.0,
+            low=0.0,
+            high=500.0,
+            meaning="how far a room may be off its design airflow, or room_pct where that is more",
+        ),
+        Field(
+            name="system_pct",
+            kind="number",
+            unit="%",
+            default=15.0,
+            low=0.0,
+            high=100.0,
+            meaning="how far the whole system may be off its design airflow",
+        ),
     ),
     "leakage": (
         Field(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -65,15 +65,15 @@ class VariantSet:
             dtype=bool,
         )
 
-    def only(self, keep: NDArray[np.bool_]) -> VariantSet:
-        """The variants of a (n_variant,) mask."""
-        return replace(
-            self,
-            variants=tuple(v for v, k in zip(self.variants, keep, strict=True) if k),
-            airflow_cfm=self.airflow_cfm[keep],
-            run_airflow_cfm=self.run_airflow_cfm[keep],
-            room_airflow_cfm=self.room_airflow_cfm[keep],
-            open_run=self.open_run[keep],
+    def only(self, keep: NDArray[np.bool_], repeats: int = 1) -> VariantSet:
+        """The variants of a (n_variant,) mask, each ``repeats`` times."""
+        rows = np.repeat(np.flatnonzero(keep), repeats)
+        return VariantSet(
+            variants=tuple(self.variants[row] for row in rows),
+            airflow_cfm=self.airflow_cfm[rows],
+            run_airflow_cfm=self.run_airflow_cfm[rows],
+            room_airflow_cfm=self.room_airflow_cfm[rows],
+            open_run=self.open_run[rows],
         )
 
 

@@ -60,7 +60,16 @@ def friction_factor(reynolds: ArrayLike, relative_roughness: ArrayLike) -> Float
         raise ValueError("Reynolds number must be finite and not negative")
     if not (np.all(rough >= 0.0) and np.all(rough <= 0.2)):
         raise ValueError("relative roughness must lie between 0 and 0.2")
-    re, rough = np.broadcast_arrays(re, rough)
+    return friction_factor_and_slope(re, rough)[0]
+
+
+def friction_factor_and_slope(reynolds: FloatArray, rough: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """The Darcy friction factor, and its slope with the Reynolds number times that number. [-]
+
+    For the airflow solve, which calls it often: arguments are those of ``friction_factor``, not checked. The
+    slope is that of the branch, laminar or turbulent, that the Reynolds number is in.
+    """
+    re, rough = np.broadcast_arrays(reynolds, rough)
     turbulent_re = np.maximum(re, LAMINAR_BELOW_REYNOLDS)
     a = rough / 3.7
     b = 2.51 / turbulent_re
@@ -71,8 +80,12 @@ def friction_factor(reynolds: ArrayLike, relative_roughness: ArrayLike) -> Float
         inside = a + b * u
         u = u - (u + scale * np.log(inside)) / (1.0 + scale * b / inside)
     factor = 1.0 / (u * u)
+    # Implicit differentiation of g: Re du/dRe = scale b u / (inside + scale b); f = u^-2.
+    inside = a + b * u
+    slope = -2.0 * factor * scale * b / (inside + scale * b)
     laminar = np.divide(64.0, re, out=np.zeros(re.shape), where=re > 0.0)
-    return np.asarray(np.where(re < LAMINAR_BELOW_REYNOLDS, laminar, factor))
+    is_laminar = re < LAMINAR_BELOW_REYNOLDS
+    return np.where(is_laminar, laminar, factor), np.where(is_laminar, -laminar, slope)
 
 
 def friction_rate_inwc_per_100ft(

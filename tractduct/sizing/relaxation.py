@@ -28,12 +28,14 @@ IntArray = NDArray[np.intp]
 BoolArray = NDArray[np.bool_]
 
 SAME_COST = 1e-9  # relative; costs this close are equal
-_MEAN_COLUMN_COST = (
-    1e3  # costs are scaled to this, so that HiGHS's absolute gap of 1e-6 is far below SAME_COST
-)
+# costs are scaled to this, so that HiGHS's absolute gap of 1e-6 is far below SAME_COST
+_MEAN_COLUMN_COST = 1e3
 _ROW_BROKEN = 1e-7  # part of a limit; HiGHS's own tolerance
 _COVER_BROKEN = 0.02  # a cover broken by less moves the bound too little to pay for its row
-_BOUND_STALLS = 1e-6  # relative gain of a round of rows below which no other is tried
+_BOUND_STALLS = 3e-5  # relative gain of a round of rows below which no other is tried
+_GUESS = 1.0075  # optimum over linear bound, rarely more
+_COVER_MARGIN = 1e-12  # part of a limit: levels that break it by less may add up to it in another order
+_VARIANTS_FOR_COVERS = 16  # the tightest of a path at the point; more find hardly better covers
 _MOST_COMBINATIONS = 4096  # of levels along one path, when looking for covers
 
 
@@ -67,7 +69,10 @@ class Bound:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Found:
-    """What an integer program ended with: a set or None, its objective, a proven bound, and whether proven."""
+    """What an integer program ended with; ``size_index`` is None and ``objective`` inf without a set.
+
+    ``bound`` is proven for the objective; ``proven`` says that the program was closed, not cut short.
+    """
 
     size_index: IntArray | None
     objective: float
@@ -151,7 +156,7 @@ class Relaxation:
         return len(left)
 
     def _add_worst_rows(self, loss: FloatArray, broken_by: float) -> int:
-        """For each path, the row that losses (n_variant, n_section) break most, if by more than ``broken_by``."""
+        """Each path's row that losses (n_variant, n_section) break most, if by more than ``broken_by``."""
         problem = self.problem
         over = (loss @ problem.path.T.astype(float) - self._limit) / self._row_scale
         left: list[FloatArray] = []
@@ -167,74 +172,73 @@ class Relaxation:
         return self._append(left, right)
 
     def _add_cover(self, variant: int, path: int, level: FloatArray) -> None:
-        """Some section of the path must lose less than its level; ``level`` (n_section,) is read on the path."""
+        """Some section of the path must lose less than its level (n_section,)."""
         loss = self._loss[variant, self.section, self.size]
         self._append(
             [-(self.problem.path[path, self.section] & (loss < level[self.section])).astype(float)], [-1.0]
         )
 
     def separate(self, x: FloatArray) -> int:
-        """Add rows that a fractional point breaks: path rows, or covers where no path row is broken."""
+        """Add path rows and covers that a fractional point breaks; their number."""
         share = np.zeros(self.column_of.shape)
         share[self.section, self.size] = x
-        added = self._add_worst_rows(np.einsum("vsk,sk->vs", self._loss, share), _ROW_BROKEN)
-        return added or self._add_covers(share)
+        loss = np.einsum("vsk,sk->vs", self._loss, share)
+        return self._add_worst_rows(loss, _ROW_BROKEN) + self._add_covers(share, loss)
 
-    def _add_covers(self, share: FloatArray) -> int:
+    def _add_covers(self, share: FloatArray, loss: FloatArray) -> int:
         """The most broken cover of each path, made as strong as it can be.
 
         Only losses of sizes with a share in the point matter as levels: between two of them the highest
-        level breaks the limit soonest at the same violation.
+        level breaks the limit soonest at the same violation. Only the variants whose rows are tightest at
+        the point's losses (n_variant, n_section) are looked at.
         """
         problem = self.problem
         in_use = share > 1e-9
         before = len(self.left)
+        over = (loss @ problem.path.T.astype(float) - self._limit) / self._row_scale
+        n_look = min(_VARIANTS_FOR_COVERS, len(over))
+        tightest = np.argpartition(-over, n_look - 1, axis=0)[:n_look]
         for path, on_path in enumerate(problem.path):
             sections = np.flatnonzero(on_path)
             n_combination = int(in_use[sections].sum(axis=1).prod())
             if n_combination == 1 or n_combination > _MOST_COMBINATIONS:
                 continue
-            total = np.zeros((len(self._loss), 1))
-            left_out = np.zeros(
-                (len(self._loss), 1)
-            )  # share of the point that a cover counts: below 1 if broken
+            variants = tightest[:, path]
+            total = np.zeros((n_look, 1))
+            left_out = np.zeros((n_look, 1))  # share of the point that a cover counts: below 1 if broken
             for section in sections:
                 sizes = np.flatnonzero(in_use[section])
-                loss = self._loss[:, section, sizes]
-                order = np.argsort(loss, axis=1, kind="stable")
-                loss = np.take_along_axis(loss, order, axis=1)
-                counted = share[section, sizes][order].cumsum(axis=1) - share[section, sizes][order]
-                total = (total[:, :, None] + loss[:, None, :]).reshape(len(loss), -1)
-                left_out = (left_out[:, :, None] + counted[:, None, :]).reshape(len(loss), -1)
-            excess = total - self._limit[:, path, None]
-            broken = (excess > 1e-12 * self._row_scale[:, path, None]) & (left_out < 1.0 - _COVER_BROKEN)
-            if not broken.any():
-                continue
-            least = left_out[broken].min()
-            ties = broken & (left_out <= least + 1e-9)
-            relative = np.where(ties, excess / self._row_scale[:, path, None], -np.inf)
-            variant, combination = np.unravel_index(relative.argmax(), relative.shape)
-            self._add_cover(
-                int(variant),
-                path,
-                self._lowest_levels(int(variant), path, sections, in_use, int(combination)),
-            )
+                level = self._loss[variants[:, None], section, sizes]
+                order = np.argsort(level, axis=1, kind="stable")
+                level = np.take_along_axis(level, order, axis=1)
+                sorted_share = share[section, sizes][order]
+                counted = sorted_share.cumsum(axis=1) - sorted_share
+                total = (total[:, :, None] + level[:, None, :]).reshape(n_look, -1)
+                left_out = (left_out[:, :, None] + counted[:, None, :]).reshape(n_look, -1)
+            scale = self._row_scale[variants, path]
+            excess = (total - self._limit[variants, path, None]) / scale[:, None]
+            left_out[excess <= _COVER_MARGIN] = np.inf
+            combination = left_out.argmin(axis=1)
+            least = left_out[np.arange(n_look), combination]
+            at = np.lexsort((-excess[np.arange(n_look), combination], least))[0]
+            if least[at] < 1.0 - _COVER_BROKEN:
+                self._add_lowered_cover(int(variants[at]), path, sections, in_use, int(combination[at]))
         return len(self.left) - before
 
-    def _lowest_levels(
+    def _add_lowered_cover(
         self, variant: int, path: int, sections: IntArray, in_use: BoolArray, combination: int
-    ) -> FloatArray:
-        """A combination's levels, each lowered while the limit stays broken: fewer sizes count in the cover."""
+    ) -> None:
+        """The cover of a combination of levels, each lowered while they break the limit: stronger."""
         level = np.zeros(self.n_section)
         choice = np.unravel_index(combination, in_use[sections].sum(axis=1))
         for section, rank in zip(sections, choice, strict=True):
             level[section] = np.sort(self._loss[variant, section, in_use[section]])[rank]
-        margin = 1e-12 * self._row_scale[variant, path]
+        margin = _COVER_MARGIN * self._row_scale[variant, path]
         for section in sections:
             spare = level[sections].sum() - self._limit[variant, path] - margin
             losses = self._loss[variant, section, self.size[self.section == section]]
             level[section] = losses[losses > level[section] - spare].min(initial=level[section])
-        return level
+        self._add_cover(variant, path, level)
 
     # --- solving ---------------------------------------------------------------------------------------
 
@@ -255,7 +259,9 @@ class Relaxation:
         if result.status == 2:
             # one more column, dear and good for every row: its multipliers show other columns infeasible too
             rows = hstack([rows, csr_array(np.full((right.size, 1), -1.0))])
-            result = self._linprog(columns, np.append(cost, 10.0 * _MEAN_COLUMN_COST * self.n_section), rows, right)
+            result = self._linprog(
+                columns, np.append(cost, 10.0 * _MEAN_COLUMN_COST * self.n_section), rows, right
+            )
         if result.status != 0:
             raise RuntimeError(f"linear bound failed: {result.message}")
         multiplier = np.zeros(len(self.right))
@@ -267,9 +273,20 @@ class Relaxation:
         value = constant + float(self._least(columns, reduced_cost[columns]).sum())
         return Bound(value, x, constant, reduced_cost)
 
-    def _linprog(self, columns: IntArray, cost: FloatArray, rows: csr_array, right: FloatArray) -> OptimizeResult:
+    def _linprog(
+        self, columns: IntArray, cost: FloatArray, rows: csr_array, right: FloatArray
+    ) -> OptimizeResult:
         one_each = _widened(self._one_each(columns), cost.size)
-        return linprog(cost, A_ub=rows, b_ub=right, A_eq=one_each, b_eq=np.ones(self.n_section), method="highs")
+        # programs this small are solved before a presolve pays
+        return linprog(
+            cost,
+            A_ub=rows,
+            b_ub=right,
+            A_eq=one_each,
+            b_eq=np.ones(self.n_section),
+            method="highs",
+            options={"presolve": False},
+        )
 
     def bound(self, columns: IntArray, ceiling: float) -> Bound:
         """The linear bound of the columns, rows added until none is broken or it passes the ceiling."""
@@ -307,7 +324,8 @@ class Relaxation:
     ) -> Found:
         """The least cost, or another objective, over sets within the columns that cost at most the ceiling.
 
-        ``other_than`` is a set left out. The set is rechecked in every variant; what holds by the solver's rounding only is cut off.
+        ``other_than`` is a set left out. The set found is rechecked in every variant; one that holds by the
+        solver's rounding only is cut off and the program solved again.
         """
         if np.bincount(self.section[columns], minlength=self.n_section).min() == 0:
             return Found(None, np.inf, np.inf, True)
@@ -368,7 +386,7 @@ class Relaxation:
                         return Found(size_index, value, value if proven else min(bound, value), proven)
                     excluded = np.vstack([excluded, chosen])
             if self.clock.is_over():
-                return Found(None, np.inf, bound, False)
+                return Found(None, np.inf, min(bound, ceiling), False)
 
     def close(self, columns: IntArray, bound: Bound, ceiling: float) -> Found:
         """The least cost over sets within the columns of at most the ceiling, given their linear bound."""
@@ -382,7 +400,12 @@ class Relaxation:
             cost = self.cost_of(size_index)
             if cost <= bound.value * (1.0 + SAME_COST) and not self.cut_off(size_index):
                 return Found(size_index, cost, bound.value, True)
-        return self.integer(self.worth_trying(columns, bound, ceiling), ceiling=ceiling)
+        # the optimum is likely near its bound: a ceiling just above leaves few columns and proves as much
+        guess = min(bound.value * _GUESS, ceiling)
+        found = self.integer(self.worth_trying(columns, bound, guess), ceiling=guess)
+        if found.size_index is None and found.proven and guess < ceiling:
+            found = self.integer(self.worth_trying(columns, bound, ceiling), ceiling=ceiling)
+        return found
 
     def cut_off(self, size_index: IntArray) -> bool:
         """Whether a size set breaks a limit in any variant; if so, rows are added that it breaks."""

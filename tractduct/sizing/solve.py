@@ -12,7 +12,7 @@ lexicographic order. So the answer does not depend on how the solver got there.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -30,7 +30,8 @@ from tractduct.sizing.relaxation import (
 )
 
 Status = Literal["optimal", "feasible", "infeasible", "unknown"]
-_MOST_SIZES_IN_TABLE = 16  # of one stock group: a table has 2 to this power entries
+_MOST_SIZES_IN_TABLE = 14  # of one stock group: a table has 2 to this power entries
+_MOST_TABLES = 300  # kept besides the root's, the latest
 _FEW_STOCK_SETS = 8  # are closed one by one whatever their columns
 _FEW_COLUMNS_A_SECTION = (
     4.5  # in play on average: then one integer program beats closing stock sets one by one
@@ -127,16 +128,15 @@ def size_front(
     least = search.least(np.inf)
     cap = problem.parent.size if max_distinct is None else max_distinct
     if least.status != "optimal":
-        entries = (least,) if 0 < least.distinct_sizes <= cap else ()
-        if least.status == "feasible" and not entries:
-            return SizeFront(least_cost=least, entries=(), status="unknown")
-        return SizeFront(least_cost=least, entries=entries, status=least.status)
+        within_cap = _if_within(least, cap)
+        entries = () if within_cap.size_index is None else (within_cap,)
+        return SizeFront(least_cost=least, entries=entries, status=within_cap.status)
     numbers = range(search.fewest_conceivable, min(cap + 1, least.distinct_sizes))
     steps = len(numbers) + (least.distinct_sizes <= cap)
     found: list[Solution] = []
     finished = True
     for done, number in enumerate(numbers, start=1):
-        ceiling = found[-1].cost * (1.0 - 2.0 * SAME_COST) if found else np.inf
+        ceiling = found[-1].cost * (1.0 - 3.0 * SAME_COST) if found else np.inf
         solution = search.fewest(range(number, number + 1), ceiling * search.relaxation.scale, least.bound)
         finished = solution.status in ("optimal", "infeasible")
         if solution.size_index is not None:
@@ -149,9 +149,10 @@ def size_front(
         found.append(least)
         if on_step is not None:
             on_step(steps, steps)
-    status: Status = "optimal" if finished and found else "feasible" if found else "infeasible"
-    if not finished and not found:
-        status = "unknown"
+    if found:
+        status: Status = "optimal" if finished else "feasible"
+    else:
+        status = "infeasible" if finished else "unknown"
     return SizeFront(least_cost=least, entries=tuple(found), status=status)
 
 
@@ -184,9 +185,9 @@ def recommend(
     if search is None:
         return _INFEASIBLE, _INFEASIBLE
     least = search.least(np.inf)
+    cap = problem.parent.size if max_distinct is None else max_distinct
     if least.status != "optimal":
-        return least, least
-    cap = least.distinct_sizes if max_distinct is None else max_distinct
+        return least, _if_within(least, cap)
     within = least.cost * (1.0 + within_pct / 100.0) * search.relaxation.scale
     numbers = range(search.fewest_conceivable, min(cap + 1, least.distinct_sizes))
     solution = search.fewest(numbers, within, least.bound)
@@ -194,7 +195,7 @@ def recommend(
         return least, solution
     if least.distinct_sizes <= cap:
         # the least cost itself is the recommendation, or the best in hand
-        return least, least if solution.status == "infeasible" else _unproven(least)
+        return least, least if solution.status == "infeasible" else replace(least, status="feasible")
     if solution.status == "unknown":
         return least, solution
     return least, search.within_cap(cap, np.inf, least.bound)
@@ -203,14 +204,11 @@ def recommend(
 _INFEASIBLE = Solution(status="infeasible", size_index=None, cost=np.inf, bound=np.inf, distinct_sizes=0)
 
 
-def _unproven(solution: Solution) -> Solution:
-    return Solution(
-        status="feasible",
-        size_index=solution.size_index,
-        cost=solution.cost,
-        bound=solution.bound,
-        distinct_sizes=solution.distinct_sizes,
-    )
+def _if_within(least: Solution, cap: int) -> Solution:
+    """What an unproven least cost says of the sets within a cap."""
+    if least.status == "feasible" and least.distinct_sizes > cap:
+        return replace(least, status="unknown", size_index=None, cost=np.inf, distinct_sizes=0)
+    return least
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -221,16 +219,22 @@ class _Tables:
     ``t`` (bit i: the group's i-th size); ``lowest[g][n]`` its minimum over sets of n sizes.
     """
 
-    linear: Bound
+    constant: float
     by_group: list[FloatArray]
     lowest: list[FloatArray]
 
     def bound(self, stock: IntArray) -> FloatArray:
         """Bound of stock sets (n_set, n_group)."""
-        total = np.full(len(stock), self.linear.constant)
+        total = np.full(len(stock), self.constant)
         for group, table in enumerate(self.by_group):
             total += table[stock[:, group]]
         return total
+
+    def raised(self, stock: IntArray, bound: FloatArray, ceiling: float) -> tuple[IntArray, FloatArray]:
+        """The stock sets that keep to the ceiling by this bound too, each with the better of its bounds."""
+        bound = np.maximum(bound, self.bound(stock))
+        kept = bound <= ceiling
+        return stock[kept], bound[kept]
 
 
 class _StockSets:
@@ -244,12 +248,7 @@ class _StockSets:
         offered = relaxation.column_of >= 0
         self._sizes = [np.flatnonzero(offered[sections].any(axis=0)) for sections in self._sections]
         self.fit_in_tables = max(sizes.size for sizes in self._sizes) <= _MOST_SIZES_IN_TABLE
-        self._count = [
-            np.bitwise_count(np.arange(1 << sizes.size))
-            if self.fit_in_tables
-            else np.zeros(0, dtype=np.uint8)
-            for sizes in self._sizes
-        ]
+        self._count = [_bits(sizes.size if self.fit_in_tables else 0) for sizes in self._sizes]
         self.tables: list[_Tables] = []
 
     def learn(self, bound: Bound) -> None:
@@ -265,7 +264,8 @@ class _StockSets:
             np.minimum.at(by_number, count, table)
             by_group.append(table)
             lowest.append(by_number)
-        self.tables.append(_Tables(bound, by_group, lowest))
+        self.tables.append(_Tables(bound.constant, by_group, lowest))
+        del self.tables[1:-_MOST_TABLES]
 
     def columns(self, stock: IntArray) -> IntArray:
         """Columns of one stock set (n_group,)."""
@@ -276,19 +276,16 @@ class _StockSets:
         columns: IntArray = np.flatnonzero(usable[relaxation.section, relaxation.size])
         return columns
 
-    def within(self, number: int, ceiling: float) -> tuple[IntArray, FloatArray, IntArray] | None:
+    def within(self, number: int, ceiling: float) -> tuple[IntArray, FloatArray] | None:
         """All stock sets of exactly this number of sizes whose bound keeps to the ceiling, with their bounds.
 
         None if there are too many to hold.
         """
-        lead = max(
-            range(len(self.tables)), key=lambda index: _least_total(self.tables[index], number)[0][number]
-        )
-        tables = self.tables[lead]
+        tables = max(self.tables, key=lambda each: _least_total(each, number)[0][number])
         # least total of the groups from g on, by number of sizes
         _, rest = _least_total(tables, number)
         stock = np.zeros((1, 0), dtype=np.intp)
-        bound, used = np.array([tables.linear.constant]), np.array([0])
+        bound, used = np.array([tables.constant]), np.array([0])
         for group, (table, count) in enumerate(zip(tables.by_group, self._count, strict=True)):
             parts: list[tuple[IntArray, FloatArray, IntArray]] = []
             total = 0
@@ -309,24 +306,17 @@ class _StockSets:
                     (np.column_stack([stock[first], new]), bound[first] + table[new], used[first] + n)
                 )
             stock, bound, used = (np.concatenate(part) for part in zip(*parts, strict=True))
-        source = np.full(len(stock), lead)
-        for index in reversed(range(len(self.tables))):
-            stock, bound, source = self.raised(stock, bound, source, index, ceiling)
-        return stock, bound, source
+        for other in reversed(self.tables):
+            stock, bound = other.raised(stock, bound, ceiling)
+        return stock, bound
 
-    def raised(
-        self, stock: IntArray, bound: FloatArray, source: IntArray, index: int, ceiling: float
-    ) -> tuple[IntArray, FloatArray, IntArray]:
-        """Stock sets that keep to the ceiling by another table too, with the best bound and the table it is from."""
-        other = self.tables[index].bound(stock)
-        better = other > bound
-        bound, source = np.where(better, other, bound), np.where(better, index, source)
-        kept = bound <= ceiling
-        return stock[kept], bound[kept], source[kept]
 
-    def lower_bound(self, number: int) -> float:
-        """Bound of every stock set of this number of sizes."""
-        return max(float(_least_total(tables, number)[0][number]) for tables in self.tables)
+def _bits(n_bit: int) -> IntArray:
+    """Number of bits set in 0, 1, ... up to 2**n_bit - 1."""
+    count = np.zeros(1, dtype=np.intp)
+    for _ in range(n_bit):
+        count = np.concatenate([count, count + 1])
+    return count
 
 
 def _least_total(tables: _Tables, number: int) -> tuple[FloatArray, list[FloatArray]]:
@@ -337,7 +327,7 @@ def _least_total(tables: _Tables, number: int) -> tuple[FloatArray, list[FloatAr
         for n in range(1, min(number, lowest.size - 1) + 1):
             total[n:] = np.minimum(total[n:], lowest[n] + rest[0][: number + 1 - n])
         rest.insert(0, total)
-    return tables.linear.constant + rest[0], rest
+    return tables.constant + rest[0], rest
 
 
 class _Search:
@@ -396,9 +386,10 @@ class _Search:
     def _first_of_ties(
         self, columns: IntArray, size_index: IntArray, *, max_distinct: int | None, count: bool
     ) -> IntArray:
-        """Of the sets that cost the same as an optimum: fewest sizes (if to be counted), then lexicographic order.
+        """The first of the sets that cost the same as an optimum, by the stated order.
 
-        If time runs out the set so far is returned: it costs the same.
+        ``count``: whether fewer sizes come first; not needed where all of them have as many. If time runs
+        out the set so far is returned: it costs the same.
         """
         relaxation = self.relaxation
         cost = relaxation.cost_of(size_index)
@@ -445,7 +436,7 @@ class _Search:
         return _INFEASIBLE
 
     def within_cap(self, cap: int, ceiling: float, least: float) -> Solution:
-        """Least cost of at most the ceiling within a cap on distinct sizes; of equal costs, the fewest sizes."""
+        """Least cost of at most the ceiling within a cap; of equal costs, the fewest distinct sizes."""
         solution = self.fewest(range(cap, cap + 1), ceiling, least)
         if solution.status != "optimal":
             return solution
@@ -463,48 +454,47 @@ class _Search:
         if not self._learnt_root:
             sets.learn(self.root)
             self._learnt_root = True
-        # no set costs more than the dearest size in every section
-        ceiling = min(ceiling, relaxation.dearest) * (1.0 + SAME_COST)
-        listed = sets.within(number, ceiling)
+        ceiling = min(ceiling, relaxation.dearest)
+        listed = sets.within(number, ceiling * (1.0 + SAME_COST))
         if listed is None:
             return self._whole(number, ceiling)
-        stock, bound, source = listed
-        best: IntArray | None = None
+        stock, bound = listed
+        best = Found(None, np.inf, np.inf, True)
         while len(stock):
+            lowest = min(float(bound.min()), ceiling)
             if relaxation.clock.is_over():
-                return Found(best, ceiling, min(float(bound.min()), ceiling), False)
+                return Found(best.size_index, best.objective, lowest, False)
             if len(stock) > _FEW_STOCK_SETS and self._columns_within(ceiling).size <= self._few_columns:
-                return self._whole(number, ceiling)
+                whole = self._whole(number, ceiling)
+                return (
+                    whole
+                    if whole.proven or whole.objective < best.objective
+                    else (Found(best.size_index, best.objective, max(lowest, whole.bound), False))
+                )
             at = int(bound.argmin())
             columns = sets.columns(stock[at])
             linear = relaxation.bound(columns, ceiling)
             sets.learn(linear)
-            if linear.value <= ceiling:
-                found = relaxation.close(columns, linear, ceiling)
-                if not found.proven:
-                    return Found(
-                        best if found.size_index is None else found.size_index,
-                        ceiling,
-                        min(float(bound.min()), ceiling),
-                        False,
-                    )
-                if found.size_index is not None:
-                    cost = relaxation.cost_of(found.size_index)
-                    tied = best is not None and cost >= relaxation.cost_of(best) * (1.0 - SAME_COST)
-                    columns = relaxation.worth_trying(columns, linear, cost)
-                    first = self._first_of_ties(columns, found.size_index, max_distinct=None, count=False)
-                    if not tied or (best is not None and tuple(first) < tuple(best)):
-                        best = first
-                    ceiling = min(ceiling, cost * (1.0 + SAME_COST))
+            found = relaxation.close(columns, linear, ceiling)
+            if not found.proven:
+                better = found if found.objective < best.objective else best
+                return Found(better.size_index, better.objective, lowest, False)
+            if found.size_index is not None:
+                columns = relaxation.worth_trying(columns, linear, found.objective)
+                first = self._first_of_ties(columns, found.size_index, max_distinct=None, count=False)
+                is_lower = found.objective < best.objective * (1.0 - SAME_COST)
+                if best.size_index is None or is_lower or tuple(first) < tuple(best.size_index):
+                    best = Found(first, found.objective, found.objective, True)
+                ceiling = min(ceiling, found.objective)
             bound[at] = np.inf
-            stock, bound, source = sets.raised(stock, bound, source, len(sets.tables) - 1, ceiling)
-        return Found(best, ceiling, ceiling if best is not None else np.inf, True)
+            stock, bound = sets.tables[-1].raised(stock, bound, ceiling * (1.0 + SAME_COST))
+        return best
 
     def _columns_within(self, ceiling: float) -> IntArray:
         return self.relaxation.worth_trying(self.relaxation.all_columns, self.root, ceiling)
 
     def _whole(self, number: int, ceiling: float) -> Found:
-        """The same by one integer program over all stock, the better way where the ceiling leaves few columns."""
+        """The same by one integer program over all stock: better where the ceiling leaves few columns."""
         found = self.relaxation.integer(self._columns_within(ceiling), ceiling=ceiling, max_distinct=number)
         if found.size_index is None or not found.proven:
             return found

@@ -121,7 +121,7 @@ def write_template(folder: Path, *, as_workbook: bool) -> list[Path]:
                 )
             ]
         )
-    names = {t.name: f"{_WORKBOOK}#{t.name}" if as_workbook else f"{t.name}.csv" for t in schema.TABLES}
+    names = {t.name: f"{_WORKBOOK}#{t.name}" if as_workbook else f"{t.name}.csv" for t in _example_tables()}
     listed = "\n".join(f'{name} = "{place}"' for name, place in names.items())
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -133,7 +133,7 @@ def write_template(folder: Path, *, as_workbook: bool) -> list[Path]:
             book.save(folder / _WORKBOOK)
             written.append(folder / _WORKBOOK)
         else:
-            for spec in schema.TABLES:
+            for spec in _example_tables():
                 path = folder / names[spec.name]
                 path.write_text(_csv_text(spec), encoding="utf-8", newline="")
                 written.append(path)
@@ -142,6 +142,10 @@ def write_template(folder: Path, *, as_workbook: bool) -> list[Path]:
             f"{folder}: the plan can't be written ({error.strerror or error}). Choose another folder"
         ) from None
     return written
+
+
+def _example_tables() -> list[TableSchema]:
+    return [spec for spec in schema.TABLES if spec.name in _TABLES]
 
 
 def _used_fields(spec: TableSchema) -> list[Field]:
@@ -174,7 +178,7 @@ def _template_workbook() -> Workbook:
     book = Workbook()
     book.remove(book.worksheets[0])
     head = PatternFill("solid", fgColor="D9E2E7")
-    for spec in schema.TABLES:
+    for spec in _example_tables():
         sheet = book.create_sheet(spec.name)
         fields = _used_fields(spec)
         for column, field in enumerate(fields, start=1):

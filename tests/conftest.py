@@ -1,0 +1,35 @@
+"""Fixtures that all tests share; the plan tables themselves are made in plan_folder.py."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from plan_folder import PlanTables, small_plan
+
+WritePlan = Callable[..., Path]
+
+
+@pytest.fixture
+def plan() -> PlanTables:
+    """A small valid plan to change at will."""
+    return small_plan()
+
+
+@pytest.fixture
+def write_plan(tmp_path: Path) -> WritePlan:
+    """Writes a plan into a fresh folder: write_plan(plan) or write_plan(plan, "xlsx")."""
+    count = 0
+
+    def write(plan: PlanTables, form: str = "csv") -> Path:
+        nonlocal count
+        count += 1
+        return plan.write(tmp_path / f"plan{count}", form)
+
+    return write
+
+
+@pytest.fixture(scope="session")
+def demo_folder() -> Path:
+    return Path(__file__).parents[1] / "configs" / "brindlecote-2670"

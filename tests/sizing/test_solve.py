@@ -1,0 +1,341 @@
+"""The solver against exhaustive search on small problems and against another solver on larger ones."""
+
+from __future__ import annotations
+
+import dataclasses
+import itertools
+import time
+from collections.abc import Iterator
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from benchmarks.cpsat import cpsat_front
+from benchmarks.plans import synthetic_plan
+from tractduct.sizing import relaxation, solve
+from tractduct.sizing.program import HOLDS_TOLERANCE, SizingProblem
+from tractduct.sizing.solve import Solution, least_cost, recommend, recommended, size_front
+
+SMALL = settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+SAME = 1e-9
+
+
+@st.composite
+def small_problems(draw: st.DrawFn) -> SizingProblem:
+    """Up to 5 sections and 4 sizes: any tree, losses in any order, costs with ties, shut runs."""
+    rng = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
+    n_section, n_size = draw(st.integers(1, 5)), draw(st.integers(1, 4))
+    n_variant, n_group = draw(st.integers(1, 4)), draw(st.integers(1, 3))
+    monotone, tied = draw(st.booleans()), draw(st.booleans())
+    tightness = draw(st.sampled_from([0.4, 0.7, 1.0, 1.5]))
+    parent = np.array([rng.integers(-1, s) if s else -1 for s in range(n_section)], dtype=np.intp)
+    line = np.eye(n_section, dtype=bool)
+    for section, above in enumerate(parent):
+        if above >= 0:
+            line[section] |= line[above]
+    path = line[~np.isin(np.arange(n_section), parent)]
+    loss = rng.integers(1, 9, (n_variant, n_section, n_size)) / 100.0
+    diameter = np.sort(rng.choice([4.0, 5.0, 6.0, 6.0, 7.0], n_size, replace=True))
+    if monotone:
+        loss = np.sort(loss, axis=2)[:, :, ::-1]
+    cost = rng.integers(1, 4 if tied else 200, (n_section, n_size)).astype(float)
+    available = np.round(
+        rng.uniform(0.5, 1.5, (n_variant, len(path))) * tightness * 0.045 * path.sum(axis=1), 2
+    )
+    available[rng.uniform(size=available.shape) < 0.1] = np.inf
+    allowed = rng.uniform(size=(n_section, n_size)) < 0.85
+    # what is not allowed has no meaning, so it must not matter
+    loss[:, ~allowed] = np.nan
+    cost[~allowed] = np.nan
+    return SizingProblem(
+        loss_inwc=loss,
+        cost=cost,
+        allowed=allowed,
+        diameter_in=diameter,
+        parent=parent,
+        stock_group=np.unique(rng.integers(0, n_group, n_section), return_inverse=True)[1].astype(np.intp),
+        path=path,
+        available_inwc=available,
+    )
+
+
+def all_sets(
+    problem: SizingProblem, usable: np.ndarray | None = None
+) -> list[tuple[float, int, tuple[int, ...]]]:
+    """(cost, distinct sizes, sizes) of every set that holds by the definition, the preferred first."""
+    sets = []
+    offered = problem.allowed if usable is None else problem.allowed & usable[problem.stock_group]
+    for sizes in itertools.product(*(np.flatnonzero(row) for row in offered)):
+        diameter = [problem.diameter_in[k] for k in sizes]
+        if any(p >= 0 and diameter[s] > diameter[p] + 1e-9 for s, p in enumerate(problem.parent)):
+            continue
+        holds = all(
+            sum(problem.loss_inwc[v, s, sizes[s]] for s in np.flatnonzero(on_path))
+            <= problem.available_inwc[v, q] * (1 + HOLDS_TOLERANCE)
+            for v in range(len(problem.loss_inwc))
+            for q, on_path in enumerate(problem.path)
+        )
+        if holds:
+            distinct = len(set(zip(problem.stock_group.tolist(), sizes, strict=True)))
+            cost = sum(problem.cost[s, k] for s, k in enumerate(sizes))
+            sets.append((float(cost), distinct, tuple(int(k) for k in sizes)))
+    return sorted(sets)
+
+
+def front_of(sets: list[tuple[float, int, tuple[int, ...]]]) -> list[tuple[float, int, tuple[int, ...]]]:
+    """First choice at each number of distinct sizes that buys a lower cost than any fewer."""
+    front: list[tuple[float, int, tuple[int, ...]]] = []
+    for number in sorted({distinct for _, distinct, _ in sets}):
+        best = min(entry for entry in sets if entry[1] == number)
+        if not front or best[0] < front[-1][0] * (1 - SAME):
+            front.append(best)
+    return front
+
+
+def as_entry(solution: Solution) -> tuple[float, int, tuple[int, ...]]:
+    assert solution.size_index is not None
+    return solution.cost, solution.distinct_sizes, tuple(solution.size_index.tolist())
+
+
+def assert_optimal(solution: Solution, expected: tuple[float, int, tuple[int, ...]]) -> None:
+    """The very set that the stated order prefers, proven."""
+    assert solution.status == "optimal"
+    assert solution.bound == pytest.approx(expected[0], rel=SAME)
+    assert as_entry(solution) == expected
+
+
+def assert_infeasible(solution: Solution) -> None:
+    assert (solution.status, solution.size_index, solution.bound) == ("infeasible", None, np.inf)
+
+
+@SMALL
+@given(small_problems())
+def test_least_cost_is_the_first_of_all_sets(problem: SizingProblem) -> None:
+    sets = all_sets(problem)
+    solution = least_cost(problem)
+    if sets:
+        assert_optimal(solution, sets[0])
+    else:
+        assert_infeasible(solution)
+
+
+@SMALL
+@given(small_problems(), st.integers(0, 4))
+def test_least_cost_within_a_cap(problem: SizingProblem, cap: int) -> None:
+    sets = [entry for entry in all_sets(problem) if entry[1] <= cap]
+    solution = least_cost(problem, max_distinct=cap)
+    if sets:
+        assert_optimal(solution, sets[0])
+    else:
+        assert_infeasible(solution)
+
+
+@SMALL
+@given(small_problems(), st.integers(0, 2**32 - 1))
+def test_least_cost_of_some_stock_under_a_cutoff(problem: SizingProblem, seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    usable = rng.uniform(size=(problem.stock_group.max() + 1, problem.diameter_in.size)) < 0.8
+    sets = all_sets(problem, usable)
+    if not sets:
+        assert_infeasible(least_cost(problem, usable=usable))
+        return
+    assert_optimal(least_cost(problem, usable=usable, cutoff=sets[0][0]), sets[0])
+    assert_infeasible(least_cost(problem, usable=usable, cutoff=sets[0][0] - 0.5))
+
+
+@SMALL
+@given(small_problems(), st.none() | st.integers(0, 4))
+def test_front(problem: SizingProblem, cap: int | None) -> None:
+    sets = all_sets(problem)
+    expected = front_of([entry for entry in sets if cap is None or entry[1] <= cap])
+    steps: list[tuple[int, int]] = []
+    front = size_front(problem, max_distinct=cap, on_step=lambda done, total: steps.append((done, total)))
+    assert front.status == ("optimal" if expected else "infeasible")
+    assert len(front.entries) == len(expected)
+    for entry, one in zip(front.entries, expected, strict=True):
+        assert_optimal(entry, one)
+    if sets:
+        assert_optimal(front.least_cost, sets[0])
+    assert [done for done, _ in steps] == list(range(1, len(steps) + 1))
+    assert not steps or steps[-1][0] == steps[-1][1]
+
+
+@SMALL
+@given(small_problems(), st.sampled_from([0.0, 5.0, 30.0, 100.0]), st.none() | st.integers(0, 4))
+def test_recommendation(problem: SizingProblem, within_pct: float, cap: int | None) -> None:
+    sets = all_sets(problem)
+    least, solution = recommend(problem, within_pct, max_distinct=cap)
+    if not sets:
+        assert_infeasible(least)
+        assert_infeasible(solution)
+        return
+    assert_optimal(least, sets[0])
+    expected = front_of([entry for entry in sets if cap is None or entry[1] <= cap])
+    if not expected:
+        assert_infeasible(solution)
+        return
+    ceiling = sets[0][0] * (1 + within_pct / 100) * (1 + SAME)
+    within = [entry for entry in expected if entry[0] <= ceiling]
+    assert_optimal(solution, within[0] if within else expected[-1])
+    assert as_entry(recommended(size_front(problem, max_distinct=cap), within_pct)) == as_entry(solution)
+
+
+@SMALL
+@given(small_problems())
+def test_every_way_of_counting_gives_the_same_front(problem: SizingProblem) -> None:
+    entries = [as_entry(entry) for entry in size_front(problem).entries]
+    for name, value in (("_MOST_SIZES_IN_TABLE", 0), ("_MOST_STOCK_SETS", 0), ("_FEW_STOCK_SETS", 0)):
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(solve, name, value)
+            assert [as_entry(entry) for entry in size_front(problem).entries] == entries
+
+
+@SMALL
+@given(small_problems(), st.integers(0, 2**32 - 1))
+def test_the_order_of_variants_and_paths_does_not_matter(problem: SizingProblem, seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    variants = rng.permutation(len(problem.loss_inwc))
+    paths = rng.permutation(len(problem.path))
+    shuffled = dataclasses.replace(
+        problem,
+        loss_inwc=problem.loss_inwc[variants],
+        available_inwc=problem.available_inwc[np.ix_(variants, paths)],
+        path=problem.path[paths],
+    )
+    assert [as_entry(e) for e in size_front(shuffled).entries] == [
+        as_entry(e) for e in size_front(problem).entries
+    ]
+
+
+@SMALL
+@given(small_problems())
+def test_adding_a_variant_never_lowers_the_least_cost(problem: SizingProblem) -> None:
+    fewer = dataclasses.replace(
+        problem, loss_inwc=problem.loss_inwc[:-1], available_inwc=problem.available_inwc[:-1]
+    )
+    if len(fewer.loss_inwc):
+        assert least_cost(problem).cost >= least_cost(fewer).cost * (1 - SAME)
+
+
+@SMALL
+@given(small_problems(), st.sampled_from([1e-6, 0.37, 1e6]))
+def test_scaling_costs_scales_the_cost(problem: SizingProblem, factor: float) -> None:
+    scaled = least_cost(dataclasses.replace(problem, cost=problem.cost * factor))
+    plain = least_cost(problem)
+    assert scaled.status == plain.status
+    assert scaled.cost == pytest.approx(plain.cost * factor, rel=SAME)
+
+
+@pytest.mark.parametrize(
+    ("n_section", "n_variant", "groups", "seed"),
+    [(16, 32, 1, 0), (16, 32, 3, 1), (24, 64, 2, 2), (40, 96, 2, 3), (40, 64, 1, 4)],
+)
+def test_front_agrees_with_another_solver(n_section: int, n_variant: int, groups: int, seed: int) -> None:
+    problem = synthetic_plan(n_section, n_variant, groups, seed)
+    front = size_front(problem)
+    assert front.status == "optimal"
+    assert [(e.distinct_sizes, round(100 * e.cost)) for e in reversed(front.entries)] == cpsat_front(problem)
+    for entry in front.entries:
+        assert entry.size_index is not None
+        assert not (problem.over_limit_inwc(entry.size_index) > 0).any()
+    least, solution = recommend(problem, 5.0)
+    assert as_entry(least) == as_entry(front.entries[-1])
+    assert as_entry(solution) == as_entry(recommended(front, 5.0))
+
+
+def test_whole_dollar_prices_tie_and_the_first_set_is_taken() -> None:
+    """Equal prices for many swaps of sizes: variants in another order lead the solver another way."""
+    problem = synthetic_plan(20, 64, 2, seed=5)
+    problem = dataclasses.replace(problem, cost=np.round(problem.cost / 10.0))
+    backwards = dataclasses.replace(
+        problem, loss_inwc=problem.loss_inwc[::-1], available_inwc=problem.available_inwc[::-1]
+    )
+    front = [as_entry(entry) for entry in size_front(problem).entries]
+    assert front == [as_entry(entry) for entry in size_front(problem).entries]
+    assert front == [as_entry(entry) for entry in size_front(backwards).entries]
+
+
+@pytest.mark.parametrize(("over", "cheap_holds"), [(1e-8, False), (1e-10, True)])
+def test_a_set_that_holds_by_rounding_only_is_refused(over: float, cheap_holds: bool) -> None:
+    """1e-8 of the limit is within the solver's own tolerance, but not within HOLDS_TOLERANCE."""
+    problem = SizingProblem(
+        loss_inwc=np.array([[[0.06 * (1 + over), 0.01], [0.04 * (1 + over), 0.01]]]),
+        cost=np.array([[1.0, 5.0], [1.0, 3.0]]),
+        allowed=np.ones((2, 2), dtype=bool),
+        diameter_in=np.array([6.0, 6.0]),
+        parent=np.array([-1, 0], dtype=np.intp),
+        stock_group=np.zeros(2, dtype=np.intp),
+        path=np.ones((1, 2), dtype=bool),
+        available_inwc=np.array([[0.1]]),
+    )
+    assert_optimal(least_cost(problem), (2.0, 1, (0, 0)) if cheap_holds else (4.0, 2, (0, 1)))
+
+
+class _StepClock:
+    """A clock on which every look costs a second: time runs out at a chosen point of the work."""
+
+    def __init__(self) -> None:
+        self.looks = 0
+
+    def __call__(self) -> float:
+        self.looks += 1
+        return float(self.looks)
+
+
+@pytest.fixture
+def step_clock(monkeypatch: pytest.MonkeyPatch) -> Iterator[_StepClock]:
+    clock = _StepClock()
+    monkeypatch.setattr(relaxation, "time", type("_Time", (), {"monotonic": clock}))
+    yield clock
+
+
+def assert_honest(solution: Solution, optimum: float) -> None:
+    """Proven only if it is the optimum; a bound below it and a cost above it otherwise."""
+    assert solution.bound <= optimum * (1 + SAME)
+    assert (solution.status in ("optimal", "feasible")) == (solution.size_index is not None)
+    if solution.size_index is not None:
+        assert solution.cost >= optimum * (1 - SAME)
+    if solution.status == "optimal":
+        assert solution.cost == pytest.approx(optimum, rel=SAME)
+
+
+def test_wherever_time_runs_out_the_answer_stays_honest(step_clock: _StepClock) -> None:
+    problem = synthetic_plan(16, 32, 2, seed=2)
+    truth = size_front(problem)
+    costs = {entry.distinct_sizes: entry.cost for entry in truth.entries}
+    optimum = truth.least_cost.cost
+    cap = truth.entries[-2].distinct_sizes
+    seen = set()
+    for limit_s in range(0, 200, 4):
+        solution = least_cost(problem, time_limit_s=limit_s)
+        assert_honest(solution, optimum)
+        capped = least_cost(problem, max_distinct=cap, time_limit_s=limit_s)
+        assert_honest(capped, costs[cap])
+        front = size_front(problem, time_limit_s=limit_s)
+        assert_honest(front.least_cost, optimum)
+        for entry in front.entries:
+            assert_honest(entry, min(cost for n, cost in costs.items() if n <= entry.distinct_sizes))
+        if front.status == "optimal":
+            assert [as_entry(e) for e in front.entries] == [as_entry(e) for e in truth.entries]
+        least, best = recommend(problem, 5.0, time_limit_s=limit_s)
+        assert_honest(least, optimum)
+        if best.status == "optimal":
+            assert as_entry(best) == as_entry(recommended(truth, 5.0))
+        seen |= {solution.status, capped.status, front.status, best.status}
+    assert seen == {"unknown", "feasible", "optimal"}
+
+
+def test_a_real_time_limit_is_kept() -> None:
+    problem = synthetic_plan(40, 160, 2, seed=0)
+    start = time.monotonic()
+    front = size_front(problem, time_limit_s=0.1)
+    assert front.status in ("unknown", "feasible")
+    assert time.monotonic() - start < 5.0
+
+
+def test_a_front_without_entries_has_no_recommendation() -> None:
+    problem = synthetic_plan(16, 32, 2, seed=0)
+    with pytest.raises(ValueError, match="no size set to recommend"):
+        recommended(size_front(problem, max_distinct=1), 5.0)

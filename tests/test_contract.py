@@ -1,0 +1,374 @@
+"""results.json held against the plan format by an independent checker (reference.py), on many plans."""
+
+from __future__ import annotations
+
+import json
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import pytest
+from plan_folder import PlanTables, read_tables, results_of, section, small_plan, study_of, wide, with_prices
+from random_plans import random_plan
+from reference import Reference
+
+import tractduct
+from tractduct.writers.results import results, results_text
+
+TIGHT = 2e-6  # both sides work out the same formulas; the file is rounded to 6 and 8 decimals
+
+KEYS = {
+    "plan",
+    "status",
+    "size_set",
+    "distinct_sizes",
+    "cost",
+    "cost_unit",
+    "least_cost",
+    "best_bound",
+    "by_distinct_sizes",
+    "variants",
+    "drivers",
+}
+
+
+def rectangular() -> PlanTables:
+    """Rectangular trunks with sizes that differ in the order of area and of equivalent diameter."""
+    plan = small_plan(
+        sizes={"rectangular_in": [[8, 8], [8, 10], [8, 12], [24, 5], [30, 5], [10, 10], [6, 20]]}
+    )
+    plan.row("sections", "T1")["shape"] = "rectangular"
+    plan.row("sections", "RET").update(shape="rectangular", fittings="return_box + grille")
+    plan.tables["fittings"].append(
+        {"fitting": "grille", "equivalent_length_ft": None, "loss_coefficient": 0.4}
+    )
+    return plan
+
+
+def shared_loads() -> PlanTables:
+    """Loads instead of airflow, shared out by the blower; mirrored in the table; two runs to a room."""
+    plan = small_plan()
+    plan.config["blower"] = {"heating_cfm": 260, "cooling_cfm": 330}
+    plan.tables["airflow"] = [
+        {
+            "front_faces": row["front_faces"],
+            "mirrored": mirrored,
+            "room": row["room"],
+            "heating_btuh": row["heating_cfm"] * 31 + 100 * mirrored,
+            "sensible_cooling_btuh": row["cooling_cfm"] * 21 + 300 * mirrored * (row["room"] == "Bed"),
+        }
+        for row in plan.tables["airflow"]
+        for mirrored in (False, True)
+    ]
+    plan.tables["sections"].append(
+        section(
+            "KIT2", "T1", "branch", "flex", 14, "collar + boot_floor", "Kitchen", season="cooling", share=0.5
+        )
+    )
+    return plan
+
+
+def many_returns() -> PlanTables:
+    """Returns with several rooms, one of all rooms, and a room that several of them name."""
+    plan = small_plan()
+    plan.tables["sections"][-1:] = [
+        section("RT", "", "trunk", "galvanised", 5, "return_box", side="return"),
+        section("R1", "RT", "branch", "flex", 8, "collar", "Den; Bed", side="return"),
+        section("R2", "RT", "branch", "galvanised", 6, "collar", "bed;KITCHEN", side="return"),
+        section("R3", "", "branch", "flex", 6, "collar", "*", side="return", season="cooling"),
+    ]
+    return plan
+
+
+def nested() -> PlanTables:
+    """Trunks that step down, a trunk that ends in a room itself, bounds on sizes."""
+    plan = with_prices(small_plan())
+    plan.tables["sections"] = [
+        section("T3", "T2", "trunk", "galvanised", 6, "elbow_90", "Kitchen"),
+        section("T1", "", "trunk", "galvanised", 8, "elbow_90"),
+        section("T2", "T1", "trunk", "flex", 4, ""),
+        section("DEN", "T2", "branch", "flex", 12, "collar + boot_floor", "Den", min_in=6, max_in=8),
+        section("BED", "T3", "branch", "flex", 9, "collar + boot_floor", "Bed", fixed_in=7),
+    ]
+    return plan
+
+
+PLANS = {
+    "small": small_plan,
+    "priced": lambda: with_prices(small_plan()),
+    "rectangular": rectangular,
+    "rectangular, priced": lambda: with_prices(rectangular()),
+    "loads, mirrored, seasonal": shared_loads,
+    "returns": many_returns,
+    "nested, bounds": nested,
+    "hot and high": lambda: small_plan(site={"elevation_ft": 6000, "air_temperature_f": 120}),
+    "one season": lambda: small_plan(variants={"seasons": ["cooling"], "flex": ["granite"]}),
+    "two faces of one": lambda: small_plan(variants={"front_faces": ["S"]}),
+    **{f"random {seed}": lambda seed=seed: random_plan(seed) for seed in range(100, 130)},
+}
+
+
+def demo_plan() -> PlanTables:
+    return read_tables(Path(__file__).parents[1] / "configs" / "brindlecote-2670")
+
+
+@cache
+def worked(name: str) -> tuple[Reference, dict[str, Any]]:
+    """The reference and the result file's content of one named plan."""
+    plan = demo_plan() if name == "demo" else PLANS[name]()
+    return Reference(plan), results_of(plan)
+
+
+def variant_of(entry: dict[str, Any]) -> tuple[str, bool, str, str]:
+    return entry["front_faces"], entry["mirrored"], entry["season"], entry["flex"]
+
+
+every_plan = pytest.mark.parametrize("name", ["demo", *PLANS])
+
+
+@every_plan
+def test_a_set_is_found(name: str) -> None:
+    """All these plans have pressure enough; the file has the keys of the contract and survives as JSON."""
+    _, found = worked(name)
+    assert found["status"] == "optimal"
+    assert set(found) >= KEYS
+    assert json.loads(json.dumps(found, allow_nan=False)) == found
+
+
+@every_plan
+def test_the_set_holds(name: str) -> None:
+    """Bounds, offers, velocities, path losses in every variant, and no section larger than its parent."""
+    reference, found = worked(name)
+    assert set(found["size_set"]) == set(reference.sections)
+    assert reference.holds(found["size_set"]) == []
+
+
+@every_plan
+def test_variants_and_what_they_carry(name: str) -> None:
+    reference, found = worked(name)
+    assert [variant_of(entry) for entry in found["variants"]] == reference.variants or sorted(
+        map(variant_of, found["variants"])
+    ) == sorted(reference.variants)
+    for entry in found["variants"]:
+        variant = variant_of(entry)
+        assert set(entry["sections"]) == set(reference.sections)
+        for section_name, values in entry["sections"].items():
+            size = reference.size[found["size_set"][section_name]]
+            flow = reference.airflow(section_name, variant)
+            assert values["airflow_cfm"] == pytest.approx(flow, rel=TIGHT, abs=1e-6)
+            speed = reference.velocity(section_name, size, variant)
+            assert values["velocity_fpm"] == pytest.approx(speed, rel=TIGHT, abs=1e-6)
+            loss = reference.loss(section_name, size, variant)
+            # Viscosity off 70 F comes from the standard atmosphere here: 0.1 % of friction is allowed then.
+            rel = TIGHT if reference.temperature == 70 else 1e-3
+            assert values["loss_inwc"] == pytest.approx(loss, rel=rel, abs=2e-8)
+
+
+@every_plan
+def test_paths(name: str) -> None:
+    """One path for each open run; loss is the sum of its sections'; available is its side's."""
+    reference, found = worked(name)
+    for entry in found["variants"]:
+        season = entry["season"]
+        assert set(entry["paths"]) == {run for run in reference.runs() if reference.is_open(run, season)}
+        for run, path in entry["paths"].items():
+            summed = sum(entry["sections"][name]["loss_inwc"] for name in reference.way(run))
+            assert path["loss_inwc"] == pytest.approx(summed, abs=1e-7)
+            assert path["available_inwc"] == reference.available[reference.side(run)]
+            assert path["loss_inwc"] <= path["available_inwc"] + 1e-8
+            length = reference.total_effective_length(run)
+            assert path["total_effective_length_ft"] == pytest.approx(length, abs=1e-6)
+            if length:
+                rate = 100.0 * path["available_inwc"] / length
+                assert path["friction_rate_inwc_per_100ft"] == pytest.approx(rate, rel=TIGHT)
+
+
+@every_plan
+def test_air_is_shared_out_once(name: str) -> None:
+    """The sections at the air handler carry what the rooms need; returns at most as much."""
+    reference, found = worked(name)
+    for entry in found["variants"]:
+        needed = sum(reference.need[(*variant_of(entry)[:3], room)] for room in reference.rooms)
+        carried = {"supply": 0.0, "return": 0.0}
+        for name_, values in entry["sections"].items():
+            if not reference.parent(name_):
+                carried[reference.side(name_)] += values["airflow_cfm"]
+        assert carried["supply"] == pytest.approx(needed, abs=1e-4)
+        assert carried["return"] <= needed + 1e-4
+
+
+@every_plan
+def test_cost_and_count(name: str) -> None:
+    """Mean price over the approved flex x length, or wall area; distinct sizes by kind and shape."""
+    reference, found = worked(name)
+    assert found["cost"] == pytest.approx(reference.cost(found["size_set"]), rel=1e-6)
+    assert found["cost_unit"] == ("USD" if reference.prices else "ft2")
+    assert found["distinct_sizes"] == reference.distinct(found["size_set"])
+    assert found["least_cost"] <= found["cost"] * (1 + 1e-9)
+    assert found["cost"] <= found["least_cost"] * (1.0 + reference.within_pct / 100.0) * (1 + 1e-6)
+    assert found["best_bound"] <= found["least_cost"] * (1 + 1e-6)
+
+
+@every_plan
+def test_the_trade_off(name: str) -> None:
+    """More distinct sizes cost strictly less; each entry holds and is what it says; the ends are known."""
+    reference, found = worked(name)
+    entries = found["by_distinct_sizes"]
+    assert entries
+    for entry in entries:
+        assert reference.holds(entry["size_set"]) == []
+        assert reference.distinct(entry["size_set"]) == entry["distinct_sizes"]
+        assert entry["cost"] == pytest.approx(reference.cost(entry["size_set"]), rel=1e-6)
+    for fewer, more in zip(entries, entries[1:], strict=False):
+        assert fewer["distinct_sizes"] < more["distinct_sizes"]
+        assert fewer["cost"] > more["cost"]
+    assert entries[-1]["cost"] == pytest.approx(found["least_cost"], rel=1e-9)
+    # The recommended set: the fewest sizes within the allowance.
+    ceiling = found["least_cost"] * (1.0 + reference.within_pct / 100.0) * (1 + 1e-9)
+    first = next(entry for entry in entries if entry["cost"] <= ceiling)
+    assert found["distinct_sizes"] == first["distinct_sizes"]
+    assert found["cost"] == pytest.approx(first["cost"], rel=1e-9)
+
+
+@every_plan
+def test_drivers(name: str) -> None:
+    """The listed variants are those that the section's next smaller size breaks, and no others.
+
+    So that with all of them left out the section could be smaller. Where a child is larger than that size, or
+    there is no smaller one, no variant is to blame.
+    """
+    reference, found = worked(name)
+    chosen = found["size_set"]
+    assert set(found["drivers"]) == set(chosen)
+    for section_name, listed in found["drivers"].items():
+        drivers = {variant_of(entry) for entry in listed}
+        assert len(drivers) == len(listed)
+        at = reference.size[chosen[section_name]]
+        smaller = [s for s in reference.candidates(section_name) if s.diameter < at.diameter - 1e-9]
+        if not smaller:
+            assert not drivers
+            continue
+        trial = {**chosen, section_name: smaller[-1].label}
+        if any(
+            reference.size[chosen[child]].diameter > smaller[-1].diameter + 1e-9
+            for child in reference.children(section_name)
+        ):
+            assert not drivers, f"{section_name} can't shrink for its child"
+            continue
+        broken = {v for v in reference.variants if reference.breaks(trial, v, only=section_name)}
+        assert drivers == broken
+
+
+@every_plan
+def test_own_sizes_are_standard(name: str) -> None:
+    reference, found = worked(name)
+    for entry in found["variants"]:
+        for section_name, values in entry["sections"].items():
+            expected = reference.own_size(section_name, variant_of(entry))
+            if expected is not None:
+                assert values["own_size"] == expected, (section_name, variant_of(entry))
+
+
+# ---- other forms of the same plan ------------------------------------------------------------------------
+
+
+def comparable(found: dict[str, Any]) -> dict[str, Any]:
+    return {key: found[key] for key in KEYS}
+
+
+@pytest.mark.parametrize("name", ["small", "rectangular, priced", "loads, mirrored, seasonal", "random 101"])
+def test_a_workbook_says_the_same(name: str) -> None:
+    assert comparable(results_of(PLANS[name](), "xlsx")) == comparable(worked(name)[1])
+
+
+@pytest.mark.parametrize("form", ["csv", "xlsx"])
+@pytest.mark.parametrize("name", ["small", "returns", "loads, mirrored, seasonal", "random 104"])
+def test_a_wide_airflow_table_says_the_same(name: str, form: str) -> None:
+    assert comparable(results_of(wide(PLANS[name]()), form)) == comparable(worked(name)[1])
+
+
+def test_the_loads_table_may_be_called_loads() -> None:
+    plan = shared_loads()
+    plan.tables["loads"] = plan.tables.pop("airflow")
+    assert comparable(results_of(plan)) == comparable(worked("loads, mirrored, seasonal")[1])
+    plan.config["tables"] = {"loads": "loads.csv"}
+    assert comparable(results_of(plan)) == comparable(worked("loads, mirrored, seasonal")[1])
+
+
+def test_the_order_of_rows_does_not_matter() -> None:
+    """Sections bottom up and rooms in another order: the same costs and the same sizes."""
+    plan = with_prices(many_returns())
+    turned = plan.copy()
+    for rows in turned.tables.values():
+        rows.reverse()
+    first, second = results_of(plan), results_of(turned)
+    assert second["least_cost"] == pytest.approx(first["least_cost"], rel=1e-9)
+    assert second["cost"] == pytest.approx(first["cost"], rel=1e-9)
+    assert second["distinct_sizes"] == first["distinct_sizes"]
+
+
+def test_the_same_study_gives_the_same_text() -> None:
+    plan = with_prices(rectangular())
+    assert results_text(study_of(plan)) == results_text(study_of(plan))
+
+
+def test_a_cap_on_distinct_sizes() -> None:
+    """The cap holds in the set and in the trade-off, and may cost more than the allowance."""
+    _, free = worked("demo")
+    plan = demo_plan()
+    fewest = free["by_distinct_sizes"][0]["distinct_sizes"]
+    plan.config["objective"] = {"standardize_within_pct": 0, "max_distinct_sizes": fewest}
+    found = results_of(plan)
+    assert found["status"] == "optimal"
+    assert found["distinct_sizes"] == fewest
+    assert found["cost"] == pytest.approx(free["by_distinct_sizes"][0]["cost"], rel=1e-9)
+    assert Reference(plan).holds(found["size_set"]) == []
+    assert found["least_cost"] == pytest.approx(free["least_cost"], rel=1e-9)
+    assert [e["distinct_sizes"] for e in found["by_distinct_sizes"]] == [fewest]
+
+
+def test_a_run_that_never_opens_carries_nothing() -> None:
+    """Open in heating only, in a plan for cooling only: no air, no path, the smallest size."""
+    plan = small_plan(variants={"seasons": ["cooling"]})
+    plan.tables["sections"].append(
+        section("DEN2", "T1", "branch", "flex", 90, "collar + boot_floor", "Den", season="heating")
+    )
+    found = results_of(plan)
+    assert found["status"] == "optimal"
+    assert found["size_set"]["DEN2"] == "4"
+    for entry in found["variants"]:
+        assert entry["sections"]["DEN2"]["airflow_cfm"] == 0.0
+        assert "DEN2" not in entry["paths"]
+
+
+def test_a_plan_without_flex() -> None:
+    """All rigid, priced, no flex product at all: one variant a face and season."""
+    plan = small_plan()
+    plan.tables["ducts"] = plan.tables["ducts"][:1]
+    for row in plan.tables["sections"]:
+        row["duct"] = "galvanised"
+    plan = with_prices(plan)
+    found = results_of(plan)
+    assert found["status"] == "optimal"
+    assert len(found["variants"]) == 2 * 2
+    assert Reference(plan).holds(found["size_set"]) == []
+
+
+def test_a_size_that_one_flex_lacks_is_not_used_for_flex() -> None:
+    """'-' for one approved product rules the size out; without that product it is open again."""
+    plan = with_prices(small_plan())
+    used = {found for name, found in results_of(plan)["size_set"].items() if name in ("DEN", "BED")}
+    for row in plan.tables["prices"]:
+        if row["duct"] == "meadow" and str(row["size_in"]) in used:
+            row["price_per_ft"] = "-"
+    found = results_of(plan)
+    assert not used & {found["size_set"]["DEN"], found["size_set"]["BED"]}
+    plan.config["variants"] = {"flex": ["granite"]}
+    assert used & {results_of(plan)["size_set"][name] for name in ("DEN", "BED")}
+
+
+def test_the_demo_folder_reads_as_it_stands(demo_folder: Path) -> None:
+    plan = tractduct.load_plan(demo_folder)
+    assert tractduct.load_plan(demo_folder / "plan.toml").sections == plan.sections
+    assert len(plan.front_faces) * len(plan.mirrored) * len(plan.seasons) * len(plan.flex) == 8 * 2 * 2 * 3
+    assert results(tractduct.study(plan))["plan"] == "Brindlecote 2670"

@@ -1,0 +1,108 @@
+"""Modules import in one direction: physics and inputs, network, sizing, study, writers, cli."""
+
+from __future__ import annotations
+
+import ast
+import sys
+from pathlib import Path
+
+import pytest
+
+PACKAGE = Path(__file__).parents[1] / "tractduct"
+
+# What each part may import of the package besides itself; a module on top is its own part.
+MAY = {
+    "errors": set(),
+    "version": set(),
+    "findings": set(),
+    "physics": set(),
+    "inputs": {"physics", "errors", "findings"},
+    "network": {"inputs", "physics", "errors", "findings"},
+    "sizing": {"network", "inputs", "physics", "errors", "findings"},
+    "delivery": {"sizing", "network", "inputs", "physics", "errors", "findings"},
+    "study": {"delivery", "sizing", "network", "inputs", "physics", "errors", "findings"},
+}
+ALL_BUT_CLI = {*MAY, "writers"}
+MAY["writers"] = ALL_BUT_CLI
+MAY["cli"] = ALL_BUT_CLI
+MAY["__init__"] = ALL_BUT_CLI
+MAY["__main__"] = {*ALL_BUT_CLI, "cli"}
+
+
+def modules() -> list[Path]:
+    return sorted(PACKAGE.rglob("*.py"))
+
+
+def part_of(path: Path) -> str:
+    return path.relative_to(PACKAGE).parts[0].removesuffix(".py")
+
+
+def imported(path: Path) -> set[str]:
+    """Full names of all that a module imports, wherever in it."""
+    found: set[str] = set()
+    package = ["tractduct", *path.relative_to(PACKAGE).parts[:-1]]
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            found |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            base = package[: len(package) - node.level + 1] if node.level else []
+            base += node.module.split(".") if node.module else []
+            # `from tractduct import inputs` names the part in the alias.
+            found |= {".".join([*base, alias.name]) for alias in node.names}
+    return found
+
+
+def parts_of(names: set[str]) -> set[str]:
+    split = [name.split(".") for name in names]
+    return {parts[1] if len(parts) > 1 else "__init__" for parts in split if parts[0] == "tractduct"}
+
+
+def test_there_is_something_to_check() -> None:
+    names = {path.stem for path in modules()}
+    assert {"friction", "tree", "candidates", "study", "results"} <= names
+    assert {"inputs", "network", "physics", "sizing"} <= parts_of(imported(PACKAGE / "study.py"))
+
+
+@pytest.mark.parametrize("path", modules(), ids=lambda path: path.relative_to(PACKAGE).as_posix())
+def test_imports_go_one_way(path: Path) -> None:
+    part = part_of(path)
+    assert part in MAY, f"say in this test where {part} belongs"
+    assert parts_of(imported(path)) - {part} <= MAY[part]
+
+
+def test_no_module_imports_in_a_circle() -> None:
+    known = {".".join(["tractduct", *p.relative_to(PACKAGE).with_suffix("").parts]): p for p in modules()}
+    uses = {
+        name: {
+            other
+            for other in known
+            for used in imported(path)
+            if used == other or used.startswith(other + ".")
+        }
+        for name, path in known.items()
+    }
+    left = dict(uses)
+    while left:
+        free = [name for name, others in left.items() if not (others - {name}) & set(left)]
+        assert free, f"these import each other in a circle: {sorted(left)}"
+        for name in free:
+            del left[name]
+
+
+@pytest.mark.parametrize("path", sorted((PACKAGE / "physics").glob("*.py")), ids=lambda path: path.name)
+def test_physics_is_pure(path: Path) -> None:
+    """numpy, the standard library and physics only; no files, no tables."""
+    for name in imported(path):
+        top = name.split(".")[0]
+        assert top in ("numpy", "tractduct") or top in sys.stdlib_module_names
+        assert top not in ("os", "pathlib", "csv", "json", "logging", "io")
+
+
+def test_only_the_writers_know_the_writers_libraries() -> None:
+    """Spreadsheets are read in inputs; pictures and DataFrames are made in writers only."""
+    for path in modules():
+        tops = {name.split(".")[0] for name in imported(path)}
+        if "openpyxl" in tops:
+            assert part_of(path) in ("inputs", "writers")
+        if {"pandas", "matplotlib"} & tops:
+            assert part_of(path) == "writers"

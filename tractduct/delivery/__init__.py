@@ -1,0 +1,1 @@
+"""What a built system delivers: airflow with the sizes fixed, balancing, substitution."""

@@ -1,0 +1,261 @@
+"""What each room gets with the sizes fixed, in every variant, against its design airflow."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tractduct.network.airstream import Airstream, airstream
+from tractduct.delivery.flow import (
+    AirflowSolution,
+    BlowerCurve,
+    HeldAirflow,
+    HeldPressure,
+    Leakage,
+    SizedDucts,
+    Source,
+    solve_airflow,
+)
+from tractduct.errors import Fault, InputFaults
+from tractduct.inputs.cells import key_of
+from tractduct.inputs.plan import Plan, Tolerance
+from tractduct.network.tree import DuctTree
+from tractduct.network.variants import VariantSet
+from tractduct.physics.air import Air
+from tractduct.physics.friction import compression_factor
+from tractduct.sizing.candidates import DuctData, duct_data, section_data
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+
+LEAST_CFM_A_TON = 350.0  # over the cooling coil; California Title 24 alternative test
+
+
+class Drive(Enum):
+    """What drives the air in a prediction."""
+
+    BLOWER = "blower"  # the plan's blower table
+    AIRFLOW = "airflow"  # a blower that holds the design airflow whatever it takes
+    PRESSURE = "pressure"  # plenums held at the pressure that the plan makes available
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Delivered:
+    """The delivered airflow.
+
+    Attributes
+    ----------
+    run_cfm, run_design_cfm : (n_variant, n_path), at the register or grille; NaN where the run is shut
+    room_cfm, room_design_cfm : (n_variant, n_room), over the room's supply runs
+    solution : the settled airflow of every section
+    airstream : blower and devices
+    drive : what drove it
+    """
+
+    tree: DuctTree
+    variants: VariantSet
+    run_cfm: FloatArray
+    run_design_cfm: FloatArray
+    room_cfm: FloatArray
+    room_design_cfm: FloatArray
+    solution: AirflowSolution
+    airstream: Airstream
+    drive: Drive
+
+    @property
+    def total_cfm(self) -> FloatArray:
+        """(n_variant,) what the blower moves; of held plenums, what the supply ducts carry."""
+        runs = np.array([run.side != "return" for run in self.tree.runs], dtype=bool)
+        carried = np.nansum(self.run_cfm[:, runs], axis=1)
+        return np.where(np.isfinite(self.solution.blower_cfm), self.solution.blower_cfm, carried)
+
+    @property
+    def external_static_inwc(self) -> FloatArray:
+        """(n_variant,) supply, return and devices together; of held plenums, the two plenums."""
+        held = self.solution.supply_inwc + self.solution.return_inwc
+        static = self.solution.external_static_inwc
+        return np.where(np.isfinite(static), static, held)
+
+    @property
+    def room_off_pct(self) -> FloatArray:
+        """(n_variant, n_room) delivered over design, less 100 %; NaN where nothing is designed."""
+        with np.errstate(divide="ignore", invalid="ignore"):
+            off = 100.0 * (self.room_cfm / self.room_design_cfm - 1.0)
+        return np.where(self.room_design_cfm > 0.0, off, np.nan)
+
+    def room_within(self, tolerance: Tolerance) -> BoolArray:
+        """(n_variant, n_room) bool: off by no more than the greater of the two tolerances."""
+        return np.asarray(
+            np.abs(self.room_cfm - self.room_design_cfm)
+            <= room_tolerance_cfm(self.room_design_cfm, tolerance)
+        )
+
+    def system_within(self, tolerance: Tolerance) -> BoolArray:
+        """(n_variant,) bool: the blower moves its design airflow within tolerance."""
+        design = self.airstream.design_cfm
+        return np.asarray(np.abs(self.total_cfm - design) <= tolerance.system_pct / 100.0 * design)
+
+
+def room_tolerance_cfm(design_cfm: FloatArray, tolerance: Tolerance) -> FloatArray:
+    """How far a room may be off: the greater of a part of its design airflow and a fixed airflow."""
+    return np.maximum(tolerance.room_pct / 100.0 * design_cfm, tolerance.room_cfm)
+
+
+def open_sections(tree: DuctTree, variants: VariantSet) -> BoolArray:
+    """(n_variant, n_section) bool: False where a run is shut in that season."""
+    is_open = np.ones((len(variants.variants), len(tree.sections)), dtype=bool)
+    is_open[:, tree.run_section] = variants.open_run
+    return is_open
+
+
+def installed_ducts(
+    plan: Plan,
+    tree: DuctTree,
+    variants: VariantSet,
+    size_index: NDArray[np.intp],
+    *,
+    ducts: DuctData | None = None,
+    compression_pct: float | FloatArray | None = None,
+    length_factor: float | FloatArray = 1.0,
+) -> SizedDucts:
+    """The chosen sizes as installed.
+
+    Parameters
+    ----------
+    ducts : another product in the same sizes; the variants' own by default
+    compression_pct : of every flex section instead of the products' own; broadcastable to
+        (n_variant, n_section)
+    length_factor : on straight lengths; broadcastable likewise
+    """
+    data = section_data(plan, tree)
+    product = ducts or duct_data(plan, tree, variants)
+    sizes = [plan.sizes[k] for k in size_index]
+    diameter = np.array([size.diameter_in for size in sizes])
+    compression = product.compression_pct
+    if compression_pct is not None:
+        is_flex = np.array([s.kind == "flex" for s in tree.sections])
+        compression = np.where(is_flex, compression_pct, compression)
+    fittings = data.effective_length_ft - data.length_ft
+    return SizedDucts(
+        diameter_in=diameter,
+        area_ft2=np.array([size.area_ft2 for size in sizes]),
+        roughness_ft=product.roughness_ft,
+        derate=product.derate,
+        friction_length_ft=data.length_ft * length_factor * compression_factor(compression, diameter)
+        + fittings,
+        loss_coefficient=data.loss_coefficient,
+        damper_inwc_per_cfm2=np.zeros(1),
+        is_open=open_sections(tree, variants),
+    )
+
+
+def default_drive(plan: Plan) -> Drive:
+    """The blower's table where the plan has one; else the design airflow is held."""
+    return Drive.BLOWER if plan.equipment.curves and not plan.equipment.held_airflow else Drive.AIRFLOW
+
+
+def source_of(plan: Plan, variants: VariantSet, stream: Airstream, drive: Drive) -> Source:
+    """What drives the air. ValueError for a blower drive without a blower table."""
+    if drive is Drive.BLOWER:
+        if not stream.has_curve:
+            raise ValueError("the plan has no blower table")
+        return BlowerCurve(
+            airflow_cfm=stream.airflow_cfm,
+            static_inwc=stream.static_inwc,
+            device_inwc_per_cfm2=stream.device_inwc_per_cfm2,
+        )
+    if drive is Drive.AIRFLOW:
+        return HeldAirflow(blower_cfm=stream.design_cfm, device_inwc_per_cfm2=stream.device_inwc_per_cfm2)
+    ones = np.ones(len(variants.variants))
+    return HeldPressure(supply_inwc=plan.supply_inwc * ones, return_inwc=plan.return_inwc * ones)
+
+
+def predict(
+    plan: Plan,
+    tree: DuctTree,
+    variants: VariantSet,
+    ducts: SizedDucts,
+    air: Air,
+    *,
+    drive: Drive | None = None,
+    loaded: bool | FloatArray = False,
+    strict: bool = True,
+) -> Delivered:
+    """Delivered airflow of every run and room.
+
+    Parameters
+    ----------
+    drive : what drives the air; the plan's blower, or the design airflow where it has none
+    loaded : filters due for change; see ``airstream``
+    strict : raise where the blower's curve never meets the system's; else such variants are left unsettled
+
+    Raises InputFaults for a section that both ends in a room and feeds others, and, if strict, where the
+    blower's curve never meets the system's.
+    """
+    for i, section in enumerate(tree.sections):
+        if section.is_run and tree.children(i):
+            raise InputFaults(
+                [
+                    Fault(
+                        file="sections",
+                        column="room",
+                        value=section.name,
+                        problem="this section ends in a room and feeds others, so its airflow can't be predicted",
+                        remedy="Let it feed others only, and add a section of its own for the register",
+                    )
+                ]
+            )
+    drive = drive or default_drive(plan)
+    stream = airstream(plan, variants, loaded=loaded)
+    lost = Leakage(supply=plan.equipment.supply_leakage, return_=plan.equipment.return_leakage)
+    solution = solve_airflow(
+        tree, ducts, source_of(plan, variants, stream, drive), air, variants.airflow_cfm, lost
+    )
+    if strict and not solution.settled.all():
+        raise InputFaults([_never_meets(plan, variants, stream, solution)])
+    run = np.where(variants.open_run, solution.airflow_cfm[:, tree.run_section], np.nan)
+    return Delivered(
+        tree=tree,
+        variants=variants,
+        run_cfm=run,
+        run_design_cfm=np.where(variants.open_run, variants.run_airflow_cfm, np.nan),
+        room_cfm=room_airflow(plan, tree, run),
+        room_design_cfm=variants.room_airflow_cfm,
+        solution=solution,
+        airstream=stream,
+        drive=drive,
+    )
+
+
+def room_airflow(plan: Plan, tree: DuctTree, run_cfm: FloatArray) -> FloatArray:
+    """(n_variant, n_room) sum over each room's supply runs."""
+    index = {key_of(room): n for n, room in enumerate(plan.rooms)}
+    room = np.zeros((len(run_cfm), len(plan.rooms)))
+    for p, run in enumerate(tree.runs):
+        if run.side != "return":
+            room[:, index[key_of(run.rooms[0])]] += np.nan_to_num(run_cfm[:, p])
+    return room
+
+
+def _never_meets(plan: Plan, variants: VariantSet, stream: Airstream, solution: AirflowSolution) -> Fault:
+    v = int(np.argmin(solution.settled))
+    variant = variants.variants[v]
+    speed = plan.equipment.speed.get(variant.season, "")
+    curve = np.array(plan.equipment.curves.get(speed, ((0.0, 0.0),)))
+    at_most = curve[-1, 0]
+    if solution.blower_cfm[v] >= at_most * (1.0 - 1e-9):
+        problem = (
+            f"speed '{speed}' still makes {curve[-1, 1]:g} inWC at its last row, {at_most:g} cfm, more than the "
+            f"system takes there ({variant}): the table ends on the low-pressure side before the two meet"
+        )
+        remedy = "Add rows of more airflow from the equipment's data, or choose a lower speed"
+    else:
+        problem = (
+            f"speed '{speed}' makes less pressure than the system takes at every airflow of its table "
+            f"({variant}): the table stays on the low side and the two never meet"
+        )
+        remedy = "Add rows of less airflow, choose a higher speed, or reduce the losses"
+    return Fault(file="blower", column="airflow_cfm", problem=problem, remedy=remedy)

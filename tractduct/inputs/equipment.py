@@ -1,0 +1,131 @@
+"""The blower and the devices in its air stream."""
+
+from __future__ import annotations
+
+from tractduct.inputs import schema
+from tractduct.inputs.cells import key_of, nearest
+from tractduct.inputs.fault_log import FaultLog
+from tractduct.inputs.plan import Device, Equipment
+from tractduct.inputs.plan_file import PlanFile
+from tractduct.inputs.tables import RawTable
+
+
+def read_equipment(
+    blower: RawTable | None,
+    devices: RawTable | None,
+    seasons: tuple[str, ...],
+    plan_file: PlanFile,
+    log: FaultLog,
+) -> Equipment:
+    """Blower table, devices, [blower] and [leakage] of a plan."""
+    curves = _curves(blower, log)
+    numbers = plan_file.keys("blower")
+    given = plan_file.part("blower")
+    leakage = plan_file.keys("leakage")
+    return Equipment(
+        curves=curves,
+        speed=_speeds(curves, seasons, plan_file, log) if curves else {},
+        devices=_devices(devices, log),
+        system_cfm={s: numbers[f"{s}_cfm"] for s in schema.SEASONS if f"{s}_cfm" in given},
+        capacity_tons=numbers["capacity_tons"] if "capacity_tons" in given else None,
+        held_airflow=plan_file.flag("blower", "held_airflow"),
+        supply_leakage=leakage["supply_pct"] / 100.0,
+        return_leakage=leakage["return_pct"] / 100.0,
+    )
+
+
+def _curves(table: RawTable | None, log: FaultLog) -> dict[str, tuple[tuple[float, float], ...]]:
+    spec = schema.BLOWER
+    names: dict[str, str] = {}
+    points: dict[str, list[tuple[float, float]]] = {}
+    for row in table.rows if table else ():
+        assert table is not None
+        name = log.text(table, row, spec.field("speed"))
+        airflow = log.number(table, row, spec.field("airflow_cfm"))
+        static = log.number(table, row, spec.field("external_static_inwc"))
+        if not name or airflow is None or static is None:
+            continue
+        so_far = points.setdefault(names.setdefault(key_of(name), name), [])
+        if so_far and airflow <= so_far[-1][0]:
+            log.cell_fault(
+                table,
+                row,
+                "airflow_cfm",
+                f"the airflow of speed '{name}' must rise from row to row; the row before has "
+                f"{so_far[-1][0]:g} cfm",
+                "Put the rows in order and remove doubles",
+            )
+        else:
+            so_far.append((airflow, static))
+    for name, curve in points.items():
+        if len(curve) < 2 and table is not None:
+            log.fault(
+                table.label,
+                f"speed '{name}' has one point; a curve needs at least two",
+                "Add rows from the equipment's data",
+                column=table.spelling("speed"),
+                value=name,
+            )
+    return {name: tuple(curve) for name, curve in points.items()}
+
+
+def _speeds(
+    curves: dict[str, tuple[tuple[float, float], ...]],
+    seasons: tuple[str, ...],
+    plan_file: PlanFile,
+    log: FaultLog,
+) -> dict[str, str]:
+    known = {key_of(name): name for name in curves}
+    found: dict[str, str] = {}
+    for season in seasons:
+        key = f"{season}_speed"
+        named = plan_file.text("blower", key)
+        if named and key_of(named) in known:
+            found[season] = known[key_of(named)]
+        elif named:
+            log.fault(
+                plan_file.name,
+                "the blower table has no speed of this name",
+                nearest(named, curves),
+                column=f"[blower] {key}",
+                value=named,
+            )
+        elif len(curves) == 1:
+            found[season] = next(iter(curves))
+        else:
+            log.fault(
+                plan_file.name,
+                f"the blower table has several speeds and the plan does not say which runs in {season}",
+                f'Add {key} = "..." to [blower]',
+                column=f"[blower] {key}",
+            )
+    return found
+
+
+def _devices(table: RawTable | None, log: FaultLog) -> tuple[Device, ...]:
+    spec = schema.DEVICES
+    found: list[Device] = []
+    seen: dict[str, int] = {}
+    for row in table.rows if table else ():
+        assert table is not None
+        name = log.text(table, row, spec.field("device"))
+        side = log.choice(table, row, spec.field("side"))
+        loss = log.number(table, row, spec.field("loss_inwc"))
+        at = log.number(table, row, spec.field("at_cfm"))
+        season = log.choice(table, row, spec.field("season"))
+        loaded = log.number(table, row, spec.field("loaded_loss_inwc"))
+        if not name or not log.once(seen, table, row, "device", name) or loss is None or at is None:
+            continue
+        if loaded is not None and loaded < loss:
+            log.cell_fault(
+                table,
+                row,
+                "loaded_loss_inwc",
+                f"a loaded filter can't lose less than a clean one, {loss:g} inWC",
+                "Swap or correct the two",
+            )
+            continue
+        found.append(
+            Device(name=name, side=side, loss_inwc=loss, at_cfm=at, season=season, loaded_inwc=loaded)
+        )
+    return tuple(found)
