@@ -206,7 +206,7 @@ def duct(name: str, kind: str, roughness_ft: float, derate: float = 0, compressi
 
 
 def with_prices(plan: PlanTables, base: float = 1.0) -> PlanTables:
-    """The plan with a price for every duct and size: dearer with the size, each duct by a factor of its own."""
+    """The plan with a price for every duct and size: dearer with the size, each duct by its own factor."""
     plan = plan.copy()
     sizes = plan.config["sizes"]
     labels = [(f"{d:g}", float(d)) for d in sizes.get("round_in", ())]

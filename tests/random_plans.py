@@ -1,4 +1,4 @@
-"""Random small plans for tests against the reference: every feature of the format turns up in some of them."""
+"""Random small plans for tests against the reference: every feature of the format turns up in some."""
 
 from __future__ import annotations
 

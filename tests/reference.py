@@ -306,7 +306,7 @@ class Reference:
         )
 
     def loss(self, name: str, size: Size, variant: tuple[str, bool, str, str]) -> float:
-        """friction rate x (length x compression + equivalent lengths) / 100 + coefficients x velocity pressure."""
+        """friction rate x (length x compression + equivalent lengths) / 100 + coefficients x VP."""
         compression = number(self.duct(name, variant[3]).get("compression_pct"))
         straight = number(self.sections[name]["length_ft"]) * compression_factor(compression, size.diameter)
         length = straight + self.fitting_sum(name, "equivalent_length_ft")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 from functools import cache
 from pathlib import Path
@@ -219,7 +220,7 @@ def test_the_trade_off(name: str) -> None:
         assert reference.holds(entry["size_set"]) == []
         assert reference.distinct(entry["size_set"]) == entry["distinct_sizes"]
         assert entry["cost"] == pytest.approx(reference.cost(entry["size_set"]), rel=1e-6)
-    for fewer, more in zip(entries, entries[1:], strict=False):
+    for fewer, more in itertools.pairwise(entries):
         assert fewer["distinct_sizes"] < more["distinct_sizes"]
         assert fewer["cost"] > more["cost"]
     assert entries[-1]["cost"] == pytest.approx(found["least_cost"], rel=1e-9)

@@ -43,7 +43,7 @@ def test_the_exact_diameter_of_the_run_by_hand() -> None:
 
 
 def test_a_poorer_flex_moves_ten_per_cent_less() -> None:
-    """Common practice, no source: 10 % less air at the same friction rate; not resized, the room loses 10 %."""
+    """Common practice, no source: 10 % less air at the same friction rate, if it is not resized."""
     plan = small_plan()
     plan.tables["ducts"] = [
         duct("galvanised", "rigid", 0.0003),

@@ -1,4 +1,4 @@
-"""Least cost and recommendation against every combination of sizes, from the plan folder to the result file."""
+"""Least cost and recommendation against every combination of sizes, from plan folder to result file."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ FACES = ["N", "E", "S"]
 
 @st.composite
 def tiny_plans(draw: st.DrawFn) -> PlanTables:
-    """3 to 5 sections, 3 or 4 sizes a shape, 2 to 6 variants; loose and tight pressure; with prices or without."""
+    """3 to 5 sections, 3 or 4 sizes a shape, 2 to 6 variants; loose and tight pressure; priced or not."""
     n_run = draw(st.integers(2, 3))
     n_trunk = draw(st.integers(1, 2))
     shape = draw(st.sampled_from(["round", "rectangular"]))

@@ -22,7 +22,7 @@ def subjects(found: list[dict[str, Any]]) -> list[str]:
     return [f["subject"] for f in found]
 
 
-# ---- wyes: no more than two one after another on any path (common practice, no source) ---------------------
+# ---- wyes: no more than two one after another on any path (common practice, no source) ------------
 
 
 def chain(*fittings: str) -> PlanTables:
@@ -58,7 +58,7 @@ def test_a_section_without_wye_between_them() -> None:
     assert of_rule(chain("wye", "wye", "elbow_90", "wye"), "wyes in a row") == []
 
 
-# ---- friction rate outside 0.06 to 0.18 (ANSI/ACCA 1, from memory) ------------------------------------------
+# ---- friction rate outside 0.06 to 0.18 (ANSI/ACCA 1, from memory) --------------------------------
 
 
 @pytest.mark.parametrize(
@@ -74,7 +74,7 @@ def test_friction_rate(length_ft: float, outside: str) -> None:
     assert [outside in f["message"] for f in found] == ([True] if outside else [])
 
 
-# ---- velocity within 5 % of its limit ------------------------------------------------------------------------
+# ---- velocity within 5 % of its limit -------------------------------------------------------------
 
 
 @pytest.mark.parametrize(("part", "near"), [(0.949, False), (0.951, True), (0.999, True)])
@@ -90,7 +90,7 @@ def test_velocity_near_its_limit(part: float, near: bool) -> None:
         assert "cooling" in next(f["message"] for f in found if f["subject"] == "section KIT")
 
 
-# ---- compressed flex of 12 in or more (Cantrill, MS thesis, Texas A&M, 2013, abstract) ------------------------
+# ---- compressed flex of 12 in or more (Cantrill, MS thesis, Texas A&M, 2013, abstract) ------------
 
 
 @pytest.mark.parametrize(
@@ -106,7 +106,7 @@ def test_compressed_large_flex(size: int, compression: float, told: bool) -> Non
     assert "section T1" not in subjects(found)  # rigid
 
 
-# ---- larger only because of its child -------------------------------------------------------------------------
+# ---- larger only because of its child -------------------------------------------------------------
 
 
 def test_larger_because_of_its_child() -> None:
@@ -121,7 +121,7 @@ def test_larger_because_of_its_child() -> None:
     assert "DEN" in finding["message"]
 
 
-# ---- one run, two seasons (tolerance of ANSI/ACCA 5 QI, from memory: the greater of 20 % or 25 cfm) ------------
+# ---- one run, two seasons (tolerance of ANSI/ACCA 5 QI, from memory: the greater of 20 % or 25 cfm)
 
 
 def seasons(heating: dict[str, float], cooling: dict[str, float]) -> PlanTables:

@@ -94,9 +94,7 @@ def _parser() -> argparse.ArgumentParser:
         epilog="Example: tractduct new my-plan --workbook",
     )
     new.add_argument("folder", type=Path, metavar="DIR", help="a folder that does not exist yet, or is empty")
-    new.add_argument(
-        "--workbook", action="store_true", help="tables as sheets of one workbook, with notes and lists"
-    )
+    new.add_argument("--workbook", action="store_true", help="tables as sheets of one workbook, with notes and lists")
     new.set_defaults(run=_new)
     return parser
 

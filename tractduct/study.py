@@ -10,13 +10,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tractduct.errors import SolverError
-from tractduct.findings import Finding, Severity
+from tractduct.findings import Finding
 from tractduct.inputs.plan import Plan
 from tractduct.inputs.reader import load_plan
-from tractduct.network.tree import DuctTree, build_tree
-from tractduct.network.variants import VariantSet, expand_variants
-from tractduct.physics.air import Air, site_air
-from tractduct.sizing.candidates import CandidateTable, evaluate_candidates, sizing_problem
+from tractduct.network.tree import DuctTree
+from tractduct.network.variants import VariantSet
+from tractduct.physics.air import Air
+from tractduct.sizing.candidates import CandidateTable
+from tractduct.sizing.case import Case, build_case
 from tractduct.sizing.drivers import (
     Comparison,
     Driver,
@@ -56,11 +57,7 @@ class Study:
     ``ways_out`` say why and what helps, and what belongs to a set is empty or None.
     """
 
-    plan: Plan
-    air: Air
-    tree: DuctTree
-    variants: VariantSet
-    table: CandidateTable
+    case: Case
     hand: HandSizing
     status: str
     least_cost: Solution
@@ -76,22 +73,34 @@ class Study:
     ways_out: tuple[WayOut, ...]
 
     @property
+    def plan(self) -> Plan:
+        return self.case.plan
+
+    @property
+    def air(self) -> Air:
+        return self.case.air
+
+    @property
+    def tree(self) -> DuctTree:
+        return self.case.tree
+
+    @property
+    def variants(self) -> VariantSet:
+        return self.case.variants
+
+    @property
+    def table(self) -> CandidateTable:
+        return self.case.table
+
+    @property
     def size_set(self) -> dict[str, str]:
         """Section name -> size label of the standard set; empty where none holds."""
-        return self.labels(self.recommended.size_index)
+        return self.case.labels(self.recommended.size_index)
 
     @property
     def cost_unit(self) -> str:
         """USD, or ft2 of duct wall where the plan gives no prices."""
         return "USD" if self.plan.prices else "ft2"
-
-    def labels(self, size_index: NDArray[np.intp] | None) -> dict[str, str]:
-        """Section name -> size label."""
-        if size_index is None:
-            return {}
-        return {
-            s.name: self.table.sizes[k].label for s, k in zip(self.tree.sections, size_index, strict=True)
-        }
 
 
 def study(
@@ -114,19 +123,14 @@ def study(
     """
     if not isinstance(plan, Plan):
         plan = load_plan(plan)
-    air = site_air(plan.elevation_ft, plan.air_temperature_f)
-    tree = build_tree(plan.sections)
-    variants = expand_variants(plan, tree)
-    table = evaluate_candidates(plan, tree, variants, air)
-    hand = size_by_hand(tree, variants, table, air)
-    findings = [*plan.findings, *find_in_plan(plan, tree, variants, hand)]
-    problem = sizing_problem(tree, variants, table)
+    case = build_case(plan)
+    problem = case.problem()
     cap = plan.max_distinct_sizes or None
     progress("sizes", 0, 1)
-    cheapest, recommended = recommend(
-        problem, plan.standardize_within_pct, max_distinct=cap, time_limit_s=time_limit_s
-    )
+    cheapest, recommended = recommend(problem, plan.standardize_within_pct, max_distinct=cap, time_limit_s=time_limit_s)
     progress("sizes", 1, 1)
+    hand = size_by_hand(case, recommended.size_index)
+    findings = [*plan.findings, *find_in_plan(case, hand)]
     front: tuple[Solution, ...] = ()
     verification: Verification | None = None
     conflicts: tuple[Conflict, ...] = ()
@@ -135,26 +139,22 @@ def study(
     headroom: tuple[Headroom, ...] = ()
     comparisons: tuple[Comparison, ...] = ()
     if recommended.size_index is not None:
-        verification = _confirmed(plan, variants, tree, table, recommended)
+        verification = _confirmed(case, recommended.size_index)
         front = size_front(
             problem,
             max_distinct=cap,
             time_limit_s=time_limit_s,
             on_step=lambda done, total: progress("trade-off", done, total),
         ).entries
-        drivers = find_drivers(tree, variants, table, recommended.size_index)
-        headroom = find_headroom(tree, variants, table, recommended.size_index, air)
-        findings += find_in_sizes(tree, variants, table, recommended.size_index, drivers)
-        comparisons = _compared(plan, tree, variants, table, cheapest, progress)
+        drivers = find_drivers(case, recommended.size_index)
+        headroom = find_headroom(case, recommended.size_index)
+        findings += find_in_sizes(case, recommended.size_index, drivers)
+        comparisons = _compared(case, cheapest, progress)
     elif recommended.status == "infeasible":
-        conflicts = find_conflicts(tree, variants, table, problem, cap)
-        ways_out = try_ways_out(plan, air, conflicts, lambda: progress("ways out", 0, 0))
+        conflicts = find_conflicts(case, cap)
+        ways_out = try_ways_out(plan, conflicts, lambda: progress("ways out", 0, 0))
     return Study(
-        plan=plan,
-        air=air,
-        tree=tree,
-        variants=variants,
-        table=table,
+        case=case,
         hand=hand,
         status=recommended.status,
         least_cost=cheapest,
@@ -164,20 +164,16 @@ def study(
         drivers=drivers,
         headroom=headroom,
         comparisons=comparisons,
-        single=_single(plan, tree, variants, table, hand),
+        single=_single(case, hand),
         findings=tuple(sorted(findings, key=lambda f: f.severity)),
         conflicts=conflicts,
         ways_out=ways_out,
     )
 
 
-def _confirmed(
-    plan: Plan, variants: VariantSet, tree: DuctTree, table: CandidateTable, solution: Solution
-) -> Verification:
+def _confirmed(case: Case, size_index: NDArray[np.intp]) -> Verification:
     """The independent pass; a set that breaks a limit is never reported."""
-    assert solution.size_index is not None
-    chosen = {s.name: table.sizes[k].label for s, k in zip(tree.sections, solution.size_index, strict=True)}
-    found = verify_sizes(plan, variants.variants, chosen)
+    found = verify_sizes(case.plan, case.variants.variants, case.labels(size_index))
     if not found.holds:
         raise SolverError(
             "the independent check refuses the solver's size set: "
@@ -187,15 +183,8 @@ def _confirmed(
     return found
 
 
-def _compared(
-    plan: Plan,
-    tree: DuctTree,
-    variants: VariantSet,
-    table: CandidateTable,
-    cheapest: Solution,
-    progress: Progress,
-) -> tuple[Comparison, ...]:
-    total = 2 * sum(n for n in (len(plan.front_faces), len(plan.flex)) if n > 1)
+def _compared(case: Case, cheapest: Solution, progress: Progress) -> tuple[Comparison, ...]:
+    total = 2 * sum(n for n in (len(case.plan.front_faces), len(case.plan.flex)) if n > 1)
     done = 0
 
     def step() -> None:
@@ -203,23 +192,15 @@ def _compared(
         done += 1
         progress("comparisons", done, total)
 
-    return price_of_standardizing(plan, tree, variants, table, cheapest, step)
+    return price_of_standardizing(case, cheapest, step)
 
 
-def _single(
-    plan: Plan, tree: DuctTree, variants: VariantSet, table: CandidateTable, hand: HandSizing
-) -> SingleOrientation:
-    (face, mirrored), size_index = single_orientation_set(tree, variants, table, hand)
-    chosen = {s.name: table.sizes[k].label for s, k in zip(tree.sections, size_index, strict=True)}
+def _single(case: Case, hand: HandSizing) -> SingleOrientation:
+    (face, mirrored), size_index = single_orientation_set(case, hand)
     return SingleOrientation(
         front_faces=face,
         mirrored=mirrored,
         size_index=size_index,
-        cost=float(table.cost[np.arange(len(size_index)), size_index].sum()),
-        breaches=verify_sizes(plan, variants.variants, chosen).breaches,
+        cost=case.cost_of(size_index),
+        breaches=verify_sizes(case.plan, case.variants.variants, case.labels(size_index)).breaches,
     )
-
-
-def worst_severity(findings: tuple[Finding, ...]) -> Severity | None:
-    """The most urgent severity among findings; None without any."""
-    return min((f.severity for f in findings), default=None)

@@ -1,4 +1,4 @@
-"""Bad plans: each fault is told in one clear line with file, row, column, value and remedy, all in one pass."""
+"""Bad plans: each fault is told in one line with file, row, column, value and remedy, all in one pass."""
 
 from __future__ import annotations
 

@@ -48,7 +48,8 @@ def test_flow_is_conserved(seed: int) -> None:
 def test_every_combination_once(seed: int) -> None:
     read, _, found = expand(random_plan(seed))
     told = [(v.front_faces, v.mirrored, v.season, v.flex) for v in found.variants]
-    assert sorted(told) == sorted(itertools.product(read.front_faces, read.mirrored, read.seasons, read.flex))
+    wanted = itertools.product(read.front_faces, read.mirrored, read.seasons, read.flex)
+    assert sorted(told) == sorted(wanted)
 
 
 def test_flex_does_not_change_the_airflow() -> None:
@@ -58,7 +59,7 @@ def test_flex_does_not_change_the_airflow() -> None:
 
 
 def test_peaks_are_not_added_up() -> None:
-    """The trunk of the small plan: 60 + 80 + 90 in heating; 90 + 70 + 140 in cooling, 20 more facing south."""
+    """The trunk of the small plan: 60 + 80 + 90 in heating; 90 + 70 + 140 in cooling, 20 more to the south."""
     _, tree, found = expand(small_plan())
     trunk = tree.index("T1")
     flow = {(v.front_faces, v.season): found.airflow_cfm[n, trunk] for n, v in enumerate(found.variants)}

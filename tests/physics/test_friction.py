@@ -1,4 +1,4 @@
-"""Friction and air against the `fluids` library, published values, and what must be so whatever the numbers."""
+"""Friction and air against the `fluids` library, published values, and properties of any numbers."""
 
 from __future__ import annotations
 
@@ -75,14 +75,14 @@ def test_laminar_below_2300() -> None:
 
 
 def test_elevation_follows_the_standard_atmosphere() -> None:
-    """At room temperature the density falls as the pressure does: U.S. Standard Atmosphere 1976 (`fluids`)."""
+    """At room temperature density falls as pressure does: U.S. Standard Atmosphere 1976 (`fluids`)."""
     for feet in (-1500.0, 0.0, 900.0, 5280.0, 10000.0, 15000.0):
         expected = fluids.ATMOSPHERE_1976(feet * M_PER_FT).P / fluids.ATMOSPHERE_1976(0.0).P
         assert site_air(feet).density_ratio == pytest.approx(expected, rel=2e-3)
 
 
 def test_viscosity_follows_the_standard_atmosphere() -> None:
-    """Dynamic viscosity over that at 70 F, U.S. Standard Atmosphere 1976 (`fluids`), and no elevation in it."""
+    """Dynamic viscosity over that at 70 F, U.S. Standard Atmosphere 1976 (`fluids`); no elevation in it."""
     standard = fluids.ATMOSPHERE_1976.viscosity((70.0 + 459.67) / 1.8)
     for fahrenheit in (0.0, 45.0, 70.0, 120.0, 200.0):
         air = site_air(4000.0, fahrenheit)
@@ -145,7 +145,7 @@ def test_standard_air() -> None:
 
 
 def test_velocity_pressure() -> None:
-    """(V / 4005)^2 inWC at standard air: common practice, no source. Thinner air presses less in proportion."""
+    """(V / 4005)^2 inWC at standard air: common practice, no source. Thinner air presses less."""
     assert velocity_pressure_inwc(4005.0, Air()) == pytest.approx(1.0)
     assert velocity_pressure_inwc(900.0, Air()) == pytest.approx((900.0 / 4005.0) ** 2)
     high = site_air(6000.0)

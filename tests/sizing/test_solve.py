@@ -5,7 +5,6 @@ from __future__ import annotations
 import dataclasses
 import itertools
 import time
-from collections.abc import Iterator
 
 import numpy as np
 import pytest
@@ -18,7 +17,7 @@ from tractduct.sizing import relaxation, solve
 from tractduct.sizing.program import HOLDS_TOLERANCE, SizingProblem
 from tractduct.sizing.solve import Solution, least_cost, recommend, recommended, size_front
 
-SMALL = settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+SMALL = settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 SAME = 1e-9
 
 
@@ -26,10 +25,10 @@ SAME = 1e-9
 def small_problems(draw: st.DrawFn) -> SizingProblem:
     """Up to 5 sections and 4 sizes: any tree, losses in any order, costs with ties, shut runs."""
     rng = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
-    n_section, n_size = draw(st.integers(1, 5)), draw(st.integers(1, 4))
+    n_section, n_size = draw(st.integers(1, 5)), draw(st.integers(2, 4))
     n_variant, n_group = draw(st.integers(1, 4)), draw(st.integers(1, 3))
     monotone, tied = draw(st.booleans()), draw(st.booleans())
-    tightness = draw(st.sampled_from([0.4, 0.7, 1.0, 1.5]))
+    tightness = draw(st.sampled_from([0.7, 1.2, 1.6, 2.0]))
     parent = np.array([rng.integers(-1, s) if s else -1 for s in range(n_section)], dtype=np.intp)
     line = np.eye(n_section, dtype=bool)
     for section, above in enumerate(parent):
@@ -40,12 +39,12 @@ def small_problems(draw: st.DrawFn) -> SizingProblem:
     diameter = np.sort(rng.choice([4.0, 5.0, 6.0, 6.0, 7.0], n_size, replace=True))
     if monotone:
         loss = np.sort(loss, axis=2)[:, :, ::-1]
-    cost = rng.integers(1, 4 if tied else 200, (n_section, n_size)).astype(float)
+    cost = rng.integers(*((0, 4) if tied else (1, 200)), (n_section, n_size)).astype(float)
     available = np.round(
         rng.uniform(0.5, 1.5, (n_variant, len(path))) * tightness * 0.045 * path.sum(axis=1), 2
     )
     available[rng.uniform(size=available.shape) < 0.1] = np.inf
-    allowed = rng.uniform(size=(n_section, n_size)) < 0.85
+    allowed = rng.uniform(size=(n_section, n_size)) < 0.9
     # what is not allowed has no meaning, so it must not matter
     loss[:, ~allowed] = np.nan
     cost[~allowed] = np.nan
@@ -230,7 +229,7 @@ def test_scaling_costs_scales_the_cost(problem: SizingProblem, factor: float) ->
 
 @pytest.mark.parametrize(
     ("n_section", "n_variant", "groups", "seed"),
-    [(16, 32, 1, 0), (16, 32, 3, 1), (24, 64, 2, 2), (40, 96, 2, 3), (40, 64, 1, 4)],
+    [(16, 32, 1, 0), (16, 32, 3, 1), (24, 64, 2, 2), (40, 96, 2, 3), (32, 64, 1, 4)],
 )
 def test_front_agrees_with_another_solver(n_section: int, n_variant: int, groups: int, seed: int) -> None:
     problem = synthetic_plan(n_section, n_variant, groups, seed)
@@ -285,10 +284,10 @@ class _StepClock:
 
 
 @pytest.fixture
-def step_clock(monkeypatch: pytest.MonkeyPatch) -> Iterator[_StepClock]:
+def step_clock(monkeypatch: pytest.MonkeyPatch) -> _StepClock:
     clock = _StepClock()
     monkeypatch.setattr(relaxation, "time", type("_Time", (), {"monotonic": clock}))
-    yield clock
+    return clock
 
 
 def assert_honest(solution: Solution, optimum: float) -> None:
@@ -308,7 +307,7 @@ def test_wherever_time_runs_out_the_answer_stays_honest(step_clock: _StepClock) 
     optimum = truth.least_cost.cost
     cap = truth.entries[-2].distinct_sizes
     seen = set()
-    for limit_s in range(0, 200, 4):
+    for limit_s in range(0, 160, 8):
         solution = least_cost(problem, time_limit_s=limit_s)
         assert_honest(solution, optimum)
         capped = least_cost(problem, max_distinct=cap, time_limit_s=limit_s)

@@ -13,8 +13,7 @@ from tractduct.delivery.predict import Delivered, Drive, predict, room_tolerance
 from tractduct.inputs.cells import key_of
 from tractduct.inputs.plan import Plan, Tolerance
 from tractduct.network.tree import DuctTree
-from tractduct.network.variants import VariantSet
-from tractduct.physics.air import Air
+from tractduct.sizing.case import Case
 
 FloatArray = NDArray[np.float64]
 
@@ -29,9 +28,13 @@ class Balance:
     ----------
     damper_inwc : (n_variant, n_path)
         What each run's damper must take at design airflow; 0 for a run that stays wide open, NaN where shut.
+    coefficient : (n_variant, n_section)
+        The same as a damper's resistance, inWC/cfm2.
     wide_open : (n_variant, n_side) int
         The run that stays wide open on each side, supply then return: the one that needs the most pressure.
         -1 on a side without runs.
+    plenum_inwc : (n_variant, n_side)
+        What the supply and the return plenum need at design airflow.
     needed_inwc : (n_variant,)
         External static pressure at design airflow with those settings: ducts and devices.
     blower_inwc : (n_variant,)
@@ -40,7 +43,9 @@ class Balance:
     """
 
     damper_inwc: FloatArray
+    coefficient: FloatArray
     wide_open: NDArray[np.intp]
+    plenum_inwc: FloatArray
     needed_inwc: FloatArray
     blower_inwc: FloatArray
     before: Delivered
@@ -51,26 +56,20 @@ class Balance:
         """(n_variant,) bool: the blower makes at least what design airflow needs, or holds its airflow."""
         if self.after.drive is Drive.AIRFLOW:
             return np.ones(len(self.needed_inwc), dtype=bool)
-        return np.nan_to_num(self.blower_inwc, nan=-np.inf) >= self.needed_inwc * (1.0 - 1e-9)
+        makes = np.nan_to_num(self.blower_inwc, nan=-np.inf)
+        return np.asarray(makes >= self.needed_inwc * (1.0 - 1e-9))
 
 
-def balance(
-    plan: Plan,
-    tree: DuctTree,
-    variants: VariantSet,
-    ducts: SizedDucts,
-    air: Air,
-    *,
-    drive: Drive | None = None,
-) -> Balance:
+def balance(case: Case, ducts: SizedDucts, *, drive: Drive | None = None) -> Balance:
     """Damper settings of every variant, and the readings before and after.
 
     A run takes the pressure of its plenum at design airflow; the plenum needs what the most demanding run
     loses, whose damper stays wide open; every other damper takes the difference. No lower plenum pressure can
     give all runs their design airflow.
     """
-    design = _design_flow(plan, tree, variants)
-    loss = section_loss_inwc(ducts, design, air)
+    tree, variants = case.tree, case.variants
+    design = _design_flow(case)
+    loss = section_loss_inwc(ducts, design, case.air)
     path_loss = np.where(variants.open_run, loss @ tree.path.T.astype(float), np.nan)
     is_return = np.array([run.side == "return" for run in tree.runs], dtype=bool)
     need = np.zeros((len(loss), 2))
@@ -87,12 +86,14 @@ def balance(
     coefficient[:, tree.run_section] = np.divide(
         np.nan_to_num(damper), flow**2, out=np.zeros_like(damper), where=flow > 0.0
     )
-    before = predict(plan, tree, variants, ducts, air, drive=drive, strict=False)
-    after = predict(plan, tree, variants, with_dampers(ducts, coefficient), air, drive=drive, strict=False)
+    before = predict(case, ducts, drive=drive, strict=False)
+    after = predict(case, with_dampers(ducts, coefficient), drive=drive, strict=False)
     stream = after.airstream
     return Balance(
         damper_inwc=damper,
+        coefficient=coefficient,
         wide_open=wide,
+        plenum_inwc=need,
         needed_inwc=need.sum(axis=1) + stream.device_inwc_per_cfm2 * stream.design_cfm**2,
         blower_inwc=stream.static_at(stream.design_cfm) if stream.has_curve else np.full(len(loss), np.nan),
         before=before,
@@ -100,11 +101,11 @@ def balance(
     )
 
 
-def _design_flow(plan: Plan, tree: DuctTree, variants: VariantSet) -> FloatArray:
+def _design_flow(case: Case) -> FloatArray:
     """Design airflow of every section; returns carry what the blower draws through them."""
-    equipment = plan.equipment
+    equipment, variants = case.plan.equipment, case.variants
     factor = (1.0 - equipment.return_leakage) / (1.0 - equipment.supply_leakage)
-    is_return = np.array([s.side == "return" for s in tree.sections], dtype=bool)
+    is_return = np.array([s.side == "return" for s in case.tree.sections], dtype=bool)
     return np.where(is_return, variants.airflow_cfm * factor, variants.airflow_cfm)
 
 
@@ -124,21 +125,15 @@ class OneSetting:
     delivered: Delivered
 
 
-def one_setting(
-    plan: Plan,
-    tree: DuctTree,
-    variants: VariantSet,
-    ducts: SizedDucts,
-    air: Air,
-    *,
-    drive: Drive | None = None,
-) -> OneSetting | None:
+def one_setting(case: Case, ducts: SizedDucts, balanced: Balance, *, drive: Drive | None = None) -> OneSetting | None:
     """The single damper setting with the least worst deviation over both seasons; None for one season.
 
     A set damper takes a part of the system's airflow that hardly changes with the airflow. So the parts are
     chosen first, by a linear program that makes the worst room's distance from design, in tolerances, as small
-    as can be; then dampers are set for those parts, and what the rooms really get is predicted.
+    as can be; then dampers are set for those parts, and what the rooms really get is predicted. What a blower
+    makes beyond need is taken by the dampers too.
     """
+    plan, tree, variants = case.plan, case.tree, case.variants
     if len(plan.seasons) < 2:
         return None
     keys = [(v.front_faces, v.mirrored, v.flex) for v in variants.variants]
@@ -160,15 +155,13 @@ def one_setting(
         variant = variants.variants[pair[0]]
         key = (variant.front_faces, variant.mirrored)  # the flex does not change the design airflow
         if key not in solved:
-            solved[key] = _parts(plan, tree, variants, pair, supply)
+            solved[key] = _parts(case, pair, supply)
         target[np.ix_(pair, np.flatnonzero(supply))] = solved[key]
-    coefficient = _dampers_for(tree, variants, ducts, air, target, pairs, supply)
-    delivered = predict(
-        plan, tree, variants, with_dampers(ducts, coefficient), air, drive=drive, strict=False
-    )
-    off = np.abs(delivered.room_cfm - delivered.room_design_cfm) / room_tolerance_cfm(
-        delivered.room_design_cfm, plan.tolerance
-    )
+    rest = balanced.needed_inwc - balanced.plenum_inwc[:, 0]
+    made = np.nan_to_num(balanced.blower_inwc - rest) if drive is Drive.BLOWER else np.zeros(len(rest))
+    coefficient = _dampers_for(case, ducts, target, pairs, supply, made)
+    delivered = predict(case, with_dampers(ducts, coefficient), drive=drive, strict=False)
+    off = tolerances_off(delivered, plan.tolerance)
     return OneSetting(
         variants=pairs,
         worst=np.array([off[pair].max() for pair in pairs]),
@@ -176,15 +169,14 @@ def one_setting(
     )
 
 
-def _parts(
-    plan: Plan, tree: DuctTree, variants: VariantSet, pair: NDArray[np.intp], supply: NDArray[np.bool_]
-) -> FloatArray:
+def _parts(case: Case, pair: NDArray[np.intp], supply: NDArray[np.bool_]) -> FloatArray:
     """(n_season, n_supply_run) airflow of the runs with the best parts for both seasons.
 
     Unknowns: the airflow of each room's all-year runs and of each season-only run, in the first season's
     scale, and the worst distance t. Where season-only runs change what the others share, the second season's
     scale is one number more, searched for.
     """
+    plan, tree, variants = case.plan, case.tree, case.variants
     runs = np.flatnonzero(supply)
     design = variants.run_airflow_cfm[pair][:, runs]
     is_open = variants.open_run[pair][:, runs]
@@ -258,23 +250,24 @@ def _room_of(plan: Plan, tree: DuctTree, runs: NDArray[np.intp]) -> list[int]:
 
 
 def _dampers_for(
-    tree: DuctTree,
-    variants: VariantSet,
+    case: Case,
     ducts: SizedDucts,
-    air: Air,
     target: FloatArray,
     pairs: NDArray[np.intp],
     supply: NDArray[np.bool_],
+    made_inwc: FloatArray,
 ) -> FloatArray:
     """(n_variant, n_section) one damper coefficient a run for both seasons of a pair.
 
-    Set in the season of more airflow where the run is open in both, else in its own.
+    Set in the season of more airflow where the run is open in both, else in its own. ``made_inwc``
+    (n_variant,) is what the blower makes for the supply ducts at design airflow, 0 where it holds its airflow.
     """
+    tree, variants = case.tree, case.variants
     run = np.where(supply, target, 0.0)
     section = run @ tree.path.astype(float)
-    loss = section_loss_inwc(ducts, section, air)
+    loss = section_loss_inwc(ducts, section, case.air)
     path_loss = np.where(variants.open_run & supply, loss @ tree.path.T.astype(float), -np.inf)
-    plenum = path_loss.max(axis=1)
+    plenum = np.maximum(path_loss.max(axis=1), made_inwc)
     spare = np.where(np.isfinite(path_loss), plenum[:, None] - path_loss, 0.0)
     own = np.divide(spare, run**2, out=np.full_like(run, np.nan), where=run > 0.0)
     coefficient = np.zeros_like(section)
@@ -292,4 +285,5 @@ def _dampers_for(
 def tolerances_off(delivered: Delivered, tolerance: Tolerance) -> FloatArray:
     """(n_variant, n_room) distance from design in tolerances: at most 1 is within."""
     allowed = room_tolerance_cfm(delivered.room_design_cfm, tolerance)
-    return np.asarray(np.abs(delivered.room_cfm - delivered.room_design_cfm) / allowed)
+    off: FloatArray = np.abs(delivered.room_cfm - delivered.room_design_cfm) / allowed
+    return off

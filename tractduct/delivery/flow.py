@@ -148,9 +148,7 @@ def _side(tree: DuctTree, is_return: bool) -> _Side:
         members = np.flatnonzero(mine & (depth == d))
         members = members[np.argsort(tree.parent[members], kind="stable")]
         parents, starts, family = np.unique(tree.parent[members], return_index=True, return_inverse=True)
-        levels.append(
-            _Level(members, starts.astype(np.intp), parents.astype(np.intp), family.astype(np.intp))
-        )
+        levels.append(_Level(members, starts.astype(np.intp), parents.astype(np.intp), family.astype(np.intp)))
     return _Side(tuple(levels))
 
 
@@ -191,9 +189,7 @@ class _Losses:
         """Loss [inWC] and its slope [inWC/cfm]; laminar friction bridges to turbulent over a narrow width."""
         reynolds = self.reynolds_per_cfm * flow
         factor, slope = friction_factor_and_slope(reynolds, self.relative_roughness)
-        ramp = (reynolds >= LAMINAR_BELOW_REYNOLDS) & (
-            reynolds < LAMINAR_BELOW_REYNOLDS * (1.0 + _JUMP_WIDTH)
-        )
+        ramp = (reynolds >= LAMINAR_BELOW_REYNOLDS) & (reynolds < LAMINAR_BELOW_REYNOLDS * (1.0 + _JUMP_WIDTH))
         if np.any(ramp):
             along = (reynolds[ramp] / LAMINAR_BELOW_REYNOLDS - 1.0) / _JUMP_WIDTH
             low = 64.0 / LAMINAR_BELOW_REYNOLDS
@@ -239,9 +235,9 @@ def solve_airflow(
     losses = _Losses.of(ducts, air, shape)
     is_open = np.broadcast_to(ducts.is_open, shape)
     flow = np.where(is_open, np.maximum(start_cfm, _LEAST_CFM), 0.0)
-    blower = np.where(
-        flow[:, _tops(sides[0])].sum(axis=1) > 0.0, flow[:, _tops(sides[0])].sum(axis=1), 1.0
-    ) / (1.0 - lost.supply)
+    blower = np.where(flow[:, _tops(sides[0])].sum(axis=1) > 0.0, flow[:, _tops(sides[0])].sum(axis=1), 1.0) / (
+        1.0 - lost.supply
+    )
     settled = np.ones(len(flow), dtype=bool)
     steps = 0
     change = np.zeros_like(flow)
@@ -356,9 +352,7 @@ def _meet(
     )
 
 
-def _crossing(
-    curve: BlowerCurve, offset: FloatArray, resistance: FloatArray
-) -> tuple[FloatArray, NDArray[np.bool_]]:
+def _crossing(curve: BlowerCurve, offset: FloatArray, resistance: FloatArray) -> tuple[FloatArray, NDArray[np.bool_]]:
     """Largest airflow at which the curve meets offset + resistance q + devices q^2; False where nowhere."""
     q = curve.airflow_cfm
     device = curve.device_inwc_per_cfm2
@@ -379,7 +373,7 @@ def _crossing(
         found = np.where(linear >= 0.0, -2.0 * constant / (linear + root), (root - linear) / (2.0 * device))
     found = np.clip(found, q0, q1)
     beyond = np.where(spare[:, -1] >= 0.0, q[-1], q[0])
-    return np.where(any_turn, found, beyond), any_turn
+    return np.where(any_turn, found, beyond), np.asarray(any_turn)
 
 
 def with_dampers(ducts: SizedDucts, damper_inwc_per_cfm2: FloatArray) -> SizedDucts:

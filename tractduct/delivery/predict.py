@@ -8,7 +8,6 @@ from enum import Enum
 import numpy as np
 from numpy.typing import NDArray
 
-from tractduct.network.airstream import Airstream, airstream
 from tractduct.delivery.flow import (
     AirflowSolution,
     BlowerCurve,
@@ -22,11 +21,11 @@ from tractduct.delivery.flow import (
 from tractduct.errors import Fault, InputFaults
 from tractduct.inputs.cells import key_of
 from tractduct.inputs.plan import Plan, Tolerance
+from tractduct.network.airstream import Airstream, airstream
 from tractduct.network.tree import DuctTree
 from tractduct.network.variants import VariantSet
-from tractduct.physics.air import Air
 from tractduct.physics.friction import compression_factor
-from tractduct.sizing.candidates import DuctData, duct_data, section_data
+from tractduct.sizing.case import Case
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -89,8 +88,7 @@ class Delivered:
     def room_within(self, tolerance: Tolerance) -> BoolArray:
         """(n_variant, n_room) bool: off by no more than the greater of the two tolerances."""
         return np.asarray(
-            np.abs(self.room_cfm - self.room_design_cfm)
-            <= room_tolerance_cfm(self.room_design_cfm, tolerance)
+            np.abs(self.room_cfm - self.room_design_cfm) <= room_tolerance_cfm(self.room_design_cfm, tolerance)
         )
 
     def system_within(self, tolerance: Tolerance) -> BoolArray:
@@ -112,12 +110,9 @@ def open_sections(tree: DuctTree, variants: VariantSet) -> BoolArray:
 
 
 def installed_ducts(
-    plan: Plan,
-    tree: DuctTree,
-    variants: VariantSet,
+    case: Case,
     size_index: NDArray[np.intp],
     *,
-    ducts: DuctData | None = None,
     compression_pct: float | FloatArray | None = None,
     length_factor: float | FloatArray = 1.0,
 ) -> SizedDucts:
@@ -125,18 +120,16 @@ def installed_ducts(
 
     Parameters
     ----------
-    ducts : another product in the same sizes; the variants' own by default
     compression_pct : of every flex section instead of the products' own; broadcastable to
         (n_variant, n_section)
     length_factor : on straight lengths; broadcastable likewise
     """
-    data = section_data(plan, tree)
-    product = ducts or duct_data(plan, tree, variants)
-    sizes = [plan.sizes[k] for k in size_index]
+    data, product = case.table.sections, case.table.ducts
+    sizes = [case.table.sizes[k] for k in size_index]
     diameter = np.array([size.diameter_in for size in sizes])
     compression = product.compression_pct
     if compression_pct is not None:
-        is_flex = np.array([s.kind == "flex" for s in tree.sections])
+        is_flex = np.array([s.kind == "flex" for s in case.tree.sections])
         compression = np.where(is_flex, compression_pct, compression)
     fittings = data.effective_length_ft - data.length_ft
     return SizedDucts(
@@ -144,11 +137,10 @@ def installed_ducts(
         area_ft2=np.array([size.area_ft2 for size in sizes]),
         roughness_ft=product.roughness_ft,
         derate=product.derate,
-        friction_length_ft=data.length_ft * length_factor * compression_factor(compression, diameter)
-        + fittings,
+        friction_length_ft=data.length_ft * length_factor * compression_factor(compression, diameter) + fittings,
         loss_coefficient=data.loss_coefficient,
         damper_inwc_per_cfm2=np.zeros(1),
-        is_open=open_sections(tree, variants),
+        is_open=open_sections(case.tree, case.variants),
     )
 
 
@@ -174,11 +166,8 @@ def source_of(plan: Plan, variants: VariantSet, stream: Airstream, drive: Drive)
 
 
 def predict(
-    plan: Plan,
-    tree: DuctTree,
-    variants: VariantSet,
+    case: Case,
     ducts: SizedDucts,
-    air: Air,
     *,
     drive: Drive | None = None,
     loaded: bool | FloatArray = False,
@@ -195,8 +184,8 @@ def predict(
     Raises InputFaults for a section that both ends in a room and feeds others, and, if strict, where the
     blower's curve never meets the system's.
     """
-    for i, section in enumerate(tree.sections):
-        if section.is_run and tree.children(i):
+    for i, section in enumerate(case.tree.sections):
+        if section.is_run and case.tree.children(i):
             raise InputFaults(
                 [
                     Fault(
@@ -208,11 +197,12 @@ def predict(
                     )
                 ]
             )
+    plan, tree, variants = case.plan, case.tree, case.variants
     drive = drive or default_drive(plan)
-    stream = airstream(plan, variants, loaded=loaded)
+    stream = airstream(plan, variants.variants, variants.room_airflow_cfm.sum(axis=1), loaded=loaded)
     lost = Leakage(supply=plan.equipment.supply_leakage, return_=plan.equipment.return_leakage)
     solution = solve_airflow(
-        tree, ducts, source_of(plan, variants, stream, drive), air, variants.airflow_cfm, lost
+        tree, ducts, source_of(plan, variants, stream, drive), case.air, variants.airflow_cfm, lost
     )
     if strict and not solution.settled.all():
         raise InputFaults([_never_meets(plan, variants, stream, solution)])

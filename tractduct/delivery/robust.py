@@ -7,11 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from tractduct.delivery.flow import with_dampers
 from tractduct.delivery.predict import Drive, installed_ducts, predict
-from tractduct.inputs.plan import Plan
-from tractduct.network.tree import DuctTree
-from tractduct.network.variants import VariantSet
-from tractduct.physics.air import Air
+from tractduct.sizing.case import Case
 
 FloatArray = NDArray[np.float64]
 
@@ -44,53 +42,52 @@ class Spread:
 
 
 def find_spread(
-    plan: Plan,
-    tree: DuctTree,
-    variants: VariantSet,
+    case: Case,
     size_index: NDArray[np.intp],
-    air: Air,
+    damper_inwc_per_cfm2: FloatArray,
     *,
     builds: int = 40,
     drive: Drive | None = None,
 ) -> Spread:
     """Lengths of every section within 10 %, compression of every flex 0 to 15 %, filter clean to loaded.
 
-    Each drawn evenly between its ends, independently, with a fixed seed; all at once.
+    Each drawn evenly between its ends, independently, with a fixed seed; all at once. The dampers
+    (n_variant, n_section) stay as set for the house as drawn.
     """
     random = np.random.default_rng(SEED)
-    n_variant, n_section = len(variants.variants), len(tree.sections)
-    many = variants.only(np.ones(n_variant, dtype=bool), repeats=builds)
-    shape = (n_variant * builds, n_section)
+    plan, n_section = case.plan, len(case.tree.sections)
+    everyone = np.arange(len(case.variants.variants))
+    many = case.rows(np.repeat(everyone, builds))
+    shape = (len(everyone) * builds, n_section)
     ducts = installed_ducts(
-        plan,
-        tree,
         many,
         size_index,
         compression_pct=random.uniform(0.0, MOST_COMPRESSION_PCT, shape),
         length_factor=random.uniform(1.0 - LENGTH_SPREAD, 1.0 + LENGTH_SPREAD, shape),
     )
-    got = predict(
-        plan, tree, many, ducts, air, drive=drive, loaded=random.uniform(0.0, 1.0, shape[0]), strict=False
-    )
+    ducts = with_dampers(ducts, np.repeat(damper_inwc_per_cfm2, builds, axis=0))
+    got = predict(many, ducts, drive=drive, loaded=random.uniform(0.0, 1.0, shape[0]), strict=False)
     within = got.room_within(plan.tolerance)
     total = 100.0 * got.total_cfm / got.airstream.design_cfm
-    low, middle, high, total_low, total_high, ok = [], [], [], [], [], []
-    for season in plan.seasons:
-        mine = many.where(season=season)
-        part = 100.0 + got.room_off_pct[mine]
-        none = ~np.isfinite(part).any(axis=0)
-        filled = np.where(none, 0.0, part)
-        for values, q in ((low, 5.0), (middle, 50.0), (high, 95.0)):
-            values.append(np.where(none, np.nan, np.nanpercentile(filled, q, axis=0)))
-        total_low.append(float(np.percentile(total[mine], 5.0)))
-        total_high.append(float(np.percentile(total[mine], 95.0)))
-        ok.append(100.0 * within[mine].mean(axis=0))
+    part = 100.0 + got.room_off_pct
+    seasons = [many.variants.where(season=season) for season in plan.seasons]
     return Spread(
-        low=np.array(low),
-        middle=np.array(middle),
-        high=np.array(high),
-        total_low=np.array(total_low),
-        total_high=np.array(total_high),
-        within_pct=np.array(ok),
+        low=_percentile(part, seasons, 5.0),
+        middle=_percentile(part, seasons, 50.0),
+        high=_percentile(part, seasons, 95.0),
+        total_low=np.array([np.percentile(total[mine], 5.0) for mine in seasons]),
+        total_high=np.array([np.percentile(total[mine], 95.0) for mine in seasons]),
+        within_pct=np.array([100.0 * within[mine].mean(axis=0) for mine in seasons]),
         builds=builds,
     )
+
+
+def _percentile(values: FloatArray, seasons: list[NDArray[np.bool_]], q: float) -> FloatArray:
+    """(n_season, n_room), NaN for a room that needs nothing in a season."""
+    found = []
+    for mine in seasons:
+        live = np.isfinite(values[mine]).any(axis=0)
+        row = np.full(values.shape[1], np.nan)
+        row[live] = np.nanpercentile(values[mine][:, live], q, axis=0)
+        found.append(row)
+    return np.array(found)

@@ -2,17 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tractduct.delivery.predict import Delivered, Drive, installed_ducts, predict
-from tractduct.inputs.plan import Plan
-from tractduct.network.tree import DuctTree
-from tractduct.network.variants import VariantSet
-from tractduct.physics.air import Air
-from tractduct.sizing.candidates import CandidateTable, size_cost, sizing_problem
+from tractduct.sizing.case import Case
 from tractduct.sizing.solve import Solution, least_cost, recommend
 
 
@@ -42,81 +38,44 @@ class Substitution:
     extra_cost: float
 
 
-def find_substitutions(
-    plan: Plan,
-    tree: DuctTree,
-    variants: VariantSet,
-    table: CandidateTable,
-    air: Air,
-    *,
-    drive: Drive | None = None,
-) -> tuple[Substitution, ...]:
+def find_substitutions(case: Case, *, drive: Drive | None = None) -> tuple[Substitution, ...]:
     """Every pair of approved flex products; a product that no size set holds for is left out as designed."""
-    if len(plan.flex) < 2:
-        return ()
-    sections = np.arange(len(tree.sections))
+    plan = case.plan
     found = []
-    for designed in plan.flex:
-        of_designed = variants.where(flex=designed)
-        mine = variants.only(of_designed)
-        problem = sizing_problem(tree, mine, table.only(of_designed, size_cost(plan, tree, (designed,))))
-        _, sized = recommend(
-            problem, plan.standardize_within_pct, max_distinct=plan.max_distinct_sizes or None
-        )
+    for designed in plan.flex if len(plan.flex) > 1 else ():
+        mine = case.only(case.variants.where(flex=designed))
+        _, sized = recommend(mine.problem(), plan.standardize_within_pct, max_distinct=plan.max_distinct_sizes or None)
         if sized.size_index is None:
             continue
-        expected = _predicted(plan, tree, mine, sized.size_index, air, drive)
+        expected = _predicted(mine, sized.size_index, drive)
         for installed in plan.flex:
             if installed == designed:
                 continue
-            of_installed = variants.where(flex=installed)
-            other = variants.only(of_installed)
-            cost = size_cost(plan, tree, (installed,))
-            recovery = _recovery(tree, other, table.only(of_installed, cost), sized.size_index)
-            raised: dict[str, tuple[str, str]] = {}
-            extra = np.nan
-            if recovery.size_index is not None:
-                labels = [size.label for size in table.sizes]
-                raised = {
-                    s.name: (labels[before], labels[after])
-                    for s, before, after in zip(
-                        tree.sections, sized.size_index, recovery.size_index, strict=True
-                    )
-                    if before != after
-                }
-                extra = float(recovery.cost - cost[sections, sized.size_index].sum())
+            other = case.only(case.variants.where(flex=installed))
+            recovery = _recovery(other, sized.size_index)
+            before, after = mine.labels(sized.size_index), mine.labels(recovery.size_index)
             found.append(
                 Substitution(
                     designed=designed,
                     installed=installed,
                     sized=sized,
                     expected=expected,
-                    delivered=_predicted(plan, tree, other, sized.size_index, air, drive),
+                    delivered=_predicted(other, sized.size_index, drive),
                     recovery=recovery,
-                    raised=raised,
-                    extra_cost=extra,
+                    raised={s: (before[s], size) for s, size in after.items() if before[s] != size},
+                    extra_cost=recovery.cost - other.cost_of(sized.size_index) if after else np.nan,
                 )
             )
     return tuple(found)
 
 
-def _predicted(
-    plan: Plan,
-    tree: DuctTree,
-    variants: VariantSet,
-    size_index: NDArray[np.intp],
-    air: Air,
-    drive: Drive | None,
-) -> Delivered:
-    ducts = installed_ducts(plan, tree, variants, size_index)
-    return predict(plan, tree, variants, ducts, air, drive=drive, strict=False)
+def _predicted(case: Case, size_index: NDArray[np.intp], drive: Drive | None) -> Delivered:
+    return predict(case, installed_ducts(case, size_index), drive=drive, strict=False)
 
 
-def _recovery(
-    tree: DuctTree, variants: VariantSet, table: CandidateTable, at_least: NDArray[np.intp]
-) -> Solution:
+def _recovery(case: Case, at_least: NDArray[np.intp]) -> Solution:
     """The least-cost set in which no section is smaller than given."""
-    problem = sizing_problem(tree, variants, table)
+    problem = case.problem()
     diameter = problem.diameter_in
-    problem.allowed[diameter[None, :] < diameter[at_least][:, None] - 1e-9] = False
-    return least_cost(problem)
+    large_enough = diameter[None, :] >= diameter[at_least][:, None] - 1e-9
+    return least_cost(replace(problem, allowed=problem.allowed & large_enough))

@@ -65,8 +65,7 @@ def read_airflow(table: RawTable | None, plan_file: PlanFile, log: FaultLog) -> 
                     turned = " mirrored" if mirror else ""
                     log.fault(
                         table.label,
-                        f"room '{spelled}' has no {' or '.join(absent)} airflow for "
-                        f"front facing {face}{turned}",
+                        f"room '{spelled}' has no {' or '.join(absent)} airflow for front facing {face}{turned}",
                         "Add that row, or leave that face or season out of [variants]",
                     )
                 for k, season in enumerate(seasons):
@@ -93,12 +92,7 @@ def _cells(table: RawTable, plan_file: PlanFile, log: FaultLog) -> _Cells:
         for spelled in table.headers.values():
             parts = wide_column(spelled)
             if parts:
-                columns += [
-                    (parts[0], s, spelled)
-                    for names in (flow, load)
-                    for s, n in names.items()
-                    if n == parts[1]
-                ]
+                columns += [(parts[0], s, spelled) for names in (flow, load) for s, n in names.items() if n == parts[1]]
     else:
         columns = [(None, s, n) for names in (flow, load) for s, n in names.items() if table.has(n)]
         if not table.has("front_faces"):

@@ -63,9 +63,7 @@ def read_ducts(table: RawTable | None, log: FaultLog) -> dict[str, Duct]:
                 "Give the product a name of its own",
             )
         elif kind == "rigid" and compression:
-            log.cell_fault(
-                table, row, "compression_pct", "a rigid duct can't be compressed", "Leave the cell empty"
-            )
+            log.cell_fault(table, row, "compression_pct", "a rigid duct can't be compressed", "Leave the cell empty")
         elif name and log.once(seen, table, row, "duct", name):
             found[name] = Duct(
                 name=name,

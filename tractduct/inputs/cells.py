@@ -104,9 +104,7 @@ def parse_size(text: str) -> float | tuple[float, float]:
     except ValueError:
         value = math.nan
     if not (math.isfinite(value) and value > 0.0):
-        raise CellProblem(
-            "expected a size in inches, such as 7, or width x height, such as 8x12", "Retype the size"
-        )
+        raise CellProblem("expected a size in inches, such as 7, or width x height, such as 8x12", "Retype the size")
     return value
 
 

@@ -51,8 +51,7 @@ def _curves(table: RawTable | None, log: FaultLog) -> dict[str, tuple[tuple[floa
                 table,
                 row,
                 "airflow_cfm",
-                f"the airflow of speed '{name}' must rise from row to row; the row before has "
-                f"{so_far[-1][0]:g} cfm",
+                f"the airflow of speed '{name}' must rise from row to row; the row before has {so_far[-1][0]:g} cfm",
                 "Put the rows in order and remove doubles",
             )
         else:
@@ -125,7 +124,5 @@ def _devices(table: RawTable | None, log: FaultLog) -> tuple[Device, ...]:
                 "Swap or correct the two",
             )
             continue
-        found.append(
-            Device(name=name, side=side, loss_inwc=loss, at_cfm=at, season=season, loaded_inwc=loaded)
-        )
+        found.append(Device(name=name, side=side, loss_inwc=loss, at_cfm=at, season=season, loaded_inwc=loaded))
     return tuple(found)

@@ -58,9 +58,7 @@ def find_table(spec: schema.TableSchema, plan_file: PlanFile, log: FaultLog) -> 
     return table
 
 
-def _locate(
-    plan_file: PlanFile, names: Iterable[str], given: str | None
-) -> tuple[Path, str | None, str] | None:
+def _locate(plan_file: PlanFile, names: Iterable[str], given: str | None) -> tuple[Path, str | None, str] | None:
     """Path, sheet and label of a table; None where nothing of that name is there."""
     if given is not None:
         file, _, sheet = given.partition("#")
@@ -103,9 +101,7 @@ def _check_headers(table: RawTable, spec: schema.TableSchema, log: FaultLog) -> 
             )
     missing = [f.name for f in spec.fields if f.required and not table.has(f.name)]
     for name in missing:
-        log.fault(
-            table.label, f"the column '{name}' is missing", f"Add it: {spec.field(name).meaning}", row=1
-        )
+        log.fault(table.label, f"the column '{name}' is missing", f"Add it: {spec.field(name).meaning}", row=1)
     return not missing
 
 

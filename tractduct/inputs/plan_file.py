@@ -45,9 +45,7 @@ class PlanFile:
                 f"Give the folder that holds {PLAN_FILE}",
             )
         except OSError as error:
-            self.log.fault(
-                str(self.path), f"it can't be read ({error.strerror or error})", "Check who may read it"
-            )
+            self.log.fault(str(self.path), f"it can't be read ({error.strerror or error})", "Check who may read it")
         except UnicodeDecodeError:
             self.log.fault(label, "it is not UTF-8 text", "Save it as plain text in UTF-8")
         except tomllib.TOMLDecodeError as error:
@@ -58,16 +56,12 @@ class PlanFile:
         for key, value in self.config.items():
             if isinstance(value, dict):
                 if key not in schema.KEYS:
-                    self.log.fault(
-                        label, f"[{key}] is not a part of a plan", nearest(key, known_tables), value=key
-                    )
+                    self.log.fault(label, f"[{key}] is not a part of a plan", nearest(key, known_tables), value=key)
                     continue
                 known = [f.name for f in schema.KEYS[key]]
                 for inner in value:
                     if inner not in known:
-                        self.log.fault(
-                            label, f"[{key}] has no key of this name", nearest(inner, known), value=inner
-                        )
+                        self.log.fault(label, f"[{key}] has no key of this name", nearest(inner, known), value=inner)
             elif key in known_tables:
                 self.log.fault(
                     label,

@@ -118,9 +118,7 @@ def _match_rooms(
                 served.setdefault(key_of(room), []).append(section)
     has_return = any(s.side == "return" for s in sections)
     for n, room in enumerate(rooms):
-        needs = [
-            s for k, s in enumerate(need.seasons) if airflow.size and np.nanmax(airflow[:, :, k, n]) > 0.0
-        ]
+        needs = [s for k, s in enumerate(need.seasons) if airflow.size and np.nanmax(airflow[:, :, k, n]) > 0.0]
         runs = served.get(key_of(room), [])
         if needs and not runs:
             log.fault(

@@ -128,8 +128,7 @@ SECTIONS = TableSchema(
         Field(
             name="parent",
             blank=True,
-            meaning="the section next to it on the air handler's side; blank at "
-            "the air handler or its plenum",
+            meaning="the section next to it on the air handler's side; blank at the air handler or its plenum",
         ),
         Field(
             name="side",
@@ -184,8 +183,7 @@ SECTIONS = TableSchema(
             low=0.0,
             above=True,
             high=1000.0,
-            meaning="this run's part of its room's airflow relative to the room's other open runs; blank: "
-            "equal parts",
+            meaning="this run's part of its room's airflow relative to the room's other open runs; blank: equal parts",
         ),
         Field(
             name="season",
@@ -262,8 +260,7 @@ DUCTS = TableSchema(
             low=0.0,
             high=60.0,
             usual=(0.0, 25.0),
-            meaning="airflow that the product loses at any friction "
-            "rate against what its roughness alone would give",
+            meaning="airflow that the product loses at any friction rate against what its roughness alone would give",
         ),
         Field(
             name="compression_pct",

@@ -118,9 +118,7 @@ def _duct(
     return name
 
 
-def _fittings(
-    table: RawTable, row: Row, known: Mapping[str, str], log: FaultLog
-) -> tuple[tuple[str, int], ...]:
+def _fittings(table: RawTable, row: Row, known: Mapping[str, str], log: FaultLog) -> tuple[tuple[str, int], ...]:
     if not row.text("fittings"):
         return ()
     parts = log.parsed(table, row, "fittings", parse_fittings) or []

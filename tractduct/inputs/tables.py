@@ -221,8 +221,7 @@ def _sheet_rows(path: Path, sheet: str, label: str) -> Iterator[tuple[int, list[
                             row=number,
                             value=formula,
                             problem="the formula has no stored result",
-                            remedy="Open the workbook in a spreadsheet "
-                            "program and save it, or enter the value",
+                            remedy="Open the workbook in a spreadsheet program and save it, or enter the value",
                         )
                     )
             yield number, [_cell_text(value) for value in values]

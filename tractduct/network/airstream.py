@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
 
 from tractduct.inputs.plan import Plan
-from tractduct.network.variants import VariantSet
+from tractduct.network.variants import Variant
 
 FloatArray = NDArray[np.float64]
 
@@ -51,17 +52,19 @@ class Airstream:
         return self.static_at(self.design_cfm) - self.device_inwc_per_cfm2 * self.design_cfm**2
 
 
-def airstream(plan: Plan, variants: VariantSet, *, loaded: bool | FloatArray = False) -> Airstream:
-    """The plan's blower and devices over its variants.
+def airstream(
+    plan: Plan, variants: Sequence[Variant], rooms_cfm: FloatArray, *, loaded: bool | FloatArray = False
+) -> Airstream:
+    """The plan's blower and devices over some variants, whose rooms need ``rooms_cfm`` (n_variant,) in all.
 
     ``loaded`` counts filters at the loss that they have when due for change; as an array (n_variant,), how far
     on the way from clean (0) to that (1). Between its points a curve is a monotone cubic that does not
     overshoot them (PCHIP), followed closely by straight lines.
     """
     equipment = plan.equipment
-    design = variants.room_airflow_cfm.sum(axis=1) / (1.0 - equipment.supply_leakage)
+    design = rooms_cfm / (1.0 - equipment.supply_leakage)
     dirt = np.broadcast_to(np.asarray(loaded, dtype=float), design.shape)
-    seasons = [v.season for v in variants.variants]
+    seasons = [v.season for v in variants]
     device = np.zeros(len(design))
     for d in equipment.devices:
         dirty = d.loss_inwc if d.loaded_inwc is None else d.loaded_inwc

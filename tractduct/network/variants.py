@@ -65,9 +65,8 @@ class VariantSet:
             dtype=bool,
         )
 
-    def only(self, keep: NDArray[np.bool_], repeats: int = 1) -> VariantSet:
-        """The variants of a (n_variant,) mask, each ``repeats`` times."""
-        rows = np.repeat(np.flatnonzero(keep), repeats)
+    def rows(self, rows: NDArray[np.intp]) -> VariantSet:
+        """The variants of these rows, which may repeat."""
         return VariantSet(
             variants=tuple(self.variants[row] for row in rows),
             airflow_cfm=self.airflow_cfm[rows],
@@ -94,9 +93,7 @@ def expand_variants(plan: Plan, tree: DuctTree) -> VariantSet:
         by_flex = np.repeat(values[:, :, :, None, :], n_flex, axis=3)
         return by_flex.reshape(n_face * n_mirror * n_season * n_flex, -1)
 
-    opened = np.broadcast_to(
-        is_open[None, None, :, None, :], (n_face, n_mirror, n_season, n_flex, is_open.shape[1])
-    )
+    opened = np.broadcast_to(is_open[None, None, :, None, :], (n_face, n_mirror, n_season, n_flex, is_open.shape[1]))
     return VariantSet(
         variants=tuple(
             Variant(face, mirrored, season, flex)

@@ -12,9 +12,7 @@ STANDARD_DENSITY_LB_PER_FT3 = 0.075  # dry air, 70 F, sea level: the standard ai
 # Duct tables write Re = 8.56 D V with D in inches and V in fpm; that implies this viscosity of standard air.
 STANDARD_KINEMATIC_VISCOSITY_FT2_PER_S = 1.0 / (8.56 * 12.0 * 60.0)
 PA_PER_INWC = 249.089  # water at 4 C; from memory
-STANDARD_VELOCITY_FPM = (
-    4005.0  # velocity whose pressure is 1 inWC in standard air; common practice, no source
-)
+STANDARD_VELOCITY_FPM = 4005.0  # velocity whose pressure is 1 inWC in standard air; common practice, no source
 
 _KG_PER_LB = 0.45359237
 _M_PER_FT = 0.3048

@@ -129,9 +129,11 @@ def compression_factor(compression_pct: ArrayLike, diameter_in: ArrayLike) -> Fl
 
     1 + 0.58 K exp(-0.126 D), K = 100 (1 - L / L_extended): from memory, after Abushakra, Walker and Sherman,
     Compression effects on pressure loss in flexible HVAC ducts (LBNL), who tested 6, 8 and 10 in. Larger
-    sizes may do worse than this says: the caller must show that as a caution.
+    sizes may do worse than this says: the caller must show that as a caution. ValueError outside 0 to 100 %.
     """
     k = np.asarray(compression_pct, dtype=float)
+    if not (np.all(k >= 0.0) and np.all(k <= 100.0)):
+        raise ValueError("compression must lie between 0 and 100 per cent")
     return 1.0 + 0.58 * k * np.exp(-0.126 * np.asarray(diameter_in, dtype=float))
 
 
@@ -177,9 +179,7 @@ def diameter_for_friction_rate_in(
     )
 
     def too_high(log_diameter: FloatArray) -> NDArray[np.bool_]:
-        found = installed_friction_rate_inwc_per_100ft(
-            flow, np.exp(log_diameter), rough, air, lost, squeezed, straight
-        )
+        found = installed_friction_rate_inwc_per_100ft(flow, np.exp(log_diameter), rough, air, lost, squeezed, straight)
         return np.asarray(found > rate)
 
     # The friction factor takes a roughness of at most a fifth of the diameter.

@@ -14,7 +14,7 @@ from tractduct.network.tree import DuctTree
 from tractduct.network.variants import VariantSet
 from tractduct.physics.air import Air, velocity_pressure_inwc
 from tractduct.physics.friction import installed_friction_rate_inwc_per_100ft
-from tractduct.sizing.program import HOLDS_TOLERANCE, SizingProblem
+from tractduct.sizing.program import HOLDS_TOLERANCE
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -35,7 +35,6 @@ class SectionData:
     straight_part: NDArray[np.float64]
     loss_coefficient: NDArray[np.float64]
     velocity_limit_fpm: NDArray[np.float64]
-    available_inwc: NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -70,19 +69,19 @@ class CandidateTable:
         limit = self.sections.velocity_limit_fpm[:, None] * (1.0 + HOLDS_TOLERANCE)
         return self.velocity_fpm <= limit
 
-    def only(self, keep: NDArray[np.bool_], cost: NDArray[np.float64]) -> CandidateTable:
-        """The variants of a (n_variant,) mask, at a cost (n_section, n_size) of their own."""
+    def rows(self, rows: NDArray[np.intp], cost: NDArray[np.float64]) -> CandidateTable:
+        """The variants of these rows, at a cost (n_section, n_size) of their own."""
         return replace(
             self,
             ducts=DuctData(
-                roughness_ft=self.ducts.roughness_ft[keep],
-                derate=self.ducts.derate[keep],
-                compression_pct=self.ducts.compression_pct[keep],
+                roughness_ft=self.ducts.roughness_ft[rows],
+                derate=self.ducts.derate[rows],
+                compression_pct=self.ducts.compression_pct[rows],
             ),
-            friction_rate_inwc_per_100ft=self.friction_rate_inwc_per_100ft[keep],
-            velocity_fpm=self.velocity_fpm[keep],
-            loss_inwc=self.loss_inwc[keep],
-            offered=self.offered[keep],
+            friction_rate_inwc_per_100ft=self.friction_rate_inwc_per_100ft[rows],
+            velocity_fpm=self.velocity_fpm[rows],
+            loss_inwc=self.loss_inwc[rows],
+            offered=self.offered[rows],
             cost=cost,
         )
 
@@ -144,7 +143,6 @@ def section_data(plan: Plan, tree: DuctTree) -> SectionData:
         straight_part=np.divide(length, effective, out=np.ones_like(length), where=effective > 0.0),
         loss_coefficient=np.array([plan.loss_coefficients(s) for s in tree.sections]),
         velocity_limit_fpm=np.array([plan.velocity_limit_fpm(s) for s in tree.sections]),
-        available_inwc=np.array([plan.available_inwc(s.side) for s in tree.sections]),
     )
 
 
@@ -156,29 +154,6 @@ def duct_data(plan: Plan, tree: DuctTree, variants: VariantSet) -> DuctData:
         for name in ("roughness_ft", "airflow_derate_pct", "compression_pct")
     )
     return DuctData(roughness_ft=roughness, derate=derate / 100.0, compression_pct=compression)
-
-
-def sizing_problem(
-    tree: DuctTree,
-    variants: VariantSet,
-    table: CandidateTable,
-    available_inwc: NDArray[np.float64] | None = None,
-) -> SizingProblem:
-    """The size-set program of some variants. ``available_inwc`` (n_path,) stands in for the plan's."""
-    kinds = [(s.kind, s.shape) for s in tree.sections]
-    groups = list(dict.fromkeys(kinds))
-    available = table.sections.available_inwc[tree.run_section] if available_inwc is None else available_inwc
-    allowed = table.bounded & np.all(table.offered & table.velocity_ok, axis=0) & np.isfinite(table.cost)
-    return SizingProblem(
-        loss_inwc=table.loss_inwc,
-        cost=np.where(allowed, table.cost, 0.0),
-        allowed=allowed,
-        diameter_in=np.array([size.diameter_in for size in table.sizes]),
-        parent=tree.parent,
-        stock_group=np.array([groups.index(k) for k in kinds], dtype=np.intp),
-        path=tree.path,
-        available_inwc=np.where(variants.open_run, available[None, :], np.inf),
-    )
 
 
 def size_cost(plan: Plan, tree: DuctTree, flex: tuple[str, ...]) -> NDArray[np.float64]:
@@ -204,9 +179,7 @@ def _price(plan: Plan, duct: str, size: Size) -> float:
     return np.nan if price is None else price
 
 
-def _prices(
-    plan: Plan, tree: DuctTree, variants: VariantSet
-) -> tuple[NDArray[np.bool_], NDArray[np.float64]]:
+def _prices(plan: Plan, tree: DuctTree, variants: VariantSet) -> tuple[NDArray[np.bool_], NDArray[np.float64]]:
     """What is on sale in each variant, and the cost."""
     by_flex = {flex: np.isfinite(size_cost(plan, tree, (flex,))) for flex in plan.flex}
     offered = np.array([by_flex[v.flex] for v in variants.variants])

@@ -9,12 +9,11 @@ from enum import Enum
 import numpy as np
 from numpy.typing import NDArray
 
-from tractduct.inputs.plan import Plan
-from tractduct.network.tree import DuctTree
-from tractduct.network.variants import Variant, VariantSet
-from tractduct.physics.air import Air, velocity_pressure_inwc
+from tractduct.network.variants import Variant
+from tractduct.physics.air import velocity_pressure_inwc
 from tractduct.physics.friction import installed_friction_rate_inwc_per_100ft
-from tractduct.sizing.candidates import CandidateTable, at_sizes, size_cost, sizing_problem
+from tractduct.sizing.candidates import at_sizes
+from tractduct.sizing.case import Case
 from tractduct.sizing.program import HOLDS_TOLERANCE
 from tractduct.sizing.solve import Solution, least_cost
 
@@ -76,15 +75,12 @@ class Comparison:
         return self.standard_cost - self.solution.cost
 
 
-def find_drivers(
-    tree: DuctTree, variants: VariantSet, table: CandidateTable, size_index: NDArray[np.intp]
-) -> tuple[Driver, ...]:
+def find_drivers(case: Case, size_index: NDArray[np.intp]) -> tuple[Driver, ...]:
     """For each section, the variants without which it could be one size smaller, the others staying."""
-    diameter = np.array([size.diameter_in for size in table.sizes])
-    on_sale = table.bounded & np.all(table.offered, axis=0) & np.isfinite(table.cost)
+    tree, variants, table, budget = case.tree, case.variants, case.table, case.budget
+    diameter, on_sale = case.diameter_in, case.on_sale
     loss = at_sizes(table.loss_inwc, size_index)
-    path_loss = loss @ tree.path.T.astype(float)
-    available = table.sections.available_inwc[tree.run_section]
+    circuit_loss = loss @ budget.circuit.T.astype(float)
     found = []
     for i, section in enumerate(tree.sections):
         smaller = np.flatnonzero(on_sale[i] & (diameter < diameter[size_index[i]] - 1e-9))
@@ -95,11 +91,10 @@ def find_drivers(
         label = table.sizes[k].label
         children = tree.children(i)
         velocity_over = table.velocity_fpm[:, i, k] / table.sections.velocity_limit_fpm[i] - 1.0
-        paths = np.flatnonzero(tree.path[:, i])
+        mine = np.flatnonzero(budget.circuit[:, i])
         change = table.loss_inwc[:, i, k] - loss[:, i]
-        path_over = (path_loss[:, paths] + change[:, None]) / available[paths] - 1.0
-        path_over = np.where(variants.open_run[:, paths], path_over, -np.inf)
-        over = np.maximum(velocity_over, path_over.max(axis=1))
+        circuit_over = (circuit_loss[:, mine] + change[:, None]) / budget.available_inwc[:, mine] - 1.0
+        over = np.maximum(velocity_over, circuit_over.max(axis=1))
         broken = np.flatnonzero(over > HOLDS_TOLERANCE)
         larger_child = max(children, key=lambda c: diameter[size_index[c]], default=None)
         if larger_child is not None and diameter[size_index[larger_child]] > diameter[k] + 1e-9:
@@ -120,7 +115,8 @@ def find_drivers(
             if velocity_over[worst] >= over[worst]:
                 limit = "velocity"
             else:
-                limit = f"pressure to {tree.runs[paths[int(np.argmax(path_over[worst]))]].name}"
+                tightest = mine[int(np.argmax(circuit_over[worst]))]
+                limit = f"pressure to {_circuit_name(case, tightest)}"
             found.append(
                 Driver(
                     section=section.name,
@@ -136,13 +132,18 @@ def find_drivers(
     return tuple(found)
 
 
-def find_headroom(
-    tree: DuctTree, variants: VariantSet, table: CandidateTable, size_index: NDArray[np.intp], air: Air
-) -> tuple[Headroom, ...]:
+def _circuit_name(case: Case, circuit: int) -> str:
+    """The run of a circuit, or both its runs."""
+    names = [case.tree.runs[p].name for p in case.budget.paths[circuit] if p >= 0]
+    return " and from ".join(names)
+
+
+def find_headroom(case: Case, size_index: NDArray[np.intp]) -> tuple[Headroom, ...]:
     """How much more air each run could carry in its tightest variant, and what then stops it.
 
     Two paths share the first part of their way, so what a run adds is felt by others in that part only.
     """
+    tree, variants, table = case.tree, case.variants, case.table
     n_path, n_variant = len(tree.run_section), len(variants.variants)
     walks = [tree.walk(p) for p in range(n_path)]
     depth = max(len(w) for w in walks)
@@ -161,18 +162,16 @@ def find_headroom(
             moved,
             diameter,
             ducts.roughness_ft[:, at],
-            air,
+            case.air,
             ducts.derate[:, at],
             ducts.compression_pct[:, at],
             data.straight_part[at],
         )
-        fitting = data.loss_coefficient[at] * velocity_pressure_inwc(moved / area, air)
+        fitting = data.loss_coefficient[at] * velocity_pressure_inwc(moved / area, case.air)
         loss = rate * data.effective_length_ft[at] / 100.0 + fitting
         return np.asarray(np.cumsum(loss * counts, axis=2))
 
-    available = data.available_inwc[tree.run_section]
-    path_loss = at_sizes(table.loss_inwc, size_index) @ tree.path.T.astype(float)
-    slack = np.where(variants.open_run, available - path_loss, np.inf)
+    slack = case.budget.path_slack_inwc(case.path_loss_inwc(size_index))
     # The tightest open path through each section, and its slack.
     through = np.where(tree.path.T[None, :, :], slack[:, None, :], np.inf)
     tightest = through.argmin(axis=2)[:, at]
@@ -211,12 +210,7 @@ def find_headroom(
 
 
 def price_of_standardizing(
-    plan: Plan,
-    tree: DuctTree,
-    variants: VariantSet,
-    table: CandidateTable,
-    standard: Solution,
-    on_step: Callable[[], None] = lambda: None,
+    case: Case, standard: Solution, on_step: Callable[[], None] = lambda: None
 ) -> tuple[Comparison, ...]:
     """Least cost without each orientation and each flex product, and for each alone.
 
@@ -224,31 +218,26 @@ def price_of_standardizing(
     set at the remaining products' prices, so that the difference is the sizes' alone.
     """
     assert standard.size_index is not None
+    size_index = standard.size_index
+    plan, variants = case.plan, case.variants
     found = []
-    sections = np.arange(len(tree.sections))
 
     def compare(kind: str, kept: str, left_out: str, keep: NDArray[np.bool_]) -> None:
-        flex = tuple(dict.fromkeys(v.flex for v, k in zip(variants.variants, keep, strict=True) if k))
-        cost = size_cost(plan, tree, flex)
-        part = table.only(keep, cost)
-        solution = least_cost(sizing_problem(tree, variants.only(keep), part))
+        part = case.only(keep)
         found.append(
             Comparison(
                 kind=kind,
                 kept=kept,
                 left_out=left_out,
-                solution=solution,
-                standard_cost=float(cost[sections, standard.size_index].sum()),
+                solution=least_cost(part.problem()),
+                standard_cost=part.cost_of(size_index),
             )
         )
         on_step()
 
-    for face in plan.front_faces if len(plan.front_faces) > 1 else ():
-        is_face = variants.where(face=face)
-        compare("orientation", "all others", face, ~is_face)
-        compare("orientation", face, "all others", is_face)
-    for flex in plan.flex if len(plan.flex) > 1 else ():
-        is_flex = variants.where(flex=flex)
-        compare("flex", "all others", flex, ~is_flex)
-        compare("flex", flex, "all others", is_flex)
+    for kind, names in (("orientation", plan.front_faces), ("flex", plan.flex)):
+        for name in names if len(names) > 1 else ():
+            mine = variants.where(face=name) if kind == "orientation" else variants.where(flex=name)
+            compare(kind, "all others", name, ~mine)
+            compare(kind, name, "all others", mine)
     return tuple(found)

@@ -7,11 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tractduct.network.tree import DuctTree
-from tractduct.network.variants import VariantSet
-from tractduct.physics.air import Air
 from tractduct.physics.friction import diameter_for_friction_rate_in
-from tractduct.sizing.candidates import CandidateTable
+from tractduct.sizing.budget import worst_by_side
+from tractduct.sizing.case import Case
 from tractduct.sizing.program import HOLDS_TOLERANCE
 
 
@@ -23,7 +21,10 @@ class HandSizing:
     ----------
     total_effective_length_ft : (n_path,)
         Straight lengths and the fittings' equivalent lengths from the air handler to the register.
-    path_friction_rate : (n_path,)
+    path_available_inwc : (n_variant, n_path)
+        What the path's side has; where the blower gives the pressure, split by the losses of a size set or,
+        before there is one, by total effective length.
+    friction_rate : (n_variant, n_path)
         100 x available pressure / total effective length. [inWC/100 ft]
     section_friction_rate : (n_variant, n_section)
         The lowest of the open runs through a section: that of the longest. Infinite where all are shut.
@@ -34,24 +35,38 @@ class HandSizing:
     """
 
     total_effective_length_ft: NDArray[np.float64]
-    path_friction_rate: NDArray[np.float64]
+    path_available_inwc: NDArray[np.float64]
+    friction_rate: NDArray[np.float64]
     section_friction_rate: NDArray[np.float64]
     exact_diameter_in: NDArray[np.float64]
     own_size: NDArray[np.intp]
 
+    @property
+    def path_friction_rate(self) -> NDArray[np.float64]:
+        """(n_path,) the lowest friction rate of each path over the variants."""
+        return np.asarray(self.friction_rate.min(axis=0))
 
-def size_by_hand(tree: DuctTree, variants: VariantSet, table: CandidateTable, air: Air) -> HandSizing:
+
+def size_by_hand(case: Case, size_index: NDArray[np.intp] | None = None) -> HandSizing:
     """Size every section in every variant alone by the friction-rate method.
+
+    ``size_index`` (n_section,) is a size set whose losses split a pressure that the blower gives; without it,
+    and where the plan gives the pressure of each side, it does not matter.
 
     Fittings count by their equivalent lengths; loss coefficients are left to the check of the whole path. A
     compressed flex counts with the friction that it has as installed.
     """
+    tree, variants, table = case.tree, case.variants, case.table
     data = table.sections
     length = tree.path @ data.effective_length_ft
-    available = data.available_inwc[tree.run_section]
-    rate = np.divide(100.0 * available, length, out=np.full(length.shape, np.inf), where=length > 0.0)
+    size_of_path = np.tile(length, (len(variants.variants), 1))
+    if size_index is not None:
+        size_of_path = case.path_loss_inwc(size_index)
+    worst = worst_by_side(tree, variants.open_run, size_of_path)
+    available = case.budget.path_available_inwc(tree, worst)
+    rate = np.divide(100.0 * available, length, out=np.full(available.shape, np.inf), where=length > 0.0)
     through = tree.path[None, :, :] & variants.open_run[:, :, None]
-    section_rate = np.where(through, rate[None, :, None], np.inf).min(axis=1, initial=np.inf)
+    section_rate = np.where(through, rate[:, :, None], np.inf).min(axis=1, initial=np.inf)
     fits = (
         (table.friction_rate_inwc_per_100ft <= section_rate[:, :, None] * (1.0 + HOLDS_TOLERANCE))
         & table.velocity_ok
@@ -64,23 +79,22 @@ def size_by_hand(tree: DuctTree, variants: VariantSet, table: CandidateTable, ai
         finite,
         np.where(np.isfinite(section_rate), variants.airflow_cfm, 0.0),
         table.ducts.roughness_ft,
-        air,
+        case.air,
         table.ducts.derate,
         table.ducts.compression_pct,
         data.straight_part,
     )
     return HandSizing(
         total_effective_length_ft=length,
-        path_friction_rate=rate,
+        path_available_inwc=available,
+        friction_rate=rate,
         section_friction_rate=section_rate,
         exact_diameter_in=exact,
         own_size=own,
     )
 
 
-def single_orientation_set(
-    tree: DuctTree, variants: VariantSet, table: CandidateTable, hand: HandSizing
-) -> tuple[tuple[str, bool], NDArray[np.intp]]:
+def single_orientation_set(case: Case, hand: HandSizing) -> tuple[tuple[str, bool], NDArray[np.intp]]:
     """What a designer draws who looks at one case: the orientation with the largest total airflow.
 
     Each section gets the larger of its heating and cooling sizes in that orientation, in the first approved
@@ -88,13 +102,14 @@ def single_orientation_set(
 
     Returns the (front face, mirrored) looked at and the size index (n_section,).
     """
+    tree, variants, table = case.tree, case.variants, case.table
     total = variants.room_airflow_cfm.sum(axis=1)
     first_flex = variants.variants[0].flex
     look = variants.variants[int(np.argmax(np.round(total)))]
-    case = variants.where(face=look.front_faces, mirrored=look.mirrored, flex=first_flex)
+    looked_at = variants.where(face=look.front_faces, mirrored=look.mirrored, flex=first_flex)
     largest = np.array([np.flatnonzero(b)[-1] for b in table.bounded], dtype=np.intp)
-    own = np.where(hand.own_size[case] < 0, largest, hand.own_size[case]).max(axis=0)
-    diameter = np.array([size.diameter_in for size in table.sizes])
+    own = np.where(hand.own_size[looked_at] < 0, largest, hand.own_size[looked_at]).max(axis=0)
+    diameter = case.diameter_in
     for child in range(len(tree.sections) - 1, -1, -1):
         own[child] = _nearest_bounded(own[child], table.bounded[child])
         parent = tree.parent[child]

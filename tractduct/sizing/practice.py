@@ -11,8 +11,8 @@ from tractduct.findings import Finding, Severity
 from tractduct.inputs.cells import key_of
 from tractduct.inputs.plan import Plan
 from tractduct.network.tree import DuctTree
-from tractduct.network.variants import VariantSet
-from tractduct.sizing.candidates import CandidateTable, at_sizes
+from tractduct.sizing.candidates import at_sizes
+from tractduct.sizing.case import Case
 from tractduct.sizing.drivers import Driver, Reason
 from tractduct.sizing.hand import HandSizing
 
@@ -33,32 +33,25 @@ CAUTIONS = (
     "safety tested after the ducts are in. Provide a way back for the air of every room whose door shuts.",
     "Losses hold for flex that is stretched, supported and cut to length as its maker says, or compressed by "
     "the per cent stated here. Sagging, kinks and crushed bends can cost more than any size brings back.",
-    "Predicted sizes replace no measurement: have the finished system balanced and the readings written "
-    "down.",
+    "Predicted sizes replace no measurement: have the finished system balanced and the readings written down.",
 )
 
 
-def find_in_plan(plan: Plan, tree: DuctTree, variants: VariantSet, hand: HandSizing) -> Iterator[Finding]:
-    """What shows before any size is chosen."""
-    yield from _wyes(plan, tree)
-    yield from _friction_rates(tree, hand)
-    yield from _seasons(plan, tree, variants)
+def find_in_plan(case: Case, hand: HandSizing) -> Iterator[Finding]:
+    """What shows without looking at the chosen sizes."""
+    yield from _wyes(case.tree)
+    yield from _friction_rates(case.tree, hand)
+    yield from _seasons(case.plan, case.tree)
 
 
-def find_in_sizes(
-    tree: DuctTree,
-    variants: VariantSet,
-    table: CandidateTable,
-    size_index: NDArray[np.intp],
-    drivers: tuple[Driver, ...],
-) -> Iterator[Finding]:
+def find_in_sizes(case: Case, size_index: NDArray[np.intp], drivers: tuple[Driver, ...]) -> Iterator[Finding]:
     """What shows in a chosen size set."""
-    yield from _velocities(tree, variants, table, size_index)
-    yield from _compressed(tree, variants, table, size_index)
-    yield from _because_of_child(drivers, tree, table, size_index)
+    yield from _velocities(case, size_index)
+    yield from _compressed(case, size_index)
+    yield from _because_of_child(drivers, case.labels(size_index))
 
 
-def _wyes(plan: Plan, tree: DuctTree) -> Iterator[Finding]:
+def _wyes(tree: DuctTree) -> Iterator[Finding]:
     """More than two wyes one after another: sections without a wye between them break the row."""
     reported: set[str] = set()
     for p, run in enumerate(tree.runs):
@@ -115,7 +108,7 @@ def season_mismatch(heating: float, cooling: float, heating_total: float, coolin
     return abs(heating - part * heating_total) / tolerance[0]
 
 
-def _seasons(plan: Plan, tree: DuctTree, variants: VariantSet) -> Iterator[Finding]:
+def _seasons(plan: Plan, tree: DuctTree) -> Iterator[Finding]:
     if set(plan.seasons) != {"heating", "cooling"}:
         return
     seasonal = {key_of(room) for run in tree.runs if run.season for room in run.rooms}
@@ -146,9 +139,8 @@ def _seasons(plan: Plan, tree: DuctTree, variants: VariantSet) -> Iterator[Findi
             )
 
 
-def _velocities(
-    tree: DuctTree, variants: VariantSet, table: CandidateTable, size_index: NDArray[np.intp]
-) -> Iterator[Finding]:
+def _velocities(case: Case, size_index: NDArray[np.intp]) -> Iterator[Finding]:
+    tree, variants, table = case.tree, case.variants, case.table
     speed = at_sizes(table.velocity_fpm, size_index)
     for i, section in enumerate(tree.sections):
         v = int(np.argmax(speed[:, i]))
@@ -164,9 +156,8 @@ def _velocities(
             )
 
 
-def _compressed(
-    tree: DuctTree, variants: VariantSet, table: CandidateTable, size_index: NDArray[np.intp]
-) -> Iterator[Finding]:
+def _compressed(case: Case, size_index: NDArray[np.intp]) -> Iterator[Finding]:
+    tree, variants, table = case.tree, case.variants, case.table
     for i, section in enumerate(tree.sections):
         size = table.sizes[size_index[i]]
         compression = table.ducts.compression_pct[:, i]
@@ -182,17 +173,14 @@ def _compressed(
             )
 
 
-def _because_of_child(
-    drivers: tuple[Driver, ...], tree: DuctTree, table: CandidateTable, size_index: NDArray[np.intp]
-) -> Iterator[Finding]:
+def _because_of_child(drivers: tuple[Driver, ...], labels: dict[str, str]) -> Iterator[Finding]:
     for driver in drivers:
         if driver.reason is Reason.CHILD and not driver.limit:
-            size = table.sizes[size_index[tree.index(driver.section)]].label
             yield Finding(
                 severity=Severity.NOTE,
                 rule="larger because of its child",
                 subject=f"section {driver.section}",
-                message=f"{size} in only because {driver.child} beyond it is as large; "
+                message=f"{labels[driver.section]} in only because {driver.child} beyond it is as large; "
                 f"{driver.next_smaller} in would carry the air",
                 advice=f"Look at what drives {driver.child}: a second run or a shorter one may save both",
             )

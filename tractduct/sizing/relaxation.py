@@ -39,6 +39,11 @@ _VARIANTS_FOR_COVERS = 16  # the tightest of a path at the point; more find hard
 _MOST_COMBINATIONS = 4096  # of levels along one path, when looking for covers
 
 
+def reach(ceiling: float) -> float:
+    """What still counts as at most a scaled cost; rounding around a cost of 0 included."""
+    return ceiling * (1.0 + SAME_COST) + 1e-9
+
+
 class Clock:
     """What is left of a time limit; None is no limit."""
 
@@ -174,9 +179,7 @@ class Relaxation:
     def _add_cover(self, variant: int, path: int, level: FloatArray) -> None:
         """Some section of the path must lose less than its level (n_section,)."""
         loss = self._loss[variant, self.section, self.size]
-        self._append(
-            [-(self.problem.path[path, self.section] & (loss < level[self.section])).astype(float)], [-1.0]
-        )
+        self._append([-(self.problem.path[path, self.section] & (loss < level[self.section])).astype(float)], [-1.0])
 
     def separate(self, x: FloatArray) -> int:
         """Add path rows and covers that a fractional point breaks; their number."""
@@ -259,9 +262,7 @@ class Relaxation:
         if result.status == 2:
             # one more column, dear and good for every row: its multipliers show other columns infeasible too
             rows = hstack([rows, csr_array(np.full((right.size, 1), -1.0))])
-            result = self._linprog(
-                columns, np.append(cost, 10.0 * _MEAN_COLUMN_COST * self.n_section), rows, right
-            )
+            result = self._linprog(columns, np.append(cost, 10.0 * _MEAN_COLUMN_COST * self.n_section), rows, right)
         if result.status != 0:
             raise RuntimeError(f"linear bound failed: {result.message}")
         multiplier = np.zeros(len(self.right))
@@ -273,9 +274,7 @@ class Relaxation:
         value = constant + float(self._least(columns, reduced_cost[columns]).sum())
         return Bound(value, x, constant, reduced_cost)
 
-    def _linprog(
-        self, columns: IntArray, cost: FloatArray, rows: csr_array, right: FloatArray
-    ) -> OptimizeResult:
+    def _linprog(self, columns: IntArray, cost: FloatArray, rows: csr_array, right: FloatArray) -> OptimizeResult:
         one_each = _widened(self._one_each(columns), cost.size)
         # programs this small are solved before a presolve pays
         return linprog(
@@ -302,7 +301,7 @@ class Relaxation:
         """The columns that a set of at most the ceiling can use."""
         reduced = bound.reduced_cost[columns]
         least = self._least(columns, reduced)
-        spare = ceiling * (1.0 + SAME_COST) - bound.constant - least.sum()
+        spare = reach(ceiling) - bound.constant - least.sum()
         kept: IntArray = columns[reduced - least[self.section[columns]] <= spare]
         return kept
 
@@ -343,8 +342,8 @@ class Relaxation:
 
         fixed = [rows(self._one_each(columns), 1.0, 1.0)]
         if np.isfinite(ceiling):
-            part = self.cost[columns] / ceiling if ceiling > 0.0 else self.cost[columns]
-            fixed.append(rows(part[None, :], 0.0, (ceiling > 0.0) + SAME_COST))
+            unit = max(ceiling, _MEAN_COLUMN_COST)
+            fixed.append(rows(self.cost[None, columns] / unit, 0.0, reach(ceiling) / unit))
         if counting:
             use = np.concatenate([np.ones(n_column), -np.ones(n_column)])
             at = np.tile(np.arange(n_column), 2), np.append(np.arange(n_column), n_column + pair_of)
@@ -380,17 +379,19 @@ class Relaxation:
                 size_index = np.zeros(self.n_section, dtype=np.intp)
                 size_index[self.section[columns[chosen]]] = self.size[columns[chosen]]
                 if not self.cut_off(size_index):
-                    if self.cost_of(size_index) <= ceiling * (1.0 + SAME_COST):
+                    if self.cost_of(size_index) <= reach(ceiling):
                         value = float(goal @ np.round(result.x))
                         proven = result.status == 0
                         return Found(size_index, value, value if proven else min(bound, value), proven)
+                    if result.status == 0 and objective is None and not count_distinct:
+                        return Found(None, np.inf, np.inf, True)  # the least cost is above the ceiling
                     excluded = np.vstack([excluded, chosen])
             if self.clock.is_over():
                 return Found(None, np.inf, min(bound, ceiling), False)
 
     def close(self, columns: IntArray, bound: Bound, ceiling: float) -> Found:
         """The least cost over sets within the columns of at most the ceiling, given their linear bound."""
-        if bound.value > ceiling * (1.0 + SAME_COST):
+        if bound.value > reach(ceiling):
             return Found(None, np.inf, np.inf, True)
         chosen = bound.x > 0.5
         is_integral = np.abs(bound.x - chosen).max() < 1e-9 and chosen.sum() == self.n_section
@@ -398,7 +399,7 @@ class Relaxation:
         if is_integral and (self.left @ chosen <= self.right + 0.5).all():
             size_index = self.size[chosen]
             cost = self.cost_of(size_index)
-            if cost <= bound.value * (1.0 + SAME_COST) and not self.cut_off(size_index):
+            if cost <= reach(bound.value) and not self.cut_off(size_index):
                 return Found(size_index, cost, bound.value, True)
         # the optimum is likely near its bound: a ceiling just above leaves few columns and proves as much
         guess = min(bound.value * _GUESS, ceiling)

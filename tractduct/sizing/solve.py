@@ -27,15 +27,14 @@ from tractduct.sizing.relaxation import (
     Found,
     IntArray,
     Relaxation,
+    reach,
 )
 
 Status = Literal["optimal", "feasible", "infeasible", "unknown"]
 _MOST_SIZES_IN_TABLE = 14  # of one stock group: a table has 2 to this power entries
 _MOST_TABLES = 300  # kept besides the root's, the latest
 _FEW_STOCK_SETS = 8  # are closed one by one whatever their columns
-_FEW_COLUMNS_A_SECTION = (
-    4.5  # in play on average: then one integer program beats closing stock sets one by one
-)
+_FEW_COLUMNS_A_SECTION = 4.5  # in play on average: then one integer program beats closing stock sets one by one
 _MOST_STOCK_SETS = 3_000_000  # in hand at one number of distinct sizes
 
 
@@ -295,16 +294,14 @@ class _StockSets:
                 left = number - used - n
                 possible = np.flatnonzero(left >= 0)
                 room = ceiling - bound[possible] - rest[group + 1][left[possible]]
-                reach = np.searchsorted(table[sets], room, side="right")
-                total += int(reach.sum())
+                reached = np.searchsorted(table[sets], room, side="right")
+                total += int(reached.sum())
                 if total > _MOST_STOCK_SETS:
                     return None
-                first = np.repeat(possible, reach)
-                second = np.arange(reach.sum()) - np.repeat(reach.cumsum() - reach, reach)
+                first = np.repeat(possible, reached)
+                second = np.arange(reached.sum()) - np.repeat(reached.cumsum() - reached, reached)
                 new = sets[second]
-                parts.append(
-                    (np.column_stack([stock[first], new]), bound[first] + table[new], used[first] + n)
-                )
+                parts.append((np.column_stack([stock[first], new]), bound[first] + table[new], used[first] + n))
             stock, bound, used = (np.concatenate(part) for part in zip(*parts, strict=True))
         for other in reversed(self.tables):
             stock, bound = other.raised(stock, bound, ceiling)
@@ -341,9 +338,7 @@ class _Search:
         self._few_columns = _FEW_COLUMNS_A_SECTION * relaxation.n_section
 
     @classmethod
-    def start(
-        cls, problem: SizingProblem, usable: BoolArray | None, time_limit_s: float | None
-    ) -> _Search | None:
+    def start(cls, problem: SizingProblem, usable: BoolArray | None, time_limit_s: float | None) -> _Search | None:
         """None where some section is left without a size."""
         clock = Clock(time_limit_s)
         allowed = problem.tightened(usable)
@@ -372,9 +367,7 @@ class _Search:
         relaxation = self.relaxation
         found = relaxation.close(relaxation.all_columns, self.root, ceiling)
         if found.size_index is None:
-            return self._solution(
-                "infeasible" if found.proven else "unknown", None, max(found.bound, self.root.value)
-            )
+            return self._solution("infeasible" if found.proven else "unknown", None, max(found.bound, self.root.value))
         if not found.proven:
             return self._solution("feasible", found.size_index, max(found.bound, self.root.value))
         cost = relaxation.cost_of(found.size_index)
@@ -455,7 +448,7 @@ class _Search:
             sets.learn(self.root)
             self._learnt_root = True
         ceiling = min(ceiling, relaxation.dearest)
-        listed = sets.within(number, ceiling * (1.0 + SAME_COST))
+        listed = sets.within(number, reach(ceiling))
         if listed is None:
             return self._whole(number, ceiling)
         stock, bound = listed
@@ -487,7 +480,7 @@ class _Search:
                     best = Found(first, found.objective, found.objective, True)
                 ceiling = min(ceiling, found.objective)
             bound[at] = np.inf
-            stock, bound = sets.tables[-1].raised(stock, bound, ceiling * (1.0 + SAME_COST))
+            stock, bound = sets.tables[-1].raised(stock, bound, reach(ceiling))
         return best
 
     def _columns_within(self, ceiling: float) -> IntArray:

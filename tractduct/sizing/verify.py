@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from tractduct.inputs.cells import ALL_ROOMS, key_of
 from tractduct.inputs.plan import Plan, Section, candidate_sizes
 from tractduct.inputs.sizes import Size
+from tractduct.network.airstream import airstream
 from tractduct.network.variants import Variant
 from tractduct.physics.air import site_air, velocity_pressure_inwc
 from tractduct.physics.friction import compression_factor, friction_rate_inwc_per_100ft
@@ -121,8 +122,11 @@ def verify_sizes(
         while at.parent:
             at = by_name[at.parent]
             total += loss[at.name]
-        report("pressure", run.name, total, plan.available_inwc(run.side), "inWC", is_open)
+        if plan.budget_given:
+            report("pressure", run.name, total, plan.available_inwc(run.side), "inWC", is_open)
         path_loss[run.name] = np.where(is_open, total, np.nan)
+    if not plan.budget_given:
+        breaches += _over_blower(plan, variants, flow, path_loss)
     return Verification(
         airflow_cfm=flow,
         velocity_fpm=velocity,
@@ -132,14 +136,42 @@ def verify_sizes(
     )
 
 
+def _over_blower(
+    plan: Plan,
+    variants: tuple[Variant, ...],
+    flow: Mapping[str, NDArray[np.float64]],
+    path_loss: Mapping[str, NDArray[np.float64]],
+) -> list[Breach]:
+    """Variants in which the worst supply and the worst return path lose more than the blower leaves."""
+    supply = [s.name for s in plan.sections if s.is_run and s.side != "return"]
+    back = [s.name for s in plan.sections if s.is_run and s.side == "return"]
+    tops = [s.name for s in plan.sections if not s.parent and s.side != "return"]
+    left = airstream(plan, variants, np.sum([flow[name] for name in tops], axis=0)).left_for_ducts()
+    found = []
+    for v, variant in enumerate(variants):
+        worst = max(supply, key=lambda name: np.nan_to_num(path_loss[name][v]))
+        lost = path_loss[worst][v]
+        lost += max((np.nan_to_num(path_loss[name][v]) for name in back), default=plan.return_inwc)
+        if lost > left[v] * (1.0 + HOLDS_TOLERANCE):
+            found.append(
+                Breach(
+                    limit_name="pressure",
+                    section=worst,
+                    variant=variant,
+                    amount=float(lost),
+                    limit=float(left[v]),
+                    unit="inWC",
+                )
+            )
+    return found
+
+
 def _airflow(plan: Plan, variants: tuple[Variant, ...]) -> dict[str, NDArray[np.float64]]:
     """Airflow of each section: its own run's and its children's, added up from the rooms."""
     season = {s: k for k, s in enumerate(plan.seasons)}
     face = {f: i for i, f in enumerate(plan.front_faces)}
     mirror = {m: i for i, m in enumerate(plan.mirrored)}
-    need = np.array(
-        [plan.airflow_cfm[face[v.front_faces], mirror[v.mirrored], season[v.season]] for v in variants]
-    )
+    need = np.array([plan.airflow_cfm[face[v.front_faces], mirror[v.mirrored], season[v.season]] for v in variants])
     flow = {section.name: np.zeros(len(variants)) for section in plan.sections}
     for n, room in enumerate(plan.rooms):
         for side in ("supply", "return"):

@@ -10,11 +10,10 @@ from numpy.typing import NDArray
 
 from tractduct.inputs.plan import Duct, Plan, Section
 from tractduct.inputs.sizes import round_size
-from tractduct.network.tree import DuctTree, build_tree
-from tractduct.network.variants import Variant, VariantSet, expand_variants
-from tractduct.physics.air import Air
-from tractduct.sizing.candidates import CandidateTable, at_sizes, evaluate_candidates, sizing_problem
-from tractduct.sizing.program import HOLDS_TOLERANCE, SizingProblem
+from tractduct.network.variants import Variant
+from tractduct.sizing.budget import side_of_path, worst_by_side
+from tractduct.sizing.case import Case, build_case
+from tractduct.sizing.program import HOLDS_TOLERANCE
 from tractduct.sizing.solve import Solution, least_cost, size_front
 
 PRESSURE_STEP_INWC = 0.01
@@ -46,9 +45,7 @@ class Conflict:
         if self.limit == "size":
             return f"{self.section}: no size on offer suits its bounds, its parent and its children{where}"
         if self.limit == "distinct sizes":
-            return (
-                f"no set with {self.allowed:g} distinct sizes holds; the fewest that hold are {self.least:g}"
-            )
+            return f"no set with {self.allowed:g} distinct sizes holds; the fewest that hold are {self.least:g}"
         of = f"velocity in {self.section}" if self.limit == "velocity" else f"pressure to {self.path}"
         return (
             f"{of}{where}: at least {self.least:.4g} {self.unit} in the largest sizes, "
@@ -69,23 +66,17 @@ class WayOut:
         return self.solution.size_index is not None
 
 
-def find_conflicts(
-    tree: DuctTree,
-    variants: VariantSet,
-    table: CandidateTable,
-    problem: SizingProblem,
-    max_distinct: int | None,
-) -> tuple[Conflict, ...]:
+def find_conflicts(case: Case, max_distinct: int | None) -> tuple[Conflict, ...]:
     """What breaks even in the largest sizes that bounds and parents leave, worst variant of each.
 
     Where each limit could be kept alone, the cap on distinct sizes stands in the way, or the limits cannot
     all be kept at once: then the tightest path is named.
     """
-    alone = _single_conflicts(tree, variants, table)
+    alone = _single_conflicts(case)
     if alone:
         return alone
     if max_distinct is not None:
-        without_cap = size_front(problem).entries
+        without_cap = size_front(case.problem()).entries
         if without_cap:
             return (
                 Conflict(
@@ -98,13 +89,12 @@ def find_conflicts(
                     unit="sizes",
                 ),
             )
-    return _joint_conflict(tree, variants, table, problem)
+    return _joint_conflict(case)
 
 
-def _joint_conflict(
-    tree: DuctTree, variants: VariantSet, table: CandidateTable, problem: SizingProblem
-) -> tuple[Conflict, ...]:
-    """Limits that can't all be kept together: what is missing on the tightest path, to 0.1 per cent."""
+def _joint_conflict(case: Case) -> tuple[Conflict, ...]:
+    """Limits that can't all be kept together: what is missing on the tightest circuit, to 0.1 per cent."""
+    problem = case.problem()
     low, high = 1.0, 64.0
     held = None
     while high - low > 0.001:
@@ -116,49 +106,50 @@ def _joint_conflict(
         else:
             high, held = middle, solution.size_index
     if held is None:
-        return (
-            Conflict(
-                path="",
-                section=tree.sections[0].name,
-                limit="size",
-                variant=None,
-                least=0.0,
-                allowed=0.0,
-                unit="",
-            ),
-        )
-    over = at_sizes(table.loss_inwc, held) @ tree.path.T.astype(float) / problem.available_inwc
-    v, p = np.unravel_index(int(np.argmax(over)), over.shape)
-    run = tree.runs[int(p)].name
-    allowed = float(problem.available_inwc[v, p])
-    return (
-        Conflict(
-            path=run,
-            section=run,
-            limit="pressure",
-            variant=variants.variants[int(v)],
-            least=float(over[v, p]) * allowed,
-            allowed=allowed,
-            unit="inWC",
-        ),
-    )
+        return (_no_size(case.tree.sections[0].name),)
+    found = _over_pressure(case, held, 1)
+    return found or (_no_size(case.tree.sections[0].name),)
 
 
-def _single_conflicts(tree: DuctTree, variants: VariantSet, table: CandidateTable) -> tuple[Conflict, ...]:
+def _no_size(section: str) -> Conflict:
+    return Conflict(path="", section=section, limit="size", variant=None, least=0.0, allowed=0.0, unit="")
+
+
+def _over_pressure(case: Case, size_index: NDArray[np.intp], most: int | None = None) -> tuple[Conflict, ...]:
+    """Paths that lose more than they may in some sizes, the worst variant of each; the worst first."""
+    loss = case.path_loss_inwc(size_index)
+    available = case.budget.path_available_inwc(case.tree, worst_by_side(case.tree, case.variants.open_run, loss))
+    over = np.where(case.variants.open_run, loss / available - 1.0, -np.inf)
+    found = []
+    for p, run in enumerate(case.tree.runs):
+        v = int(np.argmax(over[:, p]))
+        if over[v, p] > HOLDS_TOLERANCE:
+            found.append(
+                Conflict(
+                    path=run.name,
+                    section=run.name,
+                    limit="pressure",
+                    variant=case.variants.variants[v],
+                    least=float(loss[v, p]),
+                    allowed=float(available[v, p]),
+                    unit="inWC",
+                )
+            )
+    return tuple(sorted(found, key=lambda c: -c.missing / c.allowed)[:most])
+
+
+def _single_conflicts(case: Case) -> tuple[Conflict, ...]:
+    """Sections without a size, velocities, and paths that no sizes can keep, the worst first."""
+    tree, variants, table = case.tree, case.variants, case.table
     found: list[Conflict] = []
     data = table.sections
-    diameter = np.array([size.diameter_in for size in table.sizes])
-    on_sale = table.bounded & np.all(table.offered, axis=0) & np.isfinite(table.cost)
+    diameter, on_sale = case.diameter_in, case.on_sale
     best = np.zeros(len(tree.sections), dtype=np.intp)
     for i, section in enumerate(tree.sections):
         under = diameter[best[tree.parent[i]]] if tree.parent[i] >= 0 else np.inf
         fits = np.flatnonzero(on_sale[i] & (diameter <= under + 1e-9))
         if not fits.size:
-            found.append(
-                Conflict(
-                    path="", section=section.name, limit="size", variant=None, least=0.0, allowed=0.0, unit=""
-                )
-            )
+            found.append(_no_size(section.name))
             fits = np.flatnonzero(table.bounded[i])
         # Equivalent diameter orders friction; a tie or a loss coefficient may prefer the larger area.
         best[i] = fits[np.lexsort((fits, -table.loss_inwc[:, i, fits].max(axis=0)))[-1]]
@@ -178,45 +169,26 @@ def _single_conflicts(tree: DuctTree, variants: VariantSet, table: CandidateTabl
                     unit="fpm",
                 )
             )
-    loss = at_sizes(table.loss_inwc, best)
-    path_loss = np.where(variants.open_run, loss @ tree.path.T.astype(float), -np.inf)
-    for p, run in enumerate(tree.runs):
-        v = int(np.argmax(path_loss[:, p]))
-        available = float(data.available_inwc[tree.run_section[p]])
-        if path_loss[v, p] > available * (1.0 + HOLDS_TOLERANCE):
-            found.append(
-                Conflict(
-                    path=run.name,
-                    section=run.name,
-                    limit="pressure",
-                    variant=variants.variants[v],
-                    least=float(path_loss[v, p]),
-                    allowed=available,
-                    unit="inWC",
-                )
-            )
+    found += _over_pressure(case, best)
     return tuple(sorted(found, key=lambda c: -(c.missing / c.allowed if c.allowed else np.inf)))
 
 
 def try_ways_out(
-    plan: Plan, air: Air, conflicts: tuple[Conflict, ...], on_step: Callable[[], None] = lambda: None
+    plan: Plan, conflicts: tuple[Conflict, ...], on_step: Callable[[], None] = lambda: None
 ) -> tuple[WayOut, ...]:
     """Changes to the plan, each solved again; those that help first, the cheapest at the head."""
     tried = []
     for kind, change, changed in _changes(plan, conflicts):
-        tried.append(WayOut(kind=kind, change=change, solution=_solve(changed, air)))
+        tried.append(WayOut(kind=kind, change=change, solution=_solve(changed)))
         on_step()
-    more = _more_pressure(plan, air)
+    more = _more_pressure(plan)
     if more is not None:
         tried.append(more)
     return tuple(sorted(tried, key=lambda w: (not w.helps, w.solution.cost, w.change)))
 
 
-def _solve(plan: Plan, air: Air) -> Solution:
-    tree = build_tree(plan.sections)
-    variants = expand_variants(plan, tree)
-    table = evaluate_candidates(plan, tree, variants, air)
-    return least_cost(sizing_problem(tree, variants, table), max_distinct=plan.max_distinct_sizes or None)
+def _solve(plan: Plan) -> Solution:
+    return least_cost(build_case(plan).problem(), max_distinct=plan.max_distinct_sizes or None)
 
 
 def _changes(plan: Plan, conflicts: tuple[Conflict, ...]) -> Iterator[tuple[str, str, Plan]]:
@@ -249,9 +221,7 @@ def _changes(plan: Plan, conflicts: tuple[Conflict, ...]) -> Iterator[tuple[str,
     if len(pressed) > 1:
         shorter = plan
         for name in pressed:
-            shorter = _with_section(
-                shorter, replace(by_name[name], length_ft=round(by_name[name].length_ft * 0.5, 1))
-            )
+            shorter = _with_section(shorter, replace(by_name[name], length_ft=round(by_name[name].length_ft * 0.5, 1)))
         yield "shorter run", f"Halve the length of {', '.join(pressed)}", shorter
     for name in runs[:3]:
         yield (
@@ -338,45 +308,40 @@ def _doubled(plan: Plan, runs: tuple[Section, ...]) -> Plan:
     return replace(plan, sections=tuple(sections))
 
 
-def _more_pressure(plan: Plan, air: Air) -> WayOut | None:
-    """The least pressure, in steps, with which a set holds; None where pressure alone does not help."""
-    tree = build_tree(plan.sections)
-    variants = expand_variants(plan, tree)
-    table = evaluate_candidates(plan, tree, variants, air)
-    plenty = least_cost(sizing_problem(tree, variants, table, np.full(len(tree.run_section), np.inf)))
-    if plenty.size_index is None:
+def _more_pressure(plan: Plan) -> WayOut | None:
+    """The least extra pressure, in steps, with which a set holds; None where pressure alone does not help."""
+    case = build_case(plan)
+    problem = case.problem()
+    cap = plan.max_distinct_sizes or None
+    if least_cost(replace(problem, available_inwc=np.full_like(problem.available_inwc, np.inf))).size_index is None:
         return None
-    sides: NDArray[np.str_] = np.array([run.side for run in tree.runs])
-    start = {"supply": plan.supply_inwc, "return": plan.return_inwc}
-    worst = {c.path: c.least for c in _single_conflicts(tree, variants, table) if c.limit == "pressure"}
-    need = {
-        side: max(
-            [start[side]]
-            + [least for path, least in worst.items() if tree.sections[tree.index(path)].side == side]
-        )
-        for side in ("supply", "return")
-    }
-
-    def raised(side: str, steps: int) -> float:
-        if need[side] <= start[side]:
-            return start[side]
-        return float(np.ceil(need[side] / PRESSURE_STEP_INWC - 1e-9) + steps) * PRESSURE_STEP_INWC
-
+    missing = {"supply": 0.0, "return": 0.0}
+    for conflict in _single_conflicts(case):
+        if conflict.limit == "pressure":
+            side = case.tree.sections[case.tree.index(conflict.path)].side
+            missing[side] = max(missing[side], conflict.missing)
+    if not plan.budget_given:
+        missing = {"supply": sum(missing.values()), "return": 0.0}
+    # A circuit's side is its first path's, whose pressure the plan gives or the blower makes for both.
+    first = side_of_path(case.tree)[case.budget.paths[:, 0]]
     # The largest sizes may not be open to all paths at once; a step or two more settles that.
     for steps in range(4):
-        available = np.array([raised(side, steps) for side in sides])
-        solution = least_cost(
-            sizing_problem(tree, variants, table, available), max_distinct=plan.max_distinct_sizes or None
-        )
+        extra = {
+            side: float(np.ceil(more / PRESSURE_STEP_INWC - 1e-9) + steps) * PRESSURE_STEP_INWC if more else 0.0
+            for side, more in missing.items()
+        }
+        raised = np.array([extra["supply"], extra["return"]])[first]
+        solution = least_cost(replace(problem, available_inwc=problem.available_inwc + raised), max_distinct=cap)
         if solution.size_index is not None:
-            words = [
-                f"{raised(side, steps):.2f} inWC to the {side} ducts instead of {start[side]:.2f}"
-                for side in ("supply", "return")
-                if need[side] > start[side]
-            ]
-            if not words:
-                return None
-            return WayOut(
-                kind="more pressure", change="Make available " + " and ".join(words), solution=solution
-            )
+            given = {"supply": plan.supply_inwc, "return": plan.return_inwc}
+            if plan.budget_given:
+                words = [
+                    f"{given[side] + more:.2f} inWC to the {side} ducts instead of {given[side]:.2f}"
+                    for side, more in extra.items()
+                    if more
+                ]
+            else:
+                words = [f"{extra['supply']:.2f} inWC more to the ducts: a higher speed, or less in the devices"]
+            change = "Make available " + " and ".join(words)
+            return WayOut(kind="more pressure", change=change, solution=solution) if any(extra.values()) else None
     return None

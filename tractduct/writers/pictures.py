@@ -24,6 +24,7 @@ from tractduct.writers import tables
 BLUE, VERMILION, ORANGE, GREY, INK = "#0072B2", "#D55E00", "#E69F00", "#6B7780", "#1F2933"
 DOTS_PER_INCH = 110
 LETTER_IN = 0.078  # width of a letter of the labels
+HEADLINE_LETTER_IN = 0.105
 LINE_IN = 0.30  # from one end of the tree to the next
 MOST_ROOM_LETTERS = 34
 MOST_HEIGHT_IN = 60.0
@@ -76,13 +77,13 @@ def duct_tree(study: Study) -> Figure:
     level, lines = _levels(study)
     # A column is as wide as its longest label, so that no text runs into the next one.
     widths = [
-        max(len(labels[i]) for i in np.flatnonzero(depth == d)) * LETTER_IN + 0.25
-        for d in range(int(depth.max()) + 1)
+        max(len(labels[i]) for i in np.flatnonzero(depth == d)) * LETTER_IN + 0.25 for d in range(int(depth.max()) + 1)
     ]
     left = np.concatenate([[0.0], np.cumsum(widths)])
     start_in = 1.15
     reach = (float(left[d + 1]) + len(end) * LETTER_IN for d, end in zip(depth, ends, strict=True))
-    width = start_in + max(reach) + 0.3
+    title = f"{shortened(study.plan.name, 60)}: duct tree"
+    width = max(start_in + max(reach) + 0.3, len(title) * HEADLINE_LETTER_IN + 0.5, 4.0)
     height = min(lines * LINE_IN + 1.0, MOST_HEIGHT_IN)
     figure = new_figure(width, height)
     axes = figure.add_axes((0.0, 0.0, 1.0, 1.0))
@@ -102,9 +103,7 @@ def duct_tree(study: Study) -> Figure:
             color=INK, zorder=3,
         )  # fmt: skip
         if ends[i]:
-            axes.text(
-                float(left[depth[i] + 1]) + 0.1, y, literal(ends[i]), fontsize=8.5, va="center", color=INK
-            )
+            axes.text(float(left[depth[i] + 1]) + 0.1, y, literal(ends[i]), fontsize=8.5, va="center", color=INK)
         children = study.tree.children(i)
         if children:
             _joint(axes, float(left[depth[i] + 1]), [level[c] for c in children] + [y])
@@ -116,7 +115,7 @@ def duct_tree(study: Study) -> Figure:
                 -0.12, float(np.mean([min(roots), max(roots)])), f"air handler\n{side}", fontsize=9,
                 ha="right", va="center", weight="bold", color=INK,
             )  # fmt: skip
-    _tree_key(axes, study, lines)
+    _tree_key(axes, study, title)
     return figure
 
 
@@ -177,7 +176,7 @@ def _line_points(study: Study) -> NDArray[np.float64]:
     return np.asarray(np.maximum(diameter / diameter.max() * WIDEST_POINTS, THINNEST_POINTS))
 
 
-def _tree_key(axes: Axes, study: Study, lines: float) -> None:
+def _tree_key(axes: Axes, study: Study, title: str) -> None:
     kinds = {s.kind for s in study.tree.sections}
     handles = [
         Line2D([], [], color=colour, lw=4, ls=style, label=label)
@@ -193,7 +192,7 @@ def _tree_key(axes: Axes, study: Study, lines: float) -> None:
         title_fontsize=8.5, alignment="left",
     )  # fmt: skip
     axes.text(
-        axes.get_xlim()[0] + 0.15, -1.25, literal(f"{shortened(study.plan.name, 60)}: duct tree"),
+        axes.get_xlim()[0] + 0.15, -1.25, literal(title),
         fontsize=12, weight="bold", va="center", color=INK,
     )  # fmt: skip
 
@@ -215,7 +214,8 @@ def _by_front(study: Study) -> Figure:
     label_in = max(len(n) for n in names) * LETTER_IN + 0.35
     panel_in = max(0.52 * len(faces), 2.0)
     panels = len(plan.seasons)
-    width = label_in + panels * (panel_in + 0.25) + 1.0
+    headline = "Room airflow by front, % above or below the room's mean over all fronts"
+    width = max(label_in + panels * (panel_in + 0.25) + 1.0, len(headline) * HEADLINE_LETTER_IN)
     body_in = min(0.27 * len(rooms), MOST_HEIGHT_IN - 2.0)
     height = body_in + 1.25
     figure = new_figure(width, height)
@@ -262,7 +262,7 @@ def _by_front(study: Study) -> Figure:
     figure.colorbar(image, cax=bar)
     bar.tick_params(labelsize=8)
     bar.set_ylabel("%", fontsize=9, rotation=0, labelpad=2)
-    _headline(figure, height, "Room airflow by front, % above or below the room's mean over all fronts")
+    _headline(figure, height, headline)
     return figure
 
 

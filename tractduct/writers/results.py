@@ -32,14 +32,13 @@ def results(study: Study) -> dict[str, Any]:
                 "cost": _number(entry.cost),
                 "best_bound": _number(entry.bound),
                 "status": entry.status,
-                "size_set": study.labels(entry.size_index),
+                "size_set": study.case.labels(entry.size_index),
             }
             for entry in study.front
         ],
         "variants": _variants(study),
         "drivers": {
-            d.section: [_variant(v) for v in d.variants] if d.reason is Reason.VARIANTS else []
-            for d in study.drivers
+            d.section: [_variant(v) for v in d.variants] if d.reason is Reason.VARIANTS else [] for d in study.drivers
         },
         "driver_reasons": {d.section: d.reason.name.lower() for d in study.drivers},
         "headroom": {
@@ -53,7 +52,7 @@ def results(study: Study) -> dict[str, Any]:
         "single_orientation": {
             "front_faces": study.single.front_faces,
             "mirrored": study.single.mirrored,
-            "size_set": study.labels(study.single.size_index),
+            "size_set": study.case.labels(study.single.size_index),
             "cost": _number(study.single.cost),
             "breaches": [str(b) for b in study.single.breaches],
         },
@@ -113,7 +112,6 @@ def _variants(study: Study) -> list[dict[str, Any]]:
     tree, hand, checked = study.tree, study.hand, study.verification
     index = study.recommended.size_index
     speed = None if index is None else at_sizes(study.table.velocity_fpm, index)
-    available = study.table.sections.available_inwc[tree.run_section]
     found = []
     for v, variant in enumerate(study.variants.variants):
         sections = {}
@@ -133,9 +131,9 @@ def _variants(study: Study) -> list[dict[str, Any]]:
                 continue
             paths[run.name] = {
                 "loss_inwc": None if checked is None else _number(checked.path_loss_inwc[run.name][v], 8),
-                "available_inwc": _number(available[p], 8),
+                "available_inwc": _number(hand.path_available_inwc[v, p], 8),
                 "total_effective_length_ft": _number(hand.total_effective_length_ft[p]),
-                "friction_rate_inwc_per_100ft": _number(hand.path_friction_rate[p], 8),
+                "friction_rate_inwc_per_100ft": _number(hand.friction_rate[v, p], 8),
             }
         found.append({**_variant(variant), "sections": sections, "paths": paths})
     return found

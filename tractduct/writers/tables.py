@@ -101,14 +101,14 @@ def paths(study: Study) -> pd.DataFrame:
         limit = data.velocity_limit_fpm[on_way]
         fastest = np.argmax(speed[:, on_way] / limit, axis=1)
         loss = study.verification.path_loss_inwc[run.name]
-        available = float(data.available_inwc[tree.run_section[p]])
+        available = study.hand.path_available_inwc[:, p]
         frame = variant_frame(study)
         frame.insert(0, "run", run.name)
         frame.insert(1, "room", room_text(run))
         frame.insert(2, "side", run.side)
         frame["airflow_cfm"] = study.variants.run_airflow_cfm[:, p]
         frame["total_effective_length_ft"] = study.hand.total_effective_length_ft[p]
-        frame["friction_rate_inwc_per_100ft"] = study.hand.path_friction_rate[p]
+        frame["friction_rate_inwc_per_100ft"] = study.hand.friction_rate[:, p]
         frame["loss_inwc"] = loss
         frame["available_inwc"] = available
         frame["slack_inwc"] = available - loss

@@ -32,10 +32,11 @@ from openpyxl.styles import Alignment, Border, Color, Font, PatternFill, Side
 from openpyxl.styles.differential import DifferentialStyle
 from openpyxl.utils import get_column_letter
 from openpyxl.workbook.properties import CalcProperties
+from openpyxl.worksheet.filters import AutoFilter
 from openpyxl.worksheet.hyperlink import Hyperlink
 from openpyxl.worksheet.pagebreak import Break
 from openpyxl.worksheet.properties import PageSetupProperties
-from openpyxl.worksheet.table import Table, TableStyleInfo
+from openpyxl.worksheet.table import Table, TableColumn, TableStyleInfo
 from openpyxl.worksheet.worksheet import Worksheet
 from openpyxl.writer.excel import ExcelWriter
 
@@ -265,9 +266,7 @@ class Page:
         """Wrapped text over several columns, in a row high enough for it."""
         self.put(self.row, first, text, look)
         if across > first:
-            self.sheet.merge_cells(
-                start_row=self.row, end_row=self.row, start_column=first, end_column=across
-            )
+            self.sheet.merge_cells(start_row=self.row, end_row=self.row, start_column=first, end_column=across)
         width = sum(self.width(c) for c in range(first, across + 1))
         self.sheet.row_dimensions[self.row].height = height_of([(text, width)])
         self.row += 1
@@ -333,7 +332,13 @@ class Page:
                     self.sheet.row_dimensions[row].height = height
         last = header + len(rows)
         area = f"A{header}:{get_column_letter(len(columns))}{last}"
-        listing = Table(displayName=self.book.next_table_name(), ref=area)
+        listing = Table(
+            displayName=self.book.next_table_name(),
+            ref=area,
+            autoFilter=AutoFilter(ref=area),
+            # Given here, because openpyxl would walk over every cell of the table to find them.
+            tableColumns=[TableColumn(id=n, name=name) for n, name in enumerate(names, start=1)],
+        )
         listing.tableStyleInfo = TableStyleInfo(name="TableStyleLight1", showRowStripes=True)
         self.sheet.add_table(listing)
         if freeze is not None:
@@ -498,7 +503,7 @@ ABOUT_SHEETS = {
     "Tightest": "each run in the variant that leaves it the least pressure",
     "All variants": "pressure and velocity of each run in every variant",
     "Rooms by front": "how each room's airflow turns with the house",
-    "Rooms picture": "the same as a picture",
+    "Rooms picture": "the same, as a picture",
     "Flex products": "what each approved flex product would need",
     "Price of each front": "what it costs that one set covers every front",
     "Sizes and cost": "what a shorter stock list costs",
@@ -544,7 +549,8 @@ def covers(study: Study) -> str:
     if flex:
         parts.append(counted(len(flex), "flex product") + f" ({', '.join(flex)})")
     number = len(study.variants.variants)
-    return f"One size set for {counted(number, 'variant')} of the house: {'; '.join(parts)}."
+    start = "One size set" if study.size_set else "Wanted: one size set"
+    return f"{start} for {counted(number, 'variant')} of the house: {'; '.join(parts)}."
 
 
 def status_text(facts: Facts) -> str:
@@ -554,9 +560,7 @@ def status_text(facts: Facts) -> str:
     if best.size_index is None:
         if study.status == "infeasible":
             return "No size set on offer keeps every limit in every variant. This is proven, not a guess."
-        return (
-            "Time ran out before any size set was found. None is known to hold; run it again with more time."
-        )
+        return "Time ran out before any size set was found. None is known to hold; run it again with more time."
     holds = "Holds in every variant: each limit was checked again apart from the search."
     over = 100.0 * (best.cost / least.cost - 1.0) if least.cost > 0.0 else 0.0
     if study.status == "optimal" and over <= within + 1e-6:
@@ -584,8 +588,7 @@ def _what_to_build(page: Page, facts: Facts, across: int) -> None:
     page.put(
         page.row,
         1,
-        f"{counted(best.distinct_sizes, 'distinct size')}, {facts.money(best.cost)}, for all {number} "
-        "variants"
+        f"{counted(best.distinct_sizes, 'distinct size')}, {facts.money(best.cost)}, for all {number} variants"
         if number > 1
         else f"{counted(best.distinct_sizes, 'distinct size')}, {facts.money(best.cost)}",
         HEADLINE,
@@ -670,8 +673,7 @@ def _what_to_watch(page: Page, facts: Facts, across: int) -> None:
     fastest = np.argsort(-(speed / limit), kind="stable")[:3]
     page.fact(
         "Fastest air",
-        "; ".join(f"{study.tree.sections[i].name}: {speed[i]:.0f} of {limit[i]:.0f} fpm" for i in fastest)
-        + ".",
+        "; ".join(f"{study.tree.sections[i].name}: {speed[i]:.0f} of {limit[i]:.0f} fpm" for i in fastest) + ".",
         across,
     )
     page.row += 1
@@ -757,9 +759,7 @@ def case_text(facts: Facts) -> str:
     """What a set drawn for one orientation would leave out of limits, in a few sentences."""
     study = facts.study
     single, first_flex = study.single, study.variants.variants[0].flex
-    looked = f"front {single.front_faces}, {turned(single.mirrored)}" + (
-        f", {first_flex}" if first_flex else ""
-    )
+    looked = f"front {single.front_faces}, {turned(single.mirrored)}" + (f", {first_flex}" if first_flex else "")
     start = f"A set drawn by the friction-rate method for {looked} alone (the most total airflow)"
     cost = f" costs {facts.money(single.cost)}" if math.isfinite(single.cost) else ""
     if not single.breaches:
@@ -769,9 +769,7 @@ def case_text(facts: Facts) -> str:
         out |= set(study.variants.variants) if breach.variant is None else {breach.variant}
     names = list(dict.fromkeys(b.section for b in single.breaches))
     rooms = list(
-        dict.fromkeys(
-            room for n in names if facts.sections[n].side != "return" for room in facts.sections[n].rooms
-        )
+        dict.fromkeys(room for n in names if facts.sections[n].side != "return" for room in facts.sections[n].rooms)
     )
     returns = [n for n in names if facts.sections[n].side == "return" and facts.sections[n].is_run]
     others = [n for n in names if not facts.sections[n].is_run]
@@ -825,11 +823,7 @@ def _no_answer(page: Page, facts: Facts, across: int) -> None:
             Column("Change", TEXT),
         ],
         rows,
-        {
-            (r, 1): replace(TEXT, bold=True, fill=GOOD_FILL)
-            for r, row in enumerate(rows)
-            if row[2] is not None
-        },
+        {(r, 1): replace(TEXT, bold=True, fill=GOOD_FILL) for r, row in enumerate(rows) if row[2] is not None},
         nothing="No change was found worth a try.",
     )
 
@@ -858,7 +852,7 @@ def _sizes(book: Book, facts: Facts) -> None:
         Column("Section", LABEL, 9),
         Column("From", TEXT, 11),
         Column("Part", TEXT, 14),
-        Column("Duct", TEXT, 17),
+        Column("Duct", TEXT, 20),
         Column("Length, ft", TENTHS, 8),
         Column("Room", TEXT, 18),
         Column("Install, in", CHOSEN, 8.5),
@@ -1014,7 +1008,7 @@ PENCIL_COLUMNS = (
     Column("Air, cfm", width=8),
     Column("Velocity, fpm", width=9),
     Column("Friction in this size, per 100 ft", width=11),
-    Column("Compression, times", width=12),
+    Column("Compression, times", width=14),
     Column("Velocity pressure, inWC", width=10),
     Column("Lost, inWC", width=9),
 )
@@ -1118,9 +1112,7 @@ def worst_by_hand(study: Study, section: int) -> int | None:
     return int(candidates[np.lexsort((-np.round(exact[candidates], 6), -own[candidates]))[0]])
 
 
-def _pencil_block(
-    page: Page, facts: Facts, lengths: LengthCells, p: int, start: int, rate_cell: Sequence[str]
-) -> None:
+def _pencil_block(page: Page, facts: Facts, lengths: LengthCells, p: int, start: int, rate_cell: Sequence[str]) -> None:
     study = facts.study
     tree, hand, run = study.tree, study.hand, study.tree.runs[p]
     columns = len(PENCIL_COLUMNS) if facts.has_set else NUMBERS_BY_HAND
@@ -1161,9 +1153,7 @@ def _pencil_block(
     for column in range(1, columns + 1):
         page.put(total, column, None, top)
     page.put(total, 2, "Total effective length, ft", top)
-    page.formula(
-        total, 5, f"=SUM(E{start + 1}:E{row - 1})", length, replace(TENTHS, bold=True, top_line=True)
-    )
+    page.formula(total, 5, f"=SUM(E{start + 1}:E{row - 1})", length, replace(TENTHS, bold=True, top_line=True))
     page.put(available, 2, "Available static pressure, inWC", bold)
     page.formula(available, 5, f"={lengths.available[run.side]}", pressure, replace(THOUSANDTHS, bold=True))
     page.put(rate, 2, "Friction rate, inWC/100 ft", bold)
@@ -1243,9 +1233,7 @@ def _loss_cells(page: Page, study: Study, i: int, v: int, row: int, items: int, 
     flow = float(study.variants.airflow_cfm[v, i])
     speed = flow / size.area_ft2
     friction = float(
-        friction_rate_inwc_per_100ft(
-            flow, size.diameter_in, ducts.roughness_ft[v, i], study.air, ducts.derate[v, i]
-        )
+        friction_rate_inwc_per_100ft(flow, size.diameter_in, ducts.roughness_ft[v, i], study.air, ducts.derate[v, i])
     )
     squeezed = float(compression_factor(ducts.compression_pct[v, i], size.diameter_in))
     pressure = float(velocity_pressure_inwc(speed, study.air))
@@ -1452,18 +1440,18 @@ def _flex_products(book: Book, facts: Facts) -> None:
         chosen = labels.get(section.name, "")
         for f, label in enumerate(own):
             if label and chosen and abs(diameter[label] - diameter[chosen]) > 1e-9:
-                looks[len(rows), 4 + f] = LARGER if diameter[label] > diameter[chosen] else SMALLER
+                looks[len(rows), 3 + f] = LARGER if diameter[label] > diameter[chosen] else SMALLER
         flow = float(study.variants.airflow_cfm[:, i].max())
-        rows.append(
-            [section.name, facts.room(section), plain(flow), size_value(chosen), *map(size_value, own)]
-        )
+        rows.append([section.name, facts.room(section), plain(flow), *map(size_value, own)])
+        if facts.has_set:
+            rows[-1].append(size_value(chosen))
     page.table(
         [
             Column("Section", LABEL),
             Column("Room", TEXT),
             Column("Most air, cfm", WHOLE),
-            Column("Install, in", CHOSEN),
             *(Column(f"With {f}, in", SIZE) for f in flex),
+            *([Column("Install, in", CHOSEN)] if facts.has_set else []),
         ],
         rows,
         looks,
@@ -1533,10 +1521,7 @@ def _sizes_and_cost(book: Book, facts: Facts) -> None:
             plain(ceiling),
         ]
         for number, cost, over, proven, chosen in zip(
-            *(
-                frame[c].tolist()
-                for c in ("distinct_sizes", "cost", "over_least_pct", "proven", "recommended")
-            ),
+            *(frame[c].tolist() for c in ("distinct_sizes", "cost", "over_least_pct", "proven", "recommended")),
             strict=True,
         )
     ]

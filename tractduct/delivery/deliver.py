@@ -1,0 +1,151 @@
+"""What a studied plan's house will deliver: prediction, balancing, substitution, robustness together."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from tractduct.delivery.balance import Balance, OneSetting, balance, one_setting, tolerances_off
+from tractduct.delivery.predict import LEAST_CFM_A_TON, Delivered, Drive, default_drive, installed_ducts, predict
+from tractduct.delivery.robust import Spread, find_spread
+from tractduct.delivery.substitute import Substitution, find_substitutions
+from tractduct.findings import Finding, Severity
+from tractduct.study import Progress, Study
+
+HOOD_ERROR_PCT = 6.0  # flow hood in the field: about 6 % powered, 11 to 25 % not (LBNL, abstract of Part 2)
+HOOD_ERROR_UNPOWERED_PCT = (11.0, 25.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Delivery:
+    """What the standard size set delivers.
+
+    Attributes
+    ----------
+    open_dampers : every damper wide open, ducts as the plan says
+    compressed : the same with every flex compressed by ``compressed_pct``
+    balanced : dampers set for each variant alone
+    setting : one damper setting for both seasons, with returns wide open; None for a plan of one season
+    spread : what building tolerances do to the balanced airflow
+    substitutions : sized for one flex, another installed
+    findings : what to look at
+    """
+
+    study: Study
+    drive: Drive
+    open_dampers: Delivered
+    compressed: Delivered
+    compressed_pct: float
+    balanced: Balance
+    setting: OneSetting | None
+    spread: Spread
+    substitutions: tuple[Substitution, ...]
+    findings: tuple[Finding, ...]
+
+
+def deliver(
+    study: Study,
+    *,
+    drive: Drive | None = None,
+    compressed_pct: float = 15.0,
+    progress: Progress = lambda what, done, total: None,
+) -> Delivery:
+    """Predict what a study's standard size set delivers.
+
+    Raises ValueError for a study without a size set, or a blower drive without a blower table; InputFaults
+    where the blower's curve never meets the system's.
+    """
+    size_index = study.recommended.size_index
+    if size_index is None:
+        raise ValueError("no size set holds, so there is nothing to deliver")
+    case = study.case
+    drive = drive or default_drive(case.plan)
+    ducts = installed_ducts(case, size_index)
+    open_dampers = predict(case, ducts, drive=drive)
+    compressed = predict(
+        case, installed_ducts(case, size_index, compression_pct=compressed_pct), drive=drive, strict=False
+    )
+    progress("balancing", 0, 4)
+    balanced = balance(case, ducts, drive=drive)
+    setting = one_setting(case, ducts, balanced, drive=drive)
+    progress("robustness", 2, 4)
+    spread = find_spread(case, size_index, balanced.coefficient, drive=drive)
+    progress("substitution", 3, 4)
+    substitutions = find_substitutions(case, drive=drive)
+    found = [*_system(study, open_dampers), *_balancing(study, balanced), *_seasons(study, setting)]
+    return Delivery(
+        study=study,
+        drive=drive,
+        open_dampers=open_dampers,
+        compressed=compressed,
+        compressed_pct=compressed_pct,
+        balanced=balanced,
+        setting=setting,
+        spread=spread,
+        substitutions=substitutions,
+        findings=tuple(sorted(found, key=lambda f: f.severity)),
+    )
+
+
+def _system(study: Study, got: Delivered) -> Iterator[Finding]:
+    plan, variants = study.plan, study.variants
+    cooling = variants.where(season="cooling")
+    if plan.equipment.capacity_tons and cooling.any():
+        a_ton = np.where(cooling, got.total_cfm / plan.equipment.capacity_tons, np.inf)
+        v = int(np.argmin(a_ton))
+        if a_ton[v] < LEAST_CFM_A_TON:
+            yield Finding(
+                severity=Severity.WARNING,
+                rule="airflow over the coil",
+                subject="system",
+                message=f"{a_ton[v]:.0f} cfm a ton, under {LEAST_CFM_A_TON:g} ({variants.variants[v]})",
+                advice="Choose a higher speed, a coil or filter that takes less, or larger ducts",
+            )
+    outside = ~got.system_within(plan.tolerance)
+    if outside.any():
+        off = 100.0 * (got.total_cfm / got.airstream.design_cfm - 1.0)
+        v = int(np.argmax(np.where(outside, np.abs(off), -1.0)))
+        yield Finding(
+            severity=Severity.CAUTION,
+            rule="system airflow",
+            subject="system",
+            message=f"{got.total_cfm[v]:.0f} cfm with all dampers open, {off[v]:+.0f} % of design "
+            f"({variants.variants[v]}); tolerance is {plan.tolerance.system_pct:g} %",
+            advice="Choose the blower speed that comes nearest, and measure it",
+        )
+
+
+def _balancing(study: Study, balanced: Balance) -> Iterator[Finding]:
+    impossible = ~balanced.possible
+    if impossible.any():
+        short = np.where(impossible, balanced.needed_inwc - np.nan_to_num(balanced.blower_inwc), -np.inf)
+        v = int(np.argmax(short))
+        yield Finding(
+            severity=Severity.WARNING,
+            rule="balancing",
+            subject="system",
+            message=f"no damper setting gives every room its design airflow in {impossible.sum()} variants: "
+            f"{balanced.needed_inwc[v]:.2f} inWC is needed and the blower makes "
+            f"{np.nan_to_num(balanced.blower_inwc[v]):.2f} ({study.variants.variants[v]})",
+            advice="Choose a higher speed, or reduce the losses of devices and ducts",
+        )
+
+
+def _seasons(study: Study, setting: OneSetting | None) -> Iterator[Finding]:
+    if setting is None:
+        return
+    off = tolerances_off(setting.delivered, study.plan.tolerance)
+    design = setting.delivered.room_design_cfm
+    for n, room in enumerate(study.plan.rooms):
+        v = int(np.argmax(off[:, n]))
+        if off[v, n] > 1.0 and design[v, n] > 0.0:
+            yield Finding(
+                severity=Severity.CAUTION,
+                rule="one damper setting for both seasons",
+                subject=f"room {room}",
+                message=f"the best single setting still gives {setting.delivered.room_cfm[v, n]:.0f} of "
+                f"{design[v, n]:.0f} cfm ({study.variants.variants[v]})",
+                advice="Mark two damper positions, one a season, or add a run that is open in one season only",
+            )

@@ -1,0 +1,166 @@
+"""What the ducts may lose: given by the plan, or what the blower leaves after the devices."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tractduct.errors import Fault, InputFaults
+from tractduct.inputs.plan import Plan
+from tractduct.network.airstream import airstream
+from tractduct.network.tree import DuctTree
+from tractduct.network.variants import VariantSet
+
+FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Budget:
+    """Circuits and what each may lose.
+
+    Where the plan gives the pressure of each side, a circuit is one path. Where the blower's table gives it, a
+    circuit is a supply path and a return path together, so that the losses themselves decide how the pressure
+    is split.
+
+    Attributes
+    ----------
+    circuit : (n_circuit, n_section) bool
+    paths : (n_circuit, 2) int, the paths of a circuit; the second is -1 where there is one only
+    available_inwc : (n_variant, n_circuit), infinite where a run of the circuit is shut
+    by_side_inwc : (n_variant, 2), supply and return, where the plan gives them; NaN else
+    total_inwc : (n_variant,), supply and return together, where the blower gives it; NaN else
+    """
+
+    circuit: NDArray[np.bool_]
+    paths: NDArray[np.intp]
+    available_inwc: FloatArray
+    by_side_inwc: FloatArray
+    total_inwc: FloatArray
+
+    def rows(self, rows: NDArray[np.intp]) -> Budget:
+        """The variants of these rows."""
+        return Budget(
+            circuit=self.circuit,
+            paths=self.paths,
+            available_inwc=self.available_inwc[rows],
+            by_side_inwc=self.by_side_inwc[rows],
+            total_inwc=self.total_inwc[rows],
+        )
+
+    def path_slack_inwc(self, path_loss_inwc: FloatArray) -> FloatArray:
+        """(n_variant, n_path) what each path could lose more before a circuit of its breaks; inf where shut."""
+        both = path_loss_inwc[:, self.paths[:, 0]]
+        two = self.paths[:, 1] >= 0
+        both[:, two] += path_loss_inwc[:, self.paths[two, 1]]
+        slack = self.available_inwc - both
+        found = np.full(path_loss_inwc.shape, np.inf)
+        for k in range(2):
+            for path in np.unique(self.paths[:, k]):
+                if path >= 0:
+                    mine = self.paths[:, k] == path
+                    found[:, path] = np.minimum(found[:, path], slack[:, mine].min(axis=1))
+        return found
+
+    def path_available_inwc(self, tree: DuctTree, worst_inwc: FloatArray) -> FloatArray:
+        """(n_variant, n_path) what a path's side has.
+
+        ``worst_inwc`` (n_variant, 2) is what the worst supply and return path lose, or anything in proportion:
+        a pressure that the blower gives is split by it.
+        """
+        total = worst_inwc.sum(axis=1)
+        part = np.divide(worst_inwc[:, 0], total, out=np.full(len(total), 0.5), where=total > 0.0)
+        split = np.column_stack([self.total_inwc * part, self.total_inwc * (1.0 - part)])
+        by_side = np.where(np.isfinite(self.by_side_inwc), self.by_side_inwc, split)
+        return by_side[:, side_of_path(tree)]
+
+
+def side_of_path(tree: DuctTree) -> NDArray[np.intp]:
+    """(n_path,) 0 for supply, 1 for return."""
+    return np.array([int(run.side == "return") for run in tree.runs], dtype=np.intp)
+
+
+def worst_by_side(tree: DuctTree, open_run: NDArray[np.bool_], of_path: FloatArray) -> FloatArray:
+    """(n_variant, 2) the largest of a quantity (n_variant, n_path) over the open paths of each side; 0 without."""
+    side = side_of_path(tree)
+    return np.column_stack(
+        [np.where(open_run[:, side == k], of_path[:, side == k], 0.0).max(axis=1, initial=0.0) for k in (0, 1)]
+    )
+
+
+def build_budget(plan: Plan, tree: DuctTree, variants: VariantSet) -> Budget:
+    """The budget of a plan over its variants.
+
+    Raises InputFaults where the devices take all that the blower makes at design airflow, or its table does
+    not reach that airflow.
+    """
+    n_variant, n_path = len(variants.variants), len(tree.run_section)
+    side = side_of_path(tree)
+    if plan.budget_given:
+        given = np.tile([plan.supply_inwc, plan.return_inwc], (n_variant, 1))
+        return Budget(
+            circuit=tree.path,
+            paths=np.column_stack([np.arange(n_path), np.full(n_path, -1)]).astype(np.intp),
+            available_inwc=np.where(variants.open_run, given[:, side], np.inf),
+            by_side_inwc=given,
+            total_inwc=np.full(n_variant, np.nan),
+        )
+    left = _left_by_blower(plan, variants)
+    supply, back = np.flatnonzero(side == 0), np.flatnonzero(side == 1)
+    if back.size:
+        paths = np.array([(s, r) for s in supply for r in back], dtype=np.intp)
+    else:
+        # No return is drawn: what common practice sets aside for it is not the supply's.
+        left = left - plan.return_inwc
+        paths = np.column_stack([supply, np.full(supply.size, -1)]).astype(np.intp)
+    circuit = tree.path[paths[:, 0]] | (tree.path[paths[:, 1]] & (paths[:, 1] >= 0)[:, None])
+    live = variants.open_run[:, paths[:, 0]] & (variants.open_run[:, paths[:, 1]] | (paths[:, 1] < 0))
+    return Budget(
+        circuit=circuit,
+        paths=paths,
+        available_inwc=np.where(live, left[:, None], np.inf),
+        by_side_inwc=np.full((n_variant, 2), np.nan),
+        total_inwc=left,
+    )
+
+
+def _left_by_blower(plan: Plan, variants: VariantSet) -> FloatArray:
+    stream = airstream(plan, variants.variants, variants.room_airflow_cfm.sum(axis=1))
+    static = stream.static_at(stream.design_cfm)
+    left = stream.left_for_ducts()
+    faults = []
+    for season in plan.seasons:
+        mine = variants.where(season=season)
+        speed = plan.equipment.speed[season]
+        points = plan.equipment.curves[speed]
+        outside = mine & np.isnan(static)
+        if outside.any():
+            needed = stream.design_cfm[outside]
+            which = needed[int(np.argmax(np.abs(needed - points[0][0])))]
+            faults.append(
+                Fault(
+                    file="blower",
+                    column="airflow_cfm",
+                    value=f"{points[0][0]:g} to {points[-1][0]:g}",
+                    problem=f"the table of speed '{speed}' does not reach the {season} design airflow of "
+                    f"{which:.0f} cfm",
+                    remedy="Add rows from the equipment's data, or choose another speed in [blower]",
+                )
+            )
+        none = mine & (left <= 0.0)
+        if none.any():
+            v = int(np.flatnonzero(none)[np.argmin(left[none])])
+            faults.append(
+                Fault(
+                    file="devices",
+                    column="loss_inwc",
+                    value=f"{static[v] - left[v]:.3f}",
+                    problem=f"the devices take more in {season} than the {static[v]:.3f} inWC that the blower "
+                    f"makes at {stream.design_cfm[v]:.0f} cfm, so nothing is left for the ducts",
+                    remedy="Check the devices' losses and airflow, or choose a higher speed in [blower]",
+                )
+            )
+    if faults:
+        raise InputFaults(faults)
+    return left

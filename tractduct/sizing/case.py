@@ -1,0 +1,99 @@
+"""A plan made ready for sizing: tree, variants, candidates and pressure budget together."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tractduct.inputs.plan import Plan
+from tractduct.network.tree import DuctTree, build_tree
+from tractduct.network.variants import VariantSet, expand_variants
+from tractduct.physics.air import Air, site_air
+from tractduct.sizing.budget import Budget, build_budget
+from tractduct.sizing.candidates import CandidateTable, at_sizes, evaluate_candidates, size_cost
+from tractduct.sizing.program import SizingProblem
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Case:
+    """A plan, or some of its variants, ready for sizing."""
+
+    plan: Plan
+    air: Air
+    tree: DuctTree
+    variants: VariantSet
+    table: CandidateTable
+    budget: Budget
+
+    def only(self, keep: NDArray[np.bool_]) -> Case:
+        """The variants of a (n_variant,) mask, at the mean price of the flex products among them."""
+        return self.rows(np.flatnonzero(keep))
+
+    def rows(self, rows: NDArray[np.intp]) -> Case:
+        """The variants of these rows, which may repeat, at the mean price of the flex products among them."""
+        flex = tuple(dict.fromkeys(self.variants.variants[row].flex for row in rows))
+        return replace(
+            self,
+            variants=self.variants.rows(rows),
+            table=self.table.rows(rows, size_cost(self.plan, self.tree, flex)),
+            budget=self.budget.rows(rows),
+        )
+
+    def problem(self) -> SizingProblem:
+        """The size-set program of the case."""
+        table = self.table
+        kinds = [(s.kind, s.shape) for s in self.tree.sections]
+        groups = list(dict.fromkeys(kinds))
+        allowed = self.on_sale & np.all(table.velocity_ok, axis=0)
+        return SizingProblem(
+            loss_inwc=table.loss_inwc,
+            cost=np.where(allowed, table.cost, 0.0),
+            allowed=allowed,
+            diameter_in=self.diameter_in,
+            parent=self.tree.parent,
+            stock_group=np.array([groups.index(k) for k in kinds], dtype=np.intp),
+            path=self.budget.circuit,
+            available_inwc=self.budget.available_inwc,
+        )
+
+    @property
+    def diameter_in(self) -> NDArray[np.float64]:
+        """(n_size,) equivalent diameters."""
+        return np.array([size.diameter_in for size in self.table.sizes])
+
+    @property
+    def on_sale(self) -> NDArray[np.bool_]:
+        """(n_section, n_size) bool: within the section's bounds, and offered in every product it may be of."""
+        table = self.table
+        return np.asarray(table.bounded & np.all(table.offered, axis=0) & np.isfinite(table.cost))
+
+    def labels(self, size_index: NDArray[np.intp] | None) -> dict[str, str]:
+        """Section name -> size label; empty for None."""
+        if size_index is None:
+            return {}
+        return {s.name: self.table.sizes[k].label for s, k in zip(self.tree.sections, size_index, strict=True)}
+
+    def cost_of(self, size_index: NDArray[np.intp]) -> float:
+        """Cost of a size set; NaN where a size is not on sale."""
+        return float(self.table.cost[np.arange(len(size_index)), size_index].sum())
+
+    def path_loss_inwc(self, size_index: NDArray[np.intp]) -> NDArray[np.float64]:
+        """(n_variant, n_path) what each path loses in the given sizes."""
+        return np.asarray(at_sizes(self.table.loss_inwc, size_index) @ self.tree.path.T.astype(float))
+
+
+def build_case(plan: Plan) -> Case:
+    """Everything of a plan that sizing needs. InputFaults where the blower leaves nothing for the ducts."""
+    air = site_air(plan.elevation_ft, plan.air_temperature_f)
+    tree = build_tree(plan.sections)
+    variants = expand_variants(plan, tree)
+    return Case(
+        plan=plan,
+        air=air,
+        tree=tree,
+        variants=variants,
+        table=evaluate_candidates(plan, tree, variants, air),
+        budget=build_budget(plan, tree, variants),
+    )

@@ -1,0 +1,200 @@
+"""What a house delivers as pandas DataFrames; column names carry their units."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from tractduct.delivery.balance import tolerances_off
+from tractduct.delivery.deliver import HOOD_ERROR_PCT, Delivery
+from tractduct.delivery.predict import room_tolerance_cfm
+from tractduct.inputs.cells import key_of
+from tractduct.writers.tables import VARIANT_COLUMNS, room_text, variant_frame
+
+
+def systems(delivery: Delivery) -> pd.DataFrame:
+    """One row a variant: what the blower moves and against what.
+
+    Columns: the variant columns, total_cfm, design_cfm, off_pct, within, external_static_inwc, cfm_a_ton (NaN
+    without tonnage), needed_static_inwc (balanced), blower_static_inwc (at design airflow; NaN without a
+    table), can_be_balanced.
+    """
+    got, balanced = delivery.open_dampers, delivery.balanced
+    frame = variant_frame(delivery.study)
+    frame["total_cfm"] = got.total_cfm
+    frame["design_cfm"] = got.airstream.design_cfm
+    frame["off_pct"] = 100.0 * (got.total_cfm / got.airstream.design_cfm - 1.0)
+    frame["within"] = got.system_within(delivery.study.plan.tolerance)
+    frame["external_static_inwc"] = got.external_static_inwc
+    tons = delivery.study.plan.equipment.capacity_tons
+    frame["cfm_a_ton"] = got.total_cfm / tons if tons else np.nan
+    frame["needed_static_inwc"] = balanced.needed_inwc
+    frame["blower_static_inwc"] = balanced.blower_inwc
+    frame["can_be_balanced"] = balanced.possible
+    return frame
+
+
+def rooms(delivery: Delivery) -> pd.DataFrame:
+    """One row a room and variant: delivered against design with all dampers open.
+
+    Columns: room, the variant columns, design_cfm, delivered_cfm, off_pct, tolerance_cfm, within,
+    hood_low_cfm and hood_high_cfm (what a powered flow hood may read), compressed_cfm, one_setting_cfm (NaN
+    for a plan of one season).
+    """
+    got = delivery.open_dampers
+    frames = []
+    for n, room in enumerate(delivery.study.plan.rooms):
+        frame = variant_frame(delivery.study)
+        frame.insert(0, "room", room)
+        frame["design_cfm"] = got.room_design_cfm[:, n]
+        frame["delivered_cfm"] = got.room_cfm[:, n]
+        frame["off_pct"] = got.room_off_pct[:, n]
+        frame["tolerance_cfm"] = room_tolerance_cfm(got.room_design_cfm[:, n], delivery.study.plan.tolerance)
+        frame["within"] = got.room_within(delivery.study.plan.tolerance)[:, n]
+        frame["hood_low_cfm"] = got.room_cfm[:, n] * (1.0 - HOOD_ERROR_PCT / 100.0)
+        frame["hood_high_cfm"] = got.room_cfm[:, n] * (1.0 + HOOD_ERROR_PCT / 100.0)
+        frame["compressed_cfm"] = delivery.compressed.room_cfm[:, n]
+        frame["one_setting_cfm"] = delivery.setting.delivered.room_cfm[:, n] if delivery.setting else np.nan
+        frames.append(frame)
+    return pd.concat(frames, ignore_index=True)
+
+
+def room_summary(delivery: Delivery) -> pd.DataFrame:
+    """One row a room: the range over variants and over building tolerances.
+
+    Columns: room, lowest_pct and highest_pct (all dampers open, of design), variants_outside (of tolerance),
+    compressed_lowest_pct, one_setting_worst (in tolerances, 1 is just within), built_low_pct, built_high_pct
+    (5th and 95th percentile once balanced as drawn; the wider of the seasons), built_within_pct.
+    """
+    plan, got, spread = delivery.study.plan, delivery.open_dampers, delivery.spread
+    outside = ~got.room_within(plan.tolerance)
+    one = tolerances_off(delivery.setting.delivered, plan.tolerance) if delivery.setting else None
+    rows = []
+    for n, room in enumerate(plan.rooms):
+        off = got.room_off_pct[:, n]
+        if np.isnan(off).all():
+            continue
+        rows.append(
+            {
+                "room": room,
+                "lowest_pct": 100.0 + float(np.nanmin(off)),
+                "highest_pct": 100.0 + float(np.nanmax(off)),
+                "variants_outside": int(outside[:, n].sum()),
+                "compressed_lowest_pct": 100.0 + float(np.nanmin(delivery.compressed.room_off_pct[:, n])),
+                "one_setting_worst": np.nan if one is None else float(one[:, n].max()),
+                "built_low_pct": float(np.nanmin(spread.low[:, n])),
+                "built_high_pct": float(np.nanmax(spread.high[:, n])),
+                "built_within_pct": float(np.nanmin(spread.within_pct[:, n])),
+            }
+        )
+    return pd.DataFrame(rows)
+
+
+def substitutions(delivery: Delivery) -> pd.DataFrame:
+    """One row a pair of products, room and season: what the room loses.
+
+    Columns: designed, installed, room, season, worst_face, mirrored, expected_cfm, delivered_cfm, change_pct
+    (the worst orientation), largest_change_pct (the best), cost columns of the pair: sections_up, raise
+    (which sections, from what to what), extra_cost.
+    """
+    plan = delivery.study.plan
+    rows = []
+    for pair in delivery.substitutions:
+        change = 100.0 * (
+            pair.delivered.room_cfm / np.where(pair.expected.room_cfm > 0, pair.expected.room_cfm, np.nan) - 1
+        )
+        text = "; ".join(f"{s}: {a} to {b}" for s, (a, b) in pair.raised.items())
+        for n, room in enumerate(plan.rooms):
+            for season in plan.seasons:
+                mine = pair.delivered.variants.where(season=season)
+                part = np.where(mine, change[:, n], np.nan)
+                if np.isnan(part).all():
+                    continue
+                v = int(np.nanargmin(part))
+                variant = pair.delivered.variants.variants[v]
+                rows.append(
+                    {
+                        "designed": pair.designed,
+                        "installed": pair.installed,
+                        "room": room,
+                        "season": season,
+                        "worst_face": variant.front_faces,
+                        "mirrored": variant.mirrored,
+                        "expected_cfm": float(pair.expected.room_cfm[v, n]),
+                        "delivered_cfm": float(pair.delivered.room_cfm[v, n]),
+                        "change_pct": float(part[v]),
+                        "best_change_pct": float(np.nanmax(part)),
+                        "sections_up": len(pair.raised),
+                        "raise": text,
+                        "extra_cost": pair.extra_cost,
+                    }
+                )
+    return pd.DataFrame(
+        rows,
+        columns=[
+            "designed", "installed", "room", "season", "worst_face", "mirrored", "expected_cfm", "delivered_cfm",
+            "change_pct", "best_change_pct", "sections_up", "raise", "extra_cost",
+        ],
+    )  # fmt: skip
+
+
+def balancing(delivery: Delivery, face: str, mirrored: bool, flex: str) -> pd.DataFrame:
+    """One lot's balancing: one row a run, columns by season.
+
+    Columns: run, room, side, size, then for each season, prefixed with its name: design_cfm, before_cfm,
+    damper_inwc, position (wide open, set, shut), after_cfm, one_setting_cfm. NaN where the run is shut.
+    """
+    study = delivery.study
+    tree, variants = study.tree, study.variants
+    frame = pd.DataFrame(
+        {
+            "run": [run.name for run in tree.runs],
+            "room": [room_text(run) for run in tree.runs],
+            "side": [run.side for run in tree.runs],
+            "size": [study.size_set[run.name] for run in tree.runs],
+        }
+    )
+    for season in study.plan.seasons:
+        v = int(np.flatnonzero(variants.where(face=face, mirrored=mirrored, season=season, flex=flex))[0])
+        balanced = delivery.balanced
+        wide = set(balanced.wide_open[v].tolist())
+        is_open = variants.open_run[v]
+        frame[f"{season}_design_cfm"] = balanced.after.run_design_cfm[v]
+        frame[f"{season}_before_cfm"] = balanced.before.run_cfm[v]
+        frame[f"{season}_damper_inwc"] = balanced.damper_inwc[v]
+        frame[f"{season}_position"] = [
+            "shut" if not is_open[p] else "wide open" if p in wide else "set" for p in range(len(is_open))
+        ]
+        frame[f"{season}_after_cfm"] = balanced.after.run_cfm[v]
+        one = delivery.setting.delivered.run_cfm[v] if delivery.setting else np.full(len(is_open), np.nan)
+        frame[f"{season}_one_setting_cfm"] = one
+    return frame
+
+
+def delivered_runs(delivery: Delivery) -> pd.DataFrame:
+    """One row a variant and open run. Columns: the variant columns, run, room, side, design_cfm, delivered_cfm."""
+    got, tree = delivery.open_dampers, delivery.study.tree
+    frames = []
+    for p, run in enumerate(tree.runs):
+        frame = variant_frame(delivery.study)
+        frame["run"], frame["room"], frame["side"] = run.name, room_text(run), run.side
+        frame["design_cfm"] = got.run_design_cfm[:, p]
+        frame["delivered_cfm"] = got.run_cfm[:, p]
+        frames.append(frame[delivery.study.variants.open_run[:, p]])
+    return pd.concat(frames, ignore_index=True)[
+        [*VARIANT_COLUMNS, "run", "room", "side", "design_cfm", "delivered_cfm"]
+    ]
+
+
+def rooms_of_season_runs(delivery: Delivery) -> pd.DataFrame:
+    """Runs to open or close by season. Columns: run, room, open_in."""
+    tree = delivery.study.tree
+    known = {key_of(room): room for room in delivery.study.plan.rooms}
+    return pd.DataFrame(
+        [
+            {"run": run.name, "room": known.get(key_of(run.rooms[0]), room_text(run)), "open_in": run.season}
+            for run in tree.runs
+            if run.season
+        ],
+        columns=["run", "room", "open_in"],
+    )
