@@ -5,20 +5,24 @@
 >>> tractduct.tables.size_schedule(result)                    # doctest: +SKIP
 """
 
+from tractduct.delivery.deliver import Delivery, deliver
 from tractduct.errors import InputFaults, SolverError, TractductError
 from tractduct.inputs.plan import Plan
 from tractduct.inputs.reader import load_plan
 from tractduct.study import Study, study
 from tractduct.version import VERSION as __version__
-from tractduct.writers import tables
+from tractduct.writers import delivery_tables, tables
 
 __all__ = [
+    "Delivery",
     "InputFaults",
     "Plan",
     "SolverError",
     "Study",
     "TractductError",
     "__version__",
+    "deliver",
+    "delivery_tables",
     "load_plan",
     "study",
     "tables",

@@ -1,4 +1,4 @@
-"""The command line: tractduct study, check and new."""
+"""The command line: tractduct study, deliver, check and new."""
 
 from __future__ import annotations
 
@@ -7,10 +7,14 @@ import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import NoReturn
+from typing import TYPE_CHECKING, NoReturn
 
-from tractduct.errors import InputFaults, TractductError
+from tractduct.errors import Fault, InputFaults, TractductError
 from tractduct.version import VERSION
+
+if TYPE_CHECKING:
+    from tractduct.delivery.predict import Drive
+    from tractduct.inputs.plan import Plan
 
 DONE, UNEXPECTED, BAD_INPUT, NO_SET = 0, 1, 2, 3
 DEBUG_VARIABLE = "TRACTDUCT_DEBUG"
@@ -68,15 +72,34 @@ def _parser() -> argparse.ArgumentParser:
         description="Size a plan for all its variants; write results.json, a workbook and pictures.",
         epilog="Example: tractduct study configs/brindlecote-2670",
     )
-    study.add_argument("plan", type=Path, metavar="PLAN", help="a plan folder, or its plan.toml")
-    study.add_argument("--out", type=Path, metavar="DIR", help="where to write (default: reports/<plan>)")
-    study.add_argument(
-        "--seconds",
-        type=_positive,
-        metavar="S",
-        help="time for each of the two searches; then the best found, with its bound (default: until proven)",
-    )
+    _add_study_options(study)
     study.set_defaults(run=_study)
+
+    deliver = commands.add_parser(
+        "deliver",
+        help="size a plan and predict what each room will get",
+        description="Do all that study does, and predict the delivered airflow of the standard size set: rooms "
+        "against design, substitution of flex products, and one balancing sheet a lot.",
+        epilog="Example: tractduct deliver configs/brindlecote-2670",
+    )
+    _add_study_options(deliver)
+    deliver.add_argument(
+        "--driven-by",
+        choices=("blower", "airflow", "pressure"),
+        help="the plan's blower table, the design airflow held, or the plan's pressures held in the plenums "
+        "(default: the blower table where there is one, else the airflow)",
+    )
+    deliver.add_argument(
+        "--compressed",
+        type=_per_cent,
+        default=15.0,
+        metavar="PCT",
+        help="compression of flex to show beside the plan's own (default: 15)",
+    )
+    deliver.add_argument(
+        "--installed", metavar="FLEX", help="flex product of the balancing sheets (default: the first approved)"
+    )
+    deliver.set_defaults(run=_deliver)
 
     check = commands.add_parser(
         "check",
@@ -99,6 +122,27 @@ def _parser() -> argparse.ArgumentParser:
     return parser
 
 
+def _add_study_options(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("plan", type=Path, metavar="PLAN", help="a plan folder, or its plan.toml")
+    parser.add_argument("--out", type=Path, metavar="DIR", help="where to write (default: reports/<plan>)")
+    parser.add_argument(
+        "--seconds",
+        type=_positive,
+        metavar="S",
+        help="time for each of the two searches; then the best found, with its bound (default: until proven)",
+    )
+
+
+def _per_cent(text: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        value = -1.0
+    if not 0.0 <= value <= 50.0:
+        raise argparse.ArgumentTypeError("must be a per cent from 0 to 50")
+    return value
+
+
 def _positive(text: str) -> float:
     try:
         value = float(text)
@@ -110,24 +154,76 @@ def _positive(text: str) -> float:
 
 
 def _study(options: argparse.Namespace) -> int:
+    return _run(options, predicted=False)
+
+
+def _deliver(options: argparse.Namespace) -> int:
+    return _run(options, predicted=True)
+
+
+def _run(options: argparse.Namespace, *, predicted: bool) -> int:
     # Imported here so that --help and usage faults answer at once.
+    from tractduct.delivery.deliver import deliver
     from tractduct.inputs.reader import load_plan
     from tractduct.study import study
     from tractduct.writers.output import file_name, write_study
     from tractduct.writers.summary import summary
 
     plan = load_plan(options.plan)
+    installed = _installed(plan, options.installed) if predicted else None
+    drive = _drive(plan, options.driven_by) if predicted else None
     folder = options.out or Path("reports") / file_name(plan.name)
     with _Bar() as bar:
         result = study(plan, time_limit_s=options.seconds, progress=bar.show)
+        delivery = None
+        if predicted and result.recommended.size_index is not None:
+            delivery = deliver(result, drive=drive, compressed_pct=options.compressed, progress=bar.show)
         bar.show("workbook", 0, 1)
-        written = write_study(result, folder)
-    print(summary(result))
+        written = write_study(result, folder, delivery, installed)
+    print(summary(result, delivery))
     print()
     print("Written: " + ", ".join(str(path) for path in written))
     if result.recommended.size_index is None:
         return NO_SET if result.status == "infeasible" else UNEXPECTED
     return DONE
+
+
+def _installed(plan: Plan, name: str | None) -> str:
+    """The flex product that balancing sheets are for. InputFaults where the plan does not approve it."""
+    from tractduct.inputs.cells import key_of, nearest
+
+    if name is None:
+        return plan.flex[0]
+    for flex in plan.flex:
+        if key_of(flex) == key_of(name):
+            return flex
+    raise InputFaults(
+        [
+            Fault(
+                file="--installed",
+                value=name,
+                problem="the plan approves no flex product of this name",
+                remedy=nearest(name, plan.flex),
+            )
+        ]
+    )
+
+
+def _drive(plan: Plan, name: str | None) -> Drive | None:
+    from tractduct.delivery.predict import Drive
+
+    if name == "blower" and not plan.equipment.curves:
+        raise InputFaults(
+            [
+                Fault(
+                    file="--driven-by",
+                    value=name,
+                    problem="the plan has no blower table",
+                    remedy="Add one to the plan, or choose airflow or pressure",
+                )
+            ]
+        )
+    return Drive(name) if name else None
 
 
 def _check(options: argparse.Namespace) -> int:

@@ -8,6 +8,7 @@ import shutil
 import tempfile
 from pathlib import Path
 
+from tractduct.delivery.deliver import Delivery
 from tractduct.errors import OutputError
 from tractduct.study import Study
 from tractduct.writers.pictures import draw_pictures
@@ -23,10 +24,12 @@ def file_name(plan_name: str) -> str:
     return name + "-plan" if not name or name in _RESERVED else name
 
 
-def write_study(study: Study, folder: Path) -> list[Path]:
+def write_study(
+    study: Study, folder: Path, delivery: Delivery | None = None, installed: str | None = None
+) -> list[Path]:
     """Write results.json, the workbook and the pictures; returns their paths.
 
-    Everything is made in a folder beside and then moved, so that an earlier result stays whole until the new
+    ``installed`` names the flex product that the balancing sheets are for. Everything is made in a folder beside and then moved, so that an earlier result stays whole until the new
     one is. Raises OutputError where a file can't be written.
     """
     made: list[Path] = []
@@ -38,9 +41,10 @@ def write_study(study: Study, folder: Path) -> list[Path]:
             f"{folder}: the folder can't be made ({error.strerror or error}). Choose another with --out"
         ) from None
     try:
-        pictures = draw_pictures(study, beside)
-        write_workbook(study, beside / f"{file_name(study.plan.name)}.xlsx", pictures)
-        (beside / "results.json").write_text(results_text(study), encoding="utf-8", newline="\n")
+        pictures = draw_pictures(study, beside, delivery)
+        book = beside / f"{file_name(study.plan.name)}.xlsx"
+        write_workbook(study, book, pictures, delivery, installed)
+        (beside / "results.json").write_text(results_text(study, delivery), encoding="utf-8", newline="\n")
         for path in sorted(beside.iterdir()):
             os.replace(path, folder / path.name)
             made.append(folder / path.name)

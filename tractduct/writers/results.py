@@ -6,6 +6,7 @@ import json
 import math
 from typing import Any
 
+from tractduct.delivery.deliver import Delivery
 from tractduct.network.variants import Variant
 from tractduct.sizing.candidates import at_sizes
 from tractduct.sizing.drivers import Reason
@@ -13,8 +14,9 @@ from tractduct.study import Study
 from tractduct.version import VERSION
 
 
-def results(study: Study) -> dict[str, Any]:
-    """The content of results.json: plain dicts, lists, text and numbers."""
+def results(study: Study, delivery: Delivery | None = None) -> dict[str, Any]:
+    """The content of results.json: plain dicts, lists, text and numbers; with ``delivered`` once predicted."""
+    findings = list(study.findings) + (list(delivery.findings) if delivery else [])
     best = study.recommended
     out: dict[str, Any] = {
         "program": f"tractduct {VERSION}",
@@ -74,7 +76,7 @@ def results(study: Study) -> dict[str, Any]:
                 "message": f.message,
                 "advice": f.advice,
             }
-            for f in study.findings
+            for f in sorted(findings, key=lambda f: f.severity)
         ],
         "conflicts": [
             {
@@ -100,12 +102,14 @@ def results(study: Study) -> dict[str, Any]:
             for w in study.ways_out
         ],
     }
+    if delivery is not None:
+        out["delivered"] = _delivered(delivery)
     return out
 
 
-def results_text(study: Study) -> str:
+def results_text(study: Study, delivery: Delivery | None = None) -> str:
     """results.json as text."""
-    return json.dumps(results(study), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    return json.dumps(results(study, delivery), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 
 def _variants(study: Study) -> list[dict[str, Any]]:
@@ -136,6 +140,30 @@ def _variants(study: Study) -> list[dict[str, Any]]:
                 "friction_rate_inwc_per_100ft": _number(hand.friction_rate[v, p], 8),
             }
         found.append({**_variant(variant), "sections": sections, "paths": paths})
+    return found
+
+
+def _delivered(delivery: Delivery) -> list[dict[str, Any]]:
+    got = delivery.open_dampers
+    total, static = got.total_cfm, got.external_static_inwc
+    found = []
+    for v, variant in enumerate(got.variants.variants):
+        runs = {
+            run.name: {
+                "airflow_cfm": _number(got.run_cfm[v, p]),
+                "design_cfm": _number(got.run_design_cfm[v, p]),
+            }
+            for p, run in enumerate(got.tree.runs)
+            if got.variants.open_run[v, p]
+        }
+        found.append(
+            {
+                **_variant(variant),
+                "total_cfm": _number(total[v]),
+                "external_static_inwc": _number(static[v], 8),
+                "runs": runs,
+            }
+        )
     return found
 
 

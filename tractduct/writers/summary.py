@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections import Counter
 
-from tractduct.findings import Severity
+from tractduct.delivery.deliver import Delivery
+from tractduct.delivery.predict import Drive
+from tractduct.findings import Finding, Severity
 from tractduct.inputs.cells import key_of
 from tractduct.sizing.drivers import Reason
 from tractduct.study import Study
@@ -12,8 +14,8 @@ from tractduct.study import Study
 _FINDINGS_SHOWN = 8
 
 
-def summary(study: Study) -> str:
-    """What to build, what it costs, what drives it, what to watch."""
+def summary(study: Study, delivery: Delivery | None = None) -> str:
+    """What to build, what it costs, what drives it, what it delivers, what to watch."""
     lines = [f"{study.plan.name}: {_variants(study)}", ""]
     if study.recommended.size_index is None:
         lines += _nothing_holds(study)
@@ -22,7 +24,9 @@ def summary(study: Study) -> str:
         lines += _cost(study)
         lines += _drivers(study)
     lines += _single(study)
-    lines += _findings(study)
+    if delivery is not None:
+        lines += _delivery(delivery)
+    lines += _findings((*study.findings, *(delivery.findings if delivery else ())))
     lines += [
         "",
         "Local codes, the manufacturers' instructions and a licensed designer come before these sizes.",
@@ -136,15 +140,44 @@ def _count(number: int, word: str) -> str:
     return f"{number} {word}" + ("" if number == 1 else "s")
 
 
-def _findings(study: Study) -> list[str]:
-    if not study.findings:
+def _delivery(delivery: Delivery) -> list[str]:
+    """Delivered airflow in three lines."""
+    got, plan = delivery.open_dampers, delivery.study.plan
+    how = {
+        Drive.BLOWER: "the blower's table",
+        Drive.AIRFLOW: "the design airflow held",
+        Drive.PRESSURE: "the plenum pressures held",
+    }[delivery.drive]
+    outside = ~got.room_within(plan.tolerance)
+    total, design = got.total_cfm, got.airstream.design_cfm
+    off = 100.0 * (total / design - 1.0)
+    lines = [
+        "",
+        f"Delivered, with {how} and all dampers open: {total.min():.0f} to {total.max():.0f} cfm in all "
+        f"({off.min():+.0f} to {off.max():+.0f} % of design); {_count(int(outside.any(axis=0).sum()), 'room')} of "
+        f"{len(plan.rooms)} outside tolerance in some variant.",
+    ]
+    able = int(delivery.balanced.possible.sum())
+    lines.append(f"Balanced for one season, every room gets its design airflow in {able} of {len(total)} variants.")
+    if delivery.setting is not None:
+        rooms = sum(f.rule.startswith("one damper setting") for f in delivery.findings)
+        lines.append(
+            f"With one damper setting for both seasons {_count(rooms, 'room')} would be outside tolerance in some "
+            "variant."
+        )
+    return lines
+
+
+def _findings(found: tuple[Finding, ...]) -> list[str]:
+    if not found:
         return []
-    counts = Counter(f.severity for f in study.findings)
+    found = tuple(sorted(found, key=lambda f: f.severity))
+    counts = Counter(f.severity for f in found)
     words = ", ".join(_count(counts[s], s.word) for s in Severity if counts[s])
     lines = ["", f"Watch ({words}):"]
-    lines += [f"  {finding}" for finding in study.findings[:_FINDINGS_SHOWN]]
-    if len(study.findings) > _FINDINGS_SHOWN:
-        lines.append(f"  ... and {len(study.findings) - _FINDINGS_SHOWN} more in the workbook")
+    lines += [f"  {finding}" for finding in found[:_FINDINGS_SHOWN]]
+    if len(found) > _FINDINGS_SHOWN:
+        lines.append(f"  ... and {len(found) - _FINDINGS_SHOWN} more in the workbook")
     return lines
 
 
