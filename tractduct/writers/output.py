@@ -29,8 +29,9 @@ def write_study(
 ) -> list[Path]:
     """Write results.json, the workbook and the pictures; returns their paths.
 
-    ``installed`` names the flex product that the balancing sheets are for. Everything is made in a folder beside and then moved, so that an earlier result stays whole until the new
-    one is. Raises OutputError where a file can't be written.
+    ``installed`` names the flex product that the balancing sheets are for. Everything is made in a folder
+    beside and then moved, so that an earlier result stays whole until the new one is. Raises OutputError where
+    a file can't be written.
     """
     made: list[Path] = []
     try:
