@@ -107,9 +107,7 @@ def _supply(rng: random.Random, rooms: list[str]) -> list[dict]:
                     "branch",
                     product,
                     rng.randint(4, 20),
-                    rng.choice(
-                        ["collar + boot_floor", "collar+elbow 90*2+boot_floor", "Collar + BOOT_FLOOR"]
-                    ),
+                    rng.choice(["collar + boot_floor", "collar+elbow 90*2+boot_floor", "Collar + BOOT_FLOOR"]),
                     rng.choice([room, room.upper(), f" {room} "]),
                     season=season,
                     share=rng.choice([None, None, 2, 0.5]) if len(seasons) > 1 and season is None else None,

@@ -63,11 +63,7 @@ def friction_rate(
     velocity = cfm * M_PER_FT**3 / 60.0 / (math.pi / 4.0 * diameter**2)
     ratio = density_ratio(elevation_ft, temperature_f)
     reynolds = velocity * diameter * ratio / (STANDARD_VISCOSITY * viscosity_ratio(temperature_f))
-    factor = (
-        friction_laminar(reynolds)
-        if reynolds < 2300.0
-        else Clamond(reynolds, roughness_ft * M_PER_FT / diameter)
-    )
+    factor = friction_laminar(reynolds) if reynolds < 2300.0 else Clamond(reynolds, roughness_ft * M_PER_FT / diameter)
     pascals = factor * 100.0 * M_PER_FT / diameter * 0.5 * STANDARD_DENSITY * ratio * velocity**2
     return float(pascals / PA_PER_INWC)
 
@@ -111,8 +107,7 @@ class Reference:
         self.fittings = {key(row["fitting"]): row for row in tables["fittings"]}
         self.ducts = {key(row["duct"]): row for row in tables["ducts"]}
         self.prices = {
-            (key(row["duct"]), str(row["size_in"])): str(row["price_per_ft"])
-            for row in tables.get("prices", ())
+            (key(row["duct"]), str(row["size_in"])): str(row["price_per_ft"]) for row in tables.get("prices", ())
         }
         site = config.get("site", {})
         self.elevation = site.get("elevation_ft", 0.0)
@@ -159,9 +154,7 @@ class Reference:
         self.need: dict[tuple[str, bool, str, str], float] = {}
         for row in rows:
             for season in self.seasons:
-                self.need[row["front_faces"], flag(row), season, key(row["room"])] = float(
-                    row[columns[season]]
-                )
+                self.need[row["front_faces"], flag(row), season, key(row["room"])] = float(row[columns[season]])
         if loads:
             for face in self.faces:
                 for mirrored in self.mirrored:
@@ -211,9 +204,7 @@ class Reference:
             others = [
                 other
                 for other in self.runs()
-                if self.side(other) == self.side(name)
-                and room in self.rooms_of(other)
-                and self.is_open(other, season)
+                if self.side(other) == self.side(name) and room in self.rooms_of(other) and self.is_open(other, season)
             ]
             shares = {other: number(self.sections[other].get("share"), 1.0) for other in others}
             total += self.need[face, mirrored, season, room] * shares[name] / sum(shares.values())
@@ -301,9 +292,7 @@ class Reference:
         duct = self.duct(name, variant[3])
         derate = number(duct.get("airflow_derate_pct")) / 100.0
         flow = self.airflow(name, variant) / (1.0 - derate)
-        return friction_rate(
-            flow, size.diameter, float(duct["roughness_ft"]), self.elevation, self.temperature
-        )
+        return friction_rate(flow, size.diameter, float(duct["roughness_ft"]), self.elevation, self.temperature)
 
     def loss(self, name: str, size: Size, variant: tuple[str, bool, str, str]) -> float:
         """friction rate x (length x compression + equivalent lengths) / 100 + coefficients x VP."""
@@ -346,8 +335,7 @@ class Reference:
         return [
             name
             for name, label in chosen.items()
-            if self.parent(name)
-            and self.size[label].diameter > self.size[chosen[self.parent(name)]].diameter + 1e-9
+            if self.parent(name) and self.size[label].diameter > self.size[chosen[self.parent(name)]].diameter + 1e-9
         ]
 
     def holds(self, chosen: dict[str, str]) -> list[str]:

@@ -35,14 +35,10 @@ KEYS = {
 
 def rectangular() -> PlanTables:
     """Rectangular trunks with sizes that differ in the order of area and of equivalent diameter."""
-    plan = small_plan(
-        sizes={"rectangular_in": [[8, 8], [8, 10], [8, 12], [24, 5], [30, 5], [10, 10], [6, 20]]}
-    )
+    plan = small_plan(sizes={"rectangular_in": [[8, 8], [8, 10], [8, 12], [24, 5], [30, 5], [10, 10], [6, 20]]})
     plan.row("sections", "T1")["shape"] = "rectangular"
     plan.row("sections", "RET").update(shape="rectangular", fittings="return_box + grille")
-    plan.tables["fittings"].append(
-        {"fitting": "grille", "equivalent_length_ft": None, "loss_coefficient": 0.4}
-    )
+    plan.tables["fittings"].append({"fitting": "grille", "equivalent_length_ft": None, "loss_coefficient": 0.4})
     return plan
 
 
@@ -62,9 +58,7 @@ def shared_loads() -> PlanTables:
         for mirrored in (False, True)
     ]
     plan.tables["sections"].append(
-        section(
-            "KIT2", "T1", "branch", "flex", 14, "collar + boot_floor", "Kitchen", season="cooling", share=0.5
-        )
+        section("KIT2", "T1", "branch", "flex", 14, "collar + boot_floor", "Kitchen", season="cooling", share=0.5)
     )
     return plan
 

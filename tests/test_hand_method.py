@@ -17,9 +17,7 @@ def one_run(product: str = "galvanised", cfm: float = 100.0) -> PlanTables:
     """Common practice, no source: collar 35 ft + 15 ft of pipe + elbow 10 ft + boot 30 ft, 0.10 inWC."""
     plan = small_plan(site={"elevation_ft": 0}, pressure={"supply_inwc": 0.10})
     plan.tables["airflow"] = [{"front_faces": "N", "room": "Den", "heating_cfm": cfm, "cooling_cfm": cfm}]
-    plan.tables["sections"] = [
-        section("RUN", "", "branch", product, 15, "collar + elbow_90 + boot_floor", "Den")
-    ]
+    plan.tables["sections"] = [section("RUN", "", "branch", product, 15, "collar + elbow_90 + boot_floor", "Den")]
     return plan
 
 
@@ -52,11 +50,7 @@ def test_a_poorer_flex_moves_ten_per_cent_less() -> None:
     ]
     study = study_of(plan)
     i = study.tree.index("BED")
-    at = {
-        v.flex: n
-        for n, v in enumerate(study.variants.variants)
-        if (v.front_faces, v.season) == ("N", "heating")
-    }
+    at = {v.flex: n for n, v in enumerate(study.variants.variants) if (v.front_faces, v.season) == ("N", "heating")}
     flow = study.variants.airflow_cfm[at["good"], i]
     # The exact diameter for the poor product is that of a good product that must carry 1 / 0.9 of the air.
     expected = diameter_for_friction_rate_in(study.hand.path_friction_rate[1], flow / 0.9, 0.001, study.air)
@@ -65,9 +59,7 @@ def test_a_poorer_flex_moves_ten_per_cent_less() -> None:
     exact = study.hand.exact_diameter_in[at["good"], i]
     ratio = study.air.density_ratio
     assert ratio < 1.0
-    assert friction_rate(flow, exact, 0.001, 500.0) == pytest.approx(
-        float(study.hand.path_friction_rate[1]), rel=1e-5
-    )
+    assert friction_rate(flow, exact, 0.001, 500.0) == pytest.approx(float(study.hand.path_friction_rate[1]), rel=1e-5)
     worse = {v["flex"]: v["sections"]["BED"]["loss_inwc"] for v in results_of(plan)["variants"]}
     assert worse["poor"] > worse["good"]
 
@@ -134,9 +126,7 @@ def test_a_run_that_is_shut_does_not_set_the_rate_of_its_trunk() -> None:
     plan.tables["sections"].insert(4, section("BED2", "T1", "branch", "flex", 5, "collar", "Bed"))
     study = study_of(plan)
     trunk = study.tree.index("T1")
-    rates = {
-        v.season: study.hand.section_friction_rate[n, trunk] for n, v in enumerate(study.variants.variants)
-    }
+    rates = {v.season: study.hand.section_friction_rate[n, trunk] for n, v in enumerate(study.variants.variants)}
     assert rates["cooling"] == pytest.approx(14.0 / 123)  # BED, 123 ft
     assert rates["heating"] == pytest.approx(14.0 / 95)  # DEN, 95 ft, is the longest that is open
     shut = [v for v in results_of(plan)["variants"] if v["season"] == "heating"]

@@ -73,12 +73,7 @@ def test_imports_go_one_way(path: Path) -> None:
 def test_no_module_imports_in_a_circle() -> None:
     known = {".".join(["tractduct", *p.relative_to(PACKAGE).with_suffix("").parts]): p for p in modules()}
     uses = {
-        name: {
-            other
-            for other in known
-            for used in imported(path)
-            if used == other or used.startswith(other + ".")
-        }
+        name: {other for other in known for used in imported(path) if used == other or used.startswith(other + ".")}
         for name, path in known.items()
     }
     left = dict(uses)

@@ -162,9 +162,7 @@ def test_the_conflict_of_crossed_sizes() -> None:
     assert found["status"] == "infeasible"
     (conflict,) = found["conflicts"]
     assert (conflict["path"], conflict["limit"]) == ("DEN", "pressure")
-    assert conflict["missing"] == pytest.approx(
-        loss - 0.080, abs=0.0011 * loss
-    )  # it is found to 0.1 per cent
+    assert conflict["missing"] == pytest.approx(loss - 0.080, abs=0.0011 * loss)  # it is found to 0.1 per cent
 
 
 def test_what_holds_is_no_conflict() -> None:
@@ -209,7 +207,7 @@ def apply(plan: PlanTables, way: dict[str, Any]) -> PlanTables | None:
             plan.row("sections", name)["length_ft"] /= 2
     elif found := re.fullmatch(r"Do not approve (.+)", words):
         flex = [row["duct"] for row in plan.tables["ducts"] if row["kind"] == "flex"]
-        plan.config["variants"] = {"flex": [name for name in flex if name != found[1]]}
+        plan.config.setdefault("variants", {})["flex"] = [name for name in flex if name != found[1]]
     elif found := re.fullmatch(r"Make (\S+) of (.+)", words):
         plan.row("sections", found[1])["duct"] = found[2]
     elif found := re.fullmatch(r"Allow ([\d.]+) and ([\d.]+) in round duct", words):

@@ -36,9 +36,7 @@ def tiny_plans(draw: st.DrawFn) -> PlanTables:
         # A run that is shut in heating serves a room with another run.
         room = "Room 0" if season and n else f"Room {n}"
         rows.append(
-            section(
-                f"R{n}", parent, "branch", product, draw(length), "boot", room, season=season if n else None
-            )
+            section(f"R{n}", parent, "branch", product, draw(length), "boot", room, season=season if n else None)
         )
     if not any(row["parent"] == "T0" for row in rows):
         rows[-1]["parent"] = "T0"
@@ -114,8 +112,7 @@ def all_sets(reference: Reference) -> list[tuple[float, int, dict[str, str]]]:
         chosen = {name: size for name, (size, _) in zip(names, combination, strict=True)}
         losses = {name: loss for name, (_, loss) in zip(names, combination, strict=True)}
         if any(
-            reference.parent(n) and s.diameter > chosen[reference.parent(n)].diameter + 1e-9
-            for n, s in chosen.items()
+            reference.parent(n) and s.diameter > chosen[reference.parent(n)].diameter + 1e-9 for n, s in chosen.items()
         ):
             continue
         if all(

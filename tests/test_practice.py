@@ -32,9 +32,7 @@ def chain(*fittings: str) -> PlanTables:
     parent = "T1"
     for n, fitting in enumerate(fittings):
         last = n == len(fittings) - 1
-        plan.tables["sections"].append(
-            section(f"W{n}", parent, "branch", "flex", 5, fitting, "Den" if last else "")
-        )
+        plan.tables["sections"].append(section(f"W{n}", parent, "branch", "flex", 5, fitting, "Den" if last else ""))
         parent = f"W{n}"
     return plan
 
@@ -125,9 +123,7 @@ def test_larger_because_of_its_child() -> None:
 
 
 def seasons(heating: dict[str, float], cooling: dict[str, float]) -> PlanTables:
-    plan = small_plan(
-        pressure={"supply_inwc": 1.0, "return_inwc": 1.0}, sizes={"round_in": [6, 8, 10, 12, 14, 16, 20]}
-    )
+    plan = small_plan(pressure={"supply_inwc": 1.0, "return_inwc": 1.0}, sizes={"round_in": [6, 8, 10, 12, 14, 16, 20]})
     plan.tables["airflow"] = [
         {"front_faces": "N", "room": room, "heating_cfm": heating[room], "cooling_cfm": cooling[room]}
         for room in heating
@@ -176,16 +172,12 @@ def test_a_room_with_a_seasonal_run_is_served() -> None:
     )
     plan = seasons(heating, cooling)
     assert "room Den" in subjects(of_rule(plan, "one run, two seasons"))
-    plan.tables["sections"].append(
-        section("DEN2", "T1", "branch", "flex", 9, "collar", "Den", season="cooling")
-    )
+    plan.tables["sections"].append(section("DEN2", "T1", "branch", "flex", 9, "collar", "Den", season="cooling"))
     assert "room Den" not in subjects(of_rule(plan, "one run, two seasons"))
 
 
 def test_one_season_has_no_mismatch() -> None:
-    plan = seasons(
-        {"Den": 20.0, "Bed": 400.0, "Kitchen": 400.0}, {"Den": 300.0, "Bed": 300.0, "Kitchen": 300.0}
-    )
+    plan = seasons({"Den": 20.0, "Bed": 400.0, "Kitchen": 400.0}, {"Den": 300.0, "Bed": 300.0, "Kitchen": 300.0})
     assert of_rule(plan, "one run, two seasons")
     plan.config["variants"] = {"seasons": ["cooling"]}
     assert of_rule(plan, "one run, two seasons") == []

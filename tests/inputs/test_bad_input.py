@@ -82,9 +82,7 @@ def priced(*changes: Change) -> Change:
 
 
 def _last_price(plan: PlanTables) -> None:
-    plan.tables["prices"] = [
-        r for r in plan.tables["prices"] if (r["duct"], r["size_in"]) != ("granite", "9")
-    ]
+    plan.tables["prices"] = [r for r in plan.tables["prices"] if (r["duct"], r["size_in"]) != ("granite", "9")]
 
 
 def _mirror_missing(plan: PlanTables) -> None:
@@ -103,9 +101,7 @@ BAD: dict[str, Bad] = {
     "plan.toml in another code": Bad(
         change=file("plan.toml", b'name = "Caf\xe9"\n'), file="plan.toml", says="UTF-8", remedy="UTF-8"
     ),
-    "no name": Bad(
-        change=lambda plan: plan.config.pop("name"), file="plan.toml", says="no name", remedy="name ="
-    ),
+    "no name": Bad(change=lambda plan: plan.config.pop("name"), file="plan.toml", says="no name", remedy="name ="),
     "unknown part": Bad(
         change=setting("presure", supply_inwc=0.1),
         file="plan.toml",
@@ -241,9 +237,7 @@ BAD: dict[str, Bad] = {
         change=_mirror_missing, file="airflow.csv", says="mirrored = true", remedy="leave it out"
     ),
     "a season without airflow": Bad(
-        change=both(
-            setting("variants", seasons=["heating", "cooling"]), drop_column("airflow", "heating_cfm")
-        ),
+        change=both(setting("variants", seasons=["heating", "cooling"]), drop_column("airflow", "heating_cfm")),
         file="airflow.csv",
         says="heating",
         alone=False,
@@ -307,9 +301,7 @@ BAD: dict[str, Bad] = {
         says="file name",
     ),
     "an empty file": Bad(change=file("ducts.csv", ""), file="ducts.csv", says="empty", remedy="Fill it in"),
-    "only a header": Bad(
-        change=file("ducts.csv", "duct,kind,roughness_ft\n\n,,\n"), file="ducts.csv", says="no rows"
-    ),
+    "only a header": Bad(change=file("ducts.csv", "duct,kind,roughness_ft\n\n,,\n"), file="ducts.csv", says="no rows"),
     "a column missing": Bad(
         change=drop_column("sections", "length_ft"),
         file="sections.csv",
@@ -539,9 +531,7 @@ BAD: dict[str, Bad] = {
         alone=False,  # one for each room that lacks it
     ),
     "a room that no section serves": Bad(
-        change=both(
-            *(add("airflow", front_faces=f, room="Loft", heating_cfm=9, cooling_cfm=9) for f in "NS")
-        ),
+        change=both(*(add("airflow", front_faces=f, room="Loft", heating_cfm=9, cooling_cfm=9) for f in "NS")),
         file="airflow.csv",
         column="room",
         value="Loft",
@@ -645,9 +635,7 @@ BAD: dict[str, Bad] = {
         remedy="Name its room",
     ),
     "a section twice": Bad(
-        change=lambda plan: plan.tables["sections"].append(
-            section("den", "T1", "branch", "flex", 9, "collar", "Den")
-        ),
+        change=lambda plan: plan.tables["sections"].append(section("den", "T1", "branch", "flex", 9, "collar", "Den")),
         file="sections.csv",
         row=7,
         column="section",
@@ -1136,9 +1124,7 @@ def test_all_faults_in_one_pass(plan: PlanTables, write_plan: WritePlan) -> None
         (put("sections", 3, "note", "hello"), "note"),
     ],
 )
-def test_doubtful_input_is_a_finding(
-    change: Change, words: str, plan: PlanTables, write_plan: WritePlan
-) -> None:
+def test_doubtful_input_is_a_finding(change: Change, words: str, plan: PlanTables, write_plan: WritePlan) -> None:
     """Allowed, but hard to believe, or not read: named in a finding with the place."""
     clean = tractduct.load_plan(write_plan(plan)).findings
     assert not [f for f in clean if words in str(f)]
@@ -1208,9 +1194,7 @@ def test_quoted_commas_and_semicolons(write_plan: WritePlan) -> None:
 def test_names_in_any_case(plan: PlanTables, write_plan: WritePlan) -> None:
     """Case and outer spaces do not make another room, section, fitting, duct, face or choice."""
     spelled = plan.copy()
-    spelled.row("sections", "DEN").update(
-        parent=" t1 ", role="Branch", duct="FLEX", fittings="Collar+BOOT_FLOOR"
-    )
+    spelled.row("sections", "DEN").update(parent=" t1 ", role="Branch", duct="FLEX", fittings="Collar+BOOT_FLOOR")
     spelled.row("sections", "KIT")["duct"] = "Galvanised "
     spelled.row("sections", "RET").update(side="RETURN", shape="Round")
     spelled.tables["airflow"][0]["front_faces"] = "n"

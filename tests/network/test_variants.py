@@ -72,12 +72,9 @@ def test_a_seasonal_run() -> None:
     """100 cfm: one run takes all of it in heating and half in cooling, when the other is open."""
     plan = small_plan()
     plan.tables["airflow"] = [
-        {"front_faces": "N", "room": room, "heating_cfm": 100, "cooling_cfm": 100}
-        for room in ("Den", "Bed", "Kitchen")
+        {"front_faces": "N", "room": room, "heating_cfm": 100, "cooling_cfm": 100} for room in ("Den", "Bed", "Kitchen")
     ]
-    plan.tables["sections"].append(
-        section("DEN2", "", "branch", "flex", 5, "collar", "Den", season="cooling")
-    )
+    plan.tables["sections"].append(section("DEN2", "", "branch", "flex", 5, "collar", "Den", season="cooling"))
     _, tree, found = expand(plan)
     for n, variant in enumerate(found.variants):
         flows = {name: found.airflow_cfm[n, tree.index(name)] for name in ("DEN", "DEN2", "T1", "RET")}
@@ -95,9 +92,7 @@ def test_mirrored_airflow_is_that_of_its_rows() -> None:
         plan.tables["airflow"].append({**row, "mirrored": True, "heating_cfm": row["heating_cfm"] + 7})
     _, tree, found = expand(plan)
     trunk = tree.index("T1")
-    straight, turned = (
-        found.airflow_cfm[found.where(mirrored=m, season="heating"), trunk] for m in (False, True)
-    )
+    straight, turned = (found.airflow_cfm[found.where(mirrored=m, season="heating"), trunk] for m in (False, True))
     assert straight == pytest.approx(230.0)
     assert turned == pytest.approx(230.0 + 3 * 7)
 

@@ -38,9 +38,7 @@ elevations = st.floats(-1500.0, 15000.0)
 
 @pytest.mark.parametrize("roughness_ft", [0.0, 0.00016, 0.0003, 0.001, 0.003])
 @pytest.mark.parametrize(("elevation_ft", "temperature_f"), [(0, 70), (900, 70), (5280, 110), (9000, 45)])
-def test_friction_rate_is_that_of_fluids(
-    roughness_ft: float, elevation_ft: float, temperature_f: float
-) -> None:
+def test_friction_rate_is_that_of_fluids(roughness_ft: float, elevation_ft: float, temperature_f: float) -> None:
     """3800 points: 20 cases x 19 flows x 10 sizes, laminar ones among them, within 0.1 %."""
     flow = np.geomspace(1.0, 6000.0, 19)
     diameter = np.array([4.0, 5.0, 6.0, 7.0, 8.0, 10.0, 12.0, 14.8, 20.0, 30.0])
@@ -212,9 +210,7 @@ def test_one_run_by_hand() -> None:
 
 @PROPERTY
 @given(flow=flows, more=st.floats(1.0, 4.0), d=diameters, rough=roughnesses, derate=derates, z=elevations)
-def test_more_air_never_loses_less(
-    flow: float, more: float, d: float, rough: float, derate: float, z: float
-) -> None:
+def test_more_air_never_loses_less(flow: float, more: float, d: float, rough: float, derate: float, z: float) -> None:
     air = site_air(z)
     rate = friction_rate_inwc_per_100ft([flow, flow * more], d, rough, air, derate)
     assert rate[1] >= rate[0] * (1.0 - 1e-12)
@@ -253,17 +249,14 @@ def test_a_poorer_duct_never_loses_less(
         [max(rough), max(derate), max(k)],
     ):
         found = [
-            float(installed_friction_rate_inwc_per_100ft(flow, d, c[0], Air(), c[1], c[2], part))
-            for c in (good, worse)
+            float(installed_friction_rate_inwc_per_100ft(flow, d, c[0], Air(), c[1], c[2], part)) for c in (good, worse)
         ]
         assert found[1] >= found[0] * (1.0 - 1e-12)
 
 
 @PROPERTY
 @given(flow=flows, d=diameters, rough=roughnesses, derate=st.floats(0.01, 0.5))
-def test_derate_is_airflow_lost_at_the_same_friction_rate(
-    flow: float, d: float, rough: float, derate: float
-) -> None:
+def test_derate_is_airflow_lost_at_the_same_friction_rate(flow: float, d: float, rough: float, derate: float) -> None:
     """The contract: the product carries (1 - d) of the airflow at any friction rate."""
     full = friction_rate_inwc_per_100ft(flow, d, rough, Air())
     part = friction_rate_inwc_per_100ft(flow * (1.0 - derate), d, rough, Air(), derate)
