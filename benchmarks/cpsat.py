@@ -29,9 +29,7 @@ class CpSat:
         self.model = cp_model.CpModel()
         self.choice = [self.model.new_bool_var("") for _ in self.cents]
         for section in range(self.relaxation.n_section):
-            self.model.add_exactly_one(
-                [self.choice[c] for c in np.flatnonzero(self.relaxation.section == section)]
-            )
+            self.model.add_exactly_one([self.choice[c] for c in np.flatnonzero(self.relaxation.section == section)])
         pairs = np.unique(self.relaxation.pair_of)
         self.used = {pair: self.model.new_bool_var("") for pair in pairs}
         for literal, pair in zip(self.choice, self.relaxation.pair_of, strict=True):

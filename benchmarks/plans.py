@@ -73,9 +73,7 @@ def synthetic_plan(n_section: int, n_variant: int, groups: int, seed: int) -> Si
         diameter_in, area_ft2, is_rectangular = diameter_in[keep], area_ft2[keep], is_rectangular[keep]
 
     length_ft = np.round(np.where(is_trunk, rng.uniform(6, 16, n_section), rng.uniform(6, 28, n_section)), 1)
-    fitting_ft = np.round(
-        np.where(is_trunk, rng.uniform(2, 12, n_section), rng.uniform(30, 75, n_section)), 1
-    )
+    fitting_ft = np.round(np.where(is_trunk, rng.uniform(2, 12, n_section), rng.uniform(30, 75, n_section)), 1)
     coefficient = np.round(np.where(is_trunk, 0.05, rng.uniform(0.1, 0.6, n_section)), 2)
 
     n_flex = n_variant // VARIANTS_PER_FLEX
@@ -93,9 +91,7 @@ def synthetic_plan(n_section: int, n_variant: int, groups: int, seed: int) -> Si
     loss += coefficient[:, None] * velocity_pressure_inwc(velocity_fpm, air)
 
     limit_fpm = np.where(is_return | (kind == FLEX), 700.0, 900.0)
-    allowed = (velocity_fpm.max(axis=0) <= limit_fpm[:, None]) & (
-        is_rectangular == (kind == RECTANGULAR)[:, None]
-    )
+    allowed = (velocity_fpm.max(axis=0) <= limit_fpm[:, None]) & (is_rectangular == (kind == RECTANGULAR)[:, None])
     price_per_ft = (0.9 + 0.32 * diameter_in + 0.012 * diameter_in**2) * np.array([1.0, 0.8, 1.25])[:, None]
     price_per_ft = np.round(price_per_ft * rng.uniform(0.95, 1.05, price_per_ft.shape), 2)
     cost = np.round(length_ft[:, None] * price_per_ft[kind], 2)

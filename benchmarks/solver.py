@@ -91,12 +91,8 @@ def summary(ratios: list[float]) -> dict[str, float]:
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(
-        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
-    )
-    parser.add_argument(
-        "--quick", action="store_true", help="one small plan of each kind, to see that it runs"
-    )
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--quick", action="store_true", help="one small plan of each kind, to see that it runs")
     parser.add_argument("--seeds", type=int, default=3)
     parser.add_argument("--naive-limit-s", type=float, default=600.0, help="for one naive solve or sweep")
     parser.add_argument("--json", type=Path, default=Path("reports/benchmark_solver.json"))
@@ -106,9 +102,7 @@ def main() -> None:
     large, variants = (16, (32, 64)) if args.quick else (80, (160, 320, 640))
 
     print(f"{n_section} sections x {n_variant} variants, seconds (solver: median of 3)")
-    print(
-        "groups seed | least  naive ratio | sweep  naive ratio | CP-SAT 1 ratio | CP-SAT 2 ratio | recommend"
-    )
+    print("groups seed | least  naive ratio | sweep  naive ratio | CP-SAT 1 ratio | CP-SAT 2 ratio | recommend")
     raced = []
     for groups in (1, 2, 3):
         for seed in seeds:
@@ -149,8 +143,7 @@ def main() -> None:
                     flush=True,
                 )
     median_s = {
-        count: statistics.median(row["least_s"] for row in grown if row["variants"] == count)
-        for count in variants
+        count: statistics.median(row["least_s"] for row in grown if row["variants"] == count) for count in variants
     }
     growth = median_s[variants[-1]] / median_s[variants[0]]
 

@@ -19,8 +19,9 @@ MAY = {
     "inputs": {"physics", "errors", "findings"},
     "network": {"inputs", "physics", "errors", "findings"},
     "sizing": {"network", "inputs", "physics", "errors", "findings"},
-    "delivery": {"sizing", "network", "inputs", "physics", "errors", "findings"},
-    "study": {"delivery", "sizing", "network", "inputs", "physics", "errors", "findings"},
+    "products": {"inputs", "physics", "errors", "findings"},  # fits a product to measured friction
+    "study": {"sizing", "network", "inputs", "physics", "errors", "findings"},
+    "delivery": {"study", "sizing", "network", "inputs", "physics", "errors", "findings"},
 }
 ALL_BUT_CLI = {*MAY, "writers"}
 MAY["writers"] = ALL_BUT_CLI

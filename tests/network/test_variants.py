@@ -118,5 +118,3 @@ def test_a_choice_of_variants() -> None:
     (only,) = found.variants
     assert (only.front_faces, only.season, only.flex, only.mirrored) == ("S", "cooling", "granite", False)
     assert found.airflow_cfm[0, tree.index("DEN")] == 110.0
-    part = found.only(found.where(season="heating"))
-    assert part.variants == ()

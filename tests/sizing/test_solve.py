@@ -40,9 +40,7 @@ def small_problems(draw: st.DrawFn) -> SizingProblem:
     if monotone:
         loss = np.sort(loss, axis=2)[:, :, ::-1]
     cost = rng.integers(*((0, 4) if tied else (1, 200)), (n_section, n_size)).astype(float)
-    available = np.round(
-        rng.uniform(0.5, 1.5, (n_variant, len(path))) * tightness * 0.045 * path.sum(axis=1), 2
-    )
+    available = np.round(rng.uniform(0.5, 1.5, (n_variant, len(path))) * tightness * 0.045 * path.sum(axis=1), 2)
     available[rng.uniform(size=available.shape) < 0.1] = np.inf
     allowed = rng.uniform(size=(n_section, n_size)) < 0.9
     # what is not allowed has no meaning, so it must not matter
@@ -60,9 +58,7 @@ def small_problems(draw: st.DrawFn) -> SizingProblem:
     )
 
 
-def all_sets(
-    problem: SizingProblem, usable: np.ndarray | None = None
-) -> list[tuple[float, int, tuple[int, ...]]]:
+def all_sets(problem: SizingProblem, usable: np.ndarray | None = None) -> list[tuple[float, int, tuple[int, ...]]]:
     """(cost, distinct sizes, sizes) of every set that holds by the definition, the preferred first."""
     sets = []
     offered = problem.allowed if usable is None else problem.allowed & usable[problem.stock_group]
@@ -203,17 +199,13 @@ def test_the_order_of_variants_and_paths_does_not_matter(problem: SizingProblem,
         available_inwc=problem.available_inwc[np.ix_(variants, paths)],
         path=problem.path[paths],
     )
-    assert [as_entry(e) for e in size_front(shuffled).entries] == [
-        as_entry(e) for e in size_front(problem).entries
-    ]
+    assert [as_entry(e) for e in size_front(shuffled).entries] == [as_entry(e) for e in size_front(problem).entries]
 
 
 @SMALL
 @given(small_problems())
 def test_adding_a_variant_never_lowers_the_least_cost(problem: SizingProblem) -> None:
-    fewer = dataclasses.replace(
-        problem, loss_inwc=problem.loss_inwc[:-1], available_inwc=problem.available_inwc[:-1]
-    )
+    fewer = dataclasses.replace(problem, loss_inwc=problem.loss_inwc[:-1], available_inwc=problem.available_inwc[:-1])
     if len(fewer.loss_inwc):
         assert least_cost(problem).cost >= least_cost(fewer).cost * (1 - SAME)
 

@@ -6,7 +6,7 @@ lists and the reference page all come from here.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 SEASONS = ("heating", "cooling")
@@ -15,6 +15,7 @@ SIDES = ("supply", "return")
 ROLES = ("trunk", "branch")
 SHAPES = ("round", "rectangular")
 KINDS = ("rigid", "flex")
+PEAKS = ("room_peak", "house_peak")
 FLEX = "flex"  # the duct of a section that takes whichever flex product the variant has
 
 Kind = Literal["text", "number", "choice", "flag", "size", "fittings", "rooms", "price"]
@@ -376,16 +377,207 @@ DEVICES = TableSchema(
     ),
 )
 
-TABLES = (AIRFLOW, SECTIONS, FITTINGS, DUCTS, PRICES, BLOWER, DEVICES)
+PLAN_FACES = {"front": 0.0, "left": 90.0, "back": 180.0, "right": 270.0}  # degrees clockwise from the front
+GLASS_WORDS = ("glass", "window", "skylight")  # a surface whose name holds one of them counts as glass
+
+
+def _factor(name: str, meaning: str, *, blank: bool = False) -> Field:
+    return Field(
+        name=name,
+        meaning=meaning,
+        kind="number",
+        unit="Btu/h ft2",
+        blank=blank,
+        low=0.0,
+        high=500.0,
+        usual=(0.0, 120.0),
+        hint="is this for the whole surface?",
+    )
+
+
+def _azimuth(name: str, meaning: str) -> Field:
+    return Field(
+        name=name, meaning=meaning, kind="number", unit="degrees", required=False, blank=True, low=0.0, high=360.0
+    )
+
+
+def _place(name: str, meaning: str, *, above: bool = False) -> Field:
+    return Field(
+        name=name,
+        meaning=meaning,
+        kind="number",
+        unit="ft",
+        low=0.0 if above else -1000.0,
+        above=above,
+        high=1000.0,
+        usual=(-200.0, 200.0),
+        hint="is this in inches or millimetres?",
+    )
+
+
+SURFACES = TableSchema(
+    name="surfaces",
+    meaning="What each room loses and gains heat through, in the house as drawn; turned to any direction",
+    required=False,
+    fields=(
+        Field(name="room", meaning="name of the room, the same as in sections"),
+        Field(
+            name="surface",
+            meaning="kind of surface, the same as in load_factors: glass, wall, door, roof ...; a kind whose name "
+            "holds glass, window or skylight counts as glass",
+        ),
+        Field(
+            name="plan_face",
+            blank=True,
+            meaning="where it looks in the house as drawn: front, left, back or right, seen from the street, or "
+            "degrees clockwise from the front (left is 90, right 270); blank: it does not turn",
+        ),
+        Field(
+            name="area_ft2",
+            kind="number",
+            unit="ft2",
+            low=0.0,
+            high=10_000.0,
+            usual=(0.0, 2000.0),
+            hint="is this in square inches?",
+            meaning="area",
+        ),
+        Field(
+            name="shade_fraction",
+            kind="number",
+            required=False,
+            blank=True,
+            default=0.0,
+            low=0.0,
+            high=1.0,
+            hint="is this in per cent?",
+            meaning="part of it in the shade of overhangs, trees or other houses: that part counts at the cooling "
+            "factor of a surface that faces north; no change in heating; blank is 0",
+        ),
+    ),
+)
+
+LOAD_FACTORS = TableSchema(
+    name="load_factors",
+    meaning="Load of a square foot of each surface by the direction it faces, from the designer's load calculation",
+    required=False,
+    fields=(
+        Field(name="surface", meaning="kind of surface, the same as in surfaces"),
+        Field(
+            name="exposure",
+            kind="choice",
+            choices=FACES,
+            blank=True,
+            meaning="compass point that it faces; all eight are needed of a kind that turns, and between them a "
+            "monotone periodic curve through all eight is followed; blank: for surfaces that do not turn",
+        ),
+        _factor(
+            "sensible_cooling_btuh_per_ft2",
+            "sensible cooling load of a square foot; blank in all rows of a glass: worked out from the sun by [solar]",
+            blank=True,
+        ),
+        _factor("heating_btuh_per_ft2", "heating load of a square foot"),
+    ),
+)
+
+ROOM_GAINS = TableSchema(
+    name="room_gains",
+    meaning="Loads that do not turn with the house: people, appliances, outdoor air; rows of one room add up",
+    required=False,
+    fields=(
+        Field(name="room", meaning="name of the room, the same as in sections"),
+        replace(_load("heating_btuh", "heating load"), required=True),
+        replace(_load("sensible_cooling_btuh", "sensible cooling load"), required=True),
+        Field(name="note", required=False, blank=True, default="", meaning="what it is"),
+    ),
+)
+
+LOTS = TableSchema(
+    name="lots",
+    meaning="The lots that the plan is built on: which way each house faces",
+    required=False,
+    fields=(
+        Field(name="lot", meaning="number or name of the lot, used once"),
+        _azimuth("azimuth_deg", "direction of the front, clockwise from north; blank where front_faces says it"),
+        Field(
+            name="front_faces",
+            kind="choice",
+            choices=FACES,
+            required=False,
+            blank=True,
+            default="",
+            meaning="compass point that the front faces, instead of azimuth_deg",
+        ),
+        Field(
+            name="mirrored",
+            kind="flag",
+            required=False,
+            blank=True,
+            default=False,
+            meaning="yes where the house is built mirrored; blank is no",
+        ),
+        Field(
+            name="flex",
+            required=False,
+            blank=True,
+            default="",
+            meaning="the flex product that this lot gets, one of the approved; blank: any of them",
+        ),
+    ),
+)
+
+ROOMS = TableSchema(
+    name="rooms",
+    meaning="Room outlines for the plan picture: x from the left wall seen from the street, y from the front wall "
+    "back; several rows of one room make an L",
+    required=False,
+    fields=(
+        Field(name="room", meaning="name of the room"),
+        _place("x_ft", "left edge"),
+        _place("y_ft", "front edge"),
+        _place("width_ft", "from left to right", above=True),
+        _place("depth_ft", "from front to back", above=True),
+        Field(name="floor", required=False, blank=True, default="1", meaning="floor that it is on; blank is 1"),
+    ),
+)
+
+ROUTES = TableSchema(
+    name="routes",
+    meaning="Where ducts lie, for the plan picture: one row a point, from the air handler's end on",
+    required=False,
+    fields=(
+        Field(name="section", meaning="name of the section"),
+        _place("x_ft", "from the left wall seen from the street"),
+        _place("y_ft", "from the front wall back"),
+        Field(
+            name="floor",
+            required=False,
+            blank=True,
+            default="",
+            meaning="floor on whose picture it is drawn; blank: on each",
+        ),
+    ),
+)
+
+TABLES = (
+    AIRFLOW,
+    SECTIONS,
+    FITTINGS,
+    DUCTS,
+    PRICES,
+    BLOWER,
+    DEVICES,
+    SURFACES,
+    LOAD_FACTORS,
+    ROOM_GAINS,
+    LOTS,
+    ROOMS,
+    ROUTES,
+)
 # Tables that the plan format knows and this version does not read: named in a finding, never an error.
 TABLES_NOT_READ = (
     "friction_tables",
     "fitting_prices",
-    "surfaces",
-    "load_factors",
-    "room_gains",
-    "lots",
-    "rooms",
 )
 
 
@@ -455,6 +647,15 @@ KEYS: dict[str, tuple[Field, ...]] = {
             usual=(45.0, 140.0),
             hint="is this in degrees Celsius?",
             meaning="air in the ducts",
+        ),
+        Field(
+            name="latitude_deg",
+            kind="number",
+            unit="degrees",
+            low=0.0,
+            high=66.0,
+            hint="is this the longitude? Only latitudes north of the equator, under the polar circle",
+            meaning="latitude of the site, north; needed only for glass factors by the sun",
         ),
     ),
     "tables": tuple(
@@ -557,6 +758,82 @@ KEYS: dict[str, tuple[Field, ...]] = {
             meaning="how far the whole system may be off its design airflow",
         ),
     ),
+    "orientation": (
+        Field(
+            name="diversity_btuh",
+            kind="number",
+            unit="Btu/h",
+            # published rule for grouping orientations under one design report in a national new-homes program,
+            # seen second-hand
+            default=6000.0,
+            low=0.0,
+            high=1_000_000.0,
+            meaning="a finding where the house's total sensible cooling load changes by more than this between the "
+            "directions; default: a published rule for grouping orientations under one design report in a national "
+            "new-homes program, seen second-hand",
+        ),
+        Field(
+            name="breakdown_check_pct",
+            kind="number",
+            unit="%",
+            default=5.0,
+            low=0.0,
+            high=100.0,
+            meaning="where there are surfaces and an airflow table: a finding for a room in which the two differ by more",
+        ),
+    ),
+    "solar": (
+        Field(
+            name="shgc",
+            kind="number",
+            low=0.0,
+            above=True,
+            high=1.0,
+            usual=(0.15, 0.7),
+            meaning="solar heat gain coefficient of the glass",
+        ),
+        Field(
+            name="design_day",
+            kind="number",
+            unit="day of the year",
+            default=202.0,  # 21 July
+            low=1.0,
+            high=365.0,
+            meaning="day of the cooling design, 1 for 1 January; default 202, 21 July",
+        ),
+        Field(
+            name="linke_turbidity",
+            kind="number",
+            default=3.5,  # chosen for the program: between a clear mountain day, about 2, and a hazy one, about 5
+            low=1.0,
+            high=8.0,
+            usual=(2.0, 6.0),
+            meaning="haze of the clear sky, Linke turbidity: about 2 in clean dry air, 5 in hazy humid air",
+        ),
+        Field(
+            name="conduction_btuh_per_ft2",
+            kind="number",
+            unit="Btu/h ft2",
+            default=0.0,
+            low=0.0,
+            high=100.0,
+            usual=(0.0, 20.0),
+            meaning="cooling load of a square foot of glass by the warm air outside alone, the same on each face",
+        ),
+        Field(
+            name="room_airflow_at",
+            choices=PEAKS,
+            default="room_peak",
+            meaning="room_peak: a room's airflow is shared by its own peak load; house_peak: by its load at the hour "
+            "of the house's peak",
+        ),
+        Field(
+            name="storage_weights",
+            meaning="how much of the sun's gain is felt in its hour, the hour after, and so on; together 1; default "
+            "0.5, 0.2, 0.12, 0.08, 0.06, 0.04, chosen for the program to stand for a furnished room, from no "
+            "publication",
+        ),
+    ),
     "leakage": (
         Field(
             name="supply_pct",
@@ -580,3 +857,5 @@ KEYS: dict[str, tuple[Field, ...]] = {
 }
 
 DEFAULT_ROUND_IN = (4.0, 5.0, 6.0, 7.0, 8.0, 9.0, 10.0, 12.0, 14.0, 16.0, 18.0, 20.0)
+DEFAULT_STORAGE_WEIGHTS = (0.5, 0.2, 0.12, 0.08, 0.06, 0.04)
+ALBEDO = 0.2

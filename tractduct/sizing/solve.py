@@ -3,7 +3,8 @@
 How the number of distinct sizes is dealt with: the multipliers of any linear bound give, for every set of
 stock at once, a bound on the cost of the size sets that use it (``_StockSets``). Stock sets are taken lowest
 bound first; each gets its own linear bound, whose multipliers cut the others down further, and only if that
-stays below the best set in hand is it closed by an integer program. A few dozen of thousands are.
+stays below the best set in hand is it closed by an integer program. A few dozen of thousands are. Where the
+best set in hand leaves few sizes in play, one integer program over all stock closes the number instead.
 
 Ties: of equal costs the fewest distinct sizes, then the set whose ``size_index`` comes first in
 lexicographic order. So the answer does not depend on how the solver got there.
@@ -34,7 +35,7 @@ Status = Literal["optimal", "feasible", "infeasible", "unknown"]
 _MOST_SIZES_IN_TABLE = 14  # of one stock group: a table has 2 to this power entries
 _MOST_TABLES = 300  # kept besides the root's, the latest
 _FEW_STOCK_SETS = 8  # are closed one by one whatever their columns
-_FEW_COLUMNS_A_SECTION = 4.5  # in play on average: then one integer program beats closing stock sets one by one
+_FEW_COLUMNS_A_SECTION = 3.5  # in play on average: then one integer program beats closing stock sets one by one
 _MOST_STOCK_SETS = 3_000_000  # in hand at one number of distinct sizes
 
 

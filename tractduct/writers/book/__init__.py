@@ -1,0 +1,1 @@
+"""The sheets of the Excel workbook, by topic; ``tractduct.writers.workbook`` puts them together."""

@@ -1,0 +1,399 @@
+"""The sheet Answer: what to build, what it costs, what to watch; or why no set holds and what helps."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from tractduct.inputs.schema import FLEX
+from tractduct.network.variants import Variant
+from tractduct.sizing.candidates import at_sizes
+from tractduct.sizing.drivers import Reason
+from tractduct.sizing.practice import CAUTIONS
+from tractduct.study import Study
+from tractduct.writers import tables
+from tractduct.writers.book.facts import Facts, counted, named, turned
+from tractduct.writers.book.layout import Page
+from tractduct.writers.book.looks import (
+    CHOSEN,
+    GOOD_FILL,
+    HEADLINE,
+    MONEY,
+    SHORT,
+    TENTHS,
+    TEXT,
+    THOUSANDTHS,
+    WHOLE,
+    Column,
+    Value,
+    plain,
+    size_value,
+)
+from tractduct.writers.book.pressure import pressure_text
+
+ANSWER_WIDTHS = (23, 15, 11, 11, 13, 42)
+NO_ANSWER_WIDTHS = (23, 18, 12, 12, 50)
+
+
+ABOUT_SHEETS = {
+    "Answer": "what to build, what it costs, what to watch",
+    "Sizes": "every section: the size to install, and the size that each front alone would get",
+    "Duct tree": "a picture of the runs with their sizes and airflow",
+    "Pressure": "what the blower leaves for the ducts, by variant",
+    "Lengths": "straight lengths and fittings: the inputs of the pencil check",
+    "Pencil check": "each run from the air handler to the room, with live formulas",
+    "Tightest": "each run in the variant that leaves it the least pressure",
+    "All variants": "pressure and velocity of each run in every variant",
+    "Rooms by front": "how each room's airflow turns with the house",
+    "Rooms picture": "the same, as a picture",
+    "Flex products": "what each approved flex product would need",
+    "Price of each front": "what it costs that one set covers every front",
+    "Sizes and cost": "what a shorter stock list costs",
+    "Spare air": "how much more air each run could carry",
+    "Delivered by room": "what each room gets before balancing, against its design airflow",
+    "Delivered picture": "the same, as a picture",
+    "System": "total airflow, static pressure and whether it can be balanced",
+    "Substitution": "one flex product designed for, another one installed",
+    "Robustness": "what building tolerances do to the balanced airflow",
+    "Findings": "what to look at before building",
+    "Basis": "method, limits, sources, cautions",
+    "Delivered in all variants": "what each room gets in every variant, with the flow hood's error",
+}
+LINKS_IN_A_ROW = (1, 2, 4, 6)  # columns of the links to the balancing sheets
+
+
+def answer_sheet(page: Page, facts: Facts, lots: Sequence[str] = ()) -> None:
+    """Fill the first sheet, last of all, because it lists the others; ``lots`` are the balancing sheets."""
+    across = len(ANSWER_WIDTHS if facts.has_set else NO_ANSWER_WIDTHS)
+    page.title(f"{facts.study.plan.name}: duct sizes", covers(facts.study), across)
+    page.row += 1
+    if facts.has_set:
+        _what_to_build(page, facts, across)
+        _what_to_watch(page, facts, across)
+        _case_for_it(page, facts, across)
+    else:
+        _no_answer(page, facts, across)
+    _found(page, facts, across)
+    page.heading("Cautions", across)
+    for caution in CAUTIONS:
+        page.paragraph(caution, across)
+    page.row += 1
+    page.heading("Sheets", across)
+    for name in page.book.book.sheetnames[1:]:
+        if name not in lots:
+            page.link(page.row, 1, name)
+            page.put(page.row, 2, ABOUT_SHEETS[name])
+            page.row += 1
+    if lots:
+        page.row += 1
+        page.heading("Balancing sheets, one a lot", across)
+    for n, name in enumerate(lots):
+        page.link(page.row + n // len(LINKS_IN_A_ROW), LINKS_IN_A_ROW[n % len(LINKS_IN_A_ROW)], name)
+
+
+def covers(study: Study) -> str:
+    """Which variants the one set is for, in words."""
+    plan = study.plan
+    parts = [
+        counted(len(plan.front_faces), "front face") + f" ({', '.join(plan.front_faces)})",
+        " and ".join(turned(m) for m in plan.mirrored),
+        " and ".join(plan.seasons),
+    ]
+    flex = [f for f in plan.flex if f]
+    if flex:
+        parts.append(counted(len(flex), "flex product") + f" ({', '.join(flex)})")
+    number = len(study.variants.variants)
+    start = "One size set" if study.size_set else "Wanted: one size set"
+    return f"{start} for {counted(number, 'variant')} of the house: {'; '.join(parts)}."
+
+
+def status_text(facts: Facts) -> str:
+    """What is proven, in plain words."""
+    study = facts.study
+    best, least, within = study.recommended, study.least_cost, study.plan.standardize_within_pct
+    if best.size_index is None:
+        if study.status == "infeasible":
+            return "No size set on offer keeps every limit in every variant. This is proven, not a guess."
+        return "Time ran out before any size set was found. None is known to hold; run it again with more time."
+    holds = "Holds in every variant: each limit was checked again apart from the search."
+    if study.status == "optimal" and facts.over_least_pct() <= within + 1e-6:
+        return (
+            f"{holds} Proven: no set with fewer distinct sizes costs at most {within:g} % over the least "
+            f"cost, and none with {best.distinct_sizes} or fewer costs less than this one."
+        )
+    if study.status == "optimal":
+        return f"{holds} Proven: the least cost with at most {counted(best.distinct_sizes, 'distinct size')}."
+    bound = least.bound
+    gap = 100.0 * (1.0 - bound / best.cost) if best.cost > 0.0 and math.isfinite(bound) else math.inf
+    if not math.isfinite(gap):
+        return f"{holds} Not proven to be the cheapest: time ran out."
+    return (
+        f"{holds} Not proven to be the best: time ran out. No set that holds can cost less than "
+        f"{facts.money(bound)}, so at most {gap:.1f} % could still be saved; fewer distinct sizes may do."
+    )
+
+
+def _what_to_build(page: Page, facts: Facts, across: int) -> None:
+    study = facts.study
+    best, least = study.recommended, study.least_cost
+    page.heading("What to build and what it costs", across)
+    number = len(study.variants.variants)
+    covered = f", for all {number} variants" if number > 1 else ""
+    sizes = counted(best.distinct_sizes, "distinct size")
+    page.put(page.row, 1, f"{sizes}, {facts.money(best.cost)}{covered}", HEADLINE)
+    page.height(page.row, 22)
+    page.row += 1
+    page.fact("Status", status_text(facts), across)
+    over = facts.over_least_pct()
+    against = (
+        f" The least possible with any number of sizes is {facts.money(least.cost)} "
+        f"with {least.distinct_sizes} sizes; the shorter stock list costs {over:.1f} % more."
+        if over > 0.005
+        else " No set that holds costs less."
+        if least.status == "optimal"
+        else ""
+    )
+    what = "Cost of the duct" if study.cost_unit == "USD" else "Duct wall (no prices)"
+    priced = " Straight duct only: fittings and labor are not priced." if study.cost_unit == "USD" else ""
+    page.fact(what, f"{facts.money(best.cost)}.{against}{priced}", across)
+    page.fact(
+        "Distinct sizes to stock",
+        f"{best.distinct_sizes}, counted for each kind and shape of duct. The list below is the whole set: "
+        "build every lot of this plan from it.",
+        across,
+    )
+    page.row += 1
+    page.table(
+        [
+            Column("Duct"),
+            Column("Shape"),
+            Column("Size, in", CHOSEN),
+            Column("Length, ft", TENTHS),
+            Column("Cost, USD" if study.cost_unit == "USD" else "Wall, ft2", MONEY),
+            Column("Sections in this size", TEXT),
+        ],
+        stock_rows(study),
+    )
+
+
+def stock_rows(study: Study) -> list[list[Value]]:
+    """Kind, shape, size, feet, cost and sections of each distinct size: what purchasing orders by."""
+    index = study.recommended.size_index
+    assert index is not None
+    groups: dict[tuple[str, str, int], list[int]] = {}
+    for i, section in enumerate(study.tree.sections):
+        groups.setdefault((section.kind, section.shape, int(index[i])), []).append(i)
+    order = sorted(groups, key=lambda key: (key[0], key[1], study.table.sizes[key[2]].diameter_in))
+    rows: list[list[Value]] = []
+    for kind, shape, k in order:
+        members = groups[kind, shape, k]
+        sections = [study.tree.sections[i] for i in members]
+        ducts = sorted({s.duct for s in sections})
+        rows.append(
+            [
+                FLEX if kind == FLEX else ", ".join(ducts),
+                shape,
+                size_value(study.table.sizes[k].label),
+                round(sum(s.length_ft for s in sections), 2),
+                round(float(sum(study.table.cost[i, k] for i in members)), 2),
+                ", ".join(s.name for s in sections),
+            ]
+        )
+    return rows
+
+
+def _what_to_watch(page: Page, facts: Facts, across: int) -> None:
+    study = facts.study
+    page.heading("What drives it and what to watch", across)
+    page.fact("What drives the sizes", drivers_text(study), across)
+    page.fact("Pressure for the ducts", pressure_text(facts), across)
+    worst = facts.worst_by_run
+    if not worst.empty:
+        columns = ("run", "room", "slack_inwc", "slack_pct")
+        tight = [
+            f"{run} ({room}): {max(spare, 0.0):.3f} inWC to spare, {part:.1f} %"
+            for run, room, spare, part in zip(*(worst[c].head(3).tolist() for c in columns), strict=True)
+        ]
+        page.fact("Least pressure to spare", "; ".join(tight) + ". All runs: sheet Tightest.", across)
+    index = study.recommended.size_index
+    assert index is not None
+    speed = at_sizes(study.table.velocity_fpm, index).max(axis=0)
+    limit = study.table.sections.velocity_limit_fpm
+    fastest = np.argsort(-(speed / limit), kind="stable")[:3]
+    page.fact(
+        "Fastest air",
+        "; ".join(f"{study.tree.sections[i].name}: {speed[i]:.0f} of {limit[i]:.0f} fpm" for i in fastest) + ".",
+        across,
+    )
+    page.row += 1
+
+
+def drivers_text(study: Study) -> str:
+    """Which fronts, seasons and products decide the sizes."""
+    decided = [d for d in study.drivers if d.reason is Reason.VARIANTS]
+    by_reason = Counter(d.reason for d in study.drivers)
+    parts = []
+    if decided:
+        parts.append(
+            f"{counted(len(decided), 'section')} of {len(study.drivers)} could be smaller but for some "
+            "variants. The variant that breaks worst has "
+            + "; ".join(
+                ", ".join(f"{name} {number}" for name, number in Counter(values).most_common() if name)
+                for values in (
+                    [f"front {d.variants[0].front_faces}" for d in decided],
+                    [d.variants[0].season for d in decided],
+                    [d.variants[0].flex for d in decided],
+                )
+                if any(values)
+            )
+            + " (number of sections)."
+        )
+    for reason, words in (
+        (Reason.CHILD, "because a section beyond is as large"),
+        (Reason.STANDARD, "larger than needed, for a shorter stock list or at no extra cost"),
+        (Reason.SMALLEST, "at the smallest size on offer"),
+    ):
+        if by_reason[reason]:
+            parts.append(f"{counted(by_reason[reason], 'section')} {words}.")
+    return " ".join(parts)
+
+
+def _case_for_it(page: Page, facts: Facts, across: int) -> None:
+    study = facts.study
+    single = study.single
+    page.heading("If only one orientation had been looked at", across)
+    page.paragraph(case_text(facts), across)
+    if single.breaches:
+        page.row += 1
+        frame = tables.single_orientation(study)
+        rows: list[list[Value]] = [
+            [
+                f"{section} ({room})" if room else section,
+                f"{limit}, {unit}",
+                int(number),
+                plain(amount),
+                plain(allowed),
+                f"{worst}: {over:.0f} % over",
+            ]
+            for section, room, limit, number, amount, allowed, over, unit, worst in zip(
+                *(frame[c].tolist() for c in (
+                    "section", "room", "limit", "variants", "amount", "allowed", "over_pct", "unit",
+                    "worst_variant",
+                )),
+                strict=True,
+            )
+        ]  # fmt: skip
+        page.table(
+            [
+                Column("Section or run", TEXT),
+                Column("Limit broken"),
+                Column("Variants out", WHOLE),
+                Column("Comes to", WHOLE),
+                Column("Allowed", WHOLE),
+                Column("Worst case", TEXT),
+            ],
+            rows,
+            {
+                (r, c): THOUSANDTHS if unit == "inWC" else TENTHS
+                for r, unit in enumerate(frame["unit"].tolist())
+                for c in (3, 4)
+                if unit != "fpm"
+            },
+        )
+    else:
+        page.row += 1
+
+
+def case_text(facts: Facts) -> str:
+    """What a set drawn for one orientation would leave out of limits, in a few sentences."""
+    study = facts.study
+    single, first_flex = study.single, study.variants.variants[0].flex
+    looked = f"front {single.front_faces}, {turned(single.mirrored)}" + (f", {first_flex}" if first_flex else "")
+    start = f"A set drawn by the friction-rate method for {looked} alone (the most total airflow)"
+    cost = f" costs {facts.money(single.cost)}" if math.isfinite(single.cost) else ""
+    if not single.breaches:
+        return f"{start}{cost} and holds in all variants."
+    out: set[Variant] = set()
+    for breach in single.breaches:
+        out |= set(study.variants.variants) if breach.variant is None else {breach.variant}
+    names = list(dict.fromkeys(b.section for b in single.breaches))
+    rooms = list(
+        dict.fromkeys(room for n in names if facts.sections[n].side != "return" for room in facts.sections[n].rooms)
+    )
+    returns = [n for n in names if facts.sections[n].side == "return" and facts.sections[n].is_run]
+    others = [n for n in names if not facts.sections[n].is_run]
+    what = [
+        words
+        for number, words in (
+            (len(rooms), f"{counted(len(rooms), 'room')} ({named(rooms)})"),
+            (len(returns), f"{counted(len(returns), 'return')} ({named(returns)})"),
+            (len(others), f"{counted(len(others), 'shared section')} ({named(others)})"),
+        )
+        if number
+    ]
+    return (
+        f"{start}{cost} and leaves out of limits {' and '.join(what)}, in {len(out)} of "
+        f"{counted(len(study.variants.variants), 'variant')}."
+    )
+
+
+def _no_answer(page: Page, facts: Facts, across: int) -> None:
+    study = facts.study
+    page.heading("No size set to build", across)
+    page.fact("Status", status_text(facts), across, replace(TEXT, bold=True))
+    page.fact("Pressure for the ducts", pressure_text(facts), across)
+    page.row += 1
+    if study.status != "infeasible":
+        return
+    page.heading("Why", across)
+    frame = tables.conflicts(study)
+    for what in frame["what"].tolist():
+        page.paragraph(f"• {what}", across)
+    if not len(frame):
+        page.paragraph("The limits can't all be kept at once.", across)
+    page.row += 1
+    page.heading("Ways out that were tried, each by sizing the plan again", across)
+    found = tables.ways_out(study)
+    rows: list[list[Value]] = [
+        [
+            kind,
+            "a set holds" if holds else "does not help",
+            plain(cost) if holds else None,
+            int(number) if holds else None,
+            change,
+        ]
+        for kind, change, holds, cost, number in zip(*(found[c].tolist() for c in found.columns), strict=True)
+    ]
+    page.table(
+        [
+            Column("Kind of change", TEXT),
+            Column("Result", TEXT),
+            Column("Cost, USD" if study.cost_unit == "USD" else "Wall, ft2", MONEY),
+            Column("Distinct sizes", WHOLE),
+            Column("Change", TEXT),
+        ],
+        rows,
+        {(r, 1): replace(TEXT, bold=True, fill=GOOD_FILL) for r, row in enumerate(rows) if row[2] is not None},
+        nothing="No change was found worth a try.",
+    )
+
+
+def _found(page: Page, facts: Facts, across: int) -> None:
+    findings = facts.findings
+    page.heading("Findings", across)
+    if not findings:
+        page.paragraph("Nothing found to point at.", across)
+        page.row += 1
+        return
+    numbers = Counter(f.severity for f in findings)
+    page.paragraph(
+        ", ".join(counted(numbers[s], s.word) for s in sorted(numbers)) + ". All of them: sheet Findings.",
+        across,
+    )
+    for finding in findings[:8]:
+        page.fact(finding.severity.word.capitalize(), f"{finding.subject}: {finding.message}.", across)
+    page.row += 1

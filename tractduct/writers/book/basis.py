@@ -1,0 +1,212 @@
+"""What to look at and what it rests on: Findings, Basis."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+from tractduct.inputs.schema import KEYS
+from tractduct.sizing.practice import CAUTIONS, FRICTION_RATE_WINDOW
+from tractduct.version import VERSION
+from tractduct.writers.book.facts import Facts
+from tractduct.writers.book.layout import Book, Page
+from tractduct.writers.book.pressure import FROM_BLOWER, equipment_tables
+from tractduct.writers.book.looks import (
+    CENTRE, CHOSEN, CLOSE_FILL, GOOD_FILL, GREY_INK, HUNDREDTHS, LABEL, LARGER, LEAD, MONEY, PER_CENT, SHORT, SIZE, SMALLER, TEN_THOUSANDTHS, TENTHS, TEXT, THOUSANDTHS, TIGHT_FILL, WHOLE, Column, Look, Value, plain, size_value,
+)
+
+
+def findings_sheet(book: Book, facts: Facts) -> None:
+    """What to look at before building."""
+    columns = [
+        Column("Severity", LABEL, 11),
+        Column("About", TEXT, 20),
+        Column("Where", TEXT, 22),
+        Column("What", TEXT, 56),
+        Column("What to do", TEXT, 44),
+    ]
+    page = book.sheet("Findings", [c.width for c in columns])
+    page.title(
+        "Findings",
+        "Warning: likely wrong or unsafe as drawn, settle it before building. Caution: close to a limit or "
+        "outside common practice, look at it. Note: good to know.",
+        len(columns),
+    )
+    rows: list[list[Value]] = [[f.severity.word, f.rule, f.subject, f.message, f.advice] for f in facts.findings]
+    body = page.table(columns, rows, freeze=0, nothing="Nothing found to point at.")
+    if rows:
+        area = f"A{body[0]}:A{body[-1]}"
+        for word, fill in (("warning", TIGHT_FILL), ("caution", CLOSE_FILL)):
+            page.mark(area, f'$A{body[0]}="{word}"', fill)
+
+
+SPLIT = (
+    "Between its points the blower's table is a monotone cubic that does not overshoot them. A device's loss grows "
+    "with the square of airflow, a filter counts as clean. A set holds where the worst supply run and the worst return "
+    "run together lose no more than what is left: so the losses themselves decide how it is split."
+)
+METHOD = (
+    (
+        "Variants",
+        "A variant is one way the front faces, as drawn or mirrored, one season, one flex product. A "
+        "section's airflow in a variant is the sum of the runs beyond it in that variant: never a sum of "
+        "peaks of different seasons or fronts.",
+    ),
+    (
+        "Total effective length",
+        "Straight lengths as installed plus the equivalent lengths of the fittings, from the air handler to "
+        "the register or grille. Loss coefficients and the compression of flex are not in it: they count in "
+        "the pressure check.",
+    ),
+    (
+        "Friction rate",
+        "100 x available static pressure / total effective length; for a section that several runs share, "
+        "the lowest of the runs that are open then. It gives the size that each variant alone would get.",
+    ),
+    (
+        "Pressure check",
+        "Loss of a section = friction rate in its size x (straight length x compression factor + equivalent "
+        "lengths) / 100 + loss coefficients x velocity pressure. The losses of a run are added up from the "
+        "air handler to the room and may not exceed what its side has available (with a blower table: supply and return together what the blower leaves), in any variant. A run that "
+        "is shut in a season has no limit then.",
+    ),
+    (
+        "Velocity",
+        "At most the limit of the section's side, role and kind, in every variant; by the real area of a "
+        "rectangular duct.",
+    ),
+    ("Step-downs", "No section is larger (by equivalent diameter) than the one it joins."),
+    (
+        "Which set",
+        "Of all sets that hold in every variant, the fewest distinct sizes within the plan's per cent over "
+        "the least cost, and the cheapest of those. Distinct sizes are counted for each kind and shape of "
+        "duct.",
+    ),
+    (
+        "Friction",
+        "Darcy-Weisbach with Colebrook's friction factor, 64/Re below Re 2300 (Cengel and Cimbala, Fluid "
+        "Mechanics, ch. 8), at the site's air density. A rectangular duct counts as the round duct of 1.30 "
+        "(a b)^0.625 / (a + b)^0.25 (after Huebscher).",
+    ),
+    (
+        "Flex derate",
+        "A product with a derate carries that many per cent less air at any friction rate than its roughness "
+        "alone would give.",
+    ),
+    (
+        "Flex compression",
+        "Multiplies the friction of the straight length by 1 + 0.58 K exp(-0.126 D), K in per cent, D in "
+        "inches (from memory, after Abushakra, Walker and Sherman, LBNL, who tested 6, 8 and 10 in). A later "
+        "thesis suggests that it is too kind to flex of 12 in and more.",
+    ),
+    (
+        "Cost",
+        "Length x price, the mean over the approved flex products; without prices, the area of the duct "
+        "wall. Fittings and labor are not in it.",
+    ),
+    (
+        "Common practice",
+        f"Friction rates outside {FRICTION_RATE_WINDOW[0]:g} to {FRICTION_RATE_WINDOW[1]:g} inWC/100 ft are "
+        "pointed out, as are more than two wyes in a row (from memory or common practice; see Findings).",
+    ),
+)
+
+
+def basis_sheet(book: Book, facts: Facts) -> None:
+    """Inputs, method, sources and cautions."""
+    study, plan = facts.study, facts.study.plan
+    width = 6
+    page = book.sheet("Basis", (30, 16, 15, 15, 16, 46))
+    page.title("Basis: inputs, method, sources, cautions", f"Worked out by tractduct {VERSION}.", width)
+    page.row += 1
+    page.heading("Site, pressure and choice", width)
+    defaults = {(t, f.name): f.default for t, fields in KEYS.items() for f in fields}
+    settings: list[tuple[str, float, str, str, str]] = [
+        ("Elevation, ft", plan.elevation_ft, "site", "elevation_ft", "#,##0"),
+        ("Air in the ducts, F", plan.air_temperature_f, "site", "air_temperature_f", "0"),
+        ("Air density, lb/ft3", study.air.density_lb_per_ft3, "", "", "0.0000"),
+        ("Density over standard air", study.air.density_ratio, "", "", "0.000"),
+        (
+            "Shorter stock list may cost, %",
+            plan.standardize_within_pct,
+            "objective",
+            "standardize_within_pct",
+            "0.#",
+        ),
+        (
+            "Most distinct sizes (0: no cap)",
+            float(plan.max_distinct_sizes),
+            "objective",
+            "max_distinct_sizes",
+            "0",
+        ),
+    ]
+    if not facts.from_blower:
+        settings.append(("Available, supply ducts, inWC", plan.supply_inwc, "pressure", "supply_inwc", "0.000"))
+    if not facts.from_blower or all(s.side != "return" for s in study.tree.sections):
+        settings.append(("Available, return ducts, inWC", plan.return_inwc, "pressure", "return_inwc", "0.000"))
+    settings += [
+        (f"Limit, {key.removesuffix('_fpm').replace('_', ' ')}, fpm", value, "limits", key, "#,##0")
+        for key, value in plan.velocity_limits_fpm.items()
+    ]
+    for label, value, table, key, shown in settings:
+        page.put(page.row, 1, label)
+        page.put(page.row, 2, round(value, 6), Look(shown))
+        default = defaults.get((table, key))
+        if isinstance(default, float):
+            words = "the program's default" if abs(value - default) < 1e-12 else "set in the plan"
+            source = " (ANSI/ACCA 1, from memory)" if table == "limits" and words.startswith("the") else ""
+            page.put(page.row, 3, words + source, Look(ink=GREY_INK))
+        page.row += 1
+    for shape in ("round", "rectangular"):
+        offered = [size.label for size in plan.sizes if size.shape == shape]
+        if offered:
+            page.fact(f"Sizes on offer, {shape}, in", ", ".join(offered), width)
+    if facts.from_blower:
+        page.fact("Pressure for the ducts", f"{FROM_BLOWER} {SPLIT}", width)
+    page.row += 1
+    page.heading("Method", width)
+    for label, text in METHOD:
+        page.fact(label, text, width)
+    page.row += 1
+    equipment_tables(page, facts, width)
+    page.heading("Ducts", width)
+    page.table(
+        [
+            Column("Duct", LABEL),
+            Column("Kind"),
+            Column("Roughness, ft", Look("0.0000#")),
+            Column("Derate of airflow, %", PER_CENT),
+            Column("Compression, %", PER_CENT),
+            Column("Source", TEXT),
+        ],
+        [
+            [d.name, d.kind, d.roughness_ft, d.airflow_derate_pct, d.compression_pct, d.source]
+            for d in plan.ducts.values()
+        ],
+    )
+    page.heading("Fittings", width)
+    used: Counter[str] = Counter()
+    for section in study.tree.sections:
+        for name, count in section.fittings:
+            used[name] += count
+    page.table(
+        [
+            Column("Fitting", LABEL),
+            Column("Used, pieces", WHOLE),
+            Column("Equivalent length, ft", TENTHS),
+            Column("Loss coefficient", HUNDREDTHS),
+            Column("In the plan"),
+            Column("Source", TEXT),
+        ],
+        [
+            [
+                f.name, used[f.name], f.equivalent_length_ft, f.loss_coefficient,
+                "used" if used[f.name] else "not used", f.source,
+            ]
+            for f in plan.fittings.values()
+        ],
+        nothing="The plan uses no fittings.",
+    )  # fmt: skip
+    page.heading("Cautions", width)
+    for caution in CAUTIONS:
+        page.paragraph(caution, width)

@@ -1,0 +1,276 @@
+"""The workbook being written, and one sheet of it with the row where the next thing goes."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from openpyxl import Workbook
+from openpyxl.cell.cell import Cell
+from openpyxl.drawing.image import Image
+from openpyxl.formatting.rule import Rule
+from openpyxl.styles import Alignment, Border, Font, PatternFill, Side
+from openpyxl.styles.differential import DifferentialStyle
+from openpyxl.utils import get_column_letter
+from openpyxl.worksheet.filters import AutoFilter
+from openpyxl.worksheet.hyperlink import Hyperlink
+from openpyxl.worksheet.properties import PageSetupProperties
+from openpyxl.worksheet.table import Table, TableColumn, TableStyleInfo
+from openpyxl.worksheet.worksheet import Worksheet
+
+from tractduct.writers.book.looks import (
+    FONT,
+    HEADER,
+    HEADING,
+    INK,
+    LABEL,
+    LEAD,
+    LINK,
+    ROW_POINTS,
+    SHORT,
+    TEXT,
+    TITLE,
+    Column,
+    Look,
+    Value,
+    clean,
+    distinct,
+    height_of,
+    sheet_name,
+)
+
+PICTURE_PIXELS = 1150
+
+
+class Book:
+    """The workbook being written, the styles made so far, and the values of its formulas."""
+
+    def __init__(self, plan_name: str) -> None:
+        self.plan_name = plan_name
+        self.book = Workbook()
+        self.book.remove(self.book.worksheets[0])
+        normal: Any = self.book
+        # Excel counts column widths in digits of this font.
+        normal._named_styles["Normal"].font = Font(name=FONT, size=10, color=INK)
+        self._styles: dict[Look, Any] = {}
+        self._tables = 0
+        self.formula_values: dict[str, dict[str, float | str]] = {}  # sheet -> cell -> what it comes to
+
+    def style(self, look: Look) -> Any:
+        """The style of a look; made once, then shared by all its cells."""
+        if look not in self._styles:
+            # A cell off the sheet registers its style with the workbook and leaves no trace in the sheet.
+            cell: Any = Cell(self.book.worksheets[0], row=1, column=1)
+            cell.font = Font(name=FONT, size=look.points, bold=look.bold, italic=look.italic, color=look.ink)
+            if look.fill:
+                cell.fill = PatternFill("solid", fgColor=look.fill)
+            cell.number_format = look.number_format
+            # Text keeps off the numbers in the column before it.
+            words = not look.align and look.number_format == "General"
+            cell.alignment = Alignment(
+                vertical="center" if look in (HEADER, HEADING, TITLE) else "top",
+                wrap_text=look.wrap or None,
+                horizontal="left" if words else look.align or None,
+                indent=1 if words else 0,
+            )
+            edge = Side(style="thin", color="7B8794")
+            if look.box:
+                cell.border = Border(top=edge, bottom=edge, left=edge, right=edge)
+            elif look.top_line:
+                cell.border = Border(top=edge)
+            self._styles[look] = cell._style
+        return self._styles[look]
+
+    def sheet(self, name: str, widths: Sequence[float] = (), *, portrait: bool = False) -> Page:
+        """A new sheet with its print set-up: US letter, one page wide, name and page number below."""
+        sheet = self.book.create_sheet(sheet_name(name, self.book.sheetnames))
+        self.formula_values[sheet.title] = {}
+        sheet.sheet_view.showGridLines = False
+        sheet.page_setup.paperSize = 1
+        sheet.page_setup.orientation = "portrait" if portrait else "landscape"
+        sheet.sheet_properties.pageSetUpPr = PageSetupProperties(fitToPage=True)
+        sheet.page_setup.fitToWidth = 1
+        sheet.page_setup.fitToHeight = 0
+        sheet.page_margins.left = sheet.page_margins.right = 0.5
+        sheet.page_margins.top, sheet.page_margins.bottom = 0.5, 0.7
+        sheet.page_margins.header = sheet.page_margins.footer = 0.3
+        sheet.oddFooter.left.text = clean(self.plan_name)[:60].replace("&", "&&")
+        sheet.oddFooter.center.text = sheet.title.replace("&", "&&")
+        sheet.oddFooter.right.text = "Page &P of &N"
+        page = Page(self, sheet)
+        page.set_widths(widths)
+        return page
+
+    def picture(self, name: str, caption: str, picture: Path) -> None:
+        """A sheet for one picture: on a sheet with a list it would be cut by the end of a page."""
+        page = self.sheet(name, (12,) * 12)
+        page.title(name, caption, 12)
+        page.row += 1
+        page.sheet.page_setup.fitToHeight = 1
+        # From memory, so that no file stays open until the workbook is saved.
+        image = Image(io.BytesIO(picture.read_bytes()))
+        scale = min(1.0, PICTURE_PIXELS / image.width)
+        image.width, image.height = round(image.width * scale), round(image.height * scale)
+        page.sheet.add_image(image, f"A{page.row}")
+
+    def next_table_name(self) -> str:
+        self._tables += 1
+        return f"List{self._tables}"
+
+
+class Page:
+    """One sheet and the row where the next thing goes."""
+
+    def __init__(self, book: Book, sheet: Worksheet) -> None:
+        self.book = book
+        self.sheet = sheet
+        self.row = 1
+        # Cell objects by (row, column), as openpyxl keeps them; its own lookup takes longer than the rest.
+        self._cells: dict[tuple[int, int], Any] = sheet._cells  # type: ignore[attr-defined]
+
+    def set_widths(self, widths: Sequence[float]) -> None:
+        """Set column widths from the first column on; 0 leaves one as it is."""
+        for number, width in enumerate(widths, start=1):
+            if width:
+                self.sheet.column_dimensions[get_column_letter(number)].width = width
+
+    def width(self, column: int) -> float:
+        return float(self.sheet.column_dimensions[get_column_letter(column)].width)
+
+    def put(self, row: int, column: int, value: Value, look: Look = SHORT) -> Cell:
+        """Write one value. Text stays text, whatever it begins with."""
+        return self._put(row, column, value, self.book.style(look))
+
+    def _put(self, row: int, column: int, value: Value, style: Any) -> Cell:
+        cell = Cell(self.sheet, row=row, column=column)
+        if isinstance(value, str):
+            cell.value = clean(value)
+            cell.data_type = "s"  # openpyxl takes a leading = for a formula and #N/A for an error
+        elif value is not None:
+            cell.value = value
+        cell._style = style
+        self._cells[row, column] = cell
+        return cell
+
+    def fill(self, row: int, first: int, last: int, look: Look) -> None:
+        """Give a look to the empty cells of a row."""
+        for column in range(first, last + 1):
+            self.put(row, column, None, look)
+
+    def merged(self, row: int, first: int, last: int, value: Value, look: Look) -> None:
+        """One value over several columns."""
+        self.fill(row, first, last, look)
+        self.put(row, first, value, look)
+        if last > first:
+            self.sheet.merge_cells(start_row=row, end_row=row, start_column=first, end_column=last)
+
+    def formula(self, row: int, column: int, formula: str, value: float | str, look: Look = SHORT) -> None:
+        """Write a formula of cell references and numbers (never of input text), and what it comes to.
+
+        The value is stored beside it, for viewers that do not calculate.
+        """
+        cell = self.put(row, column, None, look)
+        cell.value = formula
+        self.book.formula_values[self.sheet.title][cell.coordinate] = value
+
+    def link(self, row: int, column: int, sheet: str) -> None:
+        """A sheet's name that leads to it."""
+        cell = self.put(row, column, sheet, LINK)
+        cell.hyperlink = Hyperlink(ref=cell.coordinate, location="'" + sheet.replace("'", "''") + "'!A1")
+
+    def height(self, row: int, points: float) -> None:
+        self.sheet.row_dimensions[row].height = points
+
+    def height_at(self, row: int) -> float:
+        return float(self.sheet.row_dimensions[row].height or ROW_POINTS)
+
+    def title(self, text: str, lead: str, across: int) -> None:
+        """The sheet's title and what it is for."""
+        self.put(1, 1, text, TITLE)
+        self.height(1, 24)
+        self.row = 2
+        if lead:
+            self.paragraph(lead, across, LEAD)
+
+    def heading(self, text: str, across: int) -> None:
+        self.fill(self.row, 1, across, HEADING)
+        self.put(self.row, 1, text, HEADING)
+        self.height(self.row, 18)
+        self.row += 1
+
+    def paragraph(self, text: str, across: int, look: Look = TEXT, first: int = 1) -> None:
+        """Wrapped text over several columns, in a row high enough for it."""
+        self.merged(self.row, first, across, text, look)
+        width = sum(self.width(c) for c in range(first, across + 1))
+        self.height(self.row, height_of([(text, width)], look.points / 10.0 * (1.1 if look.bold else 1.0)))
+        self.row += 1
+
+    def fact(self, label: str, text: str, across: int, look: Look = TEXT) -> None:
+        """A label and its text beside it."""
+        row = self.row
+        self.put(row, 1, label, LABEL)
+        self.paragraph(text, across, look, first=2)
+        self.height(row, max(self.height_at(row), height_of([(label, self.width(1))], 1.1)))
+
+    def mark(self, area: str, when: str, fill: str = "", *, bold: bool = False) -> None:
+        """Colour the cells of an area where a formula, written for its first cell, holds; first rule first."""
+        style = DifferentialStyle(
+            fill=PatternFill("solid", bgColor=fill) if fill else None, font=Font(bold=True) if bold else None
+        )
+        rule = Rule(type="expression", formula=[when], dxf=style, stopIfTrue=bool(fill))
+        self.sheet.conditional_formatting.add(area, rule)
+
+    def table(
+        self,
+        columns: Sequence[Column],
+        rows: Sequence[Sequence[Value]],
+        looks: Mapping[tuple[int, int], Look] | None = None,
+        *,
+        nothing: str = "Nothing to show.",
+        freeze: int | None = None,
+    ) -> range:
+        """An Excel table at the current row; returns the rows of its body.
+
+        ``looks`` sets (row, column), from 0, apart from its column's look. ``freeze`` keeps the header and
+        that many columns in view and repeats the header on each printed page. Without rows: a sentence.
+        """
+        self.set_widths([column.width for column in columns])
+        if not rows:
+            self.paragraph(nothing, len(columns))
+            self.row += 1
+            return range(self.row, self.row)
+        header = self.row
+        names = distinct([" ".join(clean(column.header).split()) for column in columns])
+        for number, name in enumerate(names, start=1):
+            self.put(header, number, name, HEADER)
+        # The filter's arrow covers the end of the last line.
+        self.height(header, max(height_of(((n, self.width(i)) for i, n in enumerate(names, start=1)), 1.25), 30.0))
+        wrapped = [(n, self.width(n + 1)) for n, column in enumerate(columns) if column.look.wrap]
+        styles = [self.book.style(column.look) for column in columns]
+        for r, values in enumerate(rows):
+            row = header + 1 + r
+            for c, value in enumerate(values):
+                apart = looks.get((r, c)) if looks else None
+                self._put(row, c + 1, value, self.book.style(apart) if apart else styles[c])
+            if wrapped:
+                height = height_of((str(values[n] or ""), width) for n, width in wrapped)
+                if height > ROW_POINTS:
+                    self.height(row, height)
+        last = header + len(rows)
+        area = f"A{header}:{get_column_letter(len(columns))}{last}"
+        listing = Table(
+            displayName=self.book.next_table_name(),
+            ref=area,
+            autoFilter=AutoFilter(ref=area),
+            # Given here, because openpyxl would walk over every cell of the table to find them.
+            tableColumns=[TableColumn(id=n, name=name) for n, name in enumerate(names, start=1)],
+        )
+        listing.tableStyleInfo = TableStyleInfo(name="TableStyleLight1", showRowStripes=True)
+        self.sheet.add_table(listing)
+        if freeze is not None:
+            self.sheet.freeze_panes = f"{get_column_letter(freeze + 1)}{header + 1}"
+            self.sheet.print_title_rows = f"{header}:{header}"
+        self.row = last + 2
+        return range(header + 1, last + 1)

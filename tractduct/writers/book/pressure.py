@@ -1,0 +1,178 @@
+"""Where the pressure for the ducts comes from: given by the plan, or what the blower leaves after its devices."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+
+from tractduct.inputs.plan import Device
+from tractduct.writers.book.facts import VARIANT_COLUMNS, Facts, variant_cells
+from tractduct.writers.book.layout import Book, Page
+from tractduct.writers.book.looks import (
+    CENTRE,
+    COMPUTED,
+    HUNDREDTHS,
+    INPUT,
+    LABEL,
+    SHORT,
+    TEXT,
+    THOUSANDTHS,
+    WHOLE,
+    Column,
+    Look,
+    Value,
+    plain,
+)
+
+# The cell that holds what a side's ducts may lose in a variant.
+AvailableCell = Callable[[int, str], str]
+
+GIVEN = "Given by the plan: {supply:.3f} inWC for the supply ducts and {back:.3f} inWC for the return ducts."
+FROM_BLOWER = (
+    "What the blower makes at design airflow, less what the devices take, is left for supply and return ducts "
+    "together, season by season."
+)
+
+
+def least_left(facts: Facts, season: str) -> int:
+    """The variant of a season in which the blower leaves the least."""
+    mine = facts.study.variants.where(season=season)
+    return int(np.argmin(np.where(mine, facts.study.case.budget.total_inwc, np.inf)))
+
+
+def pressure_text(facts: Facts) -> str:
+    """Where the pressure comes from and how much there is, in a few sentences."""
+    plan = facts.study.plan
+    if not facts.from_blower:
+        return GIVEN.format(supply=plan.supply_inwc, back=plan.return_inwc)
+    stream, static = facts.airstream, facts.airstream.static_at(facts.airstream.design_cfm)
+    parts = []
+    for season in plan.seasons:
+        v = least_left(facts, season)
+        left = facts.study.case.budget.total_inwc[v]
+        parts.append(
+            f"{season}, speed {plan.equipment.speed[season]}: {static[v]:.2f} inWC at {stream.design_cfm[v]:,.0f} cfm, "
+            f"devices take {static[v] - stream.left_for_ducts()[v]:.2f}, which leaves {left:.2f}"
+        )
+    return f"{FROM_BLOWER} In {'; in '.join(parts)} inWC. All variants: sheet Pressure."
+
+
+def pressure_sheet(book: Book, facts: Facts) -> AvailableCell:
+    """The sheet Pressure of a plan with a blower: live sums by variant, which the pencil check uses."""
+    study, stream = facts.study, facts.airstream
+    plan, budget = study.plan, study.case.budget
+    has_return = any(run.side == "return" for run in study.tree.runs)
+    columns = [
+        *VARIANT_COLUMNS,
+        Column("Blower moves, cfm", WHOLE, 10),
+        Column("Blower makes, inWC", replace(INPUT, number_format="0.000"), 11),
+        Column("Devices take, inWC", replace(INPUT, number_format="0.000"), 11),
+        Column("Return, not drawn, inWC", replace(INPUT, number_format="0.000"), 12),
+        Column("Left for ducts, inWC", replace(THOUSANDTHS, bold=True), 12),
+        Column("Supply's part, %", replace(COMPUTED, number_format="0.00"), 11),
+        Column("Supply ducts, inWC", THOUSANDTHS, 12),
+        Column("Return ducts, inWC", THOUSANDTHS, 12),
+    ]
+    page = book.sheet("Pressure", [c.width for c in columns])
+    page.title(
+        "Pressure for the ducts: what the blower leaves",
+        f"{FROM_BLOWER} It is split between supply and return as "
+        + ("the worst run of each side loses in the installed sizes." if facts.has_set else "the longest runs are.")
+        + " Yellow cells are inputs of Pencil check; the part in grey was worked out by the program and does not move.",
+        len(columns),
+    )
+    page.row += 1
+    page.heading("By variant", len(columns))
+    static = stream.static_at(stream.design_cfm)
+    devices = static - stream.left_for_ducts()
+    aside = 0.0 if has_return else plan.return_inwc
+    supply = next(p for p, run in enumerate(study.tree.runs) if run.side != "return")
+    part = 100.0 * study.hand.path_available_inwc[:, supply] / budget.total_inwc
+    rows: list[list[Value]] = [
+        [
+            *variant_cells(variant), plain(stream.design_cfm[v]), plain(static[v]), plain(devices[v]), aside,
+            None, plain(part[v]), None, None,
+        ]
+        for v, variant in enumerate(study.variants.variants)
+    ]  # fmt: skip
+    body = page.table(columns, rows, freeze=4)
+    for v, row in enumerate(body):
+        left = float(budget.total_inwc[v])
+        page.formula(row, 9, f"=F{row}-G{row}-H{row}", left, columns[8].look)
+        page.formula(row, 11, f"=I{row}*J{row}/100", left * part[v] / 100.0, THOUSANDTHS)
+        page.formula(row, 12, f"=I{row}-K{row}", left * (1.0 - part[v] / 100.0), THOUSANDTHS)
+    return lambda v, side: f"Pressure!${'L' if side == 'return' else 'K'}${body[v]}"
+
+
+def equipment_tables(page: Page, facts: Facts, width: int) -> None:
+    """Blower, devices, leakage and tonnage on the sheet Basis."""
+    plan = facts.study.plan
+    equipment = plan.equipment
+    if equipment.curves:
+        page.heading("Blower", width)
+        used = {speed: [s for s in plan.seasons if equipment.speed.get(s) == speed] for speed in equipment.curves}
+        page.table(
+            [
+                Column("Speed", LABEL),
+                Column("Used in"),
+                Column("Airflow, cfm", WHOLE),
+                Column("External static, inWC", HUNDREDTHS),
+            ],
+            [
+                [speed, " and ".join(used[speed]) or "not used", airflow, static]
+                for speed, points in equipment.curves.items()
+                for airflow, static in points
+            ],
+        )
+    if equipment.devices:
+        page.heading("Devices in the air stream", width)
+        design = {s: float(facts.airstream.design_cfm[facts.study.variants.where(season=s)].max()) for s in plan.seasons}
+        page.paragraph(
+            "A loss grows with the square of airflow; here at the largest design airflow: "
+            + ", ".join(f"{s} {cfm:,.0f} cfm" for s, cfm in design.items())
+            + ".",
+            width,
+        )
+        page.table(
+            [
+                Column("Device", LABEL),
+                Column("Side, season"),
+                Column("Stated loss, inWC", THOUSANDTHS),
+                Column("Stated at, cfm", WHOLE),
+                Column("Loss when due for change, inWC", THOUSANDTHS),
+                Column("Loss at design airflow, inWC", TEXT),
+            ],
+            [
+                [
+                    d.name,
+                    f"{d.side}, {d.season} only" if d.season else d.side,
+                    d.loss_inwc,
+                    d.at_cfm,
+                    d.loaded_inwc,
+                    "; ".join(f"{s} {device_loss(d, cfm):.3f}" for s, cfm in design.items() if d.season in ("", s)),
+                ]
+                for d in equipment.devices
+            ],
+        )
+    facts_of = [
+        ("Lost from the supply ducts, % of the blower's airflow", 100.0 * equipment.supply_leakage, "0.0"),
+        ("Gained in the return ducts, % of the blower's airflow", 100.0 * equipment.return_leakage, "0.0"),
+        ("Rated capacity, tons", equipment.capacity_tons, "0.0#"),
+    ]
+    if equipment.curves or equipment.devices or equipment.supply_leakage or equipment.return_leakage:
+        page.heading("Leakage and capacity", width)
+        for label, value, shown in facts_of:
+            page.put(page.row, 2, "not given" if value is None else round(value, 6), Look(shown))
+            page.merged(page.row, 3, width, label, SHORT)
+            page.row += 1
+        if equipment.held_airflow:
+            page.merged(page.row, 2, width, "The blower holds its airflow, whatever the ducts take.", CENTRE)
+            page.row += 1
+        page.row += 1
+
+
+def device_loss(device: Device, airflow_cfm: float) -> float:
+    """A device's loss at an airflow, in inWC."""
+    return device.loss_inwc * (airflow_cfm / device.at_cfm) ** 2
