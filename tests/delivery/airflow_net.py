@@ -232,10 +232,10 @@ def random_net(seed: int, *, returns: bool = True, plain: bool = False) -> Net:
         for k, parent in enumerate(feeds):
             ducts.append(_random_duct(rng, f"{letter}{k}", parent, is_return, True, plain))
     if not plain:
-        # Shut one supply run of several, sometimes the only one of its trunk.
+        # Shut one supply run of several, never the only one of its trunk.
         runs = [i for i, d in enumerate(ducts) if d.is_run and not d.is_return]
         k = int(rng.choice(runs))
-        if len(runs) > 1:
+        if any(ducts[i].parent == ducts[k].parent for i in runs if i != k):
             ducts[k] = replace(ducts[k], is_open=False)
     air = Air() if plain else site_air(float(rng.choice([0.0, 2000.0, 6000.0])), float(rng.uniform(50.0, 120.0)))
     return Net(ducts=tuple(ducts), air=air)

@@ -785,7 +785,9 @@ BAD: dict[str, Bad] = {
         ),
         file="sections.csv",
         row=2,
-        says="size",
+        column="min_in",
+        value="10",
+        says="no standard rectangular size",
     ),
     "a fixed size outside its bounds": Bad(
         change=both(put("sections", 3, "max_in", 6), put("sections", 3, "fixed_in", 9)),

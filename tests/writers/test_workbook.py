@@ -21,8 +21,9 @@ from plan_folder import PlanTables, duct, section, small_plan, study_of, with_pr
 from tractduct import Study, tables
 from tractduct.sizing.practice import CAUTIONS
 from tractduct.sizing.verify import verify_sizes
+from tractduct.writers.book.looks import clean
 from tractduct.writers.pictures import draw_pictures
-from tractduct.writers.workbook import clean, lowest, write_workbook
+from tractduct.writers.workbook import write_workbook
 
 MAIN = "{http://schemas.openxmlformats.org/spreadsheetml/2006/main}"
 ALWAYS = {"Answer", "Lengths", "Pencil check", "Rooms by front", "Findings", "Basis"}

@@ -1,4 +1,4 @@
-"""The airflow table: given or shared out from loads, long or wide."""
+"""What the rooms need: given or shared out from loads, long or wide, or turned from a breakdown."""
 
 from __future__ import annotations
 
@@ -10,10 +10,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tractduct.inputs import schema
+from tractduct.inputs.breakdown import Breakdown, room_loads
 from tractduct.inputs.cells import ALL_ROOMS, CellProblem, key_of, parse_flag
 from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.plan_file import PlanFile
 from tractduct.inputs.tables import RawTable, header_key
+from tractduct.physics.turning import POINT_DEG, share_by_load
 
 T = TypeVar("T")
 
@@ -81,6 +83,33 @@ def read_airflow(table: RawTable | None, plan_file: PlanFile, log: FaultLog) -> 
     )
 
 
+def turned_airflow(
+    table: RawTable | None, breakdown: Breakdown | None, plan_file: PlanFile, log: FaultLog
+) -> RoomAirflow:
+    """The same out of a breakdown: all eight compass points, as drawn, both seasons, unless [variants] says else.
+
+    ``table`` is the surfaces table, for messages.
+    """
+    if table is None or breakdown is None:
+        return RoomAirflow(airflow_cfm=np.zeros((0, 0, 0, 0)))
+    faces = _chosen("front_faces", list(schema.FACES), _face, table, plan_file, log)
+    mirrored = _chosen("mirrored", [False, True], _flag, table, plan_file, log)
+    if plan_file.listed("variants", "mirrored") is None:
+        mirrored = (False,)
+    seasons = _chosen("seasons", list(schema.SEASONS), _season, table, plan_file, log)
+    loads = room_loads(breakdown, [schema.FACES.index(f) * POINT_DEG for f in faces], mirrored)
+    by_season = [loads.load(season, breakdown.airflow_at) for season in seasons]
+    shape = (len(faces), len(mirrored), 0, len(breakdown.rooms))
+    stacked = np.stack(by_season, axis=2) if by_season else np.zeros(shape)
+    return RoomAirflow(
+        front_faces=faces,
+        mirrored=mirrored,
+        seasons=seasons,
+        rooms=breakdown.rooms,
+        airflow_cfm=_shared_out(table, stacked, seasons, plan_file, log),
+    )
+
+
 def _cells(table: RawTable, plan_file: PlanFile, log: FaultLog) -> _Cells:
     spec = schema.AIRFLOW
     flow = {"heating": "heating_cfm", "cooling": "cooling_cfm"}
@@ -93,6 +122,15 @@ def _cells(table: RawTable, plan_file: PlanFile, log: FaultLog) -> _Cells:
             parts = wide_column(spelled)
             if parts:
                 columns += [(parts[0], s, spelled) for names in (flow, load) for s, n in names.items() if n == parts[1]]
+        for name in [n for names in (flow, load) for n in names.values() if table.has(n)]:
+            log.fault(
+                table.label,
+                "this column stands beside columns for each front face, such as "
+                f"'{columns[0][2]}': which of them counts is not clear",
+                "Keep one form: columns for each face, or a row for each face",
+                row=1,
+                column=table.spelling(name),
+            )
     else:
         columns = [(None, s, n) for names in (flow, load) for s, n in names.items() if table.has(n)]
         if not table.has("front_faces"):
@@ -102,6 +140,7 @@ def _cells(table: RawTable, plan_file: PlanFile, log: FaultLog) -> _Cells:
                 f"Add it: {spec.field('front_faces').meaning}",
                 row=1,
             )
+            log.unread.add(spec.name)
             return cells
     cells.is_load = any(_quantity(c[2]).endswith("btuh") for c in columns)
     if not columns:
@@ -111,6 +150,7 @@ def _cells(table: RawTable, plan_file: PlanFile, log: FaultLog) -> _Cells:
             "Add heating_cfm and cooling_cfm, or heating_btuh and sensible_cooling_btuh",
             row=1,
         )
+        log.unread.add(spec.name)
     elif cells.is_load and any(_quantity(c[2]).endswith("cfm") for c in columns):
         log.fault(
             table.label,
@@ -118,16 +158,19 @@ def _cells(table: RawTable, plan_file: PlanFile, log: FaultLog) -> _Cells:
             "Keep heating_cfm and cooling_cfm, or heating_btuh and sensible_cooling_btuh",
             row=1,
         )
+        log.unread.add(spec.name)
         return cells
-    wanted = plan_file.listed("variants", "seasons") or []
-    for season in [s for s in schema.SEASONS if s in wanted and s not in {c[1] for c in columns}]:
+    if columns and "seasons" not in plan_file.part("variants"):
+        # A plan of one season says so; a column that is missing by accident must not pass for that.
         names = load if cells.is_load else flow
-        log.fault(
-            table.label,
-            f"the column '{names[season]}' is missing",
-            "Add it, or leave that season out of [variants] in plan.toml",
-            row=1,
-        )
+        for season in [s for s in schema.SEASONS if s not in {c[1] for c in columns}]:
+            other = next(s for s in schema.SEASONS if s != season)
+            log.fault(
+                table.label,
+                f"the column '{names[season]}' is missing",
+                f'Add it, or write seasons = ["{other}"] in [variants] of plan.toml',
+                row=1,
+            )
     seen: dict[tuple[str | None, bool, str], int] = {}
     for row in table.rows:
         room = log.text(table, row, spec.field("room"))
@@ -223,7 +266,7 @@ def _shared_out(
                 f"the {season} loads of a front face add up to nothing",
                 "Enter the loads, or leave that season out of [variants]",
             )
-    return loads / np.where(total > 0.0, total, 1.0) * flow[:, None]
+    return share_by_load(loads, flow)
 
 
 def wide_column(header: str) -> tuple[str, str] | None:

@@ -24,6 +24,10 @@ class CellProblem(ValueError):
         self.remedy = remedy
 
 
+_NUMBER = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?")
+_NOT_FINITE = ("nan", "inf", "infinity")
+
+
 def key_of(name: str) -> str:
     """What two spellings of one name have in common: case and spacing do not matter."""
     return " ".join(name.split()).casefold()
@@ -43,18 +47,23 @@ def nearest(name: str, known: Iterable[str]) -> str:
 def parse_number(field: Field, text: str) -> float:
     """A finite number inside the field's bounds; CellProblem otherwise."""
     wanted = allowed(field)
-    try:
-        value = float(text)
-    except ValueError:
-        raise CellProblem(f"expected {wanted}", "Retype it as a plain number") from None
-    if not math.isfinite(value):
+    if text.strip().casefold().lstrip("+-") in _NOT_FINITE:
         raise CellProblem(f"expected {wanted}, not an endless or undefined one", "Enter the real value")
-    if field.low is not None and (value < field.low or (field.above and value == field.low)):
-        raise CellProblem(f"expected {wanted}", "Correct the value")
-    if field.high is not None and value > field.high:
-        hint = field.hint[:1].upper() + field.hint[1:].rstrip("?") if field.hint else "Correct the value"
-        raise CellProblem(f"expected {wanted}", hint)
+    if not _NUMBER.fullmatch(text.strip()):
+        raise CellProblem(f"expected {wanted}", "Retype it as a plain number")
+    value = float(text)
+    below = field.low is not None and (value < field.low or (field.above and value == field.low))
+    over = field.high is not None and value > field.high
+    if below or over or not math.isfinite(value):
+        # A negative number or 0 is no slip of units.
+        slip = field.hint and value > 0.0
+        raise CellProblem(f"expected {wanted}", sentence(field.hint) if slip else "Correct the value")
     return value
+
+
+def sentence(hint: str) -> str:
+    """A hint as the start of a sentence, without its question mark."""
+    return hint[:1].upper() + hint[1:].rstrip("?")
 
 
 def allowed(field: Field) -> str:
@@ -89,7 +98,7 @@ def parse_flag(text: str) -> bool:
     raise CellProblem("expected true or false", "Enter true or false")
 
 
-_RECTANGULAR = re.compile(r"\s*(\d+(?:\.\d+)?)\s*[xX]\s*(\d+(?:\.\d+)?)\s*")
+_RECTANGULAR = re.compile(r"\s*([0-9]+(?:\.[0-9]+)?)\s*[xX]\s*([0-9]+(?:\.[0-9]+)?)\s*")
 
 
 def parse_size(text: str) -> float | tuple[float, float]:
@@ -99,10 +108,7 @@ def parse_size(text: str) -> float | tuple[float, float]:
         width, height = float(match[1]), float(match[2])
         if width > 0.0 and height > 0.0:
             return width, height
-    try:
-        value = float(text)
-    except ValueError:
-        value = math.nan
+    value = float(text) if _NUMBER.fullmatch(text.strip()) else math.nan
     if not (math.isfinite(value) and value > 0.0):
         raise CellProblem("expected a size in inches, such as 7, or width x height, such as 8x12", "Retype the size")
     return value

@@ -7,7 +7,7 @@ from typing import Any, TypeVar
 
 from tractduct.errors import Fault
 from tractduct.findings import Finding, Severity
-from tractduct.inputs.cells import CellProblem, allowed, believable, key_of, parse_choice, parse_number
+from tractduct.inputs.cells import CellProblem, allowed, believable, key_of, parse_choice, parse_number, sentence
 from tractduct.inputs.schema import Field
 from tractduct.inputs.tables import RawTable, Row
 
@@ -26,7 +26,12 @@ class FaultLog:
         self.unread: set[str] = set()
 
     def fault(self, file: str, problem: str, remedy: str, **place: Any) -> None:
-        self.faults.append(Fault(file=file, problem=problem, remedy=remedy, **place))
+        self.add(Fault(file=file, problem=problem, remedy=remedy, **place))
+
+    def add(self, fault: Fault) -> None:
+        """Note a fault, once."""
+        if fault not in self.faults:
+            self.faults.append(fault)
 
     def cell_fault(self, table: RawTable, row: Row, column: str, problem: str, remedy: str) -> None:
         self.fault(
@@ -55,7 +60,7 @@ class FaultLog:
                     rule="believable input",
                     subject=f"{place}, '{column}'",
                     message=f"{value:g} {field.unit} is outside the usual {low:g} to {high:g}",
-                    advice=(field.hint[:1].upper() + field.hint[1:].rstrip("?")) or "Check the value",
+                    advice=sentence(field.hint) or "Check the value",
                 )
             )
 

@@ -44,10 +44,11 @@ def find_table(spec: schema.TableSchema, plan_file: PlanFile, log: FaultLog) -> 
             return None
         table = read_table(spec.name, *place)
     except TableFault as problem:
-        log.faults.append(problem.fault)
+        log.add(problem.fault)
         log.unread.add(spec.name)
         return None
-    log.faults.extend(table.faults)
+    for fault in table.faults:
+        log.add(fault)
     if not _check_headers(table, spec, log):
         log.unread.add(spec.name)
         return None

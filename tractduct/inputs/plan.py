@@ -11,6 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tractduct.findings import Finding
+from tractduct.inputs.breakdown import Breakdown
+from tractduct.inputs.lots import Lot, RoomOutline, RoutePoint
 from tractduct.inputs.schema import FLEX
 from tractduct.inputs.sizes import Size
 
@@ -133,6 +135,11 @@ class Plan:
     sizes : the standard sizes, round ones first
     budget_given : False where the pressure for the ducts is what the blower leaves after the devices
     findings : what reading the plan showed
+    breakdown : the loads by surface, None where the plan does not give them
+    turned : True where the airflow comes from the breakdown, False where an airflow table gives it
+    lots, outlines, routes : where it is built, and how to draw it; empty where not given
+    diversity_btuh : a finding where the house's sensible cooling load changes by more than this with direction
+    breakdown_check_pct : a finding where breakdown and airflow table differ by more than this
     """
 
     name: str
@@ -159,6 +166,13 @@ class Plan:
     tolerance: Tolerance = field(default_factory=Tolerance)
     budget_given: bool = True
     findings: tuple[Finding, ...] = ()
+    breakdown: Breakdown | None = None
+    turned: bool = False
+    lots: tuple[Lot, ...] = ()
+    outlines: tuple[RoomOutline, ...] = ()
+    routes: tuple[RoutePoint, ...] = ()
+    diversity_btuh: float = 6000.0
+    breakdown_check_pct: float = 5.0
 
     def velocity_limit_fpm(self, section: Section) -> float:
         """The highest velocity of a section by its side, role and kind."""

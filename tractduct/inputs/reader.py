@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -10,12 +11,14 @@ import numpy as np
 from tractduct.errors import InputFaults
 from tractduct.findings import Finding, Severity
 from tractduct.inputs import schema
-from tractduct.inputs.airflow import RoomAirflow, read_airflow
+from tractduct.inputs.airflow import RoomAirflow, read_airflow, turned_airflow
+from tractduct.inputs.breakdown import read_breakdown
 from tractduct.inputs.catalogue import approved_flex, read_ducts, read_fittings, read_prices
 from tractduct.inputs.cells import ALL_ROOMS, key_of, nearest
 from tractduct.inputs.equipment import read_equipment
 from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.finder import find_table
+from tractduct.inputs.lots import read_lots, read_outlines, read_routes
 from tractduct.inputs.plan import Plan, Section, Tolerance, candidate_sizes
 from tractduct.inputs.plan_file import PLAN_FILE, PlanFile
 from tractduct.inputs.schema import FLEX
@@ -34,15 +37,24 @@ def load_plan(path: str | Path) -> Plan:
     if not plan_file.read():
         raise InputFaults(log.faults)
     sizes = plan_file.sizes()
-    tables = {spec.name: find_table(spec, plan_file, log) for spec in schema.TABLES}
+    tables = {spec.name: find_table(spec, plan_file, log) for spec in schema.TABLES if spec is not schema.AIRFLOW}
+    # Surfaces, turned to each direction, may stand instead of the airflow table.
+    needed = tables["surfaces"] is None and "surfaces" not in log.unread
+    tables["airflow"] = find_table(replace(schema.AIRFLOW, required=needed), plan_file, log)
     fittings = read_fittings(tables["fittings"], log)
     ducts = read_ducts(tables["ducts"], log)
     sections, places = read_sections(tables["sections"], fittings, ducts, sizes, log)
-    need = read_airflow(tables["airflow"], plan_file, log)
+    given = read_airflow(tables["airflow"], plan_file, log)
+    breakdown = read_breakdown(tables, given.rooms, plan_file, log)
+    if tables["airflow"] is None and "airflow" not in log.unread:
+        need = turned_airflow(tables["surfaces"], breakdown, plan_file, log)
+    else:
+        need = given
+        breakdown = breakdown and breakdown.for_rooms(need.rooms)
     equipment = read_equipment(tables["blower"], tables["devices"], need.seasons, plan_file, log)
     flex = approved_flex(ducts, plan_file, log)
     prices = read_prices(tables["prices"], ducts, log)
-    if not {"airflow", "sections"} & log.unread:
+    if not {"airflow", "sections", "surfaces"} & log.unread:
         _match_rooms(tables, sections, places, need, log)
     if prices and not {"sections", "ducts"} & log.unread:
         _match_prices(tables["prices"], sections, flex, sizes, prices, log)
@@ -54,7 +66,19 @@ def load_plan(path: str | Path) -> Plan:
     pressure = plan_file.keys("pressure")
     limits = plan_file.keys("limits")
     objective = plan_file.keys("objective")
+    if not objective["max_distinct_sizes"].is_integer():
+        log.fault(
+            PLAN_FILE,
+            "expected a whole number",
+            "Enter how many distinct sizes may be stocked, 0 for no cap",
+            column="[objective] max_distinct_sizes",
+            value=f"{objective['max_distinct_sizes']:g}",
+        )
     tolerance = plan_file.keys("tolerance")
+    orientation = plan_file.keys("orientation")
+    lots = read_lots(tables["lots"], flex, [d.name for d in ducts.values() if d.kind == "flex"], log)
+    outlines = read_outlines(tables["rooms"], need.rooms, log)
+    routes = read_routes(tables["routes"], [s.name for s in sections], log)
     if log.faults:
         raise InputFaults(log.faults)
     return Plan(
@@ -82,6 +106,13 @@ def load_plan(path: str | Path) -> Plan:
         tolerance=Tolerance(**tolerance),
         budget_given=not equipment.curves or bool(plan_file.part("pressure")),
         findings=tuple(log.findings),
+        breakdown=breakdown,
+        turned=tables["airflow"] is None,
+        lots=lots,
+        outlines=outlines,
+        routes=routes,
+        diversity_btuh=orientation["diversity_btuh"],
+        breakdown_check_pct=orientation["breakdown_check_pct"],
     )
 
 
@@ -93,32 +124,36 @@ def _match_rooms(
     log: FaultLog,
 ) -> None:
     """Rooms of both tables are the same ones, and each has an open run whenever it needs air."""
-    airflow_table, section_table = tables["airflow"], tables["sections"]
+    airflow_table, section_table = tables["airflow"] or tables["surfaces"], tables["sections"]
     rooms, airflow = need.rooms, need.airflow_cfm
     assert airflow_table is not None
     assert section_table is not None
+    if not rooms:
+        return
     known = {key_of(room) for room in rooms}
     served: dict[str, list[Section]] = {}
-    returned: set[str] = set()
+    returned: dict[str, list[Section]] = {}
     for section in sections:
         for room in section.rooms:
             if room == ALL_ROOMS:
-                returned |= known
+                for key in known:
+                    returned.setdefault(key, []).append(section)
             elif key_of(room) not in known:
                 log.cell_fault(
                     section_table,
                     places[section.name],
                     "room",
-                    f"the airflow table has no room '{room}'",
+                    f"the {airflow_table.name} table has no room '{room}'",
                     nearest(room, rooms),
                 )
             elif section.side == "return":
-                returned.add(key_of(room))
+                returned.setdefault(key_of(room), []).append(section)
             else:
                 served.setdefault(key_of(room), []).append(section)
     has_return = any(s.side == "return" for s in sections)
     for n, room in enumerate(rooms):
-        needs = [s for k, s in enumerate(need.seasons) if airflow.size and np.nanmax(airflow[:, :, k, n]) > 0.0]
+        largest = np.nan_to_num(airflow[:, :, :, n]).max(axis=(0, 1), initial=0.0)
+        needs = [season for k, season in enumerate(need.seasons) if largest[k] > 0.0]
         runs = served.get(key_of(room), [])
         if needs and not runs:
             log.fault(
@@ -136,13 +171,16 @@ def _match_rooms(
                     "Leave the season of one of its runs empty",
                     column="season",
                 )
-        if has_return and needs and key_of(room) not in returned:
+        returns = returned.get(key_of(room), [])
+        without = [s for s in needs if all(run.season not in ("", s) for run in returns)]
+        if has_return and without:
+            when = "" if without == needs else f" in {without[0]}"
             log.findings.append(
                 Finding(
                     severity=Severity.WARNING,
                     rule="return air",
                     subject=f"room {room}",
-                    message="no return names this room, so its air is counted in no return section",
+                    message=f"no open return names this room{when}, so its air is counted in no return section",
                     advice="Name it in a return's room cell, or use * for a central return",
                 )
             )

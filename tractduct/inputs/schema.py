@@ -779,7 +779,7 @@ KEYS: dict[str, tuple[Field, ...]] = {
             default=5.0,
             low=0.0,
             high=100.0,
-            meaning="where there are surfaces and an airflow table: a finding for a room in which the two differ by more",
+            meaning="with surfaces and an airflow table: a finding for a room in which the two differ by more",
         ),
     ),
     "solar": (

@@ -186,6 +186,16 @@ def _size_bounds(
         )
     if fixed and not bounds["min_in"] <= standard[fixed].diameter_in <= bounds["max_in"]:
         log.cell_fault(table, row, "fixed_in", "it lies outside min_in to max_in", "Correct one of them")
+    elif bounds["min_in"] <= bounds["max_in"] and not any(
+        bounds["min_in"] - 1e-9 <= s.diameter_in <= bounds["max_in"] + 1e-9 for s in standard.values()
+    ):
+        log.cell_fault(
+            table,
+            row,
+            "min_in",
+            f"no standard {shape} size lies between it and max_in, {row.text('max_in') or 'none'}",
+            "Widen the bounds, or add a size to [sizes] in plan.toml",
+        )
     return bounds["min_in"], bounds["max_in"], fixed
 
 
@@ -202,6 +212,8 @@ def _in_tree_order(
             if not section.parent or section.parent in ordered:
                 ordered[section.name] = left.pop(section.name)
                 grew = True
+    if left:
+        log.unread.add(schema.SECTIONS.name)  # rooms can't be matched with a tree that has a loop in it
     for name, section in left.items():
         loop = _walk_up(name, found)
         if name in loop:

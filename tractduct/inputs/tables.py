@@ -108,7 +108,7 @@ def _from_cells(name: str, label: str, lines: Iterator[tuple[int, Sequence[str]]
                         )
                     )
                 elif key:
-                    headers[key] = text.strip()
+                    headers[key] = " ".join(text.split())
             continue
         extra = [c for c in cells[len(header) :] if c.strip()]
         if extra:

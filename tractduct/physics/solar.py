@@ -139,9 +139,7 @@ def face_irradiance_w_per_m2(
     found = np.zeros((HOURS, faces.size))
     direct, diffuse, level = (
         part[up, None]
-        for part in clear_sky_w_per_m2(
-            zenith, day_of_year, linke_turbidity=linke_turbidity, altitude_m=altitude_m
-        )
+        for part in clear_sky_w_per_m2(zenith, day_of_year, linke_turbidity=linke_turbidity, altitude_m=altitude_m)
     )
     on_face = pvlib.irradiance.get_total_irradiance(
         90.0,

@@ -43,12 +43,15 @@ class Conflict:
     def __str__(self) -> str:
         where = f" with {self.variant}" if self.variant else ""
         if self.limit == "size":
-            return f"{self.section}: no size on offer suits its bounds, its parent and its children{where}"
+            has = (
+                f"the largest on offer within its bounds is {self.allowed:.3g}" if self.allowed else "none is on offer"
+            )
+            return f"{self.section} on the way to {self.path}: it needs at least {self.least:.3g} in, and {has}"
         if self.limit == "distinct sizes":
             return f"no set with {self.allowed:g} distinct sizes holds; the fewest that hold are {self.least:g}"
         of = f"velocity in {self.section}" if self.limit == "velocity" else f"pressure to {self.path}"
         return (
-            f"{of}{where}: at least {self.least:.4g} {self.unit} in the largest sizes, "
+            f"{of}{where}: at least {self.least:.4g} {self.unit} even in the largest sizes, "
             f"{self.allowed:.4g} allowed, {self.missing:.3g} too much"
         )
 
@@ -105,19 +108,13 @@ def _joint_conflict(case: Case) -> tuple[Conflict, ...]:
             low = middle
         else:
             high, held = middle, solution.size_index
-    if held is None:
-        return (_no_size(case.tree.sections[0].name),)
-    found = _over_pressure(case, held, 1)
-    return found or (_no_size(case.tree.sections[0].name),)
+    # The limits hold together at some pressure, so a set was found.
+    assert held is not None
+    return _over_pressure(case, case.path_loss_inwc(held))[:1]
 
 
-def _no_size(section: str) -> Conflict:
-    return Conflict(path="", section=section, limit="size", variant=None, least=0.0, allowed=0.0, unit="")
-
-
-def _over_pressure(case: Case, size_index: NDArray[np.intp], most: int | None = None) -> tuple[Conflict, ...]:
-    """Paths that lose more than they may in some sizes, the worst variant of each; the worst first."""
-    loss = case.path_loss_inwc(size_index)
+def _over_pressure(case: Case, loss: NDArray[np.float64]) -> tuple[Conflict, ...]:
+    """Paths whose loss (n_variant, n_path) is more than they may have, the worst variant of each, worst first."""
     available = case.budget.path_available_inwc(case.tree, worst_by_side(case.tree, case.variants.open_run, loss))
     over = np.where(case.variants.open_run, loss / available - 1.0, -np.inf)
     found = []
@@ -135,42 +132,82 @@ def _over_pressure(case: Case, size_index: NDArray[np.intp], most: int | None = 
                     unit="inWC",
                 )
             )
-    return tuple(sorted(found, key=lambda c: -c.missing / c.allowed)[:most])
+    return tuple(sorted(found, key=lambda c: -c.missing / c.allowed))
 
 
 def _single_conflicts(case: Case) -> tuple[Conflict, ...]:
-    """Sections without a size, velocities, and paths that no sizes can keep, the worst first."""
-    tree, variants, table = case.tree, case.variants, case.table
-    found: list[Conflict] = []
-    data = table.sections
-    diameter, on_sale = case.diameter_in, case.on_sale
-    best = np.zeros(len(tree.sections), dtype=np.intp)
-    for i, section in enumerate(tree.sections):
-        under = diameter[best[tree.parent[i]]] if tree.parent[i] >= 0 else np.inf
-        fits = np.flatnonzero(on_sale[i] & (diameter <= under + 1e-9))
-        if not fits.size:
-            found.append(_no_size(section.name))
-            fits = np.flatnonzero(table.bounded[i])
-        # Equivalent diameter orders friction; a tie or a loss coefficient may prefer the larger area.
-        best[i] = fits[np.lexsort((fits, -table.loss_inwc[:, i, fits].max(axis=0)))[-1]]
-        speed = table.velocity_fpm[:, i, fits].min(axis=1)
-        v = int(np.argmax(speed))
-        limit = float(data.velocity_limit_fpm[i])
-        if speed[v] > limit * (1.0 + HOLDS_TOLERANCE):
-            through = tree.runs[int(np.flatnonzero(tree.path[:, i])[0])].name
+    """Limits that can't be kept even alone: sections without a size, velocities, paths; the worst first."""
+    fits, found = _fitting_sizes(case)
+    if not found:
+        found = _velocities(case, fits) + _pressures(case, fits)
+    return tuple(sorted(found, key=lambda c: -(c.missing / c.allowed if c.allowed else np.inf)))
+
+
+def _fitting_sizes(case: Case) -> tuple[NDArray[np.bool_], list[Conflict]]:
+    """(n_section, n_size) bool: sizes that suit bounds, offers, children and parents; and where there are none."""
+    tree, diameter = case.tree, case.diameter_in
+    fits = case.on_sale.copy()
+    found = []
+    for i in range(len(tree.sections) - 1, -1, -1):
+        children = tree.children(i)
+        need = max((diameter[fits[c]].min() for c in children), default=0.0)
+        offered = diameter[fits[i]].max(initial=0.0)
+        fits[i] &= diameter >= need - 1e-9
+        if not fits[i].any():
+            least = max(need, diameter[case.table.bounded[i]].min(initial=np.inf))
+            demanding = max(children, key=lambda c: diameter[fits[c]].min(), default=i) if need > offered else i
+            path = tree.runs[int(np.flatnonzero(tree.path[:, demanding])[0])].name
             found.append(
                 Conflict(
-                    path=through,
+                    path=path,
+                    section=tree.sections[i].name,
+                    limit="size",
+                    variant=None,
+                    least=float(least),
+                    allowed=float(offered),
+                    unit="in",
+                )
+            )
+            fits[i] = case.table.bounded[i]  # so that what hangs on it is judged on its own
+    for i, parent in enumerate(tree.parent):
+        if parent >= 0 and not found:
+            fits[i] &= diameter <= diameter[fits[parent]].max() + 1e-9
+    return fits, found
+
+
+def _velocities(case: Case, fits: NDArray[np.bool_]) -> list[Conflict]:
+    """Sections that are too fast even in the size with the most area."""
+    found = []
+    for i, section in enumerate(case.tree.sections):
+        speed = case.table.velocity_fpm[:, i, fits[i]].min(axis=1)
+        v = int(np.argmax(speed))
+        limit = float(case.table.sections.velocity_limit_fpm[i])
+        if speed[v] > limit * (1.0 + HOLDS_TOLERANCE):
+            found.append(
+                Conflict(
+                    path=case.tree.runs[int(np.flatnonzero(case.tree.path[:, i])[0])].name,
                     section=section.name,
                     limit="velocity",
-                    variant=variants.variants[v],
+                    variant=case.variants.variants[v],
                     least=float(speed[v]),
                     allowed=limit,
                     unit="fpm",
                 )
             )
-    found += _over_pressure(case, best)
-    return tuple(sorted(found, key=lambda c: -(c.missing / c.allowed if c.allowed else np.inf)))
+    return found
+
+
+def _pressures(case: Case, fits: NDArray[np.bool_]) -> list[Conflict]:
+    """Paths that lose too much even in the sizes that are best for that path and variant alone."""
+    tree, diameter = case.tree, case.diameter_in
+    larger = diameter[:, None] >= diameter[None, :] - 1e-9  # (parent size, child size)
+    best = np.full(case.table.loss_inwc.shape, np.inf)  # least loss from the air handler through this size
+    for i, parent in enumerate(tree.parent):
+        above = 0.0
+        if parent >= 0:
+            above = np.where(larger, best[:, parent, :, None], np.inf).min(axis=1)
+        best[:, i] = np.where(fits[i], case.table.loss_inwc[:, i] + above, np.inf)
+    return list(_over_pressure(case, best[:, tree.run_section].min(axis=2)))
 
 
 def try_ways_out(
@@ -312,36 +349,42 @@ def _more_pressure(plan: Plan) -> WayOut | None:
     """The least extra pressure, in steps, with which a set holds; None where pressure alone does not help."""
     case = build_case(plan)
     problem = case.problem()
-    cap = plan.max_distinct_sizes or None
-    if least_cost(replace(problem, available_inwc=np.full_like(problem.available_inwc, np.inf))).size_index is None:
-        return None
-    missing = {"supply": 0.0, "return": 0.0}
-    for conflict in _single_conflicts(case):
-        if conflict.limit == "pressure":
-            side = case.tree.sections[case.tree.index(conflict.path)].side
-            missing[side] = max(missing[side], conflict.missing)
-    if not plan.budget_given:
-        missing = {"supply": sum(missing.values()), "return": 0.0}
     # A circuit's side is its first path's, whose pressure the plan gives or the blower makes for both.
-    first = side_of_path(case.tree)[case.budget.paths[:, 0]]
-    # The largest sizes may not be open to all paths at once; a step or two more settles that.
-    for steps in range(4):
-        extra = {
-            side: float(np.ceil(more / PRESSURE_STEP_INWC - 1e-9) + steps) * PRESSURE_STEP_INWC if more else 0.0
-            for side, more in missing.items()
-        }
-        raised = np.array([extra["supply"], extra["return"]])[first]
-        solution = least_cost(replace(problem, available_inwc=problem.available_inwc + raised), max_distinct=cap)
-        if solution.size_index is not None:
-            given = {"supply": plan.supply_inwc, "return": plan.return_inwc}
-            if plan.budget_given:
-                words = [
-                    f"{given[side] + more:.2f} inWC to the {side} ducts instead of {given[side]:.2f}"
-                    for side, more in extra.items()
-                    if more
-                ]
-            else:
-                words = [f"{extra['supply']:.2f} inWC more to the ducts: a higher speed, or less in the devices"]
-            change = "Make available " + " and ".join(words)
-            return WayOut(kind="more pressure", change=change, solution=solution) if any(extra.values()) else None
-    return None
+    is_return = side_of_path(case.tree)[case.budget.paths[:, 0]] == 1
+
+    def solve(supply: float, back: float, cap: int | None = None) -> Solution:
+        more = np.where(is_return, back, supply)
+        return least_cost(replace(problem, available_inwc=problem.available_inwc + more), max_distinct=cap)
+
+    if solve(np.inf, np.inf).size_index is None:
+        return None
+    # The trees are separate, so each side's need is found with plenty on the other.
+    steps = [
+        _fewest_steps(lambda n: solve(n * PRESSURE_STEP_INWC, np.inf).size_index is not None),
+        _fewest_steps(lambda n: solve(np.inf, n * PRESSURE_STEP_INWC).size_index is not None),
+    ]
+    if not any(steps):
+        return None  # it is the cap on distinct sizes that stands in the way
+    extra = [n * PRESSURE_STEP_INWC for n in steps]
+    words = [
+        f"{given + more:.3g} inWC to the {side} ducts instead of {given:.3g}"
+        for side, given, more in zip(("supply", "return"), (plan.supply_inwc, plan.return_inwc), extra, strict=True)
+        if more
+    ]
+    if not plan.budget_given:
+        words = [f"{extra[0]:.3g} inWC more to the ducts, by a higher speed or less in the devices"]
+    solution = solve(extra[0], extra[1], plan.max_distinct_sizes or None)
+    return WayOut(kind="more pressure", change="Make available " + " and ".join(words), solution=solution)
+
+
+def _fewest_steps(holds: Callable[[int], bool]) -> int:
+    """The fewest steps from 0 with which something holds that holds with enough of them."""
+    if holds(0):
+        return 0
+    low, high = 0, 1
+    while not holds(high):
+        low, high = high, 2 * high
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (low, middle) if holds(middle) else (middle, high)
+    return high

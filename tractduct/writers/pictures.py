@@ -16,6 +16,8 @@ from matplotlib.lines import Line2D
 from matplotlib.ticker import MaxNLocator, StrMethodFormatter
 from numpy.typing import NDArray
 
+from tractduct.delivery.deliver import Delivery
+from tractduct.delivery.predict import room_tolerance_cfm
 from tractduct.inputs.plan import Section
 from tractduct.study import Study
 from tractduct.writers import tables
@@ -31,14 +33,17 @@ MOST_HEIGHT_IN = 60.0
 WIDEST_POINTS, THINNEST_POINTS = 9.0, 1.5
 
 
-def draw_pictures(study: Study, folder: Path) -> dict[str, Path]:
+def draw_pictures(study: Study, folder: Path, delivery: Delivery | None = None) -> dict[str, Path]:
     """Draw what the study allows and return name -> PNG file.
 
-    ``duct_tree`` and ``orientation`` always; ``trade_off`` where the least cost by number of sizes is known.
+    ``duct_tree`` and ``orientation`` always; ``trade_off`` where the least cost by number of sizes is known;
+    ``delivered`` where what the house delivers is given.
     """
     figures = {"duct_tree": duct_tree(study), "orientation": orientation(study)}
     if len(study.front) > 1:
         figures["trade_off"] = trade_off(study)
+    if delivery is not None:
+        figures["delivered"] = delivered(delivery)
     found = {}
     for name, figure in figures.items():
         found[name] = folder / f"{name}.png"
@@ -362,4 +367,65 @@ def trade_off(study: Study) -> Figure:
         axes.spines[edge].set_visible(False)
     axes.legend(fontsize=8.5, frameon=False, loc="upper right")
     _headline(figure, height, "What a shorter stock list costs")
+    return figure
+
+
+# -- delivered -------------------------------------------------------------------------------------------
+
+DELIVERED_LOOKS = (("heating", VERMILION, "s", -0.17), ("cooling", BLUE, "o", 0.17))
+
+
+def delivered(delivery: Delivery) -> Figure:
+    """What each room gets before balancing, in per cent of design: a dot a variant, over its tolerance."""
+    study, got = delivery.study, delivery.open_dampers
+    plan, part = study.plan, 100.0 + got.room_off_pct
+    shown = [n for n in range(len(plan.rooms)) if np.isfinite(part[:, n]).any()]
+    order = sorted(shown, key=lambda n: float(np.nanmin(part[:, n])))
+    names = [literal(shortened(plan.rooms[n], 26)) for n in order]
+    label_in = max((len(n) for n in names), default=1) * LETTER_IN + 0.35
+    body_in = min(0.36 * max(len(names), 2), MOST_HEIGHT_IN - 2.0)
+    width, height = label_in + 6.6, body_in + 1.75
+    figure = new_figure(width, height)
+    axes = figure.add_axes((label_in / width, 1.0 / height, 6.4 / width, body_in / height))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        allowed = 100.0 * room_tolerance_cfm(got.room_design_cfm, plan.tolerance) / got.room_design_cfm
+    within = got.room_within(plan.tolerance)
+    for season, colour, marker, shift in DELIVERED_LOOKS:
+        if season not in plan.seasons:
+            continue
+        mine = study.variants.where(season=season)
+        for line, n in enumerate(order):
+            live = mine & np.isfinite(part[:, n])
+            if not live.any():
+                continue
+            # The least tolerance of the season's variants: a dot inside its own may lie outside this one.
+            band = float(allowed[live, n].min())
+            axes.broken_barh([(100.0 - band, 2.0 * band)], (line + shift - 0.14, 0.28), color="#DDE3E8", zorder=1)
+            for good, face in ((True, "white"), (False, colour)):
+                dots = live & (within[:, n] == good)
+                axes.plot(
+                    part[dots, n], np.full(int(dots.sum()), line + shift), marker, ms=4.2, mfc=face, mec=colour,
+                    mew=0.8, ls="", zorder=3,
+                )  # fmt: skip
+    axes.axvline(100.0, color=GREY, lw=1.0, zorder=2)
+    axes.set_yticks(range(len(names)), names, fontsize=8.5)
+    axes.set_ylim(len(names) - 0.5, -0.5)
+    values = part[np.isfinite(part)]
+    low, high = (float(values.min()), float(values.max())) if values.size else (50.0, 150.0)
+    axes.set_xlim(max(min(low - 8.0, 65.0), -5.0), max(high + 8.0, 135.0))
+    axes.set_xlabel("delivered, % of design airflow", fontsize=9)
+    axes.tick_params(axis="x", labelsize=8.5)
+    axes.tick_params(axis="y", length=0)
+    axes.grid(axis="x", color="#E3E8EC", lw=0.6, zorder=0)
+    for edge in ("top", "right", "left"):
+        axes.spines[edge].set_visible(False)
+    handles = [
+        Line2D([], [], marker=marker, color=colour, mfc=face, ls="", ms=5, label=f"{season}, {words}")
+        for season, colour, marker, _ in DELIVERED_LOOKS
+        if season in plan.seasons
+        for face, words in (("white", "within"), (colour, "outside (filled)"))
+    ]
+    handles.append(Line2D([], [], color="#DDE3E8", lw=6, label="least tolerance"))
+    figure.legend(handles=handles, loc="lower left", ncols=3, fontsize=8.5, frameon=False)
+    _headline(figure, height, "What each room gets, all dampers open, in every variant")
     return figure

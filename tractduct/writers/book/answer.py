@@ -23,7 +23,6 @@ from tractduct.writers.book.looks import (
     GOOD_FILL,
     HEADLINE,
     MONEY,
-    SHORT,
     TENTHS,
     TEXT,
     THOUSANDTHS,

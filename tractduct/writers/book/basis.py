@@ -8,11 +8,22 @@ from tractduct.inputs.schema import KEYS
 from tractduct.sizing.practice import CAUTIONS, FRICTION_RATE_WINDOW
 from tractduct.version import VERSION
 from tractduct.writers.book.facts import Facts
-from tractduct.writers.book.layout import Book, Page
-from tractduct.writers.book.pressure import FROM_BLOWER, equipment_tables
+from tractduct.writers.book.layout import Book
 from tractduct.writers.book.looks import (
-    CENTRE, CHOSEN, CLOSE_FILL, GOOD_FILL, GREY_INK, HUNDREDTHS, LABEL, LARGER, LEAD, MONEY, PER_CENT, SHORT, SIZE, SMALLER, TEN_THOUSANDTHS, TENTHS, TEXT, THOUSANDTHS, TIGHT_FILL, WHOLE, Column, Look, Value, plain, size_value,
+    CLOSE_FILL,
+    GREY_INK,
+    HUNDREDTHS,
+    LABEL,
+    PER_CENT,
+    TENTHS,
+    TEXT,
+    TIGHT_FILL,
+    WHOLE,
+    Column,
+    Look,
+    Value,
 )
+from tractduct.writers.book.pressure import FROM_BLOWER, equipment_tables
 
 
 def findings_sheet(book: Book, facts: Facts) -> None:
@@ -66,8 +77,8 @@ METHOD = (
         "Pressure check",
         "Loss of a section = friction rate in its size x (straight length x compression factor + equivalent "
         "lengths) / 100 + loss coefficients x velocity pressure. The losses of a run are added up from the "
-        "air handler to the room and may not exceed what its side has available (with a blower table: supply and return together what the blower leaves), in any variant. A run that "
-        "is shut in a season has no limit then.",
+        "air handler to the room and may not exceed what its side has available, or together with the worst of the other side what the "
+        "blower leaves, in any variant. A run that is shut in a season has no limit then.",
     ),
     (
         "Velocity",

@@ -16,8 +16,24 @@ from tractduct.writers import tables
 from tractduct.writers.book.facts import Facts, frame_rows
 from tractduct.writers.book.layout import Book, Page
 from tractduct.writers.book.looks import (
-    CENTRE, CHOSEN, CLOSE_FILL, GOOD_FILL, GREY_INK, HUNDREDTHS, LABEL, LARGER, LEAD, MONEY, PER_CENT, SHORT, SIZE, SMALLER, TEN_THOUSANDTHS, TENTHS, TEXT, THOUSANDTHS, TIGHT_FILL, WHOLE, Column, Look, Value, plain, size_value,
+    CHOSEN,
+    GOOD_FILL,
+    LABEL,
+    LARGER,
+    LEAD,
+    MONEY,
+    PER_CENT,
+    SIZE,
+    SMALLER,
+    TEXT,
+    WHOLE,
+    Column,
+    Look,
+    Value,
+    plain,
+    size_value,
 )
+
 
 def flex_sheet(book: Book, facts: Facts) -> None:
     """What each approved flex product would need."""

@@ -60,7 +60,9 @@ class Facts:
         live = study.variants.open_run[:, p]
         part = study.hand.friction_rate[:, p]
         if study.verification is not None:
-            part = 1.0 - study.verification.path_loss_inwc[study.tree.runs[p].name] / study.hand.path_available_inwc[:, p]
+            part = (
+                1.0 - study.verification.path_loss_inwc[study.tree.runs[p].name] / study.hand.path_available_inwc[:, p]
+            )
         return int(np.argmin(np.where(live, np.round(part, 12), np.inf)))
 
     @property

@@ -128,7 +128,9 @@ def equipment_tables(page: Page, facts: Facts, width: int) -> None:
         )
     if equipment.devices:
         page.heading("Devices in the air stream", width)
-        design = {s: float(facts.airstream.design_cfm[facts.study.variants.where(season=s)].max()) for s in plan.seasons}
+        design = {
+            s: float(facts.airstream.design_cfm[facts.study.variants.where(season=s)].max()) for s in plan.seasons
+        }
         page.paragraph(
             "A loss grows with the square of airflow; here at the largest design airflow: "
             + ", ".join(f"{s} {cfm:,.0f} cfm" for s, cfm in design.items())

@@ -13,7 +13,26 @@ from tractduct.writers import tables
 from tractduct.writers.book.facts import VARIANT_COLUMNS, Facts, frame_rows, joined
 from tractduct.writers.book.layout import Book
 from tractduct.writers.book.looks import (
-    CENTRE, CHOSEN, CLOSE_FILL, GOOD_FILL, GREY_INK, HUNDREDTHS, LABEL, LARGER, LEAD, MONEY, PER_CENT, SHORT, SIZE, SMALLER, TEN_THOUSANDTHS, TENTHS, TEXT, THOUSANDTHS, TIGHT_FILL, WHOLE, Column, Look, Value, plain, size_value,
+    CENTRE,
+    CHOSEN,
+    CLOSE_FILL,
+    LABEL,
+    LARGER,
+    PER_CENT,
+    SHORT,
+    SIZE,
+    SMALLER,
+    TEN_THOUSANDTHS,
+    TENTHS,
+    TEXT,
+    THOUSANDTHS,
+    TIGHT_FILL,
+    WHOLE,
+    Column,
+    Look,
+    Value,
+    plain,
+    size_value,
 )
 
 TIGHT_SLACK_PCT, CLOSE_SLACK_PCT = 2.0, 10.0

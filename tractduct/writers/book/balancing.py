@@ -1,0 +1,332 @@
+"""The balancing sheet of one lot: what the flow hood should read, where each damper goes, blanks to fill in."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from tractduct.delivery.deliver import HOOD_ERROR_PCT, HOOD_ERROR_UNPOWERED_PCT, Delivery
+from tractduct.delivery.predict import Drive, room_tolerance_cfm
+from tractduct.inputs.cells import key_of
+from tractduct.writers import delivery_tables as frames
+from tractduct.writers.book.facts import named, turned
+from tractduct.writers.book.layout import Book
+from tractduct.writers.book.looks import (
+    BAND_FILL,
+    CLOSE_FILL,
+    GROUP,
+    HEADER,
+    SHORT,
+    TEXT,
+    TIGHT_FILL,
+    Column,
+    Look,
+    height_of,
+    plain,
+    size_value,
+)
+
+RULED = Look(box=True)
+CFM = Look("#,##0", box=True)
+OUT_OF_TOLERANCE = Look('#,##0" !"', bold=True, fill=CLOSE_FILL, box=True)
+TAKES = Look("0.00", box=True)
+BOXED = Look(box=True, align="center")
+POSITIONS = {
+    "wide open": Look(box=True, align="center", bold=True),
+    "set": Look(box=True, align="center"),
+    "shut": Look(box=True, align="center", italic=True, fill="E6EBF0"),
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lot:
+    """One house to balance: the way its front faces, mirrored or not, and the flex product installed."""
+
+    name: str
+    front_faces: str
+    mirrored: bool
+    flex: str
+
+
+def orientations(delivery: Delivery, installed: str) -> list[Lot]:
+    """A lot for every orientation of the plan with one flex product installed."""
+    plan = delivery.study.plan
+    return [
+        Lot(name=f"{face}{' mirrored' if mirrored else ''}", front_faces=face, mirrored=mirrored, flex=installed)
+        for face in plan.front_faces
+        for mirrored in plan.mirrored
+    ]
+
+
+def balancing_sheet(book: Book, delivery: Delivery, lot: Lot) -> str:
+    """Write one lot's sheet, one page to print; returns the sheet's name."""
+    return _Sheet(book, delivery, lot).write()
+
+
+class _Sheet:
+    def __init__(self, book: Book, delivery: Delivery, lot: Lot) -> None:
+        self.delivery, self.lot = delivery, lot
+        self.study = delivery.study
+        self.seasons = self.study.plan.seasons
+        self.frame = frames.balancing(delivery, lot.front_faces, lot.mirrored, lot.flex)
+        where = self.study.variants.where
+        self.variant = {
+            s: int(np.flatnonzero(where(face=lot.front_faces, mirrored=lot.mirrored, season=s, flex=lot.flex))[0])
+            for s in self.seasons
+        }
+        self.has_setting = delivery.setting is not None
+        self.groups = self._groups()
+        self.columns = [column for _, columns in self.groups for column in columns]
+        self.across = len(self.columns)
+        self.page = book.sheet(f"Balance {lot.name}", [c.width for c in self.columns])
+
+    def _groups(self) -> list[tuple[str, list[Column]]]:
+        groups = [("", [Column("Run", width=7), Column("Room", width=19), Column("Size, in", width=7)])]
+        groups += [
+            (
+                f"{season.capitalize()}, cfm",
+                [
+                    Column("Design", width=7),
+                    Column("Reads before", width=8),
+                    Column("hood range", width=9.5),
+                    Column("Damper takes, inWC", width=8),
+                    Column("Damper", width=10),
+                    Column("Reads after", width=8),
+                    Column("hood range", width=9.5),
+                ],
+            )
+            for season in self.seasons
+        ]
+        if self.has_setting:
+            groups.append(("One setting, cfm", [Column(season.capitalize(), width=8) for season in self.seasons]))
+        blanks = ("Hood before", "Hood after", "Damper set at", "Initials, date")
+        groups.append(("Measured", [Column(words, width=10.5) for words in blanks]))
+        return groups
+
+    def write(self) -> str:
+        page, lot = self.page, self.lot
+        built = f"front {lot.front_faces}, {turned(lot.mirrored)}{f', flex {lot.flex}' if lot.flex else ''}"
+        page.title(
+            f"Balancing: {self.study.plan.name}, lot {lot.name} ({built})",
+            "",
+            self.across,
+        )
+        for season in self.seasons:
+            self._system_line(season)
+        self._runs()
+        self._season_change()
+        self._measured()
+        self._cautions()
+        page.sheet.page_setup.fitToHeight = 1
+        page.sheet.page_margins.left = page.sheet.page_margins.right = 0.4
+        page.sheet.page_margins.top, page.sheet.page_margins.bottom = 0.4, 0.6
+        page.sheet.print_area = f"A1:{page.sheet.cell(page.row, self.across).coordinate}"
+        return page.sheet.title
+
+    def _system_line(self, season: str) -> None:
+        """What the whole system should move and take in a season; plainly, where no damper setting can do it."""
+        balanced, v, plan = self.delivery.balanced, self.variant[season], self.study.plan
+        before, after = balanced.before, balanced.after
+        speed, makes = plan.equipment.speed.get(season), balanced.blower_inwc[v]
+        title = season.capitalize() + (f", speed {speed}" if speed else "")
+        needs = (
+            f"{after.airstream.design_cfm[v]:,.0f} cfm by design takes {balanced.needed_inwc[v]:.2f} inWC "
+            + ("external static" if plan.equipment.devices else "(ducts alone)")
+            + " once balanced"
+        )
+        if not balanced.possible[v]:
+            made = f"the blower makes {makes:.2f}" if np.isfinite(makes) else "the blower's table does not reach it"
+            self.page.paragraph(
+                f"{title}: NO DAMPER SETTING CAN DO IT. {needs}; {made}. The dampers below share out what there is, and "
+                "rooms stay under their design airflow.",
+                self.across,
+                replace(TEXT, bold=True, fill=TIGHT_FILL),
+            )
+            return
+        settles = ""
+        if after.drive is Drive.BLOWER:
+            settles = (
+                f"; the blower makes {makes:.2f} there, so it settles at {after.total_cfm[v]:,.0f} cfm "
+                f"(before, all dampers open: {before.total_cfm[v]:,.0f})"
+            )
+        self.page.paragraph(f"{title}: {needs}{settles}.", self.across)
+
+    # -- runs --------------------------------------------------------------------------------------------
+
+    def _runs(self) -> None:
+        page, column = self.page, 1
+        for words, columns in self.groups:
+            page.merged(page.row, column, column + len(columns) - 1, words or None, GROUP)
+            column += len(columns)
+        header = page.row + 1
+        for n, c in enumerate(self.columns, start=1):
+            page.put(header, n, c.header, HEADER)
+        page.height(header, height_of(((c.header, c.width) for c in self.columns), 1.15))
+        page.sheet.freeze_panes = f"D{header + 1}"
+        page.row = header + 1
+        for side, words in (("supply", "Supply"), ("return", "Return")):
+            mine = self.frame[self.frame["side"] == side]
+            if len(mine):
+                self._side(mine, words)
+
+    def _side(self, frame: pd.DataFrame, words: str) -> None:
+        page = self.page
+        outside = self._outside_rooms()
+        for record in frame.to_dict("records"):
+            row = page.row
+            page.put(row, 1, str(record["run"]), replace(RULED, bold=True))
+            page.put(row, 2, _short(str(record["room"])), RULED)
+            page.put(row, 3, size_value(str(record["size"])), BOXED)
+            column = 4
+            for season in self.seasons:
+                self._season_cells(row, column, {k: record[f"{season}_{k}"] for k in SEASON_KEYS})
+                column += 7
+            for season in self.seasons if self.has_setting else ():
+                off = words == "Supply" and (key_of(str(record["room"])), season) in outside
+                value = plain(record[f"{season}_one_setting_cfm"])
+                page.put(row, column, value, OUT_OF_TOLERANCE if off and value is not None else CFM)
+                column += 1
+            page.fill(row, column, self.across, RULED)
+            page.row += 1
+        self._sum(frame, words)
+
+    def _season_cells(self, row: int, column: int, record: dict[str, object]) -> None:
+        page, position = self.page, str(record["position"])
+        before, after = plain(record["before_cfm"]), plain(record["after_cfm"])
+        page.put(row, column, plain(record["design_cfm"]), CFM)
+        page.put(row, column + 1, before, CFM)
+        page.put(row, column + 2, hood_range(before), BOXED)
+        page.put(row, column + 3, plain(record["damper_inwc"]) if position == "set" else None, TAKES)
+        page.put(row, column + 4, position, POSITIONS[position])
+        page.put(row, column + 5, after, replace(CFM, bold=True))
+        page.put(row, column + 6, hood_range(after), BOXED)
+
+    def _sum(self, frame: pd.DataFrame, words: str) -> None:
+        """The side's runs added up, to compare the hood with the blower."""
+        page, look = self.page, Look("#,##0", bold=True, fill=BAND_FILL, box=True)
+        page.fill(page.row, 1, self.across, look)
+        page.put(page.row, 1, f"{words}, sum", replace(look, number_format="General"))
+        column = 4
+        for season in self.seasons:
+            for at, key in ((0, "design"), (1, "before"), (5, "after")):
+                page.put(page.row, column + at, plain(float(frame[f"{season}_{key}_cfm"].sum())), look)
+            column += 7
+        for season in self.seasons if self.has_setting else ():
+            page.put(page.row, column, plain(float(frame[f"{season}_one_setting_cfm"].sum())), look)
+            column += 1
+        page.fill(page.row, column, self.across, RULED)
+        page.row += 1
+
+    def _outside_rooms(self) -> set[tuple[str, str]]:
+        """(room's key, season) that the one setting leaves out of tolerance."""
+        setting, plan = self.delivery.setting, self.study.plan
+        if setting is None:
+            return set()
+        got = setting.delivered
+        off = np.abs(got.room_cfm - got.room_design_cfm) > room_tolerance_cfm(got.room_design_cfm, plan.tolerance)
+        return {
+            (key_of(room), season)
+            for season, v in self.variant.items()
+            for n, room in enumerate(plan.rooms)
+            if off[v, n]
+        }
+
+    # -- below the runs ----------------------------------------------------------------------------------
+
+    def _season_change(self) -> None:
+        """Runs to open or shut by season, and rooms that want two damper positions."""
+        by_season = frames.rooms_of_season_runs(self.delivery)
+        parts = []
+        for season in self.seasons:
+            for verb, mine in (("open", by_season["open_in"] == season), ("shut", by_season["open_in"] != season)):
+                runs = [f"{run} ({room})" for run, room in by_season[mine][["run", "room"]].itertuples(index=False)]
+                if runs:
+                    parts.append(f"for {season} {verb} {named(runs, 12)}")
+        if len(self.seasons) > 1:
+            words = "; ".join(parts) if parts else "no run is for one season only"
+            text = f"At the change of season: {words}."
+            outside = self._outside_rooms()
+            rooms = [r for r in self.study.plan.rooms if any((key_of(r), s) in outside for s in self.seasons)]
+            text += (
+                f" One setting marked ! leaves these out of tolerance; mark two damper positions: {named(rooms, 12)}."
+                if rooms
+                else " One setting keeps every room within tolerance all year."
+            )
+            self.page.paragraph(text, self.across)
+
+    def _measured(self) -> None:
+        """Ruled blanks for what is measured on the whole system."""
+        balanced, plan = self.delivery.balanced, self.study.plan
+        for season in self.seasons:
+            v = self.variant[season]
+            static = balanced.after.external_static_inwc[v]
+            expected = f"{static:.2f}" if np.isfinite(static) else "not known"
+            ducts = "" if plan.equipment.devices else ", ducts alone"
+            speed = plan.equipment.speed.get(season)
+            self._blanks(
+                season.capitalize(),
+                (
+                    f"Total static, inWC (expected {expected}{ducts})",
+                    f"Blower speed{f' (plan: {speed})' if speed else ''}",
+                    "Supply sum, cfm",
+                    "Return sum, cfm",
+                ),
+            )
+        self._blanks("All", ("Filter: new / in use / due", "Hood: powered / not powered", "Name", "Signature, date"))
+
+    def _blanks(self, label: str, words: Sequence[str]) -> None:
+        """A row of words, each with a ruled blank beside it, over the sheet's width."""
+        page, row = self.page, self.page.row
+        page.put(row, 1, label, Look(bold=True))
+        edges = self._parts(len(words))
+        for text, (first, last) in zip(words, edges, strict=True):
+            half = self._label_end(text, first, last)
+            page.merged(row, first, half, text, replace(SHORT, align="right", points=9.0))
+            page.merged(row, half + 1, last, None, RULED)
+        page.height(row, 21.0)
+        page.row += 1
+
+    def _label_end(self, text: str, first: int, last: int) -> int:
+        """The last column of a label: wide enough for it, and leaving at least a third for the blank."""
+        widths = np.cumsum([self.page.width(c) for c in range(first, last + 1)])
+        enough = int(np.searchsorted(widths, len(text) * 0.95))
+        return first + min(enough, int(np.searchsorted(widths, 0.67 * widths[-1])), last - first - 1)
+
+    def _parts(self, number: int) -> list[tuple[int, int]]:
+        """Columns from the second on in parts of about the same width."""
+        widths = np.cumsum([self.page.width(c) for c in range(2, self.across + 1)])
+        ends = [int(np.searchsorted(widths, widths[-1] * (k + 1) / number - 1e-9)) + 2 for k in range(number)]
+        return [(2 if k == 0 else ends[k - 1] + 1, end) for k, end in enumerate(ends)]
+
+    def _cautions(self) -> None:
+        low, high = HOOD_ERROR_UNPOWERED_PCT
+        t = self.study.plan.tolerance
+        self.page.paragraph(
+            f"Hood range: what a powered flow hood may read, {HOOD_ERROR_PCT:g} % either way; one without power "
+            f"{low:g} to {high:g} % (LBNL, abstract). Tolerance: a room {t.room_pct:g} % or {t.room_cfm:g} cfm, "
+            f"whichever is more; the system {t.system_pct:g} %. Predicted for a clean filter, doors open, flex as stated: "
+            "trust the measurement. Damper takes: pressure at design airflow; wide open: leave it so. Never go under the "
+            "airflow that the equipment's maker asks. Where fuel is burned indoors, have combustion safety tested "
+            "afterwards.",
+            self.across,
+            replace(TEXT, points=9.0),
+        )
+        self.page.row -= 1
+
+
+SEASON_KEYS = ("design_cfm", "before_cfm", "damper_inwc", "position", "after_cfm")
+
+
+def hood_range(airflow_cfm: object) -> str | None:
+    """What a powered hood may read at an airflow, in words."""
+    if not isinstance(airflow_cfm, (int, float)):
+        return None
+    part = HOOD_ERROR_PCT / 100.0
+    return f"{airflow_cfm * (1.0 - part):,.0f}–{airflow_cfm * (1.0 + part):,.0f}"
+
+
+def _short(text: str, most: int = 22) -> str:
+    return text if len(text) <= most else text[: most - 1].rstrip(" ;,") + "…"

@@ -1,0 +1,390 @@
+"""What the house delivers: Delivered by room, System, Substitution, Robustness, Delivered in all variants."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from tractduct.delivery.deliver import HOOD_ERROR_PCT, HOOD_ERROR_UNPOWERED_PCT, Delivery
+from tractduct.delivery.predict import LEAST_CFM_A_TON, Drive
+from tractduct.delivery.robust import LENGTH_SPREAD, MOST_COMPRESSION_PCT
+from tractduct.writers import delivery_tables as frames
+from tractduct.writers.book.facts import VARIANT_COLUMNS, Facts, counted, frame_rows, joined, turned
+from tractduct.writers.book.layout import Book, Page
+from tractduct.writers.book.looks import (
+    CLOSE_FILL,
+    GREY_INK,
+    LABEL,
+    LARGER_FILL,
+    LEAD,
+    MONEY,
+    SHORT,
+    SMALLER_FILL,
+    TENTHS,
+    TEXT,
+    THOUSANDTHS,
+    TIGHT_FILL,
+    WHOLE,
+    Column,
+    Look,
+    Value,
+    plain,
+)
+
+SIGNED = Look("+0;−0;0")
+SIGNED_TENTHS = Look("+0.0;−0.0;0.0")
+WITHIN, LOW, HIGH = "within", "▼ too little", "▲ too much"
+HOOD_WORDS = (
+    f"A flow hood reads about {HOOD_ERROR_PCT:g} % off in the field where it is powered, and "
+    f"{HOOD_ERROR_UNPOWERED_PCT[0]:g} to {HOOD_ERROR_UNPOWERED_PCT[1]:g} % where it is not (LBNL, abstract)."
+)
+MATRIX_FROM_PCT, MATRIX_BAD_PCT = 5.0, 15.0  # a room's loss that is pointed out, and that is a lot
+
+
+def tolerance_words(delivery: Delivery) -> str:
+    """What counts as within."""
+    t = delivery.study.plan.tolerance
+    return (
+        f"Within: a room is off its design airflow by at most {t.room_pct:g} % or {t.room_cfm:g} cfm, whichever is "
+        f"more; the system by at most {t.system_pct:g} %."
+    )
+
+
+def drive_words(delivery: Delivery) -> str:
+    """What moves the air in the prediction."""
+    if delivery.drive is Drive.BLOWER:
+        return "The airflow is where the blower's table meets what ducts and devices take."
+    if delivery.drive is Drive.PRESSURE:
+        return "The plenums are held at the pressure that the plan makes available."
+    return "The blower is taken to move the design airflow whatever the ducts take: so rooms share it differently."
+
+
+def verdict(delivered: float, design: float, tolerance: float) -> str:
+    """Within, too little or too much; NaN where the airflow is not known."""
+    if not np.isfinite(delivered):
+        return "not known"
+    if abs(delivered - design) <= tolerance * (1.0 + 1e-12):
+        return WITHIN
+    return LOW if delivered < design else HIGH
+
+
+# -- Delivered by room -----------------------------------------------------------------------------------
+
+
+def delivered_sheet(book: Book, delivery: Delivery) -> None:
+    """One row a room: range over the variants, and over the ways the house may be built."""
+    study = delivery.study
+    number, builds = len(study.variants.variants), delivery.spread.builds
+    has_flex, has_setting = any(study.plan.flex), delivery.setting is not None
+    frame = frames.room_summary(delivery)
+    names = ["room", "lowest_pct", "highest_pct", "variants_outside"]
+    columns = [
+        Column("Room", LABEL, 22),
+        Column("Lowest, % of design", WHOLE, 11),
+        Column("Highest, % of design", WHOLE, 11),
+        Column(f"Outside tolerance, of {number} variants", WHOLE, 13),
+        Column("Before balancing", SHORT, 24),
+    ]
+    if has_flex:
+        columns.append(Column(f"Lowest at {delivery.compressed_pct:g} % compression, % of design", WHOLE, 16))
+        names.append("compressed_lowest_pct")
+    if has_setting:
+        columns.append(Column("One setting for both seasons: worst, in tolerances", Look("0.00"), 17))
+        names.append("one_setting_worst")
+    columns += [
+        Column("As built, low, % of design", WHOLE, 11),
+        Column("As built, high, % of design", WHOLE, 11),
+        Column("As built, within tolerance, % of builds", WHOLE, 14),
+    ]
+    names += ["built_low_pct", "built_high_pct", "built_within_pct"]
+    page = book.sheet("Delivered by room", [c.width for c in columns])
+    page.title(
+        "What each room gets, against its design airflow",
+        f"Lowest, highest, outside: all dampers wide open, before balancing, over {counted(number, 'variant')}. "
+        + ("One setting: the best that can be kept all year; more than 1 is out of tolerance. " if has_setting else "")
+        + f"As built: balanced as drawn, then 5th and 95th of 100 of {builds} builds a variant (sheet Robustness). "
+        f"{tolerance_words(delivery)} {drive_words(delivery)} {HOOD_WORDS}",
+        len(columns),
+    )
+    page.row += 1
+    got = delivery.open_dampers
+    off = got.room_cfm - got.room_design_cfm
+    outside = ~got.room_within(study.plan.tolerance)
+    rows = frame_rows(frame, names)
+    for row in rows:
+        n = study.plan.rooms.index(str(row[0]))
+        low, high = bool((outside[:, n] & (off[:, n] < 0)).any()), bool((outside[:, n] & (off[:, n] > 0)).any())
+        row.insert(4, " and ".join(w for w, on in ((LOW, low), (HIGH, high)) if on) or WITHIN)
+    body = page.table(columns, rows, freeze=1)
+    first = body[0]
+    _mark_verdicts(page, f"B{first}:E{body[-1]}", f"$E{first}")
+    if has_setting:
+        letter = "G" if has_flex else "F"
+        page.mark(f"{letter}{first}:{letter}{body[-1]}", f"{letter}{first}>1", CLOSE_FILL, bold=True)
+
+
+def _mark_verdicts(page: Page, area: str, cell: str) -> None:
+    """Colour by a verdict: too little blue, too much orange; the words say it in black and white."""
+    page.mark(area, f'LEFT({cell},1)="▼"', SMALLER_FILL, bold=True)
+    page.mark(area, f'LEFT({cell},1)="▲"', LARGER_FILL, bold=True)
+
+
+def delivered_all_sheet(book: Book, delivery: Delivery) -> None:
+    """One row a room and variant."""
+    frame = frames.rooms(delivery)
+    columns = [
+        Column("Room", replace(LABEL, wrap=False), 20),
+        *VARIANT_COLUMNS,
+        Column("Design, cfm", TENTHS, 9),
+        Column("Delivered, cfm", TENTHS, 11),
+        Column("Off, %", SIGNED_TENTHS, 9),
+        Column("Tolerance, cfm", TENTHS, 11),
+        Column("Verdict", SHORT, 14),
+        Column("Powered hood may read, from, cfm", WHOLE, 13),
+        Column("to, cfm", WHOLE, 8),
+    ]
+    after = ["design_cfm", "delivered_cfm", "off_pct", "tolerance_cfm"]
+    hood, more = ["hood_low_cfm", "hood_high_cfm"], []
+    if any(delivery.study.plan.flex):
+        columns.append(Column(f"At {delivery.compressed_pct:g} % compression, cfm", TENTHS, 14))
+        more.append("compressed_cfm")
+    if delivery.setting is not None:
+        columns.append(Column("One setting for both seasons, cfm", TENTHS, 14))
+        more.append("one_setting_cfm")
+    page = book.sheet("Delivered in all variants", [c.width for c in columns])
+    page.title(
+        "What each room gets in every variant, all dampers wide open",
+        f"Filter by the arrows in the header. {tolerance_words(delivery)} {HOOD_WORDS}",
+        len(columns),
+    )
+    rows = joined(frame, ["room"], [*after, *hood, *more])
+    for row, got, design, allowed in zip(
+        rows, *(frame[c].tolist() for c in ("delivered_cfm", "design_cfm", "tolerance_cfm")), strict=True
+    ):
+        row.insert(9, verdict(got, design, allowed))
+    body = page.table(columns, rows, freeze=1)
+    _mark_verdicts(page, f"G{body[0]}:J{body[-1]}", f"$J{body[0]}")
+
+
+# -- System ----------------------------------------------------------------------------------------------
+
+
+def system_sheet(book: Book, facts: Facts, delivery: Delivery) -> None:
+    """One row a variant: what the blower moves and against what."""
+    study, frame = delivery.study, frames.systems(delivery)
+    tons = study.plan.equipment.capacity_tons
+    optional = [
+        ("cfm_a_ton", Column("Cfm a ton", WHOLE, 9)),
+        ("blower_static_inwc", Column("Blower makes at design, inWC", THOUSANDTHS, 13)),
+    ]
+    shown = [(name, column) for name, column in optional if frame[name].notna().any()]
+    columns = [
+        *VARIANT_COLUMNS,
+        Column("Total, cfm", WHOLE, 9),
+        Column("Design, cfm", WHOLE, 9),
+        Column("Off, %", SIGNED_TENTHS, 8),
+        Column("Within tolerance", SHORT, 11),
+        Column("External static, inWC", THOUSANDTHS, 11),
+        Column("Balanced: needs at design, inWC", THOUSANDTHS, 13),
+        Column("Can be balanced", SHORT, 11),
+        *(column for _, column in shown),
+    ]
+    page = book.sheet("System", [c.width for c in columns])
+    page.title(
+        "The whole system in every variant",
+        f"{drive_words(delivery)} All dampers wide open, but for the balanced columns: what ducts and devices take at "
+        "design airflow once every room gets its own. "
+        + (
+            ""
+            if study.plan.equipment.devices
+            else "The plan lists no devices, so static pressure is the ducts' alone. "
+        )
+        + (f"Under {LEAST_CFM_A_TON:g} cfm a ton in cooling is marked ({tons:g} tons). " if tons else "")
+        + tolerance_words(delivery),
+        len(columns),
+    )
+    page.row += 1
+    for finding in delivery.findings:
+        if finding.subject == "system":
+            page.merged(page.row, 1, len(columns), None, TEXT)
+            page.paragraph(f"{finding.severity.word.capitalize()}: {finding.message}. {finding.advice}.", len(columns))
+    impossible = int((~delivery.balanced.possible).sum())
+    number = len(frame)
+    page.paragraph(
+        f"Every one of {counted(number, 'variant')} can be balanced: every room can get its design airflow."
+        if not impossible
+        else f"No damper setting gives every room its design airflow in {impossible} of {number} variants.",
+        len(columns),
+        LABEL,
+    )
+    page.row += 1
+    rows = joined(
+        frame,
+        [],
+        ["total_cfm", "design_cfm", "off_pct", "within", "external_static_inwc", "needed_static_inwc",
+         "can_be_balanced", *(name for name, _ in shown)],
+    )  # fmt: skip
+    body = page.table(columns, rows, freeze=4)
+    first, last = body[0], body[-1]
+    for letter in "HK":
+        page.mark(f"{letter}{first}:{letter}{last}", f'${letter}{first}="no"', TIGHT_FILL, bold=True)
+    if tons:
+        page.mark(f"L{first}:L{last}", f'AND($C{first}="cooling",$L{first}<{LEAST_CFM_A_TON:g})', TIGHT_FILL, bold=True)
+
+
+# -- Substitution ----------------------------------------------------------------------------------------
+
+
+def substitution_sheet(book: Book, delivery: Delivery) -> None:
+    """Designed for one flex product, another installed; only for a plan of several."""
+    study, pairs = delivery.study, delivery.substitutions
+    flex = [f for f in study.plan.flex if f]
+    if not pairs:
+        return
+    page = book.sheet("Substitution", (20, 20, 20, 14, 14, 14, 14, 14, 14, 12))
+    page.title(
+        "Designed for one flex product, another one installed in the same sizes",
+        "The sizes are those that the plan would get if only the designed product were approved; the standard set "
+        f"covers all of them. {drive_words(delivery)}",
+        10,
+    )
+    page.row += 1
+    worst = {(p.designed, p.installed): _worst(delivery, p.designed, p.installed) for p in pairs}
+    page.heading("Worst change of any room, %", 10)
+    top = page.row
+    body = page.table(
+        [Column("Designed for"), *(Column(f"Installed {f}", SIGNED) for f in flex)],
+        [
+            [d, *(None if d == i else plain(worst[d, i][0]) for i in flex)]
+            for d in flex
+            if (d, flex[d == flex[0]]) in worst
+        ],
+    )
+    if body:
+        area = f"B{top + 1}:{chr(ord('A') + len(flex))}{body[-1]}" if len(flex) < 26 else f"B{top + 1}:Z{body[-1]}"
+        page.mark(area, f'AND(B{top + 1}<>"",B{top + 1}<-{MATRIX_BAD_PCT:g})', TIGHT_FILL, bold=True)
+        page.mark(area, f'AND(B{top + 1}<>"",B{top + 1}<-{MATRIX_FROM_PCT:g})', CLOSE_FILL)
+    page.heading("What it takes to hold again with the installed product", 10)
+    page.paragraph(
+        "The least-cost set for the installed product in which no section gets smaller; extra cost at its prices.",
+        10,
+        LEAD,
+    )
+    rows: list[list[Value]] = []
+    for p in pairs:
+        change, room, where = worst[p.designed, p.installed]
+        holds = p.recovery.size_index is not None
+        rows.append(
+            [
+                p.designed,
+                p.installed,
+                room,
+                plain(change),
+                where,
+                len(p.raised) if holds else None,
+                plain(p.extra_cost),
+                "; ".join(f"{s} {a} to {b}" for s, (a, b) in p.raised.items())
+                or ("none: it holds as it is" if holds else "no set holds"),
+            ]
+        )
+    start = page.row
+    page.table(
+        [
+            Column("Designed for", LABEL),
+            Column("Installed", LABEL),
+            Column("Room that loses most", TEXT),
+            Column("Change, %", SIGNED_TENTHS),
+            Column("Worst at", TEXT),
+            Column("Sections up", WHOLE),
+            Column(f"Extra cost, {study.cost_unit}", MONEY),
+            Column("Which, in", TEXT, 44),
+        ],
+        rows,
+    )
+    del start
+    page.heading("By room and season", 10)
+    frame = frames.substitutions(delivery)
+    lines = [
+        [*a, f"{face}, {turned(mirrored)}", *b]
+        for a, face, mirrored, b in zip(
+            frame_rows(frame, ["designed", "installed", "room", "season"]),
+            frame["worst_face"].tolist(),
+            frame["mirrored"].tolist(),
+            frame_rows(frame, ["expected_cfm", "delivered_cfm", "change_pct", "best_change_pct"]),
+            strict=True,
+        )
+    ]
+    body = page.table(
+        [
+            Column("Designed for", LABEL),
+            Column("Installed", LABEL),
+            Column("Room", LABEL),
+            Column("Season"),
+            Column("Worst front"),
+            Column("Expected, cfm", TENTHS),
+            Column("Delivered, cfm", TENTHS),
+            Column("Change there, %", SIGNED_TENTHS),
+            Column("Change at the best front, %", SIGNED_TENTHS, 12),
+        ],
+        lines,
+    )
+    page.mark(f"H{body[0]}:H{body[-1]}", f"$H{body[0]}<-{MATRIX_BAD_PCT:g}", TIGHT_FILL, bold=True)
+    page.mark(f"H{body[0]}:H{body[-1]}", f"$H{body[0]}<-{MATRIX_FROM_PCT:g}", CLOSE_FILL)
+
+
+def _worst(delivery: Delivery, designed: str, installed: str) -> tuple[float, str, str]:
+    """The largest loss of any room with a product installed for another: per cent, room, variant."""
+    pair = next(p for p in delivery.substitutions if (p.designed, p.installed) == (designed, installed))
+    expected = pair.expected.room_cfm
+    change = 100.0 * (pair.delivered.room_cfm / np.where(expected > 0.0, expected, np.nan) - 1.0)
+    if np.isnan(change).all():
+        return np.nan, "", ""
+    v, n = np.unravel_index(int(np.nanargmin(change)), change.shape)
+    variant = pair.delivered.variants.variants[v]
+    turn = ", mirrored" if variant.mirrored else ""
+    return float(change[v, n]), delivery.study.plan.rooms[n], f"{variant.front_faces}{turn}, {variant.season}"
+
+
+# -- Robustness ------------------------------------------------------------------------------------------
+
+
+def robustness_sheet(book: Book, delivery: Delivery) -> None:
+    """What building tolerances do to the balanced airflow, by room and season."""
+    study, spread = delivery.study, delivery.spread
+    columns: Sequence[Column] = [
+        Column("Room", LABEL, 24),
+        Column("Season", SHORT, 11),
+        Column("Low, % of design", WHOLE, 13),
+        Column("Middle, % of design", WHOLE, 13),
+        Column("High, % of design", WHOLE, 13),
+        Column("Within tolerance, % of builds", WHOLE, 14),
+    ]
+    page = book.sheet("Robustness", [c.width for c in columns], portrait=True)
+    page.title(
+        "What building tolerances do",
+        f"Balanced for the house as drawn; then {spread.builds} builds of every variant, with the length of each section "
+        f"within {100 * LENGTH_SPREAD:g} %, each flex compressed by 0 to {MOST_COMPRESSION_PCT:g} %, filters from clean "
+        "to due for change. Low and high: of 100 builds 5 are below and 5 above. The same builds every time. "
+        f"{tolerance_words(delivery)}",
+        len(columns),
+    )
+    page.row += 1
+    rows: list[list[Value]] = [
+        ["whole system", season, plain(spread.total_low[k]), None, plain(spread.total_high[k]), None]
+        for k, season in enumerate(study.plan.seasons)
+    ]
+    rows += [
+        [room, season, *(plain(part[k, n]) for part in (spread.low, spread.middle, spread.high, spread.within_pct))]
+        for n, room in enumerate(study.plan.rooms)
+        for k, season in enumerate(study.plan.seasons)
+        if np.isfinite(spread.middle[k, n])
+    ]
+    body = page.table(columns, rows, freeze=1)
+    area = f"F{body[0]}:F{body[-1]}"
+    page.mark(area, f'AND(F{body[0]}<>"",F{body[0]}<80)', TIGHT_FILL, bold=True)
+    page.mark(area, f'AND(F{body[0]}<>"",F{body[0]}<95)', CLOSE_FILL)
+    page.put(
+        page.row, 1, "Bold on orange: under 80 % of builds within tolerance; pale: under 95 %.", Look(ink=GREY_INK)
+    )
