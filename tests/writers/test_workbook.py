@@ -295,7 +295,7 @@ def test_pictures_are_in_it_and_small(files: dict[str, Path]) -> None:
 
 
 class Sums:
-    """Works out the few kinds of formula that the workbook has: cells, + - * /, SUM, MIN, IF, ABS."""
+    """Works out the few kinds of formula that the workbook has: cells, + - * /, SUM, MAX, IF, ABS."""
 
     _ref = re.compile(r"(?:(\w+)!)?\$?([A-Z]{1,2})\$?(\d+)(?::\$?([A-Z]{1,2})\$?(\d+))?")
 
@@ -333,7 +333,7 @@ class Sums:
             "area": self._area,
             "texts": texts,
             "SUM": lambda *x: sum(v for v in flat(x) if isinstance(v, (int, float))),
-            "MIN": lambda *x: min(v for v in flat(x) if isinstance(v, (int, float))),
+            "MAX": lambda *x: max(v for v in flat(x) if isinstance(v, (int, float))),
             "ABS": abs,
             "IF": lambda test, yes, no: yes if test else no,
         }
@@ -452,10 +452,10 @@ def test_stored_values_are_what_the_formulas_come_to(files: dict[str, Path], kin
     assert number > 20
 
 
-def test_a_minimum_of_many_cells_stays_within_what_a_spreadsheet_takes() -> None:
-    formula = lowest([f"E{n}" for n in range(1, 701)])
-    assert formula.startswith("=MIN(MIN(E1,")
-    assert all(group.count(",") < 255 for group in re.findall(r"MIN\(E[^)]*\)", formula))
+def test_a_maximum_of_many_cells_stays_within_what_a_spreadsheet_takes() -> None:
+    formula = largest([f"E{n}" for n in range(1, 701)])
+    assert formula.startswith("MAX(MAX(E1,")
+    assert all(group.count(",") < 255 for group in re.findall(r"MAX\(E[^)]*\)", formula))
 
 
 # -- text that is no formula -----------------------------------------------------------------------------

@@ -285,5 +285,4 @@ def _dampers_for(
 def tolerances_off(delivered: Delivered, tolerance: Tolerance) -> FloatArray:
     """(n_variant, n_room) distance from design in tolerances: at most 1 is within."""
     allowed = room_tolerance_cfm(delivered.room_design_cfm, tolerance)
-    off: FloatArray = np.abs(delivered.room_cfm - delivered.room_design_cfm) / allowed
-    return off
+    return np.asarray(np.abs(delivered.room_cfm - delivered.room_design_cfm) / allowed)

@@ -25,6 +25,7 @@ from tractduct.network.airstream import Airstream, airstream
 from tractduct.network.tree import DuctTree
 from tractduct.network.variants import VariantSet
 from tractduct.physics.friction import compression_factor
+from tractduct.sizing.candidates import at_sizes
 from tractduct.sizing.case import Case
 
 FloatArray = NDArray[np.float64]
@@ -125,8 +126,7 @@ def installed_ducts(
     length_factor : on straight lengths; broadcastable likewise
     """
     data, product = case.table.sections, case.table.ducts
-    sizes = [case.table.sizes[k] for k in size_index]
-    diameter = np.array([size.diameter_in for size in sizes])
+    diameter = at_sizes(product.diameter_in, size_index)
     compression = product.compression_pct
     if compression_pct is not None:
         is_flex = np.array([s.kind == "flex" for s in case.tree.sections])
@@ -134,10 +134,11 @@ def installed_ducts(
     fittings = data.effective_length_ft - data.length_ft
     return SizedDucts(
         diameter_in=diameter,
-        area_ft2=np.array([size.area_ft2 for size in sizes]),
+        area_ft2=at_sizes(product.area_ft2, size_index),
         roughness_ft=product.roughness_ft,
         derate=product.derate,
-        friction_length_ft=data.length_ft * length_factor * compression_factor(compression, diameter) + fittings,
+        friction_length_ft=at_sizes(product.correction, size_index)
+        * (data.length_ft * length_factor * compression_factor(compression, diameter) + fittings),
         loss_coefficient=data.loss_coefficient,
         damper_inwc_per_cfm2=np.zeros(1),
         is_open=open_sections(case.tree, case.variants),

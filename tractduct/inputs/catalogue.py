@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
+from dataclasses import replace
 
 from tractduct.inputs import schema
-from tractduct.inputs.cells import NOT_OFFERED, key_of, nearest, parse_size
+from tractduct.inputs.cells import NOT_OFFERED, allowed, key_of, nearest, parse_size
 from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.plan import Duct, Fitting
 from tractduct.inputs.plan_file import PlanFile
@@ -68,12 +70,28 @@ def read_ducts(table: RawTable | None, log: FaultLog) -> dict[str, Duct]:
             found[name] = Duct(
                 name=name,
                 kind=kind,
-                roughness_ft=roughness or 0.0,
+                roughness_ft=math.nan if roughness is None else roughness,
                 airflow_derate_pct=derate or 0.0,
                 compression_pct=compression or 0.0,
                 source=row.text("source"),
             )
     return found
+
+
+def without_roughness(table: RawTable | None, ducts: Mapping[str, Duct], log: FaultLog) -> dict[str, Duct]:
+    """Faults for ducts that have neither a roughness nor a friction table; those get 0 to read on."""
+    for row in table.rows if table else ():
+        assert table is not None
+        duct = next((d for d in ducts.values() if key_of(d.name) == key_of(row.text("duct"))), None)
+        if duct is not None and math.isnan(duct.roughness_ft) and not row.text("roughness_ft"):
+            log.cell_fault(
+                table,
+                row,
+                "roughness_ft",
+                f"the cell is empty; expected {allowed(schema.DUCTS.field('roughness_ft'))}",
+                "Enter the value, or add the product's rows to friction_tables",
+            )
+    return {name: replace(d, roughness_ft=0.0) if math.isnan(d.roughness_ft) else d for name, d in ducts.items()}
 
 
 def read_prices(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -14,7 +14,8 @@ from tractduct.findings import Finding
 from tractduct.inputs.breakdown import Breakdown
 from tractduct.inputs.lots import Lot, RoomOutline, RoutePoint
 from tractduct.inputs.schema import FLEX
-from tractduct.inputs.sizes import Size
+from tractduct.inputs.sizes import Size, round_size
+from tractduct.products.fit import TableCorrection
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,7 +30,11 @@ class Fitting:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Duct:
-    """A duct product. ``kind`` is rigid or flex; derate and compression in per cent."""
+    """A duct product. ``kind`` is rigid or flex; derate and compression in per cent.
+
+    ``roughness_ft`` is NaN only while reading. ``correction`` is what a published friction table says over
+    roughness and derate.
+    """
 
     name: str
     kind: str
@@ -37,6 +42,7 @@ class Duct:
     airflow_derate_pct: float = 0.0
     compression_pct: float = 0.0
     source: str = ""
+    correction: TableCorrection | None = field(default=None, compare=False, repr=False)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,6 +138,7 @@ class Plan:
         What each room needs.
     prices : by (duct, size label), USD a foot; None where that duct is not offered in that size. Empty: no
         prices are given.
+    inner_in : by (duct, size label), inner diameter where it is not the nominal one
     sizes : the standard sizes, round ones first
     budget_given : False where the pressure for the ducts is what the blower leaves after the devices
     findings : what reading the plan showed
@@ -154,6 +161,7 @@ class Plan:
     fittings: Mapping[str, Fitting]
     ducts: Mapping[str, Duct]
     prices: Mapping[tuple[str, str], float | None] = field(default_factory=dict)
+    inner_in: Mapping[tuple[str, str], float] = field(default_factory=dict)
     sizes: tuple[Size, ...]
     elevation_ft: float = 0.0
     air_temperature_f: float = 70.0
@@ -186,6 +194,11 @@ class Plan:
     def duct_of(self, section: Section, flex: str) -> Duct:
         """The product that a section is made of in a variant with that flex."""
         return self.ducts[flex if section.duct == FLEX else section.duct]
+
+    def as_made(self, duct: str, size: Size) -> Size:
+        """A size as a product has it: with its own inner diameter, where that is given."""
+        inner = self.inner_in.get((duct, size.label))
+        return size if inner is None else replace(round_size(inner), label=size.label)
 
     def equivalent_lengths_ft(self, section: Section) -> float:
         """Sum of the equivalent lengths of a section's fittings."""

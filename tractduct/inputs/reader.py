@@ -13,7 +13,7 @@ from tractduct.findings import Finding, Severity
 from tractduct.inputs import schema
 from tractduct.inputs.airflow import RoomAirflow, read_airflow, turned_airflow
 from tractduct.inputs.breakdown import read_breakdown
-from tractduct.inputs.catalogue import approved_flex, read_ducts, read_fittings, read_prices
+from tractduct.inputs.catalogue import approved_flex, read_ducts, read_fittings, read_prices, without_roughness
 from tractduct.inputs.cells import ALL_ROOMS, key_of, nearest
 from tractduct.inputs.equipment import read_equipment
 from tractduct.inputs.fault_log import FaultLog
@@ -21,6 +21,7 @@ from tractduct.inputs.finder import find_table
 from tractduct.inputs.lots import read_lots, read_outlines, read_routes
 from tractduct.inputs.plan import Plan, Section, Tolerance, candidate_sizes
 from tractduct.inputs.plan_file import PLAN_FILE, PlanFile
+from tractduct.inputs.product_tables import read_inner_diameters, with_tables
 from tractduct.inputs.schema import FLEX
 from tractduct.inputs.section_table import read_sections
 from tractduct.inputs.sizes import Size
@@ -43,6 +44,9 @@ def load_plan(path: str | Path) -> Plan:
     tables["airflow"] = find_table(replace(schema.AIRFLOW, required=needed), plan_file, log)
     fittings = read_fittings(tables["fittings"], log)
     ducts = read_ducts(tables["ducts"], log)
+    ducts = with_tables(ducts, tables["friction_tables"], log)
+    ducts = without_roughness(tables["ducts"], ducts, log)
+    inner = read_inner_diameters(tables["inner_diameters"], ducts, log)
     sections, places = read_sections(tables["sections"], fittings, ducts, sizes, log)
     given = read_airflow(tables["airflow"], plan_file, log)
     breakdown = read_breakdown(tables, given.rooms, plan_file, log)
@@ -94,6 +98,7 @@ def load_plan(path: str | Path) -> Plan:
         fittings=fittings,
         ducts=ducts,
         prices=prices,
+        inner_in=inner,
         sizes=sizes,
         elevation_ft=site["elevation_ft"],
         air_temperature_f=site["air_temperature_f"],

@@ -249,7 +249,8 @@ DUCTS = TableSchema(
             high=0.03,
             usual=(0.00001, 0.01),
             hint="is this in inches or millimetres?",
-            meaning="absolute roughness of the wall",
+            blank=True,
+            meaning="absolute roughness of the wall; may be left out where friction_tables has the product",
         ),
         Field(
             name="airflow_derate_pct",
@@ -279,6 +280,87 @@ DUCTS = TableSchema(
     ),
 )
 
+FRICTION_TABLES = TableSchema(
+    name="friction_tables",
+    meaning="Published friction of duct products, or what was measured on site",
+    required=False,
+    fields=(
+        Field(name="duct", meaning="name of a product in the ducts table"),
+        Field(
+            name="size_in",
+            kind="number",
+            unit="in",
+            low=2.0,
+            high=60.0,
+            hint="is this in millimetres?",
+            meaning="nominal diameter",
+        ),
+        Field(
+            name="airflow_cfm",
+            kind="number",
+            unit="cfm",
+            low=0.0,
+            above=True,
+            high=50_000.0,
+            meaning="airflow in standard air",
+        ),
+        Field(
+            name="friction_rate_inwc_per_100ft",
+            kind="number",
+            unit="inWC/100 ft",
+            required=False,
+            blank=True,
+            low=0.0,
+            above=True,
+            high=20.0,
+            hint="is this in pascals?",
+            meaning="friction rate at that airflow; blank where a loss over a length was measured",
+        ),
+        Field(
+            name="loss_inwc",
+            kind="number",
+            unit="inWC",
+            required=False,
+            blank=True,
+            low=0.0,
+            above=True,
+            high=10.0,
+            hint="is this in pascals?",
+            meaning="instead of a friction rate: measured loss over length_ft of straight duct",
+        ),
+        Field(
+            name="length_ft",
+            kind="number",
+            unit="ft",
+            required=False,
+            blank=True,
+            low=0.0,
+            above=True,
+            high=500.0,
+            meaning="straight length over which loss_inwc was measured",
+        ),
+    ),
+)
+
+INNER_DIAMETERS = TableSchema(
+    name="inner_diameters",
+    meaning="Inner diameter of products whose size is not their inner diameter",
+    required=False,
+    fields=(
+        Field(name="duct", meaning="name of a product in the ducts table"),
+        Field(name="size_in", kind="size", unit="in", meaning="nominal diameter"),
+        Field(
+            name="inner_diameter_in",
+            kind="number",
+            unit="in",
+            low=1.0,
+            high=60.0,
+            hint="is this in millimetres?",
+            meaning="diameter that the air has",
+        ),
+    ),
+)
+
 PRICES = TableSchema(
     name="prices",
     meaning="What each duct costs by size",
@@ -294,6 +376,43 @@ PRICES = TableSchema(
             high=1000.0,
             usual=(0.05, 100.0),
             meaning="price a foot; - where the product is not offered in that size",
+        ),
+        Field(
+            name="insulation",
+            required=False,
+            blank=True,
+            default="",
+            meaning="insulation level of this price, such as R-6; blank: any",
+        ),
+        Field(
+            name="package_ft",
+            kind="number",
+            unit="ft",
+            required=False,
+            blank=True,
+            low=0.0,
+            above=True,
+            high=1000.0,
+            meaning="feet in a box or stick of this size; blank: box_ft of [purchase]",
+        ),
+    ),
+)
+
+FITTING_PRICES = TableSchema(
+    name="fitting_prices",
+    meaning="What each fitting costs by the size of its section",
+    required=False,
+    fields=(
+        Field(name="fitting", meaning="name of a fitting in the fittings table"),
+        Field(name="size_in", kind="size", unit="in", meaning="size of the section that it belongs to"),
+        Field(
+            name="price",
+            kind="price",
+            unit="USD",
+            low=0.0,
+            high=10_000.0,
+            usual=(0.1, 500.0),
+            meaning="price of one; - where it is not offered in that size",
         ),
     ),
 )
@@ -564,7 +683,10 @@ TABLES = (
     SECTIONS,
     FITTINGS,
     DUCTS,
+    FRICTION_TABLES,
+    INNER_DIAMETERS,
     PRICES,
+    FITTING_PRICES,
     BLOWER,
     DEVICES,
     SURFACES,
@@ -573,11 +695,6 @@ TABLES = (
     LOTS,
     ROOMS,
     ROUTES,
-)
-# Tables that the plan format knows and this version does not read: named in a finding, never an error.
-TABLES_NOT_READ = (
-    "friction_tables",
-    "fitting_prices",
 )
 
 
@@ -660,7 +777,7 @@ KEYS: dict[str, tuple[Field, ...]] = {
     ),
     "tables": tuple(
         Field(name=name, meaning="file of that table")
-        for name in ("loads", *(t.name for t in TABLES), *TABLES_NOT_READ)
+        for name in ("loads", *(t.name for t in TABLES))
     ),
     "variants": (
         Field(name="front_faces", meaning="directions the front may face; default: all in the airflow table"),

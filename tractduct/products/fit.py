@@ -159,7 +159,8 @@ def _intervals(error: FloatArray, jacobian: FloatArray) -> FloatArray:
     """Standard errors, (n_parameter,)."""
     free = jacobian.shape[1]
     variance = float(error @ error) / max(len(error) - free, 1)
-    return np.sqrt(np.maximum(np.diag(np.linalg.pinv(jacobian.T @ jacobian)) * variance, 0.0))
+    covariance = np.linalg.pinv(jacobian.T @ jacobian) * variance
+    return np.asarray(np.sqrt(np.maximum(np.diag(covariance), 0.0)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -181,8 +182,8 @@ class TableCorrection:
         return np.where(inside, np.exp(np.interp(x, log_flow, log_ratio)), 1.0), inside
 
 
-def correction_of(table: FrictionTable, fit: Fit) -> TableCorrection:
-    """The table against its own fit.
+def correction_of(table: FrictionTable, roughness_ft: float, derate: float) -> TableCorrection:
+    """The table against what a roughness and a derate (a part) give.
 
     The friction rate itself is interpolated log-log between a table's points, so that they are reproduced and
     a chart's straight lines are followed.
@@ -195,7 +196,7 @@ def correction_of(table: FrictionTable, fit: Fit) -> TableCorrection:
         # Fine steps between points keep the straight line of the rate, not of the ratio.
         fine = np.unique(np.concatenate([np.geomspace(a, b, 9) for a, b in pairwise(flow)] or [flow]))
         rate = np.exp(np.interp(np.log(fine), np.log(flow), np.log(table.friction_rate_inwc_per_100ft[mine])))
-        fitted = friction_rate_inwc_per_100ft(fine, size, fit.roughness_ft, Air(), fit.derate)
+        fitted = friction_rate_inwc_per_100ft(fine, size, roughness_ft, Air(), derate)
         points[float(size)] = (np.log(fine), np.log(rate / fitted))
     return TableCorrection(points=points)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,11 +19,21 @@ from tractduct.sizing.program import HOLDS_TOLERANCE
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class DuctData:
-    """What each section is made of in each variant, as arrays of (n_variant, n_section)."""
+    """What each section is made of in each variant.
+
+    ``roughness_ft``, ``derate``, ``compression_pct`` are (n_variant, n_section). ``diameter_in`` and ``area_ft2``
+    are those that the air has, (n_variant, n_section, n_size). ``correction`` likewise: what a published
+    friction table says over roughness and derate at the design airflow, 1 without one; ``in_table`` is False
+    where a product has a table and the airflow or the size is outside it.
+    """
 
     roughness_ft: NDArray[np.float64]
     derate: NDArray[np.float64]
     compression_pct: NDArray[np.float64]
+    diameter_in: NDArray[np.float64]
+    area_ft2: NDArray[np.float64]
+    correction: NDArray[np.float64]
+    in_table: NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -73,11 +83,7 @@ class CandidateTable:
         """The variants of these rows, at a cost (n_section, n_size) of their own."""
         return replace(
             self,
-            ducts=DuctData(
-                roughness_ft=self.ducts.roughness_ft[rows],
-                derate=self.ducts.derate[rows],
-                compression_pct=self.ducts.compression_pct[rows],
-            ),
+            ducts=DuctData(**{f.name: getattr(self.ducts, f.name)[rows] for f in fields(DuctData)}),
             friction_rate_inwc_per_100ft=self.friction_rate_inwc_per_100ft[rows],
             velocity_fpm=self.velocity_fpm[rows],
             loss_inwc=self.loss_inwc[rows],
@@ -99,19 +105,17 @@ def evaluate_candidates(plan: Plan, tree: DuctTree, variants: VariantSet, air: A
     """
     sections = section_data(plan, tree)
     ducts = duct_data(plan, tree, variants)
-    diameter = np.array([size.diameter_in for size in plan.sizes])
-    area = np.array([size.area_ft2 for size in plan.sizes])
     flow = variants.airflow_cfm[:, :, None]
-    rate = installed_friction_rate_inwc_per_100ft(
+    rate = ducts.correction * installed_friction_rate_inwc_per_100ft(
         flow,
-        diameter,
+        ducts.diameter_in,
         ducts.roughness_ft[:, :, None],
         air,
         ducts.derate[:, :, None],
         ducts.compression_pct[:, :, None],
         sections.straight_part[:, None],
     )
-    velocity = flow / area
+    velocity = flow / ducts.area_ft2
     loss = rate * (sections.effective_length_ft / 100.0)[:, None]
     if np.any(sections.loss_coefficient):
         loss = loss + sections.loss_coefficient[:, None] * velocity_pressure_inwc(velocity, air)
@@ -148,12 +152,30 @@ def section_data(plan: Plan, tree: DuctTree) -> SectionData:
 
 def duct_data(plan: Plan, tree: DuctTree, variants: VariantSet) -> DuctData:
     """What each section is made of, by variant."""
-    by_flex = {flex: [plan.duct_of(s, flex) for s in tree.sections] for flex in plan.flex}
-    roughness, derate, compression = (
-        np.array([[getattr(d, name) for d in by_flex[v.flex]] for v in variants.variants])
-        for name in ("roughness_ft", "airflow_derate_pct", "compression_pct")
+    names = list(dict.fromkeys(plan.duct_of(s, flex).name for flex in plan.flex for s in tree.sections))
+    ducts = [plan.ducts[name] for name in names]
+    by_flex = {flex: [names.index(plan.duct_of(s, flex).name) for s in tree.sections] for flex in plan.flex}
+    which = np.array([by_flex[v.flex] for v in variants.variants])  # (n_variant, n_section)
+    made = [[plan.as_made(name, size) for size in plan.sizes] for name in names]
+    correction = np.ones((*which.shape, len(plan.sizes)))
+    in_table = np.ones(correction.shape, dtype=bool)
+    for d, duct in enumerate(ducts):
+        mine = which == d
+        for k, size in enumerate(plan.sizes) if duct.correction is not None else ():
+            assert duct.correction is not None
+            factor, inside = duct.correction.factor(
+                size.diameter_in if size.shape == "round" else 0.0, variants.airflow_cfm[mine]
+            )
+            correction[mine, k], in_table[mine, k] = factor, inside
+    return DuctData(
+        roughness_ft=np.array([d.roughness_ft for d in ducts], dtype=float)[which],
+        derate=np.array([d.airflow_derate_pct for d in ducts])[which] / 100.0,
+        compression_pct=np.array([d.compression_pct for d in ducts])[which],
+        diameter_in=np.array([[size.diameter_in for size in row] for row in made])[which],
+        area_ft2=np.array([[size.area_ft2 for size in row] for row in made])[which],
+        correction=correction,
+        in_table=in_table,
     )
-    return DuctData(roughness_ft=roughness, derate=derate / 100.0, compression_pct=compression)
 
 
 def size_cost(plan: Plan, tree: DuctTree, flex: tuple[str, ...]) -> NDArray[np.float64]:

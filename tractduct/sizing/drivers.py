@@ -150,15 +150,15 @@ def find_headroom(case: Case, size_index: NDArray[np.intp]) -> tuple[Headroom, .
     # Short walks repeat their last section and count its loss once.
     at = np.array([w + [w[-1]] * (depth - len(w)) for w in walks])
     counts = np.array([[j < len(w) for j in range(depth)] for w in walks], dtype=float)
-    chosen = [table.sizes[k] for k in size_index]
-    diameter = np.array([s.diameter_in for s in chosen])[at]
-    area = np.array([s.area_ft2 for s in chosen])[at]
     data, ducts = table.sections, table.ducts
+    diameter, area, correction = (
+        at_sizes(values, size_index)[:, at] for values in (ducts.diameter_in, ducts.area_ft2, ducts.correction)
+    )
     flow = variants.airflow_cfm[:, at]
 
     def prefix_loss(extra: NDArray[np.float64]) -> NDArray[np.float64]:
         moved = flow + extra[:, :, None]
-        rate = installed_friction_rate_inwc_per_100ft(
+        rate = correction * installed_friction_rate_inwc_per_100ft(
             moved,
             diameter,
             ducts.roughness_ft[:, at],

@@ -48,6 +48,7 @@ def find_in_sizes(case: Case, size_index: NDArray[np.intp], drivers: tuple[Drive
     """What shows in a chosen size set."""
     yield from _velocities(case, size_index)
     yield from _compressed(case, size_index)
+    yield from _outside_table(case, size_index)
     yield from _because_of_child(drivers, case.labels(size_index))
 
 
@@ -170,6 +171,25 @@ def _compressed(case: Case, size_index: NDArray[np.intp]) -> Iterator[Finding]:
                 message=f"{size.label} in {flex} at {compression.max():g} % compression: the relation used "
                 "was measured up to 10 in and may understate the loss of larger flex",
                 advice="Stretch this section fully, or make it of rigid duct",
+            )
+
+
+def _outside_table(case: Case, size_index: NDArray[np.intp]) -> Iterator[Finding]:
+    """Sizes or airflow that a product's friction table does not reach: its roughness and derate are used there."""
+    inside = np.take_along_axis(case.table.ducts.in_table, size_index[None, :, None], axis=2)[:, :, 0]
+    outside = np.logical_and(~inside, case.variants.airflow_cfm > 0.0)
+    labels = case.labels(size_index)
+    for flex in case.plan.flex:
+        mine = outside[case.variants.where(flex=flex)].any(axis=0)
+        names = [s.name for s, out in zip(case.tree.sections, mine, strict=True) if out and s.kind == "flex"]
+        if names:
+            shown = ", ".join(f"{name} ({labels[name]} in)" for name in names[:6]) + (", ..." if len(names) > 6 else "")
+            yield Finding(
+                severity=Severity.NOTE,
+                rule="outside the friction table",
+                subject=f"flex {flex}",
+                message=f"its table does not reach the size or the least or most airflow of {shown}",
+                advice="There the fitted roughness and derate are used; add rows if you have them",
             )
 
 

@@ -108,7 +108,9 @@ def verify_sizes(
                         unit="in",
                     )
                 )
-        velocity[section.name] = flow[section.name] / size.area_ft2
+        velocity[section.name] = flow[section.name] / np.array(
+            [plan.as_made(plan.duct_of(section, v.flex).name, size).area_ft2 for v in variants]
+        )
         loss[section.name] = _section_loss(plan, section, size, variants, flow[section.name])
         limit = plan.velocity_limit_fpm(section)
         report("velocity", section.name, velocity[section.name], limit, "fpm", everywhere)
@@ -197,15 +199,19 @@ def _section_loss(
     plan: Plan, section: Section, size: Size, variants: tuple[Variant, ...], flow: NDArray[np.float64]
 ) -> NDArray[np.float64]:
     air = site_air(plan.elevation_ft, plan.air_temperature_f)
-    loss = plan.loss_coefficients(section) * velocity_pressure_inwc(flow / size.area_ft2, air)
+    loss = np.zeros(len(variants))
     for flex in plan.flex:
         duct = plan.duct_of(section, flex)
         made_of_it = np.array([v.flex == flex for v in variants])
+        own, moved = plan.as_made(duct.name, size), flow[made_of_it]
         rate = friction_rate_inwc_per_100ft(
-            flow[made_of_it], size.diameter_in, duct.roughness_ft, air, duct.airflow_derate_pct / 100.0
+            moved, own.diameter_in, duct.roughness_ft, air, duct.airflow_derate_pct / 100.0
         )
-        straight = section.length_ft * compression_factor(duct.compression_pct, size.diameter_in)
-        loss[made_of_it] += rate * (straight + plan.equivalent_lengths_ft(section)) / 100.0
+        if duct.correction is not None:
+            rate = rate * duct.correction.factor(size.diameter_in, moved)[0]
+        straight = section.length_ft * compression_factor(duct.compression_pct, own.diameter_in)
+        loss[made_of_it] = rate * (straight + plan.equivalent_lengths_ft(section)) / 100.0
+        loss[made_of_it] += plan.loss_coefficients(section) * velocity_pressure_inwc(moved / own.area_ft2, air)
     return loss
 
 

@@ -372,6 +372,7 @@ def trade_off(study: Study) -> Figure:
 
 # -- delivered -------------------------------------------------------------------------------------------
 
+MOST_DELIVERED_PCT = 300.0  # of the axis: what lies beyond is said in words
 DELIVERED_LOOKS = (("heating", VERMILION, "s", -0.17), ("cooling", BLUE, "o", 0.17))
 
 
@@ -402,17 +403,23 @@ def delivered(delivery: Delivery) -> Figure:
             band = float(allowed[live, n].min())
             axes.broken_barh([(100.0 - band, 2.0 * band)], (line + shift - 0.14, 0.28), color="#DDE3E8", zorder=1)
             for good, face in ((True, "white"), (False, colour)):
-                dots = live & (within[:, n] == good)
+                dots = live & (within[:, n] == good) & (part[:, n] <= MOST_DELIVERED_PCT)
                 axes.plot(
                     part[dots, n], np.full(int(dots.sum()), line + shift), marker, ms=4.2, mfc=face, mec=colour,
                     mew=0.8, ls="", zorder=3,
+                )  # fmt: skip
+            beyond = part[live & (part[:, n] > MOST_DELIVERED_PCT), n]
+            if beyond.size:
+                axes.text(
+                    MOST_DELIVERED_PCT, line + shift, f"{season} up to {beyond.max():.0f} % ►", fontsize=7.5,
+                    ha="right", va="center", color=colour, zorder=4,
                 )  # fmt: skip
     axes.axvline(100.0, color=GREY, lw=1.0, zorder=2)
     axes.set_yticks(range(len(names)), names, fontsize=8.5)
     axes.set_ylim(len(names) - 0.5, -0.5)
     values = part[np.isfinite(part)]
     low, high = (float(values.min()), float(values.max())) if values.size else (50.0, 150.0)
-    axes.set_xlim(max(min(low - 8.0, 65.0), -5.0), max(high + 8.0, 135.0))
+    axes.set_xlim(max(min(low - 8.0, 65.0), -5.0), min(max(high + 8.0, 135.0), MOST_DELIVERED_PCT))
     axes.set_xlabel("delivered, % of design airflow", fontsize=9)
     axes.tick_params(axis="x", labelsize=8.5)
     axes.tick_params(axis="y", length=0)

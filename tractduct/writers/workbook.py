@@ -18,6 +18,7 @@ from tractduct.writers.book.delivered import (
     delivered_all_sheet,
     delivered_sheet,
     robustness_sheet,
+    substitution_by_room_sheet,
     substitution_sheet,
     system_sheet,
 )
@@ -97,6 +98,7 @@ def write_workbook(
         picture("delivered")
         system_sheet(book, facts, delivery)
         substitution_sheet(book, delivery)
+        substitution_by_room_sheet(book, delivery)
         robustness_sheet(book, delivery)
     findings_sheet(book, facts)
     basis_sheet(book, facts)

@@ -57,6 +57,7 @@ ABOUT_SHEETS = {
     "Delivered picture": "the same, as a picture",
     "System": "total airflow, static pressure and whether it can be balanced",
     "Substitution": "one flex product designed for, another one installed",
+    "Substitution by room": "the same by room and season",
     "Robustness": "what building tolerances do to the balanced airflow",
     "Findings": "what to look at before building",
     "Basis": "method, limits, sources, cautions",

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -17,9 +16,9 @@ from tractduct.writers.book.layout import Book
 from tractduct.writers.book.looks import (
     BAND_FILL,
     CLOSE_FILL,
+    COMPUTED_FILL,
     GROUP,
     HEADER,
-    SHORT,
     TEXT,
     TIGHT_FILL,
     Column,
@@ -29,16 +28,20 @@ from tractduct.writers.book.looks import (
     size_value,
 )
 
-RULED = Look(box=True)
-CFM = Look("#,##0", box=True)
-OUT_OF_TOLERANCE = Look('#,##0" !"', bold=True, fill=CLOSE_FILL, box=True)
-TAKES = Look("0.00", box=True)
-BOXED = Look(box=True, align="center")
+RULED = Look(box=True, middle=True)
+CENTRED = replace(RULED, align="center")
+CFM = replace(RULED, number_format="#,##0")
+OUT_OF_TOLERANCE = replace(CFM, number_format='#,##0" !"', bold=True, fill=CLOSE_FILL)
+TAKES = replace(RULED, number_format="0.00")
+SUM = replace(CFM, bold=True, fill=BAND_FILL)
 POSITIONS = {
-    "wide open": Look(box=True, align="center", bold=True),
-    "set": Look(box=True, align="center"),
-    "shut": Look(box=True, align="center", italic=True, fill="E6EBF0"),
+    "wide open": replace(CENTRED, bold=True),
+    "set": CENTRED,
+    "shut": replace(CENTRED, italic=True, fill=COMPUTED_FILL),
 }
+BESIDE_BLANK = Look(align="right", points=9.0, middle=True)
+MARGIN_IN, BOTTOM_IN = 0.4, 0.6
+LOWEST_ROW, HIGHEST_ROW = 15.0, 24.0  # points; between them as high as the page allows, to write in
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,6 +81,7 @@ class _Sheet:
             for s in self.seasons
         }
         self.has_setting = delivery.setting is not None
+        self.run_rows: list[int] = []
         self.groups = self._groups()
         self.columns = [column for _, columns in self.groups for column in columns]
         self.across = len(self.columns)
@@ -91,11 +95,11 @@ class _Sheet:
                 [
                     Column("Design", width=7),
                     Column("Reads before", width=8),
-                    Column("hood range", width=9.5),
+                    Column("Hood range", width=9.5),
                     Column("Damper takes, inWC", width=8),
                     Column("Damper", width=10),
                     Column("Reads after", width=8),
-                    Column("hood range", width=9.5),
+                    Column("Hood range", width=9.5),
                 ],
             )
             for season in self.seasons
@@ -120,11 +124,22 @@ class _Sheet:
         self._season_change()
         self._measured()
         self._cautions()
-        page.sheet.page_setup.fitToHeight = 1
-        page.sheet.page_margins.left = page.sheet.page_margins.right = 0.4
-        page.sheet.page_margins.top, page.sheet.page_margins.bottom = 0.4, 0.6
+        self._fill_page()
         page.sheet.print_area = f"A1:{page.sheet.cell(page.row, self.across).coordinate}"
         return page.sheet.title
+
+    def _fill_page(self) -> None:
+        """One letter page on its side, with the runs' rows as high as it allows."""
+        page = self.page
+        page.sheet.page_setup.fitToHeight = 1
+        page.sheet.page_margins.left = page.sheet.page_margins.right = MARGIN_IN
+        page.sheet.page_margins.top, page.sheet.page_margins.bottom = MARGIN_IN, BOTTOM_IN
+        across = sum(c.width * 7.0 + 5.0 for c in self.columns) * 72.0 / 96.0
+        fits = across * (8.5 - MARGIN_IN - BOTTOM_IN) / (11.0 - 2.0 * MARGIN_IN) * 0.98
+        used = sum(page.height_at(row) for row in range(1, page.row + 1) if row not in self.run_rows)
+        height = (fits - used) / max(len(self.run_rows), 1)
+        for row in self.run_rows:
+            page.height(row, max(LOWEST_ROW, min(HIGHEST_ROW, height)))
 
     def _system_line(self, season: str) -> None:
         """What the whole system should move and take in a season; plainly, where no damper setting can do it."""
@@ -140,8 +155,8 @@ class _Sheet:
         if not balanced.possible[v]:
             made = f"the blower makes {makes:.2f}" if np.isfinite(makes) else "the blower's table does not reach it"
             self.page.paragraph(
-                f"{title}: NO DAMPER SETTING CAN DO IT. {needs}; {made}. The dampers below share out what there is, and "
-                "rooms stay under their design airflow.",
+                f"{title}: NO DAMPER SETTING CAN DO IT. {needs}; {made}. The dampers below share out what there is, "
+                "and rooms stay under their design airflow.",
                 self.across,
                 replace(TEXT, bold=True, fill=TIGHT_FILL),
             )
@@ -179,7 +194,7 @@ class _Sheet:
             row = page.row
             page.put(row, 1, str(record["run"]), replace(RULED, bold=True))
             page.put(row, 2, _short(str(record["room"])), RULED)
-            page.put(row, 3, size_value(str(record["size"])), BOXED)
+            page.put(row, 3, size_value(str(record["size"])), CENTRED)
             column = 4
             for season in self.seasons:
                 self._season_cells(row, column, {k: record[f"{season}_{k}"] for k in SEASON_KEYS})
@@ -190,6 +205,7 @@ class _Sheet:
                 page.put(row, column, value, OUT_OF_TOLERANCE if off and value is not None else CFM)
                 column += 1
             page.fill(row, column, self.across, RULED)
+            self.run_rows.append(row)
             page.row += 1
         self._sum(frame, words)
 
@@ -198,15 +214,15 @@ class _Sheet:
         before, after = plain(record["before_cfm"]), plain(record["after_cfm"])
         page.put(row, column, plain(record["design_cfm"]), CFM)
         page.put(row, column + 1, before, CFM)
-        page.put(row, column + 2, hood_range(before), BOXED)
+        page.put(row, column + 2, hood_range(before), CENTRED)
         page.put(row, column + 3, plain(record["damper_inwc"]) if position == "set" else None, TAKES)
         page.put(row, column + 4, position, POSITIONS[position])
         page.put(row, column + 5, after, replace(CFM, bold=True))
-        page.put(row, column + 6, hood_range(after), BOXED)
+        page.put(row, column + 6, hood_range(after), CENTRED)
 
     def _sum(self, frame: pd.DataFrame, words: str) -> None:
         """The side's runs added up, to compare the hood with the blower."""
-        page, look = self.page, Look("#,##0", bold=True, fill=BAND_FILL, box=True)
+        page, look = self.page, SUM
         page.fill(page.row, 1, self.across, look)
         page.put(page.row, 1, f"{words}, sum", replace(look, number_format="General"))
         column = 4
@@ -267,24 +283,20 @@ class _Sheet:
             ducts = "" if plan.equipment.devices else ", ducts alone"
             speed = plan.equipment.speed.get(season)
             self._blanks(
-                season.capitalize(),
-                (
-                    f"Total static, inWC (expected {expected}{ducts})",
-                    f"Blower speed{f' (plan: {speed})' if speed else ''}",
-                    "Supply sum, cfm",
-                    "Return sum, cfm",
-                ),
+                f"{season.capitalize()}: total static, inWC (expected {expected}{ducts})",
+                f"Blower speed{f' (plan: {speed})' if speed else ''}",
+                "Supply sum, cfm",
+                "Return sum, cfm",
             )
-        self._blanks("All", ("Filter: new / in use / due", "Hood: powered / not powered", "Name", "Signature, date"))
+        self._blanks("Filter: new, in use, due", "Hood: powered or not", "Name", "Signature, date")
 
-    def _blanks(self, label: str, words: Sequence[str]) -> None:
+    def _blanks(self, *words: str) -> None:
         """A row of words, each with a ruled blank beside it, over the sheet's width."""
         page, row = self.page, self.page.row
-        page.put(row, 1, label, Look(bold=True))
         edges = self._parts(len(words))
         for text, (first, last) in zip(words, edges, strict=True):
             half = self._label_end(text, first, last)
-            page.merged(row, first, half, text, replace(SHORT, align="right", points=9.0))
+            page.merged(row, first, half, text, BESIDE_BLANK)
             page.merged(row, half + 1, last, None, RULED)
         page.height(row, 21.0)
         page.row += 1
@@ -296,10 +308,10 @@ class _Sheet:
         return first + min(enough, int(np.searchsorted(widths, 0.67 * widths[-1])), last - first - 1)
 
     def _parts(self, number: int) -> list[tuple[int, int]]:
-        """Columns from the second on in parts of about the same width."""
-        widths = np.cumsum([self.page.width(c) for c in range(2, self.across + 1)])
-        ends = [int(np.searchsorted(widths, widths[-1] * (k + 1) / number - 1e-9)) + 2 for k in range(number)]
-        return [(2 if k == 0 else ends[k - 1] + 1, end) for k, end in enumerate(ends)]
+        """Columns in parts of about the same width."""
+        widths = np.cumsum([self.page.width(c) for c in range(1, self.across + 1)])
+        ends = [int(np.searchsorted(widths, widths[-1] * (k + 1) / number - 1e-9)) + 1 for k in range(number)]
+        return [(1 if k == 0 else ends[k - 1] + 1, end) for k, end in enumerate(ends)]
 
     def _cautions(self) -> None:
         low, high = HOOD_ERROR_UNPOWERED_PCT
@@ -307,10 +319,10 @@ class _Sheet:
         self.page.paragraph(
             f"Hood range: what a powered flow hood may read, {HOOD_ERROR_PCT:g} % either way; one without power "
             f"{low:g} to {high:g} % (LBNL, abstract). Tolerance: a room {t.room_pct:g} % or {t.room_cfm:g} cfm, "
-            f"whichever is more; the system {t.system_pct:g} %. Predicted for a clean filter, doors open, flex as stated: "
-            "trust the measurement. Damper takes: pressure at design airflow; wide open: leave it so. Never go under the "
-            "airflow that the equipment's maker asks. Where fuel is burned indoors, have combustion safety tested "
-            "afterwards.",
+            f"whichever is more; the system {t.system_pct:g} %. Predicted for a clean filter, doors open, flex as "
+            "stated: trust the measurement. Damper takes: pressure at design airflow; wide open: leave it so. Never go "
+            "under the airflow that the equipment's maker asks. Where fuel is burned indoors, have combustion safety "
+            "tested afterwards.",
             self.across,
             replace(TEXT, points=9.0),
         )
@@ -328,5 +340,5 @@ def hood_range(airflow_cfm: object) -> str | None:
     return f"{airflow_cfm * (1.0 - part):,.0f}–{airflow_cfm * (1.0 + part):,.0f}"
 
 
-def _short(text: str, most: int = 22) -> str:
+def _short(text: str, most: int = 20) -> str:
     return text if len(text) <= most else text[: most - 1].rstrip(" ;,") + "…"

@@ -77,8 +77,9 @@ METHOD = (
         "Pressure check",
         "Loss of a section = friction rate in its size x (straight length x compression factor + equivalent "
         "lengths) / 100 + loss coefficients x velocity pressure. The losses of a run are added up from the "
-        "air handler to the room and may not exceed what its side has available, or together with the worst of the other side what the "
-        "blower leaves, in any variant. A run that is shut in a season has no limit then.",
+        "air handler to the room and may not exceed what its side has available (with a blower table: together with "
+        "the worst run of the other side, what the blower leaves), in any variant. A run that is shut in a season has "
+        "no limit then.",
     ),
     (
         "Velocity",

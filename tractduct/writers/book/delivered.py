@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
+from openpyxl.utils import get_column_letter
 
 from tractduct.delivery.deliver import HOOD_ERROR_PCT, HOOD_ERROR_UNPOWERED_PCT, Delivery
 from tractduct.delivery.predict import LEAST_CFM_A_TON, Drive
@@ -14,8 +15,8 @@ from tractduct.writers import delivery_tables as frames
 from tractduct.writers.book.facts import VARIANT_COLUMNS, Facts, counted, frame_rows, joined, turned
 from tractduct.writers.book.layout import Book, Page
 from tractduct.writers.book.looks import (
+    CENTRE,
     CLOSE_FILL,
-    GREY_INK,
     LABEL,
     LARGER_FILL,
     LEAD,
@@ -40,7 +41,7 @@ HOOD_WORDS = (
     f"A flow hood reads about {HOOD_ERROR_PCT:g} % off in the field where it is powered, and "
     f"{HOOD_ERROR_UNPOWERED_PCT[0]:g} to {HOOD_ERROR_UNPOWERED_PCT[1]:g} % where it is not (LBNL, abstract)."
 )
-MATRIX_FROM_PCT, MATRIX_BAD_PCT = 5.0, 15.0  # a room's loss that is pointed out, and that is a lot
+LOSS_FROM_PCT, LOSS_BAD_PCT = 5.0, 15.0  # a room's loss that is pointed out, and that is a lot
 
 
 def tolerance_words(delivery: Delivery) -> str:
@@ -85,7 +86,7 @@ def delivered_sheet(book: Book, delivery: Delivery) -> None:
         Column("Lowest, % of design", WHOLE, 11),
         Column("Highest, % of design", WHOLE, 11),
         Column(f"Outside tolerance, of {number} variants", WHOLE, 13),
-        Column("Before balancing", SHORT, 24),
+        Column("Before balancing", SHORT, 31),
     ]
     if has_flex:
         columns.append(Column(f"Lowest at {delivery.compressed_pct:g} % compression, % of design", WHOLE, 16))
@@ -185,10 +186,10 @@ def system_sheet(book: Book, facts: Facts, delivery: Delivery) -> None:
         Column("Total, cfm", WHOLE, 9),
         Column("Design, cfm", WHOLE, 9),
         Column("Off, %", SIGNED_TENTHS, 8),
-        Column("Within tolerance", SHORT, 11),
+        Column("Within tolerance", CENTRE, 11),
         Column("External static, inWC", THOUSANDTHS, 11),
         Column("Balanced: needs at design, inWC", THOUSANDTHS, 13),
-        Column("Can be balanced", SHORT, 11),
+        Column("Can be balanced", CENTRE, 11),
         *(column for _, column in shown),
     ]
     page = book.sheet("System", [c.width for c in columns])
@@ -196,11 +197,7 @@ def system_sheet(book: Book, facts: Facts, delivery: Delivery) -> None:
         "The whole system in every variant",
         f"{drive_words(delivery)} All dampers wide open, but for the balanced columns: what ducts and devices take at "
         "design airflow once every room gets its own. "
-        + (
-            ""
-            if study.plan.equipment.devices
-            else "The plan lists no devices, so static pressure is the ducts' alone. "
-        )
+        + ("" if study.plan.equipment.devices else "No devices are listed: static pressure is the ducts' alone. ")
         + (f"Under {LEAST_CFM_A_TON:g} cfm a ton in cooling is marked ({tons:g} tons). " if tons else "")
         + tolerance_words(delivery),
         len(columns),
@@ -208,7 +205,6 @@ def system_sheet(book: Book, facts: Facts, delivery: Delivery) -> None:
     page.row += 1
     for finding in delivery.findings:
         if finding.subject == "system":
-            page.merged(page.row, 1, len(columns), None, TEXT)
             page.paragraph(f"{finding.severity.word.capitalize()}: {finding.message}. {finding.advice}.", len(columns))
     impossible = int((~delivery.balanced.possible).sum())
     number = len(frame)
@@ -243,33 +239,26 @@ def substitution_sheet(book: Book, delivery: Delivery) -> None:
     flex = [f for f in study.plan.flex if f]
     if not pairs:
         return
-    page = book.sheet("Substitution", (20, 20, 20, 14, 14, 14, 14, 14, 14, 12))
+    page = book.sheet("Substitution", (16, 16, 22, 14, 20, 12, 13, 46))
     page.title(
         "Designed for one flex product, another one installed in the same sizes",
         "The sizes are those that the plan would get if only the designed product were approved; the standard set "
-        f"covers all of them. {drive_words(delivery)}",
-        10,
+        f"covers all of them. {drive_words(delivery)} Pale orange: a room loses over {LOSS_FROM_PCT:g} %; bold: over "
+        f"{LOSS_BAD_PCT:g} %.",
+        8,
     )
     page.row += 1
     worst = {(p.designed, p.installed): _worst(delivery, p.designed, p.installed) for p in pairs}
-    page.heading("Worst change of any room, %", 10)
-    top = page.row
+    page.heading("Worst change of any room, %", 8)
     body = page.table(
         [Column("Designed for"), *(Column(f"Installed {f}", SIGNED) for f in flex)],
-        [
-            [d, *(None if d == i else plain(worst[d, i][0]) for i in flex)]
-            for d in flex
-            if (d, flex[d == flex[0]]) in worst
-        ],
+        [[d, *(plain(worst[d, i][0]) if (d, i) in worst else None for i in flex)] for d in flex],
     )
-    if body:
-        area = f"B{top + 1}:{chr(ord('A') + len(flex))}{body[-1]}" if len(flex) < 26 else f"B{top + 1}:Z{body[-1]}"
-        page.mark(area, f'AND(B{top + 1}<>"",B{top + 1}<-{MATRIX_BAD_PCT:g})', TIGHT_FILL, bold=True)
-        page.mark(area, f'AND(B{top + 1}<>"",B{top + 1}<-{MATRIX_FROM_PCT:g})', CLOSE_FILL)
-    page.heading("What it takes to hold again with the installed product", 10)
+    _mark_losses(page, f"B{body[0]}:{get_column_letter(1 + len(flex))}{body[-1]}", f"B{body[0]}")
+    page.heading("What it takes to hold again with the installed product", 8)
     page.paragraph(
         "The least-cost set for the installed product in which no section gets smaller; extra cost at its prices.",
-        10,
+        8,
         LEAD,
     )
     rows: list[list[Value]] = []
@@ -289,7 +278,6 @@ def substitution_sheet(book: Book, delivery: Delivery) -> None:
                 or ("none: it holds as it is" if holds else "no set holds"),
             ]
         )
-    start = page.row
     page.table(
         [
             Column("Designed for", LABEL),
@@ -299,39 +287,53 @@ def substitution_sheet(book: Book, delivery: Delivery) -> None:
             Column("Worst at", TEXT),
             Column("Sections up", WHOLE),
             Column(f"Extra cost, {study.cost_unit}", MONEY),
-            Column("Which, in", TEXT, 44),
+            Column("Which, in", TEXT),
         ],
         rows,
     )
-    del start
-    page.heading("By room and season", 10)
+
+
+def substitution_by_room_sheet(book: Book, delivery: Delivery) -> None:
+    """The same room by room and season, in the orientation that suffers most and in the one that suffers least."""
+    if not delivery.substitutions:
+        return
+    columns = [
+        Column("Designed for", replace(LABEL, wrap=False), 16),
+        Column("Installed", replace(LABEL, wrap=False), 16),
+        Column("Room", replace(LABEL, wrap=False), 22),
+        Column("Season", SHORT, 10),
+        Column("Worst front", SHORT, 16),
+        Column("Expected, cfm", TENTHS, 11),
+        Column("Delivered, cfm", TENTHS, 11),
+        Column("Change there, %", SIGNED_TENTHS, 11),
+        Column("Change at the best front, %", SIGNED_TENTHS, 13),
+    ]
+    page = book.sheet("Substitution by room", [c.width for c in columns])
+    page.title(
+        "Designed for one flex product, another one installed: room by room",
+        "In the orientation in which the room loses most, and the change in the one in which it loses least. Pale "
+        f"orange: over {LOSS_FROM_PCT:g} % lost; bold: over {LOSS_BAD_PCT:g} %.",
+        len(columns),
+    )
     frame = frames.substitutions(delivery)
-    lines = [
-        [*a, f"{face}, {turned(mirrored)}", *b]
-        for a, face, mirrored, b in zip(
+    orientation = zip(frame["worst_face"].tolist(), frame["mirrored"].tolist(), strict=True)
+    rows = [
+        [*before, f"{face}, {turned(mirrored)}", *after]
+        for before, (face, mirrored), after in zip(
             frame_rows(frame, ["designed", "installed", "room", "season"]),
-            frame["worst_face"].tolist(),
-            frame["mirrored"].tolist(),
+            orientation,
             frame_rows(frame, ["expected_cfm", "delivered_cfm", "change_pct", "best_change_pct"]),
             strict=True,
         )
     ]
-    body = page.table(
-        [
-            Column("Designed for", LABEL),
-            Column("Installed", LABEL),
-            Column("Room", LABEL),
-            Column("Season"),
-            Column("Worst front"),
-            Column("Expected, cfm", TENTHS),
-            Column("Delivered, cfm", TENTHS),
-            Column("Change there, %", SIGNED_TENTHS),
-            Column("Change at the best front, %", SIGNED_TENTHS, 12),
-        ],
-        lines,
-    )
-    page.mark(f"H{body[0]}:H{body[-1]}", f"$H{body[0]}<-{MATRIX_BAD_PCT:g}", TIGHT_FILL, bold=True)
-    page.mark(f"H{body[0]}:H{body[-1]}", f"$H{body[0]}<-{MATRIX_FROM_PCT:g}", CLOSE_FILL)
+    body = page.table(columns, rows, freeze=3)
+    _mark_losses(page, f"H{body[0]}:H{body[-1]}", f"H{body[0]}")
+
+
+def _mark_losses(page: Page, area: str, cell: str) -> None:
+    """Colour the losses of rooms, the large ones more."""
+    page.mark(area, f'AND({cell}<>"",{cell}<-{LOSS_BAD_PCT:g})', TIGHT_FILL, bold=True)
+    page.mark(area, f'AND({cell}<>"",{cell}<-{LOSS_FROM_PCT:g})', CLOSE_FILL)
 
 
 def _worst(delivery: Delivery, designed: str, installed: str) -> tuple[float, str, str]:
@@ -364,9 +366,10 @@ def robustness_sheet(book: Book, delivery: Delivery) -> None:
     page = book.sheet("Robustness", [c.width for c in columns], portrait=True)
     page.title(
         "What building tolerances do",
-        f"Balanced for the house as drawn; then {spread.builds} builds of every variant, with the length of each section "
-        f"within {100 * LENGTH_SPREAD:g} %, each flex compressed by 0 to {MOST_COMPRESSION_PCT:g} %, filters from clean "
-        "to due for change. Low and high: of 100 builds 5 are below and 5 above. The same builds every time. "
+        f"Balanced for the house as drawn; then {spread.builds} builds of every variant, with the length of each "
+        f"section within {100 * LENGTH_SPREAD:g} %, each flex compressed by 0 to {MOST_COMPRESSION_PCT:g} %, filters "
+        "from clean to due for change. Low and high: of 100 builds 5 are below and 5 above. The same builds every "
+        "time. Bold on orange: under 80 % of the builds within tolerance; pale orange: under 95 %. "
         f"{tolerance_words(delivery)}",
         len(columns),
     )
@@ -385,6 +388,3 @@ def robustness_sheet(book: Book, delivery: Delivery) -> None:
     area = f"F{body[0]}:F{body[-1]}"
     page.mark(area, f'AND(F{body[0]}<>"",F{body[0]}<80)', TIGHT_FILL, bold=True)
     page.mark(area, f'AND(F{body[0]}<>"",F{body[0]}<95)', CLOSE_FILL)
-    page.put(
-        page.row, 1, "Bold on orange: under 80 % of builds within tolerance; pale: under 95 %.", Look(ink=GREY_INK)
-    )

@@ -104,7 +104,9 @@ def counted(number: int, word: str, plural: str = "") -> str:
 
 
 def frame_rows(frame: pd.DataFrame, columns: Sequence[str]) -> list[list[Value]]:
-    """A DataFrame's columns as rows of plain values."""
+    """A DataFrame's columns as rows of plain values; a row of nothing where no column is asked for."""
+    if not columns:
+        return [[] for _ in range(len(frame))]
     return [list(row) for row in zip(*([plain(v) for v in frame[c].tolist()] for c in columns), strict=True)]
 
 

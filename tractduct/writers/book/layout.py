@@ -70,7 +70,7 @@ class Book:
             # Text keeps off the numbers in the column before it.
             words = not look.align and look.number_format == "General"
             cell.alignment = Alignment(
-                vertical="center" if look in (HEADER, HEADING, TITLE) else "top",
+                vertical="center" if look.middle else "top",
                 wrap_text=look.wrap or None,
                 horizontal="left" if words else look.align or None,
                 indent=1 if words else 0,
@@ -128,7 +128,7 @@ class Page:
         self.sheet = sheet
         self.row = 1
         # Cell objects by (row, column), as openpyxl keeps them; its own lookup takes longer than the rest.
-        self._cells: dict[tuple[int, int], Any] = sheet._cells  # type: ignore[attr-defined]
+        self._cells: dict[tuple[int, int], Any] = sheet._cells
 
     def set_widths(self, widths: Sequence[float]) -> None:
         """Set column widths from the first column on; 0 leaves one as it is."""
@@ -144,7 +144,7 @@ class Page:
         return self._put(row, column, value, self.book.style(look))
 
     def _put(self, row: int, column: int, value: Value, style: Any) -> Cell:
-        cell = Cell(self.sheet, row=row, column=column)
+        cell: Any = Cell(self.sheet, row=row, column=column)
         if isinstance(value, str):
             cell.value = clean(value)
             cell.data_type = "s"  # openpyxl takes a leading = for a formula and #N/A for an error
@@ -152,7 +152,7 @@ class Page:
             cell.value = value
         cell._style = style
         self._cells[row, column] = cell
-        return cell
+        return cell  # type: ignore[no-any-return]
 
     def fill(self, row: int, first: int, last: int, look: Look) -> None:
         """Give a look to the empty cells of a row."""

@@ -38,6 +38,7 @@ class Look:
     align: str = ""
     top_line: bool = False
     box: bool = False
+    middle: bool = False  # of a row higher than its text
 
 
 TEXT = Look(wrap=True)
@@ -55,11 +56,11 @@ CHOSEN = Look(align="center", bold=True, fill=GOOD_FILL, box=True)
 # The mark is part of the number format: the value stays a plain size, and a black-and-white print shows it.
 LARGER = Look('"▲ "General;;;"▲ "@', align="center", bold=True, fill=LARGER_FILL)
 SMALLER = Look('"▼ "General;;;"▼ "@', align="center", italic=True, fill=SMALLER_FILL)
-TITLE = Look(bold=True, points=16.0)
+TITLE = Look(bold=True, points=16.0, middle=True)
 HEADLINE = Look(bold=True, points=14.0)
 LEAD = Look(ink=GREY_INK, wrap=True)
-HEADING = Look(bold=True, points=12.0, fill=BAND_FILL)
-HEADER = Look(bold=True, ink=PAPER, fill=HEADER_FILL, wrap=True, align="center")
+HEADING = Look(bold=True, points=12.0, fill=BAND_FILL, middle=True)
+HEADER = Look(bold=True, ink=PAPER, fill=HEADER_FILL, wrap=True, align="center", middle=True)
 LABEL = Look(bold=True, wrap=True)
 LINK = Look(ink="0B5394")
 INPUT = Look("#,##0.0##", fill=INPUT_FILL, box=True)

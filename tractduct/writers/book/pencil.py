@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -218,7 +219,7 @@ def _break_pages(page: Page, columns: Sequence[Column], header: int, starts: Seq
     page.sheet.page_setup.fitToWidth = page.sheet.page_setup.fitToHeight = None
     room = PAGE_POINTS * 100.0 / scale
     used = sum(page.height_at(row) for row in range(1, header + 1))
-    for p, (start, end) in enumerate(zip(starts, starts[1:], strict=False)):
+    for p, (start, end) in enumerate(itertools.pairwise(starts)):
         height = (end - start) * ROW_POINTS
         if used + height > room and p:
             page.sheet.row_breaks.append(Break(id=start - 1))
@@ -302,7 +303,7 @@ class _Block:
         page.formula(
             row,
             8,
-            f"=100*{self.inputs.available(v, self.run.side)}/{largest([total_cell[p] for p in through])}",
+            f"=100*{self.inputs.available(v, self.run.side)}/{largest([total_cell[p] for p in through.tolist()])}",
             float(hand.section_friction_rate[v, i]),
             replace(THOUSANDTHS, top_line=True),
         )

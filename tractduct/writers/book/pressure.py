@@ -6,17 +6,17 @@ from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
+from openpyxl.utils import get_column_letter
 
 from tractduct.inputs.plan import Device
 from tractduct.writers.book.facts import VARIANT_COLUMNS, Facts, variant_cells
 from tractduct.writers.book.layout import Book, Page
 from tractduct.writers.book.looks import (
-    CENTRE,
     COMPUTED,
+    GREY_INK,
     HUNDREDTHS,
     INPUT,
     LABEL,
-    SHORT,
     TEXT,
     THOUSANDTHS,
     WHOLE,
@@ -64,12 +64,14 @@ def pressure_sheet(book: Book, facts: Facts) -> AvailableCell:
     study, stream = facts.study, facts.airstream
     plan, budget = study.plan, study.case.budget
     has_return = any(run.side == "return" for run in study.tree.runs)
+    # What common practice sets aside for a return that the plan does not draw.
+    aside = [] if has_return else [Column("Return, not drawn, inWC", replace(INPUT, number_format="0.000"), 12)]
     columns = [
         *VARIANT_COLUMNS,
         Column("Blower moves, cfm", WHOLE, 10),
         Column("Blower makes, inWC", replace(INPUT, number_format="0.000"), 11),
         Column("Devices take, inWC", replace(INPUT, number_format="0.000"), 11),
-        Column("Return, not drawn, inWC", replace(INPUT, number_format="0.000"), 12),
+        *aside,
         Column("Left for ducts, inWC", replace(THOUSANDTHS, bold=True), 12),
         Column("Supply's part, %", replace(COMPUTED, number_format="0.00"), 11),
         Column("Supply ducts, inWC", THOUSANDTHS, 12),
@@ -87,23 +89,24 @@ def pressure_sheet(book: Book, facts: Facts) -> AvailableCell:
     page.heading("By variant", len(columns))
     static = stream.static_at(stream.design_cfm)
     devices = static - stream.left_for_ducts()
-    aside = 0.0 if has_return else plan.return_inwc
     supply = next(p for p, run in enumerate(study.tree.runs) if run.side != "return")
     part = 100.0 * study.hand.path_available_inwc[:, supply] / budget.total_inwc
     rows: list[list[Value]] = [
         [
-            *variant_cells(variant), plain(stream.design_cfm[v]), plain(static[v]), plain(devices[v]), aside,
-            None, plain(part[v]), None, None,
+            *variant_cells(variant), plain(stream.design_cfm[v]), plain(static[v]), plain(devices[v]),
+            *(plan.return_inwc for _ in aside), None, plain(part[v]), None, None,
         ]
         for v, variant in enumerate(study.variants.variants)
     ]  # fmt: skip
     body = page.table(columns, rows, freeze=4)
+    at = len(columns) - 3  # of what is left
+    left_in, part_in, supply_in, return_in = (get_column_letter(n) for n in range(at, at + 4))
     for v, row in enumerate(body):
-        left = float(budget.total_inwc[v])
-        page.formula(row, 9, f"=F{row}-G{row}-H{row}", left, columns[8].look)
-        page.formula(row, 11, f"=I{row}*J{row}/100", left * part[v] / 100.0, THOUSANDTHS)
-        page.formula(row, 12, f"=I{row}-K{row}", left * (1.0 - part[v] / 100.0), THOUSANDTHS)
-    return lambda v, side: f"Pressure!${'L' if side == 'return' else 'K'}${body[v]}"
+        left, sum_of = float(budget.total_inwc[v]), f"F{row}-G{row}" + f"-H{row}" * len(aside)
+        page.formula(row, at, f"={sum_of}", left, columns[at - 1].look)
+        page.formula(row, at + 2, f"={left_in}{row}*{part_in}{row}/100", left * part[v] / 100.0, THOUSANDTHS)
+        page.formula(row, at + 3, f"={left_in}{row}-{supply_in}{row}", left * (1.0 - part[v] / 100.0), THOUSANDTHS)
+    return lambda v, side: f"Pressure!${return_in if side == 'return' else supply_in}${body[v]}"
 
 
 def equipment_tables(page: Page, facts: Facts, width: int) -> None:
@@ -158,19 +161,19 @@ def equipment_tables(page: Page, facts: Facts, width: int) -> None:
                 for d in equipment.devices
             ],
         )
-    facts_of = [
-        ("Lost from the supply ducts, % of the blower's airflow", 100.0 * equipment.supply_leakage, "0.0"),
-        ("Gained in the return ducts, % of the blower's airflow", 100.0 * equipment.return_leakage, "0.0"),
-        ("Rated capacity, tons", equipment.capacity_tons, "0.0#"),
-    ]
     if equipment.curves or equipment.devices or equipment.supply_leakage or equipment.return_leakage:
-        page.heading("Leakage and capacity", width)
-        for label, value, shown in facts_of:
-            page.put(page.row, 2, "not given" if value is None else round(value, 6), Look(shown))
-            page.merged(page.row, 3, width, label, SHORT)
+        page.heading("Leakage, capacity", width)
+        for label, value, words in (
+            ("Lost from supply ducts, %", 100.0 * equipment.supply_leakage, "of what the blower moves"),
+            ("Gained in return ducts, %", 100.0 * equipment.return_leakage, "of what the blower moves"),
+            ("Rated capacity, tons", equipment.capacity_tons, ""),
+        ):
+            page.put(page.row, 1, label)
+            page.put(page.row, 2, "not given" if value is None else round(value, 6), Look("0.0#", align="right"))
+            page.put(page.row, 3, words or None, Look(ink=GREY_INK))
             page.row += 1
         if equipment.held_airflow:
-            page.merged(page.row, 2, width, "The blower holds its airflow, whatever the ducts take.", CENTRE)
+            page.put(page.row, 1, "The blower holds its airflow, whatever the ducts take.")
             page.row += 1
         page.row += 1
 

@@ -91,7 +91,7 @@ def sizes_sheet(book: Book, facts: Facts) -> None:
             [
                 section.name,
                 record["from"],
-                facts.part(section),
+                f"{section.side} {section.role}",
                 section.duct,
                 section.length_ft,
                 facts.room(section),

@@ -1,0 +1,131 @@
+"""A plan at any azimuth: its airflow there, and the plan as if it listed those directions."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from tractduct.inputs.breakdown import turn
+from tractduct.inputs.plan import Plan
+from tractduct.inputs.schema import FACES
+from tractduct.network.variants import Variant
+from tractduct.physics.turning import POINT_DEG, TURN_DEG
+
+FloatArray = NDArray[np.float64]
+
+
+def face_azimuth_deg(face: str) -> float:
+    """Azimuth of a compass point."""
+    return FACES.index(face) * POINT_DEG
+
+
+def azimuth_label(azimuth_deg: float) -> str:
+    """How an azimuth stands in the place of a front face: '98°'."""
+    return f"{azimuth_deg:g}°"
+
+
+def nearest_face(faces: Sequence[str], azimuth_deg: float) -> str:
+    """The listed face nearest to an azimuth; of two as near, the one that comes first clockwise from north."""
+
+    def off(face: str) -> float:
+        return abs((face_azimuth_deg(face) - azimuth_deg + TURN_DEG / 2.0) % TURN_DEG - TURN_DEG / 2.0)
+
+    return min(sorted(faces, key=FACES.index), key=off)
+
+
+def between_listed(faces: Sequence[str], azimuth_deg: ArrayLike) -> NDArray[np.bool_]:
+    """(n_azimuth,) bool: at a listed face, or between two listed faces that are neighbours on the compass."""
+    listed = np.array([face in faces for face in FACES])
+    place = np.mod(np.asarray(azimuth_deg, dtype=float), TURN_DEG) / POINT_DEG
+    first = place.astype(np.intp) % len(FACES)
+    return np.asarray(listed[first] & ((place == first) | listed[(first + 1) % len(FACES)]))
+
+
+def system_cfm(plan: Plan) -> dict[str, float]:
+    """Airflow of the whole system by season: what [blower] says, else the mean over the airflow table."""
+    mean = plan.airflow_cfm.sum(axis=3).mean(axis=(0, 1))
+    return {s: plan.equipment.system_cfm.get(s, float(mean[k])) for k, s in enumerate(plan.seasons)}
+
+
+def airflow_at(plan: Plan, azimuth_deg: ArrayLike, mirrored: Sequence[bool]) -> FloatArray:
+    """Room airflow of a plan at any azimuths.
+
+    Parameters
+    ----------
+    azimuth_deg : array_like, shape (n_azimuth,), of the front, clockwise from north
+    mirrored : n_mirrored of them
+
+    Returns
+    -------
+    ndarray, shape (n_azimuth, n_mirrored, n_season, n_room)
+        [cfm]; NaN where it can't be said.
+
+    Notes
+    -----
+    Where the airflow comes from the breakdown, the breakdown is turned. Where an airflow table gives it, the
+    table holds at its faces. Between two neighbouring faces of the table the breakdown is turned and brought to
+    the table's values at both, room by room, by a factor in a straight line between them, then to the system's
+    airflow; without a breakdown the airflow itself is in a straight line. Elsewhere the breakdown alone counts.
+    """
+    azimuth = np.mod(np.atleast_1d(np.asarray(azimuth_deg, dtype=float)), TURN_DEG)
+    found = np.full((len(azimuth), len(mirrored), len(plan.seasons), len(plan.rooms)), np.nan)
+    if plan.breakdown is not None:
+        found = turn(plan.breakdown, azimuth, mirrored, system_cfm(plan))
+        if plan.turned:
+            return found
+    held = np.array([j for j, m in enumerate(mirrored) if m in plan.mirrored], dtype=np.intp)
+    near = between_listed(plan.front_faces, azimuth)
+    if not held.size or not near.any():
+        return found
+    place_of = np.ix_(np.flatnonzero(near), held)
+    # by compass point, NaN where the table has none
+    table = np.full((len(FACES), len(held), *found.shape[2:]), np.nan)
+    listed = [FACES.index(f) for f in plan.front_faces]
+    table[listed] = plan.airflow_cfm[:, [plan.mirrored.index(mirrored[j]) for j in held]]
+    place = azimuth[near] / POINT_DEG
+    first = place.astype(np.intp)
+    t = (place - first)[:, None, None, None]
+
+    def between(at_faces: FloatArray) -> FloatArray:
+        # At a listed face the next one may be missing: it does not count there.
+        second = np.where(t > 0.0, at_faces[(first + 1) % len(FACES)], at_faces[first])
+        return np.asarray((1.0 - t) * at_faces[first] + t * second)
+
+    flow = between(table)
+    if plan.breakdown is not None:
+        faces = np.arange(len(FACES)) * POINT_DEG
+        turned = turn(plan.breakdown, faces, [mirrored[j] for j in held], system_cfm(plan))
+        factor = np.divide(table, turned, out=np.ones_like(table), where=turned > 0.0)
+        shape = found[place_of] * between(factor)
+        total = shape.sum(axis=3, keepdims=True)
+        # A room without load in the breakdown but with air in the table would be lost at the faces.
+        at_face = t == 0.0
+        scaled = shape * np.divide(flow.sum(axis=3, keepdims=True), total, out=np.ones_like(total), where=total > 0.0)
+        flow = np.where(at_face, flow, scaled)
+    found[place_of] = flow
+    return found
+
+
+def plan_at(plan: Plan, azimuth_deg: Sequence[float], mirrored: Sequence[bool]) -> Plan:
+    """The plan as if it listed these azimuths; each must have its airflow. Faces are ``azimuth_label``s."""
+    labels = tuple(azimuth_label(a) for a in azimuth_deg)
+    if len(set(labels)) != len(labels):
+        raise ValueError("an azimuth stands twice")
+    airflow = airflow_at(plan, azimuth_deg, mirrored)
+    if np.isnan(airflow).any():
+        raise ValueError("there is no airflow for some of the azimuths")
+    return replace(plan, front_faces=labels, mirrored=tuple(mirrored), airflow_cfm=airflow)
+
+
+def variants_of(plan: Plan, flex: Sequence[str] | None = None) -> tuple[Variant, ...]:
+    """Every combination of a plan's faces, mirrors and seasons with these flex products, all if None."""
+    return tuple(
+        Variant(face, mirror, season, product)
+        for face in plan.front_faces
+        for mirror in plan.mirrored
+        for season in plan.seasons
+        for product in (plan.flex if flex is None else flex)
+    )

@@ -1,0 +1,74 @@
+"""A breakdown against the airflow table of the same plan."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tractduct.findings import Finding, Severity
+from tractduct.inputs.breakdown import turn
+from tractduct.inputs.plan import Plan
+from tractduct.orientation.azimuths import face_azimuth_deg
+
+FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class BreakdownCheck:
+    """The airflow table, which is used, and what the breakdown gives for the same variants.
+
+    ``table_cfm`` and ``breakdown_cfm`` are (n_face, n_mirrored, n_season, n_room); the second shares out the
+    table's own total of each variant. ``limit_pct`` is from where on a room is a finding.
+    """
+
+    table_cfm: FloatArray
+    breakdown_cfm: FloatArray
+    limit_pct: float
+
+    @property
+    def off_pct(self) -> FloatArray:
+        """Breakdown over table, less 100; infinite where only the table has none, 0 where both have none."""
+        none = np.where(self.breakdown_cfm > 0.0, np.inf, 0.0)
+        ratio = np.divide(self.breakdown_cfm, self.table_cfm, out=none + 1.0, where=self.table_cfm > 0.0)
+        return np.asarray(100.0 * (ratio - 1.0))
+
+    @property
+    def largest_pct(self) -> float:
+        """The largest difference, either way."""
+        return float(np.abs(self.off_pct).max())
+
+
+def check_breakdown(plan: Plan) -> BreakdownCheck | None:
+    """The check; None unless the plan has both."""
+    if plan.breakdown is None or plan.turned:
+        return None
+    azimuth = [face_azimuth_deg(f) for f in plan.front_faces]
+    share = turn(plan.breakdown, azimuth, plan.mirrored, dict.fromkeys(plan.seasons, 1.0))
+    return BreakdownCheck(
+        table_cfm=plan.airflow_cfm,
+        breakdown_cfm=share * plan.airflow_cfm.sum(axis=3, keepdims=True),
+        limit_pct=plan.breakdown_check_pct,
+    )
+
+
+def find_in_check(plan: Plan, check: BreakdownCheck | None) -> Iterator[Finding]:
+    """Rooms in which breakdown and table differ by more than the limit, each at its worst variant."""
+    if check is None:
+        return
+    off = check.off_pct
+    for n, room in enumerate(plan.rooms):
+        i, j, k = (int(a) for a in np.unravel_index(int(np.argmax(np.abs(off[..., n]))), off.shape[:3]))
+        if abs(off[i, j, k, n]) > check.limit_pct:
+            turned = ", mirrored" if plan.mirrored[j] else ""
+            yield Finding(
+                severity=Severity.WARNING,
+                rule="breakdown check",
+                subject=f"room {room}",
+                message=f"the breakdown gives {check.breakdown_cfm[i, j, k, n]:.1f} cfm and the airflow table "
+                f"{check.table_cfm[i, j, k, n]:.1f} (front {plan.front_faces[i]}{turned}, {plan.seasons[k]}); they "
+                f"differ by more than {check.limit_pct:g} % somewhere",
+                advice="The table is used. Find out which of the two is right",
+            )

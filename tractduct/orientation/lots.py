@@ -1,0 +1,143 @@
+"""Each lot at its exact azimuth: its airflow, and whether a size set holds there."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tractduct.findings import Finding, Severity
+from tractduct.inputs.lots import Lot
+from tractduct.inputs.plan import Plan
+from tractduct.network.tree import DuctTree
+from tractduct.network.variants import Variant, expand_variants
+from tractduct.orientation.azimuths import airflow_at, azimuth_label, between_listed, nearest_face, plan_at
+from tractduct.physics.turning import POINT_DEG
+from tractduct.sizing.verify import Breach, verify_sizes
+
+FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LotResult:
+    """One lot.
+
+    Attributes
+    ----------
+    nearest_face : the plan's face nearest to its azimuth
+    flex : the products it may get
+    source : where its airflow comes from: ``airflow table``, ``breakdown``, ``table and breakdown`` (turned by the
+        breakdown between values of the table), ``straight line`` (between two faces of the table) or ``unknown``
+    covered : its azimuth is one of the plan's faces or between two neighbouring ones, and the plan has its mirror
+    room_airflow_cfm : (n_season, n_room); NaN where unknown
+    run_airflow_cfm : (n_season, n_run) in the order of the tree's runs; 0 where shut, NaN where unknown
+    breaches : of the size set at this azimuth, in its flex products; empty where it holds
+    holds : None where the airflow is unknown or there is no size set
+    """
+
+    lot: Lot
+    nearest_face: str
+    flex: tuple[str, ...]
+    source: str
+    covered: bool
+    room_airflow_cfm: FloatArray
+    run_airflow_cfm: FloatArray
+    breaches: tuple[Breach, ...]
+    holds: bool | None
+
+
+def lot_results(plan: Plan, tree: DuctTree, size_set: Mapping[str, str]) -> tuple[LotResult, ...]:
+    """Every lot of a plan, in its order. ``size_set`` section name -> size label, empty where there is none."""
+    found: dict[str, LotResult] = {}
+    for mirrored in (False, True):
+        lots = [lot for lot in plan.lots if lot.mirrored == mirrored]
+        azimuth = list(dict.fromkeys(lot.azimuth_deg for lot in lots))
+        known = {
+            a
+            for a, flow in zip(azimuth, airflow_at(plan, azimuth, (mirrored,)) if azimuth else (), strict=True)
+            if np.isfinite(flow).all()
+        }
+        at = plan_at(plan, [a for a in azimuth if a in known], (mirrored,)) if known else None
+        variants = expand_variants(at, tree) if at is not None else None
+        breaches: tuple[Breach, ...] = ()
+        if at is not None and variants is not None and size_set:
+            breaches = verify_sizes(at, variants.variants, size_set).breaches
+        for lot in lots:
+            label = azimuth_label(lot.azimuth_deg)
+            flex = (lot.flex,) if lot.flex else plan.flex
+            covered = mirrored in plan.mirrored and bool(between_listed(plan.front_faces, [lot.azimuth_deg])[0])
+            rooms = np.full((len(plan.seasons), len(plan.rooms)), np.nan)
+            runs = np.full((len(plan.seasons), len(tree.run_section)), np.nan)
+            if lot.azimuth_deg in known and variants is not None:
+                for k, season in enumerate(plan.seasons):
+                    row = int(np.argmax(variants.where(face=label, season=season, flex=flex[0])))
+                    rooms[k], runs[k] = variants.room_airflow_cfm[row], variants.run_airflow_cfm[row]
+            mine = tuple(b for b in breaches if _concerns(b.variant, label, flex))
+            found[lot.name] = LotResult(
+                lot=lot,
+                nearest_face=nearest_face(plan.front_faces, lot.azimuth_deg),
+                flex=flex,
+                source=_source(plan, lot, covered),
+                covered=covered,
+                room_airflow_cfm=rooms,
+                run_airflow_cfm=runs,
+                breaches=mine,
+                holds=not mine if size_set and lot.azimuth_deg in known else None,
+            )
+    return tuple(found[lot.name] for lot in plan.lots)
+
+
+def _concerns(variant: Variant | None, label: str, flex: Sequence[str]) -> bool:
+    return variant is None or (variant.front_faces == label and variant.flex in flex)
+
+
+def _source(plan: Plan, lot: Lot, covered: bool) -> str:
+    if plan.turned:
+        return "breakdown"
+    if covered and lot.azimuth_deg % POINT_DEG == 0.0:
+        return "airflow table"
+    if plan.breakdown is not None:
+        return "table and breakdown" if covered else "breakdown"
+    return "straight line" if covered else "unknown"
+
+
+def find_in_lots(plan: Plan, results: Sequence[LotResult]) -> Iterator[Finding]:
+    """Lots where the size set does not hold, that the plan's faces do not cover, or whose airflow is a guess."""
+    for r in results:
+        where = f"front at {azimuth_label(r.lot.azimuth_deg)}{', mirrored' if r.lot.mirrored else ''}"
+        if r.breaches:
+            worst = max(r.breaches, key=lambda b: b.amount / b.limit)
+            yield Finding(
+                severity=Severity.WARNING,
+                rule="lot",
+                subject=f"lot {r.lot.name}",
+                message=f"the size set does not hold there ({where}): {worst}",
+                advice="Size for this direction too, or give this lot larger ducts",
+            )
+        elif r.holds is None and r.source == "unknown":
+            yield Finding(
+                severity=Severity.WARNING,
+                rule="lot",
+                subject=f"lot {r.lot.name}",
+                message=f"the plan has no airflow for it ({where})",
+                advice="Add the neighbouring faces to the airflow table, or a breakdown by surface",
+            )
+        elif not r.covered:
+            yield Finding(
+                severity=Severity.CAUTION,
+                rule="lot",
+                subject=f"lot {r.lot.name}",
+                message=f"its direction is none that the size set was made for ({where})",
+                advice="Add it to [variants] in plan.toml",
+            )
+    straight = [r.lot.name for r in results if r.source == "straight line"]
+    if straight:
+        yield Finding(
+            severity=Severity.CAUTION,
+            rule="airflow between faces",
+            subject="lots " + ", ".join(straight),
+            message="their airflow is in a straight line between the two neighbouring faces of the airflow table",
+            advice="Give the plan's surfaces and load factors, or have the loads worked out for these lots",
+        )

@@ -1,0 +1,209 @@
+"""How each room's airflow, and the house's load, change with the direction that the front faces."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tractduct.findings import Finding, Severity
+from tractduct.inputs.breakdown import RoomLoads, room_loads, turn
+from tractduct.inputs.cells import key_of
+from tractduct.orientation.azimuths import face_azimuth_deg, system_cfm
+from tractduct.study import Study
+
+FloatArray = NDArray[np.float64]
+
+CHANGES_PCT = 2.0  # a room's airflow that moves by less than this between faces counts as still
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RoomSensitivity:
+    """How one room's airflow moves with the direction.
+
+    Attributes
+    ----------
+    airflow_cfm : (n_face, n_mirrored, n_season)
+    season : the one in which it moves most
+    smallest_cfm, largest_cfm : in that season, over faces and mirrors
+    driving_face, driving_mirrored : where it is largest
+    least_face, least_mirrored : where it is smallest
+    size_steps : standard sizes between the smallest and the largest own size of its runs over faces and mirrors, at the
+        worst season and flex
+    glass_pct : part of its cooling load at the driving face that comes through glass; NaN without a breakdown
+    has_glass : None without a breakdown
+    load_change_pct : largest over smallest sensible cooling load, less 100; NaN without a breakdown
+    shared_out : it has no glass, its airflow moves by more than ``CHANGES_PCT`` and by more than twice what its load
+        does: mostly because the other rooms' loads change and the total is shared out
+    """
+
+    room: str
+    airflow_cfm: FloatArray
+    season: str
+    smallest_cfm: float
+    largest_cfm: float
+    driving_face: str
+    driving_mirrored: bool
+    least_face: str
+    least_mirrored: bool
+    size_steps: int
+    glass_pct: float
+    has_glass: bool | None
+    load_change_pct: float
+    shared_out: bool
+
+    @property
+    def ratio(self) -> float:
+        """Largest over smallest airflow; infinite where the smallest is 0 and the largest is not."""
+        if self.smallest_cfm > 0.0:
+            return self.largest_cfm / self.smallest_cfm
+        return np.inf if self.largest_cfm > 0.0 else 1.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class HouseLoad:
+    """The house's load by direction, from the breakdown.
+
+    Attributes
+    ----------
+    loads : of the rooms at the plan's faces and mirrors
+    cooling_btuh : (n_face, n_mirrored) highest total sensible cooling load
+    heating_btuh : (n_face, n_mirrored)
+    change_btuh : largest less smallest cooling load
+    limit_btuh : the change from which on it is a finding
+    room_peak_cfm, house_peak_cfm : (n_face, n_mirrored, n_room), cooling airflow shared by each room's own peak
+        load, and by the loads at the hour of the house's peak; the same without factors by the sun. None
+        without a cooling season
+    """
+
+    loads: RoomLoads
+    cooling_btuh: FloatArray
+    heating_btuh: FloatArray
+    change_btuh: float
+    limit_btuh: float
+    room_peak_cfm: FloatArray | None
+    house_peak_cfm: FloatArray | None
+
+    @property
+    def hourly(self) -> bool:
+        """True where factors by the sun tell the hours apart."""
+        return len(self.loads.cooling_btuh) > 1
+
+
+def house_load(study: Study) -> HouseLoad | None:
+    """The house's load by face and mirror; None without a breakdown."""
+    plan = study.plan
+    if plan.breakdown is None:
+        return None
+    azimuth = [face_azimuth_deg(f) for f in plan.front_faces]
+    loads = room_loads(plan.breakdown, azimuth, plan.mirrored)
+    cooling = loads.house_peak_btuh
+    by_peak: list[FloatArray | None] = [None, None]
+    if "cooling" in plan.seasons:
+        system = {"cooling": system_cfm(plan)["cooling"]}
+        by_peak = [
+            turn(plan.breakdown, azimuth, plan.mirrored, system, peak=peak)[:, :, 0]
+            for peak in ("room_peak", "house_peak")
+        ]
+    return HouseLoad(
+        loads=loads,
+        cooling_btuh=cooling,
+        heating_btuh=np.asarray(loads.heating_btuh.sum(axis=2)),
+        change_btuh=float(cooling.max() - cooling.min()),
+        limit_btuh=plan.diversity_btuh,
+        room_peak_cfm=by_peak[0],
+        house_peak_cfm=by_peak[1],
+    )
+
+
+def find_sensitivity(study: Study, house: HouseLoad | None) -> tuple[RoomSensitivity, ...]:
+    """Every room, most sensitive first: by size steps, then by largest over smallest airflow."""
+    found = [_of_room(study, house, n) for n in range(len(study.plan.rooms))]
+    return tuple(sorted(found, key=lambda s: (-s.size_steps, -s.ratio)))
+
+
+def _of_room(study: Study, house: HouseLoad | None, n: int) -> RoomSensitivity:
+    plan = study.plan
+    flow = plan.airflow_cfm[:, :, :, n]
+    low, high = flow.min(axis=(0, 1)), flow.max(axis=(0, 1))
+    change = np.divide(high - low, high, out=np.zeros_like(high), where=high > 0.0)
+    k = int(np.argmax(change))
+    best = np.unravel_index(int(np.argmin(flow[:, :, k])), flow.shape[:2])
+    worst = np.unravel_index(int(np.argmax(flow[:, :, k])), flow.shape[:2])
+    glass_pct, load_change, has_glass = np.nan, np.nan, None
+    if house is not None and plan.breakdown is not None:
+        breakdown = plan.breakdown
+        has_glass = bool(np.any(breakdown.is_glass[breakdown.kind] & (breakdown.room == n) & (breakdown.area_ft2 > 0)))
+        cooling = house.loads.cooling_at(breakdown.airflow_at)[:, :, n]
+        glass = house.loads.glass_at(breakdown.airflow_at)[:, :, n]
+        if cooling[worst] > 0.0:
+            glass_pct = 100.0 * float(glass[worst] / cooling[worst])
+        if cooling.min() > 0.0:
+            load_change = 100.0 * float(cooling.max() / cooling.min() - 1.0)
+    moves = 100.0 * (high[k] / low[k] - 1.0) if low[k] > 0.0 else 0.0
+    return RoomSensitivity(
+        room=plan.rooms[n],
+        airflow_cfm=flow,
+        season=plan.seasons[k],
+        smallest_cfm=float(low[k]),
+        largest_cfm=float(high[k]),
+        driving_face=plan.front_faces[int(worst[0])],
+        driving_mirrored=plan.mirrored[int(worst[1])],
+        least_face=plan.front_faces[int(best[0])],
+        least_mirrored=plan.mirrored[int(best[1])],
+        size_steps=max(size_steps(study, plan.rooms[n], season) for season in plan.seasons),
+        glass_pct=glass_pct,
+        has_glass=has_glass,
+        load_change_pct=load_change,
+        shared_out=bool(has_glass is False and moves > max(CHANGES_PCT, 2.0 * np.nan_to_num(load_change))),
+    )
+
+
+def size_steps(study: Study, room: str, season: str) -> int:
+    """Standard sizes between the smallest and the largest own size of a room's supply runs over faces and mirrors.
+
+    In one season, at the worst flex; runs that have no own size in some variant are left out.
+    """
+    worst = 0
+    for i, section in enumerate(study.tree.sections):
+        served = {key_of(r) for r in section.rooms}
+        if section.side == "return" or key_of(room) not in served or section.season not in ("", season):
+            continue
+        for flex in study.plan.flex:
+            own = study.hand.own_size[study.variants.where(season=season, flex=flex), i]
+            if own.min() >= 0:
+                worst = max(worst, int(own.max() - own.min()))
+    return worst
+
+
+def find_in_loads(study: Study, house: HouseLoad | None, rooms: tuple[RoomSensitivity, ...]) -> Iterator[Finding]:
+    """Exposure diversity of the house, and rooms that change because the total is shared out."""
+    plan = study.plan
+    if house is not None and house.change_btuh > house.limit_btuh:
+        low = np.unravel_index(int(np.argmin(house.cooling_btuh)), house.cooling_btuh.shape)
+        high = np.unravel_index(int(np.argmax(house.cooling_btuh)), house.cooling_btuh.shape)
+
+        def place(at: tuple[np.intp, ...]) -> str:
+            turned = ", mirrored" if plan.mirrored[int(at[1])] else ""
+            return f"{house.cooling_btuh[at]:,.0f} with the front {plan.front_faces[int(at[0])]}{turned}"
+
+        yield Finding(
+            severity=Severity.CAUTION,
+            rule="exposure diversity",
+            subject="house",
+            message=f"the total sensible cooling load changes by {house.change_btuh:,.0f} Btu/h between directions, "
+            f"over {house.limit_btuh:,.0f}: {place(low)}, {place(high)}",
+            advice="Check that one cooling unit and one design report may serve all directions, or group them",
+        )
+    shared = [r for r in rooms if r.shared_out]
+    if shared:
+        names = ", ".join(f"{r.room} ({100.0 * (r.ratio - 1.0):.0f} %)" for r in shared)
+        yield Finding(
+            severity=Severity.NOTE,
+            rule="airflow shared out",
+            subject="rooms without glass",
+            message=f"the airflow of {names} changes with the direction mostly because the other rooms' loads change",
+            advice="Do not look for the cause in these rooms",
+        )

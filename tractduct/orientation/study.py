@@ -1,0 +1,192 @@
+"""A plan's orientation study: sensitivity, packages, lots and every degree together."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from tractduct.findings import Finding, Severity
+from tractduct.inputs.plan import Plan
+from tractduct.orientation.azimuths import nearest_face
+from tractduct.orientation.between import DegreeCheck, check_every_degree, find_between
+from tractduct.orientation.check import BreakdownCheck, check_breakdown, find_in_check
+from tractduct.orientation.lots import LotResult, find_in_lots, lot_results
+from tractduct.orientation.sensitivity import HouseLoad, RoomSensitivity, find_in_loads, find_sensitivity, house_load
+from tractduct.physics.solar import SCREENING
+from tractduct.sizing.packages import Group, PackageStudy, find_packages
+from tractduct.study import Progress, Study
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LotPackage:
+    """Which of K packages a lot gets, by its nearest face.
+
+    ``package`` counts from 0 in the order of the choice's packages; ``holds`` says whether that package's sizes hold at
+    the lot's own azimuth; where they do not and another package's do, ``better`` is that one.
+    None: no package, or the lot's airflow is unknown.
+    """
+
+    lot: str
+    n_package: int
+    package: int | None
+    holds: bool | None
+    better: int | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class OrientationStudy:
+    """What the direction of the front does to a plan.
+
+    Attributes
+    ----------
+    study : the plan's study
+    breakdown_check : breakdown against airflow table; None unless the plan has both
+    house : the house's load by direction; None without a breakdown
+    sensitivity : every room, most sensitive first
+    packages : what more than one size set saves; None where no set holds, or there is one face only
+    lot_packages : by lot and number of packages, from 2 on
+    lots : every lot at its exact azimuth; empty without a lots table
+    degrees : the standard set at every degree; None without one
+    screening : what to say beside anything that rests on glass factors by the sun; empty where none do
+    findings : what to look at
+    """
+
+    study: Study
+    breakdown_check: BreakdownCheck | None
+    house: HouseLoad | None
+    sensitivity: tuple[RoomSensitivity, ...]
+    packages: PackageStudy | None
+    lot_packages: tuple[LotPackage, ...]
+    lots: tuple[LotResult, ...]
+    degrees: DegreeCheck | None
+    screening: str
+    findings: tuple[Finding, ...]
+
+
+def study_orientation(
+    study: Study,
+    *,
+    step_deg: float = 1.0,
+    most_packages: int = 4,
+    by_mirror: bool = False,
+    progress: Progress = lambda what, done, total: None,
+) -> OrientationStudy:
+    """Study what the direction of the front does to a plan that is sized.
+
+    Parameters
+    ----------
+    step_deg : of the check between the faces; divides 45
+    most_packages : 0 leaves the packages out
+    by_mirror : packages by face and mirror, not by face alone
+    """
+    plan = study.plan
+    check = check_breakdown(plan)
+    house = house_load(study)
+    sensitivity = find_sensitivity(study, house)
+    progress("every degree", 0, 3)
+    degrees = check_every_degree(plan, study.size_set, step_deg=step_deg) if study.size_set else None
+    progress("lots", 1, 3)
+    lots = lot_results(plan, study.tree, study.size_set)
+    progress("packages", 2, 3)
+    packages = None
+    if most_packages and study.size_set and len(plan.front_faces) * len(plan.mirrored) > 1:
+        packages = find_packages(
+            study.case,
+            lot_mix(plan, by_mirror=by_mirror),
+            by_mirror=by_mirror,
+            most=most_packages,
+            progress=progress,
+        )
+    lot_packages = _lot_packages(study, packages)
+    found = [
+        *find_in_check(plan, check),
+        *find_in_loads(study, house, sensitivity),
+        *find_between(degrees),
+        *find_in_lots(plan, lots),
+        *_in_packages(study, packages, lot_packages),
+    ]
+    return OrientationStudy(
+        study=study,
+        breakdown_check=check,
+        house=house,
+        sensitivity=sensitivity,
+        packages=packages,
+        lot_packages=lot_packages,
+        lots=lots,
+        degrees=degrees,
+        screening=SCREENING if plan.breakdown is not None and plan.breakdown.sun is not None else "",
+        findings=tuple(sorted(found, key=lambda f: f.severity)),
+    )
+
+
+def lot_mix(plan: Plan, *, by_mirror: bool = False) -> dict[Group, float] | None:
+    """Number of lots by nearest face (and mirror); None without lots."""
+    if not plan.lots:
+        return None
+    return dict(Counter(_group(plan, lot.azimuth_deg, lot.mirrored, by_mirror) for lot in plan.lots))
+
+
+def _group(plan: Plan, azimuth_deg: float, mirrored: bool, by_mirror: bool) -> Group:
+    return nearest_face(plan.front_faces, azimuth_deg), mirrored if by_mirror else None
+
+
+def _lot_packages(study: Study, packages: PackageStudy | None) -> tuple[LotPackage, ...]:
+    if packages is None or not study.plan.lots:
+        return ()
+    by_mirror = packages.groups[0][1] is not None
+    plan = study.plan
+    found = []
+    for choice in packages.choices[1:]:
+        results = [lot_results(plan, study.tree, study.case.labels(p.size_index)) for p in choice.packages]
+        for n, lot in enumerate(plan.lots):
+            group = _group(plan, lot.azimuth_deg, lot.mirrored, by_mirror)
+            mine = next((i for i, p in enumerate(choice.packages) if group in p.groups), None)
+            holds = None if mine is None else results[mine][n].holds
+            others = [i for i, r in enumerate(results) if r[n].holds]
+            cheapest = min(others, key=lambda i: choice.packages[i].cost, default=None)
+            found.append(
+                LotPackage(
+                    lot=lot.name,
+                    n_package=choice.n_package,
+                    package=mine,
+                    holds=holds,
+                    better=cheapest if holds is False else None,
+                )
+            )
+    return tuple(found)
+
+
+def _in_packages(study: Study, packages: PackageStudy | None, lots: tuple[LotPackage, ...]) -> list[Finding]:
+    if packages is None:
+        return []
+    unit = study.cost_unit
+    words = [
+        f"{c.n_package} save {packages.saving(c.n_package):,.1f} {unit} a house more" for c in packages.choices[1:]
+    ]
+    found = [
+        Finding(
+            severity=Severity.NOTE,
+            rule="duct packages",
+            subject="size set",
+            message=f"one least-cost size set costs {packages.choices[0].expected_cost:,.1f} {unit} a house"
+            + (": " + ", ".join(words) if words else "; more size sets save nothing"),
+            advice="Weigh that against keeping more than one set of drawings and parts",
+        )
+    ]
+    misfit: Mapping[int, list[str]] = {
+        c.n_package: [lot.lot for lot in lots if lot.n_package == c.n_package and lot.holds is False]
+        for c in packages.choices
+    }
+    found += [
+        Finding(
+            severity=Severity.CAUTION,
+            rule="duct packages",
+            subject="lots " + ", ".join(names),
+            message=f"with {k} packages, that of the nearest face does not hold at their own azimuth",
+            advice="Give them the other package that holds there",
+        )
+        for k, names in misfit.items()
+        if names
+    ]
+    return found
