@@ -1,4 +1,4 @@
-"""The command line: tractduct study, deliver, check and new."""
+"""The command line: tractduct study, deliver, fit, check and new."""
 
 from __future__ import annotations
 
@@ -100,6 +100,25 @@ def _parser() -> argparse.ArgumentParser:
         "--installed", metavar="FLEX", help="flex product of the balancing sheets (default: the first approved)"
     )
     deliver.set_defaults(run=_deliver)
+
+    fit = commands.add_parser(
+        "fit",
+        help="roughness and derate from a product's friction table",
+        description="Fit one roughness and one airflow derate to a published friction table (columns size_in, "
+        "airflow_cfm, friction_rate_inwc_per_100ft; or loss_inwc with length_ft, as measured on site). Print the "
+        "fit, write a row for the ducts table and a picture of data against fit.",
+        epilog="Example: tractduct fit data-sheet.csv --name flex_c",
+    )
+    fit.add_argument("table", type=Path, metavar="TABLE", help="a .csv or .xlsx file (a sheet by FILE#SHEET)")
+    fit.add_argument("--name", metavar="NAME", help="name of the product (default: the file's)")
+    fit.add_argument(
+        "--derate",
+        type=_per_cent,
+        metavar="PCT",
+        help="hold the airflow derate at this instead of finding it; needed where the table has one size only",
+    )
+    fit.add_argument("--out", type=Path, metavar="DIR", default=Path("."), help="where to write (default: here)")
+    fit.set_defaults(run=_fit)
 
     check = commands.add_parser(
         "check",
@@ -224,6 +243,41 @@ def _drive(plan: Plan, name: str | None) -> Drive | None:
             ]
         )
     return Drive(name) if name else None
+
+
+def _fit(options: argparse.Namespace) -> int:
+    from tractduct.inputs.fault_log import FaultLog
+    from tractduct.inputs.product_tables import fit_rows, read_friction_rows
+    from tractduct.inputs.tables import TableFault, read_table
+    from tractduct.writers.fit_report import draw_fit, duct_row, fit_text
+    from tractduct.writers.output import file_name, written_text
+
+    file, _, sheet = str(options.table).partition("#")
+    path = Path(file)
+    log = FaultLog()
+    try:
+        table = read_table("friction_tables", path, sheet or None, path.name, any_sheet=not sheet)
+    except TableFault as problem:
+        raise InputFaults([problem.fault]) from None
+    for fault in table.faults:
+        log.add(fault)
+    for column in ("size_in", "airflow_cfm"):
+        if not table.has(column):
+            log.fault(table.label, f"the column '{column}' is missing", "Add it", row=1)
+    name = options.name or path.stem
+    rows = list(table.rows)
+    points = None if log.faults else read_friction_rows(table, rows, log)
+    derate = None if options.derate is None else options.derate / 100.0
+    fit = None if points is None else fit_rows(table, name, points, log, derate)
+    if log.faults or points is None or fit is None:
+        raise InputFaults(log.faults)
+    print(fit_text(name, points, fit, [row.number for row in rows]))
+    row = options.out / f"{file_name(name)}-duct.csv"
+    picture = options.out / f"{file_name(name)}-fit.png"
+    written_text(row, duct_row(name, fit, path.name))
+    draw_fit(name, points, fit, picture)
+    print(f"Written: {row}, {picture}")
+    return DONE
 
 
 def _check(options: argparse.Namespace) -> int:

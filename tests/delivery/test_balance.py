@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from driven_plans import HIGH, SIZES, blower_plan, case_of, ducts_of, with_blower, with_devices
+from driven_plans import HIGH, SIZES, at_sizes, blower_plan, case_of, ducts_of, with_blower, with_devices
 from plan_folder import PlanTables, section, small_plan
 from random_plans import random_plan
 from scipy.optimize import differential_evolution, minimize
@@ -17,23 +17,19 @@ from tractduct.sizing.case import Case
 EVERYWHERE = ("small", *range(8))
 
 
-def sized(which: str | int) -> tuple[Case, SizedDucts]:
-    """A plan's case with ducts of its own: the small plan, or a random one in its largest sizes."""
+def sized(which: str | int) -> tuple[Case, np.ndarray]:
+    """A plan's case and sizes (n_section,): the small plan's, or a random one's largest."""
     if which == "small":
         case = case_of(small_plan())
-        return case, ducts_of(case)
+        return case, at_sizes(case)
     case = case_of(random_plan(int(which) + 40))
     diameter = np.where(case.table.shaped & case.table.bounded, case.diameter_in, -1.0)
-    return case, installed_ducts(case, np.argmax(diameter, axis=1))
+    return case, np.argmax(diameter, axis=1)
 
 
 def sides(case: Case) -> list[np.ndarray]:
     is_return = np.array([run.side == "return" for run in case.tree.runs])
     return [np.flatnonzero(is_return == k) for k in (False, True) if (is_return == k).any()]
-
-
-def rooms_feed_on(case: Case) -> bool:
-    return any(s.is_run and case.tree.children(i) for i, s in enumerate(case.tree.sections))
 
 
 # -- each variant for itself ------------------------------------------------------------------------------------
@@ -46,12 +42,9 @@ def test_dampers(which: str | int) -> None:
     Path losses at design airflow come from the sizing's own table. No lower plenum pressure works: the wide open
     run takes all of it already.
     """
-    case, ducts = sized(which)
-    if rooms_feed_on(case):
-        pytest.skip("a section that ends in a room feeds others")
-    got = balance(case, ducts, drive=Drive.AIRFLOW)
+    case, index = sized(which)
+    got = balance(case, installed_ducts(case, index), drive=Drive.AIRFLOW)
     is_open = case.variants.open_run
-    index = np.array([list(case.diameter_in).index(d) for d in ducts.diameter_in])
     lost = case.path_loss_inwc(index)
     assert np.isnan(got.damper_inwc[~is_open]).all()
     assert got.damper_inwc[is_open].min() >= 0.0
@@ -70,9 +63,8 @@ def test_dampers(which: str | int) -> None:
 
 @pytest.mark.parametrize("which", EVERYWHERE)
 def test_balancing_then_solving_gives_design_airflow_back(which: str | int) -> None:
-    case, ducts = sized(which)
-    if rooms_feed_on(case):
-        pytest.skip("a section that ends in a room feeds others")
+    case, index = sized(which)
+    ducts = installed_ducts(case, index)
     got = balance(case, ducts, drive=Drive.AIRFLOW)
     assert got.possible.all()
     np.testing.assert_allclose(got.after.run_cfm, got.after.run_design_cfm, rtol=1e-8)
@@ -136,7 +128,7 @@ def test_surplus_and_deficit_of_the_blower() -> None:
     strong = balance(case_of(with_blower(plan, {"only": flat(1.0)})), ducts)
     assert strong.possible.all()
     assert np.all(strong.after.room_cfm > strong.after.room_design_cfm)
-    weak = balance(case_of(with_blower(plan, {"only": flat(0.05)})), ducts)
+    weak = balance(case_of(with_blower(plan, {"only": flat(0.02)})), ducts)
     assert not weak.possible.any()
     assert np.all(weak.after.total_cfm < weak.after.airstream.design_cfm)
 

@@ -6,6 +6,7 @@ import itertools
 from functools import cache
 from pathlib import Path
 
+import numpy as np
 import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
@@ -13,6 +14,7 @@ from PIL import Image
 from plan_folder import PlanTables, section, small_plan, study_of
 
 from tractduct import Study
+from tractduct.delivery.deliver import deliver
 from tractduct.writers import pictures
 from tractduct.writers.pictures import draw_pictures, signed
 
@@ -129,3 +131,23 @@ def test_the_same_study_gives_the_same_files(tmp_path: Path) -> None:
     two.mkdir()
     first, second = draw_pictures(study("plain"), one), draw_pictures(study("plain"), two)
     assert {n: p.read_bytes() for n, p in first.items()} == {n: p.read_bytes() for n, p in second.items()}
+
+
+def test_delivered_has_each_room_and_fills_what_is_outside(tmp_path: Path) -> None:
+    found = deliver(study("plain"))
+    assert set(draw_pictures(study("plain"), tmp_path, found)) >= {"duct_tree", "orientation", "delivered"}
+    figure = pictures.delivered(found)
+    shown = {words for words, _ in texts(figure)}
+    assert {"Den", "Bed", "Kitchen"} <= shown
+    within = found.open_dampers.room_within(study("plain").plan.tolerance)
+    part = 100.0 + found.open_dampers.room_off_pct
+    dots: dict[bool, list[float]] = {True: [], False: []}
+    for line in figure.axes[0].lines:
+        if line.get_marker() in ("s", "o"):
+            dots[line.get_markerfacecolor() == "white"] += [float(x) for x in np.asarray(line.get_xdata())]
+    near = part <= pictures.MOST_DELIVERED_PCT
+    for good in (True, False):
+        assert sorted(dots[good]) == pytest.approx(sorted(part[(within == good) & near].tolist()))
+    for (one, a), (two, b) in itertools.combinations(texts(figure), 2):
+        apart = a[2] <= b[0] + 1 or b[2] <= a[0] + 1 or a[3] <= b[1] + 1 or b[3] <= a[1] + 1
+        assert apart, f"'{one}' runs into '{two}'"

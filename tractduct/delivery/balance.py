@@ -270,7 +270,7 @@ def _dampers_for(
     plenum = np.maximum(path_loss.max(axis=1), made_inwc)
     spare = np.where(np.isfinite(path_loss), plenum[:, None] - path_loss, 0.0)
     own = np.divide(spare, run**2, out=np.full_like(run, np.nan), where=run > 0.0)
-    coefficient = np.zeros_like(section)
+    coefficient: FloatArray = np.zeros_like(section)
     for pair in pairs:
         lead = pair[np.argsort(-variants.room_airflow_cfm[pair].sum(axis=1), kind="stable")]
         setting = own[lead[0]]

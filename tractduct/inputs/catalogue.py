@@ -11,9 +11,9 @@ from tractduct.inputs.cells import NOT_OFFERED, allowed, key_of, nearest, parse_
 from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.plan import Duct, Fitting
 from tractduct.inputs.plan_file import PlanFile
-from tractduct.inputs.schema import FLEX
+from tractduct.inputs.schema import FLEX, Field
 from tractduct.inputs.sizes import rectangular_size, round_size
-from tractduct.inputs.tables import RawTable
+from tractduct.inputs.tables import RawTable, Row
 
 
 def read_fittings(table: RawTable | None, log: FaultLog) -> dict[str, Fitting]:
@@ -95,26 +95,39 @@ def without_roughness(table: RawTable | None, ducts: Mapping[str, Duct], log: Fa
 
 
 def read_prices(
-    table: RawTable | None, ducts: Mapping[str, Duct], log: FaultLog
-) -> dict[tuple[str, str], float | None]:
+    table: RawTable | None, ducts: Mapping[str, Duct], plan_file: PlanFile, log: FaultLog
+) -> tuple[dict[tuple[str, str], float | None], dict[tuple[str, str], float]]:
+    """Price a foot and feet in a package, both by (duct, size label), at the plan's insulation level."""
     spec = schema.PRICES
-    found: dict[tuple[str, str], float | None] = {}
-    seen: dict[tuple[str, str], int] = {}
+    prices: dict[tuple[str, str], float | None] = {}
+    packages: dict[tuple[str, str], float] = {}
+    seen: dict[tuple[str, str], tuple[int, str]] = {}
     names = {key_of(name): name for name in ducts}
-    price_field = spec.field("price_per_ft")
+    level = plan_file.text("purchase", "insulation")
     for row in table.rows if table else ():
         assert table is not None
         name = log.text(table, row, spec.field("duct"))
         if name and key_of(name) not in names and "ducts" not in log.unread:
             log.cell_fault(table, row, "duct", "there is no duct of this name", nearest(name, names.values()))
         size = log.parsed(table, row, "size_in", parse_size)
-        price = None if row.text("price_per_ft") == NOT_OFFERED else log.number(table, row, price_field)
+        price = _price(table, row, spec.field("price_per_ft"), log)
+        package = log.number(table, row, spec.field("package_ft"))
+        insulation = row.text("insulation")
         if size is None or key_of(name) not in names:
             continue
-        label = (round_size(size) if isinstance(size, float) else rectangular_size(*size)).label
-        key = names[key_of(name)], label
-        first = seen.setdefault(key, row.number)
-        if first != row.number:
+        if level and insulation and key_of(insulation) != key_of(level):
+            continue
+        key = names[key_of(name)], _label(size)
+        first, other = seen.setdefault(key, (row.number, insulation))
+        if first != row.number and key_of(insulation) != key_of(other):
+            log.cell_fault(
+                table,
+                row,
+                "insulation",
+                f"this duct and size stand in row {first} at another insulation level, '{other}'",
+                'Say which counts with insulation = "..." in [purchase] of plan.toml',
+            )
+        elif first != row.number:
             log.cell_fault(
                 table,
                 row,
@@ -122,8 +135,49 @@ def read_prices(
                 f"this duct and size stand already in row {first}",
                 "Remove one of the two rows",
             )
+        prices[key] = price
+        if package is not None:
+            packages[key] = package
+    return prices, packages
+
+
+def read_fitting_prices(
+    table: RawTable | None, fittings: Mapping[str, Fitting], log: FaultLog
+) -> dict[tuple[str, str], float | None]:
+    """Price of one by (fitting, size label of its section); None where not offered."""
+    spec = schema.FITTING_PRICES
+    found: dict[tuple[str, str], float | None] = {}
+    seen: dict[tuple[str, str], int] = {}
+    names = {key_of(name): name for name in fittings}
+    for row in table.rows if table else ():
+        assert table is not None
+        name = log.text(table, row, spec.field("fitting"))
+        if name and key_of(name) not in names and "fittings" not in log.unread:
+            log.cell_fault(table, row, "fitting", "there is no fitting of this name", nearest(name, names.values()))
+        size = log.parsed(table, row, "size_in", parse_size)
+        price = _price(table, row, spec.field("price"), log)
+        if size is None or key_of(name) not in names:
+            continue
+        key = names[key_of(name)], _label(size)
+        first = seen.setdefault(key, row.number)
+        if first != row.number:
+            log.cell_fault(
+                table,
+                row,
+                "size_in",
+                f"this fitting and size stand already in row {first}",
+                "Remove one of the two rows",
+            )
         found[key] = price
     return found
+
+
+def _label(size: float | tuple[float, float]) -> str:
+    return (round_size(size) if isinstance(size, float) else rectangular_size(*size)).label
+
+
+def _price(table: RawTable, row: Row, field: Field, log: FaultLog) -> float | None:
+    return None if row.text(field.name) == NOT_OFFERED else log.number(table, row, field)
 
 
 def approved_flex(ducts: Mapping[str, Duct], plan_file: PlanFile, log: FaultLog) -> tuple[str, ...]:

@@ -117,6 +117,16 @@ class Equipment:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Purchase:
+    """How duct is bought. ``package_ft`` by (duct, size label) where it differs from ``box_ft``."""
+
+    package_ft: Mapping[tuple[str, str], float] = field(default_factory=dict)
+    box_ft: float = 25.0
+    waste_pct: float = 0.0
+    lots: int = 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Tolerance:
     """How far delivered airflow may be off; a room by the greater of the two.
 
@@ -139,6 +149,7 @@ class Plan:
     prices : by (duct, size label), USD a foot; None where that duct is not offered in that size. Empty: no
         prices are given.
     inner_in : by (duct, size label), inner diameter where it is not the nominal one
+    fitting_prices : by (fitting, size label of its section); None where not offered. Empty: fittings cost nothing.
     sizes : the standard sizes, round ones first
     budget_given : False where the pressure for the ducts is what the blower leaves after the devices
     findings : what reading the plan showed
@@ -162,6 +173,8 @@ class Plan:
     ducts: Mapping[str, Duct]
     prices: Mapping[tuple[str, str], float | None] = field(default_factory=dict)
     inner_in: Mapping[tuple[str, str], float] = field(default_factory=dict)
+    fitting_prices: Mapping[tuple[str, str], float | None] = field(default_factory=dict)
+    purchase: Purchase = field(default_factory=Purchase)
     sizes: tuple[Size, ...]
     elevation_ft: float = 0.0
     air_temperature_f: float = 70.0
@@ -200,6 +213,21 @@ class Plan:
         inner = self.inner_in.get((duct, size.label))
         return size if inner is None else replace(round_size(inner), label=size.label)
 
+    def fitting_cost(self, section: Section, label: str, *, reducers: bool) -> float | None:
+        """Price of a section's fittings in a size: its reducers, or all others; None where one is not offered.
+
+        A reducer is any fitting with that word in its name: it is bought only where the section's size differs
+        from its parent's.
+        """
+        total = 0.0
+        for name, count in section.fittings:
+            if is_reducer(name) == reducers:
+                price = self.fitting_prices.get((name, label), 0.0)
+                if price is None:
+                    return None
+                total += count * price
+        return total
+
     def equivalent_lengths_ft(self, section: Section) -> float:
         """Sum of the equivalent lengths of a section's fittings."""
         return sum(self.fittings[name].equivalent_length_ft * n for name, n in section.fittings)
@@ -207,6 +235,11 @@ class Plan:
     def loss_coefficients(self, section: Section) -> float:
         """Sum of the loss coefficients of a section's fittings."""
         return sum(self.fittings[name].loss_coefficient * n for name, n in section.fittings)
+
+
+def is_reducer(fitting: str) -> bool:
+    """True for a fitting that is bought only where sizes differ."""
+    return "reducer" in fitting.casefold()
 
 
 def candidate_sizes(section: Section, sizes: Iterable[Size]) -> list[Size]:

@@ -13,13 +13,20 @@ from tractduct.findings import Finding, Severity
 from tractduct.inputs import schema
 from tractduct.inputs.airflow import RoomAirflow, read_airflow, turned_airflow
 from tractduct.inputs.breakdown import read_breakdown
-from tractduct.inputs.catalogue import approved_flex, read_ducts, read_fittings, read_prices, without_roughness
+from tractduct.inputs.catalogue import (
+    approved_flex,
+    read_ducts,
+    read_fitting_prices,
+    read_fittings,
+    read_prices,
+    without_roughness,
+)
 from tractduct.inputs.cells import ALL_ROOMS, key_of, nearest
 from tractduct.inputs.equipment import read_equipment
 from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.finder import find_table
 from tractduct.inputs.lots import read_lots, read_outlines, read_routes
-from tractduct.inputs.plan import Plan, Section, Tolerance, candidate_sizes
+from tractduct.inputs.plan import Plan, Purchase, Section, Tolerance, candidate_sizes
 from tractduct.inputs.plan_file import PLAN_FILE, PlanFile
 from tractduct.inputs.product_tables import read_inner_diameters, with_tables
 from tractduct.inputs.schema import FLEX
@@ -57,11 +64,20 @@ def load_plan(path: str | Path) -> Plan:
         breakdown = breakdown and breakdown.for_rooms(need.rooms)
     equipment = read_equipment(tables["blower"], tables["devices"], need.seasons, plan_file, log)
     flex = approved_flex(ducts, plan_file, log)
-    prices = read_prices(tables["prices"], ducts, log)
+    prices, packages = read_prices(tables["prices"], ducts, plan_file, log)
+    fitting_prices = read_fitting_prices(tables["fitting_prices"], fittings, log)
     if not {"airflow", "sections", "surfaces"} & log.unread:
         _match_rooms(tables, sections, places, need, log)
     if prices and not {"sections", "ducts"} & log.unread:
         _match_prices(tables["prices"], sections, flex, sizes, prices, log)
+    if fitting_prices and not prices and "prices" not in log.unread:
+        log.fault(
+            "fitting_prices",
+            "fittings have prices and ducts have none, so costs can't be added up",
+            "Add a prices table for the ducts, or remove fitting_prices",
+        )
+    if fitting_prices and not {"sections", "fittings"} & log.unread:
+        _match_fitting_prices(tables["fitting_prices"], sections, sizes, fitting_prices, log)
     name = plan_file.config.get("name")
     if not isinstance(name, str) or not name.strip():
         log.fault(PLAN_FILE, "the plan has no name", 'Write name = "..." in its first line')
@@ -79,6 +95,7 @@ def load_plan(path: str | Path) -> Plan:
             value=f"{objective['max_distinct_sizes']:g}",
         )
     tolerance = plan_file.keys("tolerance")
+    purchase = plan_file.keys("purchase")
     orientation = plan_file.keys("orientation")
     lots = read_lots(tables["lots"], flex, [d.name for d in ducts.values() if d.kind == "flex"], log)
     outlines = read_outlines(tables["rooms"], need.rooms, log)
@@ -99,6 +116,13 @@ def load_plan(path: str | Path) -> Plan:
         ducts=ducts,
         prices=prices,
         inner_in=inner,
+        fitting_prices=fitting_prices,
+        purchase=Purchase(
+            package_ft=packages,
+            box_ft=purchase["box_ft"],
+            waste_pct=purchase["waste_pct"],
+            lots=int(purchase["lots"]),
+        ),
         sizes=sizes,
         elevation_ft=site["elevation_ft"],
         air_temperature_f=site["air_temperature_f"],
@@ -214,3 +238,41 @@ def _match_prices(
                 f"duct '{duct}' has no price for size " + ", ".join(labels),
                 "Add its price, or - where it is not offered in that size",
             )
+
+
+def _match_fitting_prices(
+    table: RawTable | None,
+    sections: tuple[Section, ...],
+    sizes: tuple[Size, ...],
+    prices: Mapping[tuple[str, str], float | None],
+    log: FaultLog,
+) -> None:
+    """A fitting that has prices has one for each size that its sections may take; one without any is free."""
+    priced = {name for name, _ in prices}
+    missing: dict[str, list[str]] = {}
+    free: list[str] = []
+    for section in sections:
+        labels = [size.label for size in candidate_sizes(section, sizes)]
+        for name, _ in section.fittings:
+            if name not in priced:
+                free += [name] if name not in free else []
+                continue
+            listed = missing.setdefault(name, [])
+            listed += [label for label in labels if (name, label) not in prices and label not in listed]
+    for name, labels in missing.items():
+        if labels:
+            log.fault(
+                table.label if table else "fitting_prices.csv",
+                f"fitting '{name}' has no price for size " + ", ".join(labels),
+                "Add its price, or - where it is not offered in that size",
+            )
+    if free:
+        log.findings.append(
+            Finding(
+                severity=Severity.NOTE,
+                rule="fitting prices",
+                subject=", ".join(free),
+                message="these fittings have no price and count as free",
+                advice="Add them to fitting_prices if they cost",
+            )
+        )

@@ -775,10 +775,7 @@ KEYS: dict[str, tuple[Field, ...]] = {
             meaning="latitude of the site, north; needed only for glass factors by the sun",
         ),
     ),
-    "tables": tuple(
-        Field(name=name, meaning="file of that table")
-        for name in ("loads", *(t.name for t in TABLES))
-    ),
+    "tables": tuple(Field(name=name, meaning="file of that table") for name in ("loads", *(t.name for t in TABLES))),
     "variants": (
         Field(name="front_faces", meaning="directions the front may face; default: all in the airflow table"),
         Field(name="mirrored", meaning="[false], [true] or [false, true]; default: all in the airflow table"),
@@ -949,6 +946,36 @@ KEYS: dict[str, tuple[Field, ...]] = {
             meaning="how much of the sun's gain is felt in its hour, the hour after, and so on; together 1; default "
             "0.5, 0.2, 0.12, 0.08, 0.06, 0.04, chosen for the program to stand for a furnished room, from no "
             "publication",
+        ),
+    ),
+    "purchase": (
+        Field(name="insulation", meaning="insulation level whose prices count, as in the prices table"),
+        Field(
+            name="box_ft",
+            kind="number",
+            unit="ft",
+            default=25.0,
+            low=0.0,
+            above=True,
+            high=1000.0,
+            meaning="feet in a box of flex or a stick of rigid duct where the prices table does not say",
+        ),
+        Field(
+            name="waste_pct",
+            kind="number",
+            unit="%",
+            default=0.0,
+            low=0.0,
+            high=100.0,
+            meaning="duct bought beyond what the plan draws",
+        ),
+        Field(
+            name="lots",
+            kind="number",
+            default=1.0,
+            low=1.0,
+            high=100_000.0,
+            meaning="lots to buy for, where the plan lists none",
         ),
     ),
     "leakage": (

@@ -62,8 +62,14 @@ class RawTable:
         return self.headers.get(header_key(column), column)
 
 
-def read_table(name: str, path: Path, sheet: str | None, label: str) -> RawTable:
-    """Read one table. Raises TableFault where the file, the sheet or the header can't be read."""
+def read_table(name: str, path: Path, sheet: str | None, label: str, *, any_sheet: bool = False) -> RawTable:
+    """Read one table. Raises TableFault where the file, the sheet or the header can't be read.
+
+    ``any_sheet`` takes the first sheet of a workbook that has none of the table's name.
+    """
+    if any_sheet and path.suffix.casefold() in (".xlsx", ".xlsm"):
+        names = sheet_names(path)
+        sheet = next((s for s in names if header_key(s) == header_key(name)), names[0])
     if path.suffix.casefold() in (".xlsx", ".xlsm"):
         return _from_cells(name, label, _sheet_rows(path, sheet or name, label))
     if path.suffix.casefold() == ".csv":

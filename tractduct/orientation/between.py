@@ -88,8 +88,8 @@ def check_every_degree(plan: Plan, size_set: Mapping[str, str], *, step_deg: flo
     """
     if not 0.0 < step_deg <= 45.0 or abs(45.0 / step_deg - round(45.0 / step_deg)) > 1e-9:
         raise ValueError(f"step_deg must divide 45, got {step_deg!r}")
-    every = np.arange(round(TURN_DEG / step_deg)) * step_deg
-    azimuth: FloatArray = every[between_listed(plan.front_faces, every)]
+    every = np.asarray(np.arange(round(TURN_DEG / step_deg)) * step_deg, dtype=np.float64)
+    azimuth = every[between_listed(plan.front_faces, every)]
     dense = plan_at(plan, azimuth.tolist(), plan.mirrored)
     variants = variants_of(dense)
     found = verify_sizes(dense, variants, size_set)

@@ -181,19 +181,40 @@ def duct_data(plan: Plan, tree: DuctTree, variants: VariantSet) -> DuctData:
 def size_cost(plan: Plan, tree: DuctTree, flex: tuple[str, ...]) -> NDArray[np.float64]:
     """(n_section, n_size): length x price, the mean over some flex products; duct wall area without prices.
 
-    NaN where a duct is not offered in a size, or has no price.
+    Where fittings have prices, those of a section count too, but for reducers. NaN where a duct or a fitting
+    is not offered in a size, or a duct has no price.
     """
     length = np.array([s.length_ft for s in tree.sections])
-    if not plan.prices:
-        wall = np.array([size.wall_ft2_per_ft for size in plan.sizes])
-        return np.asarray(length[:, None] * wall[None, :])
-    by_duct = {
-        duct: np.array([_price(plan, duct, size) for size in plan.sizes])
-        for duct in {*plan.flex, *(s.duct for s in tree.sections)} - {FLEX}
-    }
-    flex_price = np.mean([by_duct[f] for f in flex], axis=0)
-    price = np.array([flex_price if s.duct == FLEX else by_duct[s.duct] for s in tree.sections])
-    return np.asarray(length[:, None] * price)
+    if plan.prices:
+        by_duct = {
+            duct: np.array([_price(plan, duct, size) for size in plan.sizes])
+            for duct in {*plan.flex, *(s.duct for s in tree.sections)} - {FLEX}
+        }
+        flex_price = np.mean([by_duct[f] for f in flex], axis=0)
+        duct = np.array([flex_price if s.duct == FLEX else by_duct[s.duct] for s in tree.sections])
+    else:
+        duct = np.array([size.wall_ft2_per_ft for size in plan.sizes])
+    cost: NDArray[np.float64] = length[:, None] * duct
+    return cost + _fitting_cost(plan, tree, reducers=False) if plan.prices and plan.fitting_prices else cost
+
+
+def change_cost(plan: Plan, tree: DuctTree) -> NDArray[np.float64] | None:
+    """(n_section, n_size): reducers bought where a section's size differs from its parent's; None without any."""
+    if not plan.prices or not plan.fitting_prices:
+        return None
+    cost = _fitting_cost(plan, tree, reducers=True)
+    cost[tree.parent < 0] = 0.0
+    return cost if np.any(cost > 0.0) else None
+
+
+def _fitting_cost(plan: Plan, tree: DuctTree, *, reducers: bool) -> NDArray[np.float64]:
+    """(n_section, n_size); NaN where one is not offered. A reducer that is not offered costs nothing here."""
+    missing = 0.0 if reducers else np.nan
+    found = np.array(
+        [[plan.fitting_cost(s, size.label, reducers=reducers) for size in plan.sizes] for s in tree.sections],
+        dtype=float,
+    )
+    return np.where(np.isnan(found), missing, found)
 
 
 def _price(plan: Plan, duct: str, size: Size) -> float:

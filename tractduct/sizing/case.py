@@ -12,7 +12,7 @@ from tractduct.network.tree import DuctTree, build_tree
 from tractduct.network.variants import VariantSet, expand_variants
 from tractduct.physics.air import Air, site_air
 from tractduct.sizing.budget import Budget, build_budget
-from tractduct.sizing.candidates import CandidateTable, at_sizes, evaluate_candidates, size_cost
+from tractduct.sizing.candidates import CandidateTable, at_sizes, change_cost, evaluate_candidates, size_cost
 from tractduct.sizing.program import SizingProblem
 
 
@@ -75,9 +75,27 @@ class Case:
             return {}
         return {s.name: self.table.sizes[k].label for s, k in zip(self.tree.sections, size_index, strict=True)}
 
+    def priced_for(self, flex: tuple[str, ...]) -> Case:
+        """The same variants at the mean price of other flex products."""
+        return replace(self, table=replace(self.table, cost=size_cost(self.plan, self.tree, flex)))
+
     def cost_of(self, size_index: NDArray[np.intp]) -> float:
-        """Cost of a size set; NaN where a size is not on sale."""
-        return float(self.table.cost[np.arange(len(size_index)), size_index].sum())
+        """Cost of a size set, reducers included; NaN where a size is not on sale."""
+        sections = np.arange(len(size_index))
+        cost = float(self.table.cost[sections, size_index].sum())
+        change = change_cost(self.plan, self.tree)
+        if change is not None:
+            differs = (self.tree.parent >= 0) & (size_index != size_index[self.tree.parent])
+            cost += float(change[sections, size_index][differs].sum())
+        return cost
+
+    @property
+    def flex_duct_cost(self) -> NDArray[np.float64]:
+        """(n_section, n_size) cost of flex duct alone, at the variants' products; 0 for rigid sections."""
+        flex = tuple(dict.fromkeys(v.flex for v in self.variants.variants))
+        is_flex = np.array([s.kind == "flex" for s in self.tree.sections])
+        duct_only = size_cost(replace(self.plan, fitting_prices={}), self.tree, flex)
+        return np.where(is_flex[:, None] & np.isfinite(duct_only), duct_only, 0.0)
 
     def path_loss_inwc(self, size_index: NDArray[np.intp]) -> NDArray[np.float64]:
         """(n_variant, n_path) what each path loses in the given sizes."""

@@ -180,7 +180,7 @@ def _outside_table(case: Case, size_index: NDArray[np.intp]) -> Iterator[Finding
     outside = np.logical_and(~inside, case.variants.airflow_cfm > 0.0)
     labels = case.labels(size_index)
     for flex in case.plan.flex:
-        mine = outside[case.variants.where(flex=flex)].any(axis=0)
+        mine = np.any(outside[case.variants.where(flex=flex)], axis=0).tolist()
         names = [s.name for s, out in zip(case.tree.sections, mine, strict=True) if out and s.kind == "flex"]
         if names:
             shown = ", ".join(f"{name} ({labels[name]} in)" for name in names[:6]) + (", ..." if len(names) > 6 else "")

@@ -24,6 +24,17 @@ def file_name(plan_name: str) -> str:
     return name + "-plan" if not name or name in _RESERVED else name
 
 
+def written_text(path: Path, text: str) -> None:
+    """Write one text file, whole or not at all. OutputError where it can't be written."""
+    beside = path.with_name(f".unfinished-{path.name}")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        beside.write_text(text, encoding="utf-8", newline="\n")
+        os.replace(beside, path)
+    except OSError as error:
+        raise OutputError(f"{path}: it can't be written ({error.strerror or error}). Choose another place") from None
+
+
 def write_study(
     study: Study, folder: Path, delivery: Delivery | None = None, installed: str | None = None
 ) -> list[Path]:

@@ -45,7 +45,7 @@ LOWEST_ROW, HIGHEST_ROW = 15.0, 24.0  # points; between them as high as the page
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Lot:
+class LotToBalance:
     """One house to balance: the way its front faces, mirrored or not, and the flex product installed."""
 
     name: str
@@ -54,23 +54,25 @@ class Lot:
     flex: str
 
 
-def orientations(delivery: Delivery, installed: str) -> list[Lot]:
+def orientations(delivery: Delivery, installed: str) -> list[LotToBalance]:
     """A lot for every orientation of the plan with one flex product installed."""
     plan = delivery.study.plan
     return [
-        Lot(name=f"{face}{' mirrored' if mirrored else ''}", front_faces=face, mirrored=mirrored, flex=installed)
+        LotToBalance(
+            name=f"{face}{' mirrored' if mirrored else ''}", front_faces=face, mirrored=mirrored, flex=installed
+        )
         for face in plan.front_faces
         for mirrored in plan.mirrored
     ]
 
 
-def balancing_sheet(book: Book, delivery: Delivery, lot: Lot) -> str:
+def balancing_sheet(book: Book, delivery: Delivery, lot: LotToBalance) -> str:
     """Write one lot's sheet, one page to print; returns the sheet's name."""
     return _Sheet(book, delivery, lot).write()
 
 
 class _Sheet:
-    def __init__(self, book: Book, delivery: Delivery, lot: Lot) -> None:
+    def __init__(self, book: Book, delivery: Delivery, lot: LotToBalance) -> None:
         self.delivery, self.lot = delivery, lot
         self.study = delivery.study
         self.seasons = self.study.plan.seasons
@@ -224,7 +226,7 @@ class _Sheet:
         """The side's runs added up, to compare the hood with the blower."""
         page, look = self.page, SUM
         page.fill(page.row, 1, self.across, look)
-        page.put(page.row, 1, f"{words}, sum", replace(look, number_format="General"))
+        page.merged(page.row, 1, 2, f"{words}, sum", replace(look, number_format="General"))
         column = 4
         for season in self.seasons:
             for at, key in ((0, "design"), (1, "before"), (5, "after")):
@@ -340,5 +342,5 @@ def hood_range(airflow_cfm: object) -> str | None:
     return f"{airflow_cfm * (1.0 - part):,.0f}–{airflow_cfm * (1.0 + part):,.0f}"
 
 
-def _short(text: str, most: int = 20) -> str:
+def _short(text: str, most: int = 18) -> str:
     return text if len(text) <= most else text[: most - 1].rstrip(" ;,") + "…"

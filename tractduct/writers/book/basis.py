@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 
+from tractduct.inputs.plan import Duct
 from tractduct.inputs.schema import KEYS
 from tractduct.sizing.practice import CAUTIONS, FRICTION_RATE_WINDOW
 from tractduct.version import VERSION
@@ -100,6 +101,11 @@ METHOD = (
         "(a b)^0.625 / (a + b)^0.25 (after Huebscher).",
     ),
     (
+        "Friction table",
+        "A product with a published friction table has the friction of that table at its own airflow and size: "
+        "friction by roughness and derate, times what the table says over it.",
+    ),
+    (
         "Flex derate",
         "A product with a derate carries that many per cent less air at any friction rate than its roughness "
         "alone would give.",
@@ -121,6 +127,11 @@ METHOD = (
         "pointed out, as are more than two wyes in a row (from memory or common practice; see Findings).",
     ),
 )
+
+
+def made_of(duct: Duct) -> str:
+    """Kind of a product, and whether a published friction table stands over its roughness and derate."""
+    return duct.kind if duct.correction is None else f"{duct.kind}, by its friction table"
 
 
 def basis_sheet(book: Book, facts: Facts) -> None:
@@ -192,7 +203,7 @@ def basis_sheet(book: Book, facts: Facts) -> None:
             Column("Source", TEXT),
         ],
         [
-            [d.name, d.kind, d.roughness_ft, d.airflow_derate_pct, d.compression_pct, d.source]
+            [d.name, made_of(d), d.roughness_ft, d.airflow_derate_pct, d.compression_pct, d.source]
             for d in plan.ducts.values()
         ],
     )

@@ -317,18 +317,19 @@ class _Block:
         assert study.recommended.size_index is not None
         assert study.verification is not None
         section = study.tree.sections[i]
-        size, ducts = study.table.sizes[study.recommended.size_index[i]], study.table.ducts
-        flow = float(study.variants.airflow_cfm[v, i])
-        speed = flow / size.area_ft2
-        friction = friction_rate_inwc_per_100ft(
-            flow, size.diameter_in, ducts.roughness_ft[v, i], study.air, ducts.derate[v, i]
+        k = int(study.recommended.size_index[i])
+        size, ducts = study.table.sizes[k], study.table.ducts
+        flow, diameter = float(study.variants.airflow_cfm[v, i]), float(ducts.diameter_in[v, i, k])
+        speed = flow / float(ducts.area_ft2[v, i, k])
+        friction = ducts.correction[v, i, k] * friction_rate_inwc_per_100ft(
+            flow, diameter, ducts.roughness_ft[v, i], study.air, ducts.derate[v, i]
         )
         page.put(row, 11, size_value(size.label), replace(CHOSEN, top_line=True))
         for column, value, shown in (
             (12, flow, "#,##0.0"),
             (13, speed, "#,##0"),
             (14, float(friction), "0.0000"),
-            (15, float(compression_factor(ducts.compression_pct[v, i], size.diameter_in)), "0.00"),
+            (15, float(compression_factor(ducts.compression_pct[v, i], diameter)), "0.00"),
             (16, float(velocity_pressure_inwc(speed, study.air)), "0.0000"),
         ):
             page.put(row, column, round(value, 8), replace(COMPUTED, top_line=True, number_format=shown))

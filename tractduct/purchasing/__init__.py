@@ -1,0 +1,1 @@
+"""What purchasing asks: which flex, what it costs to approve one more, what to order."""
