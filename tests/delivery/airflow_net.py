@@ -241,9 +241,7 @@ def random_net(seed: int, *, returns: bool = True, plain: bool = False) -> Net:
     return Net(ducts=tuple(ducts), air=air)
 
 
-def _random_duct(
-    rng: np.random.Generator, name: str, parent: str, is_return: bool, is_run: bool, plain: bool
-) -> Duct:
+def _random_duct(rng: np.random.Generator, name: str, parent: str, is_return: bool, is_run: bool, plain: bool) -> Duct:
     diameter = float(rng.choice([5, 6, 7, 8, 9] if is_run else [10, 12, 14, 16]))
     flat = not plain and rng.random() < 0.2
     return Duct(

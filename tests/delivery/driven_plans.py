@@ -7,6 +7,7 @@ from plan_folder import PlanTables, small_plan, written
 from scipy.interpolate import PchipInterpolator
 
 import tractduct
+from tractduct.delivery.flow import SizedDucts
 from tractduct.delivery.predict import installed_ducts
 from tractduct.sizing.case import Case, build_case
 
@@ -20,9 +21,7 @@ DEVICES = [
 ]
 
 
-def with_blower(
-    plan: PlanTables, speeds: dict[str, dict[float, float]] | None = None, **keys: object
-) -> PlanTables:
+def with_blower(plan: PlanTables, speeds: dict[str, dict[float, float]] | None = None, **keys: object) -> PlanTables:
     """The plan with a blower table; ``keys`` go into [blower]."""
     plan = plan.copy()
     if speeds is None:
@@ -73,7 +72,8 @@ def at_sizes(case: Case, sizes: dict[str, object] | None = None) -> np.ndarray:
     return np.array([labels.index(str((sizes or SIZES)[s.name])) for s in case.tree.sections])
 
 
-def ducts_of(case: Case, sizes: dict[str, object] | None = None):  # noqa: ANN201
+def ducts_of(case: Case, sizes: dict[str, object] | None = None) -> SizedDucts:
+    """Ducts in the given sizes, as the plan has them installed."""
     return installed_ducts(case, at_sizes(case, sizes))
 
 

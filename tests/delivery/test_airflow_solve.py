@@ -343,9 +343,7 @@ def test_pressures_inside_the_laminar_jump_settle() -> None:
         assert np.all(np.diff(flow) > 0.0)
         np.testing.assert_allclose(flow[inside], edge, rtol=1.1e-4)  # the width that the loss rises over is 1e-4
         np.testing.assert_allclose(flow, flows[0], rtol=1e-8)
-    np.testing.assert_allclose(
-        [loss_inwc(duct, q, net.air) for q in flows[0][~inside]], pressures[~inside], rtol=1e-8
-    )
+    np.testing.assert_allclose([loss_inwc(duct, q, net.air) for q in flows[0][~inside]], pressures[~inside], rtol=1e-8)
 
 
 # -- blower tables that are not monotonic ----------------------------------------------------------------------

@@ -216,7 +216,11 @@ def test_returns_that_are_shut_in_a_season() -> None:
     try:
         case = case_of(plan)
     except tractduct.InputFaults as refused:
-        assert "RET" in str(refused)
+        told = str(refused)
+    else:
+        told = ""
+    if told:
+        assert "RET" in told
         return
     heating = case.variants.where(season="heating")
     assert np.isfinite(case.budget.available_inwc[heating]).any(axis=1).all()

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
 import sys
-from typing import Any
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -193,14 +195,6 @@ def test_without_pvlib(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def test_pvlib_is_not_imported_until_needed() -> None:
-    import subprocess
-
     code = "import sys, tractduct.orientation; sys.exit('pvlib' in sys.modules)"
-    assert subprocess.run([sys.executable, "-c", code], check=False, env=_here()).returncode == 0
-
-
-def _here() -> dict[str, Any]:
-    import os
-    from pathlib import Path
-
-    return {**os.environ, "PYTHONPATH": str(Path(tractduct.__file__).parents[1])}
+    env = {**os.environ, "PYTHONPATH": str(Path(tractduct.__file__).parents[1])}
+    assert subprocess.run([sys.executable, "-c", code], check=False, env=env).returncode == 0

@@ -130,12 +130,13 @@ def fit_table(table: FrictionTable, *, derate: float | None = None, air: Air | N
     error = residuals(best.x)
     spread = _intervals(error, _jacobian(residuals, best.x))
     width = student_t.ppf(0.975, max(n - free, 1)) * spread
+    factor = float(np.exp(min(width[0], 20.0)))
     scale = 1.4826 * float(np.median(np.abs(error))) + 1e-9
     sizes = np.unique(table.size_in)
     return Fit(
         roughness_ft=rough,
         derate=lost,
-        roughness_interval_ft=(rough * float(np.exp(-width[0])), rough * float(np.exp(width[0]))),
+        roughness_interval_ft=(rough / factor, rough * factor),
         derate_interval=(max(lost - width[1], 0.0), lost + width[1]) if derate is None else (lost, lost),
         derate_given=derate is not None,
         error_pct=100.0 * np.expm1(error),

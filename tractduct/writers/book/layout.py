@@ -164,7 +164,8 @@ class Page:
         self.fill(row, first, last, look)
         self.put(row, first, value, look)
         if last > first:
-            self.sheet.merge_cells(start_row=row, end_row=row, start_column=first, end_column=last)
+            # Straight to the list: openpyxl would work out the borders of cells that have their style already.
+            self.sheet.merged_cells.add(f"{get_column_letter(first)}{row}:{get_column_letter(last)}{row}")
 
     def formula(self, row: int, column: int, formula: str, value: float | str, look: Look = SHORT) -> None:
         """Write a formula of cell references and numbers (never of input text), and what it comes to.
