@@ -22,6 +22,7 @@ MAY = {
     "sizing": {"network", "inputs", "physics", "products", "errors", "findings"},
     "study": {"sizing", "network", "inputs", "physics", "errors", "findings"},
     "orientation": {"study", "sizing", "network", "inputs", "physics", "errors", "findings"},
+    "purchasing": {"delivery", "study", "sizing", "network", "inputs", "physics", "errors", "findings"},
     "delivery": {"study", "sizing", "network", "inputs", "physics", "errors", "findings"},
 }
 ALL_BUT_CLI = {*MAY, "writers"}

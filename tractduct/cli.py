@@ -1,4 +1,4 @@
-"""The command line: tractduct study, deliver, fit, check and new."""
+"""The command line: tractduct study, deliver, batch, fit, check and new."""
 
 from __future__ import annotations
 
@@ -101,6 +101,8 @@ def _parser() -> argparse.ArgumentParser:
     )
     deliver.set_defaults(run=_deliver)
 
+    _add_batch(commands)
+
     fit = commands.add_parser(
         "fit",
         help="roughness and derate from a product's friction table",
@@ -152,6 +154,39 @@ def _add_study_options(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def _add_batch(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    batch = commands.add_parser(
+        "batch",
+        help="study every plan below some folders",
+        description="Study every plan below the folders, over several processes or machines. Each plan gets a folder "
+        "with its results.json; one workbook shows all plans. Stop it as you like: the same command goes on where it "
+        "stopped, and studies only plans whose files, options or program version have changed.",
+        epilog="Exit codes: 0 every plan has a size set, 3 some plan has none, 2 some plan's input has faults, 1 some "
+        "plan met an unexpected error or ran out of time; of several, the first of 1, 2, 3. "
+        "Example: tractduct batch plans --out reports/spring --stock",
+    )
+    batch.add_argument(
+        "folders", type=Path, nargs="+", metavar="FOLDER", help="each plan.toml in or below it is a plan"
+    )
+    batch.add_argument("--out", type=Path, metavar="DIR", default=Path("reports/batch"), help="default: reports/batch")
+    batch.add_argument("--jobs", type=_whole, metavar="N", help="processes (default: one a processor)")
+    batch.add_argument("--fresh", action="store_true", help="study every plan again")
+    batch.add_argument("--quick", action="store_true", help="leave out the trade-off and what standardizing costs")
+    batch.add_argument("--predict", action="store_true", help="predict the delivered airflow too")
+    batch.add_argument("--stock", action="store_true", help="find the stock list that serves all plans for least cost")
+    batch.add_argument("--workbooks", action="store_true", help="write a workbook and pictures for each plan too")
+    batch.add_argument("--no-workbook", action="store_true", help="leave out the workbook of all plans")
+    batch.add_argument("--seconds", type=_positive, metavar="S", help="time for each search of a plan")
+    batch.add_argument("--dask", metavar="ADDRESS", help="study on the workers of this Dask scheduler, tcp://host:8786")
+    batch.set_defaults(run=_batch)
+
+
+def _whole(text: str) -> int:
+    if not text.isdecimal() or int(text) < 1:
+        raise argparse.ArgumentTypeError("must be a whole number above 0")
+    return int(text)
+
+
 def _per_cent(text: str) -> float:
     try:
         value = float(text)
@@ -184,8 +219,9 @@ def _run(options: argparse.Namespace, *, predicted: bool) -> int:
     # Imported here so that --help and usage faults answer at once.
     from tractduct.delivery.deliver import deliver
     from tractduct.inputs.reader import load_plan
+    from tractduct.names import file_name
     from tractduct.study import study
-    from tractduct.writers.output import file_name, write_study
+    from tractduct.writers.output import write_study
     from tractduct.writers.summary import summary
 
     plan = load_plan(options.plan)
@@ -205,6 +241,61 @@ def _run(options: argparse.Namespace, *, predicted: bool) -> int:
     if result.recommended.size_index is None:
         return NO_SET if result.status == "infeasible" else UNEXPECTED
     return DONE
+
+
+def _batch(options: argparse.Namespace) -> int:
+    from tqdm import tqdm
+
+    from tractduct.batch import Options, finish_batch, run_batch
+    from tractduct.portfolio.find import find_plans
+    from tractduct.portfolio.store import InUse, Store
+
+    places = find_plans(options.folders)
+    what = Options(
+        quick=options.quick,
+        predicted=options.predict,
+        workbooks=options.workbooks,
+        time_limit_s=options.seconds,
+    )
+    jobs = options.jobs or os.cpu_count() or 1
+    try:
+        with Store(options.out) as store:
+            with tqdm(
+                total=len(places),
+                disable=not sys.stderr.isatty(),
+                bar_format="plans {bar:30} {n_fmt}/{total_fmt} {elapsed}, {remaining} left",
+            ) as plans:
+
+                def show(done: int, done_before: int) -> None:
+                    plans.initial, plans.n = done_before, done
+                    plans.refresh()
+
+                run_batch(
+                    places,
+                    store,
+                    what,
+                    jobs=jobs,
+                    cluster=options.dask,
+                    fresh=options.fresh,
+                    progress=show,
+                )
+            with _Bar() as bar:
+                end = finish_batch(
+                    places,
+                    store,
+                    stock=options.stock,
+                    workbook=not options.no_workbook,
+                    jobs=jobs,
+                    progress=bar.show,
+                )
+    except InUse as error:
+        print(error, file=sys.stderr)
+        return BAD_INPUT
+    except KeyboardInterrupt:
+        print("Stopped. What was done stays; the same command goes on from there.", file=sys.stderr)
+        return UNEXPECTED
+    print(end.text)
+    return UNEXPECTED if end.errors else BAD_INPUT if end.faults else NO_SET if end.without_set else DONE
 
 
 def _installed(plan: Plan, name: str | None) -> str:
@@ -249,8 +340,9 @@ def _fit(options: argparse.Namespace) -> int:
     from tractduct.inputs.fault_log import FaultLog
     from tractduct.inputs.product_tables import fit_rows, read_friction_rows
     from tractduct.inputs.tables import TableFault, read_table
+    from tractduct.names import file_name
     from tractduct.writers.fit_report import draw_fit, duct_row, fit_text
-    from tractduct.writers.output import file_name, written_text
+    from tractduct.writers.output import written_text
 
     file, _, sheet = str(options.table).partition("#")
     path = Path(file)

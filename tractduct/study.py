@@ -107,6 +107,7 @@ def study(
     plan: Plan | str | Path,
     *,
     time_limit_s: float | None = None,
+    quick: bool = False,
     progress: Progress = lambda what, done, total: None,
 ) -> Study:
     """Size a plan once for all its variants.
@@ -115,6 +116,7 @@ def study(
     ----------
     plan : a Plan, or the path of a plan folder
     time_limit_s : for each of the two searches (the recommended set, the trade-off); None: until proven
+    quick : leave out the trade-off and the comparisons, which take longer than all the rest
     progress : called with what is being done, steps done and steps in all
 
     Raises
@@ -140,16 +142,17 @@ def study(
     comparisons: tuple[Comparison, ...] = ()
     if recommended.size_index is not None:
         verification = _confirmed(case, recommended.size_index)
-        front = size_front(
-            problem,
-            max_distinct=cap,
-            time_limit_s=time_limit_s,
-            on_step=lambda done, total: progress("trade-off", done, total),
-        ).entries
+        if not quick:
+            front = size_front(
+                problem,
+                max_distinct=cap,
+                time_limit_s=time_limit_s,
+                on_step=lambda done, total: progress("trade-off", done, total),
+            ).entries
+            comparisons = _compared(case, cheapest, progress)
         drivers = find_drivers(case, recommended.size_index)
         headroom = find_headroom(case, recommended.size_index)
         findings += find_in_sizes(case, recommended.size_index, drivers)
-        comparisons = _compared(case, cheapest, progress)
     elif recommended.status == "infeasible":
         conflicts = find_conflicts(case, cap)
         ways_out = try_ways_out(plan, conflicts, lambda: progress("ways out", 0, 0))

@@ -16,7 +16,7 @@ from tractduct.sizing.case import Case, build_case
 from tractduct.sizing.solve import least_cost
 from tractduct.sizing.verify import verify_sizes
 
-SIZES = (5, 6, 7, 8, 10, 12)
+SIZES = (5, 6, 7, 8, 10)
 
 
 def priced_plan(fittings: bool = False) -> PlanTables:

@@ -75,6 +75,10 @@ def deliver(
     progress("substitution", 3, 4)
     substitutions = find_substitutions(case, drive=drive)
     found = [*_system(study, open_dampers), *_balancing(study, balanced), *_seasons(study, setting)]
+    found += _unsettled(study, compressed, f"flex compressed by {compressed_pct:g} %")
+    found += _unsettled(study, balanced.after, "balanced")
+    if setting is not None:
+        found += _unsettled(study, setting.delivered, "one damper setting")
     return Delivery(
         study=study,
         drive=drive,
@@ -119,24 +123,41 @@ def _system(study: Study, got: Delivered) -> Iterator[Finding]:
 
 def _balancing(study: Study, balanced: Balance) -> Iterator[Finding]:
     impossible = ~balanced.possible
-    if impossible.any():
-        short = np.where(impossible, balanced.needed_inwc - np.nan_to_num(balanced.blower_inwc), -np.inf)
-        v = int(np.argmax(short))
+    if not impossible.any():
+        return
+    short = np.where(impossible, balanced.needed_inwc - np.nan_to_num(balanced.made_inwc), -np.inf)
+    v = int(np.argmax(short))
+    if np.isnan(balanced.made_inwc[v]):
+        why = f"the blower's table does not reach {balanced.after.airstream.design_cfm[v]:.0f} cfm"
+    else:
+        why = f"{balanced.needed_inwc[v]:.3f} inWC is needed and there is {balanced.made_inwc[v]:.3f}"
+    yield Finding(
+        severity=Severity.WARNING,
+        rule="balancing",
+        subject="system",
+        message=f"no damper setting gives every room its design airflow in {impossible.sum()} variants: {why} "
+        f"({study.variants.variants[v]})",
+        advice="Choose a higher speed, or reduce the losses of devices and ducts",
+    )
+
+
+def _unsettled(study: Study, got: Delivered, what: str) -> Iterator[Finding]:
+    blank = ~got.solution.settled
+    if blank.any():
         yield Finding(
             severity=Severity.WARNING,
-            rule="balancing",
+            rule="no operating point",
             subject="system",
-            message=f"no damper setting gives every room its design airflow in {impossible.sum()} variants: "
-            f"{balanced.needed_inwc[v]:.2f} inWC is needed and the blower makes "
-            f"{np.nan_to_num(balanced.blower_inwc[v]):.2f} ({study.variants.variants[v]})",
-            advice="Choose a higher speed, or reduce the losses of devices and ducts",
+            message=f"{what}: the blower's table and the system never meet in {blank.sum()} variants "
+            f"({study.variants.variants[int(np.argmax(blank))]} and others); nothing is predicted there",
+            advice="Add rows to the blower table from the equipment's data",
         )
 
 
 def _seasons(study: Study, setting: OneSetting | None) -> Iterator[Finding]:
     if setting is None:
         return
-    off = tolerances_off(setting.delivered, study.plan.tolerance)
+    off = np.nan_to_num(tolerances_off(setting.delivered, study.plan.tolerance))
     design = setting.delivered.room_design_cfm
     for n, room in enumerate(study.plan.rooms):
         v = int(np.argmax(off[:, n]))

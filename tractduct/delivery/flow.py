@@ -120,6 +120,20 @@ class AirflowSolution:
     settled: NDArray[np.bool_]
     steps: int
 
+    def with_unsettled_blank(self) -> AirflowSolution:
+        """NaN in place of the numbers of variants that did not settle."""
+        if self.settled.all():
+            return self
+        blank = ~self.settled
+        return replace(
+            self,
+            airflow_cfm=np.where(blank[:, None], np.nan, self.airflow_cfm),
+            supply_inwc=np.where(blank, np.nan, self.supply_inwc),
+            return_inwc=np.where(blank, np.nan, self.return_inwc),
+            blower_cfm=np.where(blank, np.nan, self.blower_cfm),
+            external_static_inwc=np.where(blank, np.nan, self.external_static_inwc),
+        )
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Level:
@@ -234,6 +248,8 @@ def solve_airflow(
     shape = start_cfm.shape
     losses = _Losses.of(ducts, air, shape)
     is_open = np.broadcast_to(ducts.is_open, shape)
+    # A section whose runs are all shut is shut too.
+    is_open = is_open & ((is_open[:, tree.run_section] @ tree.path.astype(float)) > 0.0)
     flow = np.where(is_open, np.maximum(start_cfm, _LEAST_CFM), 0.0)
     blower = np.where(flow[:, _tops(sides[0])].sum(axis=1) > 0.0, flow[:, _tops(sides[0])].sum(axis=1), 1.0) / (
         1.0 - lost.supply
@@ -372,7 +388,10 @@ def _crossing(curve: BlowerCurve, offset: FloatArray, resistance: FloatArray) ->
     with np.errstate(divide="ignore", invalid="ignore"):
         found = np.where(linear >= 0.0, -2.0 * constant / (linear + root), (root - linear) / (2.0 * device))
     found = np.clip(found, q0, q1)
-    beyond = np.where(spare[:, -1] >= 0.0, q[-1], q[0])
+    # A curve may cover a part of the axis only; where it ends above the system, the crossing lies beyond.
+    inside = np.isfinite(spare)
+    first, end = np.argmax(inside, axis=1), inside.shape[1] - 1 - np.argmax(inside[:, ::-1], axis=1)
+    beyond = np.where(spare[rows, end] >= 0.0, q[end], q[first])
     return np.where(any_turn, found, beyond), np.asarray(any_turn)
 
 

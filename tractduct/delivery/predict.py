@@ -68,16 +68,17 @@ class Delivered:
     @property
     def total_cfm(self) -> FloatArray:
         """(n_variant,) what the blower moves; of held plenums, what the supply ducts carry."""
+        if self.drive is not Drive.PRESSURE:
+            return self.solution.blower_cfm
         runs = np.array([run.side != "return" for run in self.tree.runs], dtype=bool)
-        carried = np.nansum(self.run_cfm[:, runs], axis=1)
-        return np.where(np.isfinite(self.solution.blower_cfm), self.solution.blower_cfm, carried)
+        return np.asarray(np.nansum(self.run_cfm[:, runs], axis=1))
 
     @property
     def external_static_inwc(self) -> FloatArray:
         """(n_variant,) supply, return and devices together; of held plenums, the two plenums."""
-        held = self.solution.supply_inwc + self.solution.return_inwc
-        static = self.solution.external_static_inwc
-        return np.where(np.isfinite(static), static, held)
+        if self.drive is not Drive.PRESSURE:
+            return self.solution.external_static_inwc
+        return self.solution.supply_inwc + self.solution.return_inwc
 
     @property
     def room_off_pct(self) -> FloatArray:
@@ -180,7 +181,7 @@ def predict(
     ----------
     drive : what drives the air; the plan's blower, or the design airflow where it has none
     loaded : filters due for change; see ``airstream``
-    strict : raise where the blower's curve never meets the system's; else such variants are left unsettled
+    strict : raise where the blower's curve never meets the system's; else such variants are NaN
 
     Raises InputFaults for a section that both ends in a room and feeds others, and, if strict, where the
     blower's curve never meets the system's.
@@ -199,6 +200,7 @@ def predict(
                 ]
             )
     plan, tree, variants = case.plan, case.tree, case.variants
+    _refuse_lossless(case, ducts)
     drive = drive or default_drive(plan)
     stream = airstream(plan, variants.variants, variants.room_airflow_cfm.sum(axis=1), loaded=loaded)
     lost = Leakage(supply=plan.equipment.supply_leakage, return_=plan.equipment.return_leakage)
@@ -207,6 +209,7 @@ def predict(
     )
     if strict and not solution.settled.all():
         raise InputFaults([_never_meets(plan, variants, stream, solution)])
+    solution = solution.with_unsettled_blank()
     run = np.where(variants.open_run, solution.airflow_cfm[:, tree.run_section], np.nan)
     return Delivered(
         tree=tree,
@@ -228,7 +231,30 @@ def room_airflow(plan: Plan, tree: DuctTree, run_cfm: FloatArray) -> FloatArray:
     for p, run in enumerate(tree.runs):
         if run.side != "return":
             room[:, index[key_of(run.rooms[0])]] += np.nan_to_num(run_cfm[:, p])
+    # A variant in which nothing is known of any run did not settle.
+    room[np.isnan(run_cfm).all(axis=1)] = np.nan
     return room
+
+
+def _refuse_lossless(case: Case, ducts: SizedDucts) -> None:
+    """A run that loses nothing would take all the air: a fault that names it."""
+    shape = case.variants.airflow_cfm.shape
+    loses = np.logical_or(ducts.friction_length_ft > 0.0, ducts.loss_coefficient > 0.0)
+    can_lose = np.broadcast_to(loses, shape).all(axis=0)
+    for i, run in zip(case.tree.run_section, case.tree.runs, strict=True):
+        if not can_lose[i]:
+            raise InputFaults(
+                [
+                    Fault(
+                        file="sections",
+                        column="length_ft",
+                        value=f"{run.length_ft:g}",
+                        problem=f"run '{run.name}' has no length and no fitting that loses pressure, so its airflow can't "
+                        "be predicted",
+                        remedy="Enter its length or its fittings",
+                    )
+                ]
+            )
 
 
 def _never_meets(plan: Plan, variants: VariantSet, stream: Airstream, solution: AirflowSolution) -> Fault:
@@ -240,13 +266,13 @@ def _never_meets(plan: Plan, variants: VariantSet, stream: Airstream, solution: 
     if solution.blower_cfm[v] >= at_most * (1.0 - 1e-9):
         problem = (
             f"speed '{speed}' still makes {curve[-1, 1]:g} inWC at its last row, {at_most:g} cfm, more than the "
-            f"system takes there ({variant}): the table ends on the low-pressure side before the two meet"
+            f"system takes there ({variant}): the two would meet beyond its high-airflow end"
         )
         remedy = "Add rows of more airflow from the equipment's data, or choose a lower speed"
     else:
         problem = (
             f"speed '{speed}' makes less pressure than the system takes at every airflow of its table "
-            f"({variant}): the table stays on the low side and the two never meet"
+            f"({variant}): the two would meet below its low-airflow end, if at all"
         )
         remedy = "Add rows of less airflow, choose a higher speed, or reduce the losses"
     return Fault(file="blower", column="airflow_cfm", problem=problem, remedy=remedy)

@@ -68,15 +68,16 @@ def find_spread(
     ducts = with_dampers(ducts, np.repeat(damper_inwc_per_cfm2, builds, axis=0))
     got = predict(many, ducts, drive=drive, loaded=random.uniform(0.0, 1.0, shape[0]), strict=False)
     within = got.room_within(plan.tolerance)
-    total = 100.0 * got.total_cfm / got.airstream.design_cfm
+    design = got.airstream.design_cfm
+    total = np.divide(100.0 * got.total_cfm, design, out=np.full(len(design), np.nan), where=design > 0.0)
     part = 100.0 + got.room_off_pct
     seasons = [many.variants.where(season=season) for season in plan.seasons]
     return Spread(
         low=_percentile(part, seasons, 5.0),
         middle=_percentile(part, seasons, 50.0),
         high=_percentile(part, seasons, 95.0),
-        total_low=np.array([np.percentile(total[mine], 5.0) for mine in seasons]),
-        total_high=np.array([np.percentile(total[mine], 95.0) for mine in seasons]),
+        total_low=_percentile(total[:, None], seasons, 5.0)[:, 0],
+        total_high=_percentile(total[:, None], seasons, 95.0)[:, 0],
         within_pct=np.array([100.0 * within[mine].mean(axis=0) for mine in seasons]),
         builds=builds,
     )

@@ -105,7 +105,7 @@ class Breakdown:
     @property
     def is_glass(self) -> NDArray[np.bool_]:
         """(n_kind,) bool"""
-        return np.array([any(word in key_of(k) for word in schema.GLASS_WORDS) for k in self.kinds], dtype=bool)
+        return np.array([is_glass(k) for k in self.kinds], dtype=bool)
 
     def for_rooms(self, rooms: Sequence[str]) -> Breakdown:
         """The same with its rooms in this order and spelling; all of them must be there."""
@@ -485,6 +485,11 @@ def _read_gains(
     return found
 
 
+def is_glass(kind: str) -> bool:
+    """Whether a kind of surface counts as glass, by its name."""
+    return any(word in key_of(kind) for word in schema.GLASS_WORDS)
+
+
 def parse_plan_face(text: str) -> float:
     """Degrees clockwise from the front out of a side's name or a number; NaN for blank; CellProblem else."""
     word = text.strip().casefold()
@@ -529,8 +534,7 @@ def _complete(table: RawTable, factors: _Factors, found: Sequence[_Surface], log
             )
         blank = [e for (k, e), value in factors.cooling.items() if k == kind and value is None]
         given = [e for (k, e), value in factors.cooling.items() if k == kind and value is not None and e]
-        is_glass = any(word in kind for word in schema.GLASS_WORDS)
-        if blank and (given or "" in blank or not is_glass):
+        if blank and (given or "" in blank or not is_glass(name)):
             log.fault(
                 table.label,
                 f"'{name}' has no cooling factor for {', '.join(e or 'no exposure' for e in blank)}",
@@ -542,7 +546,8 @@ def _complete(table: RawTable, factors: _Factors, found: Sequence[_Surface], log
 
 def _is_by_sun(factors: _Factors, kind: str, found: Sequence[_Surface]) -> bool:
     turning = any(s.kind == kind and math.isfinite(s.face_deg) for s in found)
-    return turning and all(factors.cooling.get((kind, f), 0.0) is None for f in FACES)
+    blank = all(factors.cooling.get((kind, f), 0.0) is None for f in FACES)
+    return turning and blank and is_glass(kind)
 
 
 def _read_sun(

@@ -115,6 +115,11 @@ class Equipment:
     supply_leakage: float = 0.0
     return_leakage: float = 0.0
 
+    @property
+    def return_over_supply(self) -> float:
+        """What the returns carry over what the registers deliver: 1 without leakage."""
+        return (1.0 - self.return_leakage) / (1.0 - self.supply_leakage)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Purchase:

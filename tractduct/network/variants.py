@@ -79,7 +79,8 @@ class VariantSet:
 def expand_variants(plan: Plan, tree: DuctTree) -> VariantSet:
     """Every combination of the plan's faces, mirrors, seasons and flex products, with its airflow.
 
-    A section's airflow is summed within a variant: never a sum of peaks of different seasons or faces.
+    A section's airflow is summed within a variant: never a sum of peaks of different seasons or faces. With
+    leakage, a return carries what the blower draws through it.
     """
     n_face, n_mirror, n_season, _ = plan.airflow_cfm.shape
     n_flex = len(plan.flex)
@@ -87,6 +88,8 @@ def expand_variants(plan: Plan, tree: DuctTree) -> VariantSet:
     is_open = np.array([[run.season in ("", season) for run in tree.runs] for season in plan.seasons])
     # f face, m mirror, s season, r room, p path, x section
     run = np.einsum("fmsr,spr->fmsp", plan.airflow_cfm, share)
+    is_return = np.array([run.side == "return" for run in tree.runs], dtype=bool)
+    run[..., is_return] *= plan.equipment.return_over_supply
     section = np.einsum("fmsp,px->fmsx", run, tree.path.astype(float))
 
     def spread(values: NDArray[np.float64]) -> NDArray[np.float64]:

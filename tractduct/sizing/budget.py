@@ -108,18 +108,16 @@ def build_budget(plan: Plan, tree: DuctTree, variants: VariantSet) -> Budget:
         )
     left = _left_by_blower(plan, variants)
     supply, back = np.flatnonzero(side == 0), np.flatnonzero(side == 1)
-    if back.size:
-        paths = np.array([(s, r) for s in supply for r in back], dtype=np.intp)
-    else:
-        # No return is drawn: what common practice sets aside for it is not the supply's.
-        left = left - plan.return_inwc
-        paths = np.column_stack([supply, np.full(supply.size, -1)]).astype(np.intp)
+    pairs = [(s, r) for s in supply for r in back]
+    # A supply path stands alone where no return is open, or none is drawn.
+    paths = np.array(pairs + [(s, -1) for s in supply], dtype=np.intp)
     circuit = tree.path[paths[:, 0]] | (tree.path[paths[:, 1]] & (paths[:, 1] >= 0)[:, None])
-    live = variants.open_run[:, paths[:, 0]] & (variants.open_run[:, paths[:, 1]] | (paths[:, 1] < 0))
+    any_return = np.any(variants.open_run[:, back], axis=1, keepdims=True)
+    second_live = np.where(paths[:, 1] >= 0, variants.open_run[:, paths[:, 1]], np.logical_not(any_return))
     return Budget(
         circuit=circuit,
         paths=paths,
-        available_inwc=np.where(live, left[:, None], np.inf),
+        available_inwc=np.where(variants.open_run[:, paths[:, 0]] & second_live, left[:, None], np.inf),
         by_side_inwc=np.full((n_variant, 2), np.nan),
         total_inwc=left,
     )

@@ -56,6 +56,7 @@ class Case:
             stock_group=np.array([groups.index(k) for k in kinds], dtype=np.intp),
             path=self.budget.circuit,
             available_inwc=self.budget.available_inwc,
+            change_cost=change_cost(self.plan, self.tree),
         )
 
     @property
@@ -81,13 +82,7 @@ class Case:
 
     def cost_of(self, size_index: NDArray[np.intp]) -> float:
         """Cost of a size set, reducers included; NaN where a size is not on sale."""
-        sections = np.arange(len(size_index))
-        cost = float(self.table.cost[sections, size_index].sum())
-        change = change_cost(self.plan, self.tree)
-        if change is not None:
-            differs = (self.tree.parent >= 0) & (size_index != size_index[self.tree.parent])
-            cost += float(change[sections, size_index][differs].sum())
-        return cost
+        return replace(self.problem(), cost=self.table.cost).cost_of(size_index)
 
     @property
     def flex_duct_cost(self) -> NDArray[np.float64]:

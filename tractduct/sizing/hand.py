@@ -25,7 +25,7 @@ class HandSizing:
         What the path's side has; where the blower gives the pressure, split by the losses of a size set or,
         before there is one, by total effective length.
     friction_rate : (n_variant, n_path)
-        100 x available pressure / total effective length. [inWC/100 ft]
+        100 x available pressure / total effective length, infinite where the run is shut. [inWC/100 ft]
     section_friction_rate : (n_variant, n_section)
         The lowest of the open runs through a section: that of the longest. Infinite where all are shut.
     exact_diameter_in : (n_variant, n_section)
@@ -65,6 +65,7 @@ def size_by_hand(case: Case, size_index: NDArray[np.intp] | None = None) -> Hand
     worst = worst_by_side(tree, variants.open_run, size_of_path)
     available = case.budget.path_available_inwc(tree, worst)
     rate = np.divide(100.0 * available, length, out=np.full(available.shape, np.inf), where=length > 0.0)
+    rate = np.where(variants.open_run, rate, np.inf)
     through = tree.path[None, :, :] & variants.open_run[:, :, None]
     section_rate = np.where(through, rate[:, :, None], np.inf).min(axis=1, initial=np.inf)
     fits = (

@@ -39,6 +39,7 @@ CAUTIONS = (
 
 def find_in_plan(case: Case, hand: HandSizing) -> Iterator[Finding]:
     """What shows without looking at the chosen sizes."""
+    yield from _no_return(case)
     yield from _wyes(case.tree)
     yield from _friction_rates(case.tree, hand)
     yield from _seasons(case.plan, case.tree)
@@ -50,6 +51,17 @@ def find_in_sizes(case: Case, size_index: NDArray[np.intp], drivers: tuple[Drive
     yield from _compressed(case, size_index)
     yield from _outside_table(case, size_index)
     yield from _because_of_child(drivers, case.labels(size_index))
+
+
+def _no_return(case: Case) -> Iterator[Finding]:
+    if case.plan.equipment.curves and not any(s.side == "return" for s in case.tree.sections):
+        yield Finding(
+            severity=Severity.WARNING,
+            rule="return air",
+            subject="return side",
+            message="the blower's pressure is used and no return ducts are drawn, so what the return takes is left out",
+            advice="Draw the return, or enter its loss as a device on the return side",
+        )
 
 
 def _wyes(tree: DuctTree) -> Iterator[Finding]:

@@ -153,7 +153,7 @@ def _over_blower(
     for v, variant in enumerate(variants):
         worst = max(supply, key=lambda name: np.nan_to_num(path_loss[name][v]))
         lost = path_loss[worst][v]
-        lost += max((np.nan_to_num(path_loss[name][v]) for name in back), default=plan.return_inwc)
+        lost += max((np.nan_to_num(path_loss[name][v]) for name in back), default=0.0)
         if lost > left[v] * (1.0 + HOLDS_TOLERANCE):
             found.append(
                 Breach(
@@ -188,7 +188,8 @@ def _airflow(plan: Plan, variants: tuple[Variant, ...]) -> dict[str, NDArray[np.
                 in_season = np.array([v.season == k for v in variants])
                 for s in live:
                     part = (1.0 if s.share is None else s.share) / total
-                    flow[s.name] += np.where(in_season, need[:, n] * part, 0.0)
+                    drawn = plan.equipment.return_over_supply if side == "return" else 1.0
+                    flow[s.name] += np.where(in_season, need[:, n] * part * drawn, 0.0)
     for section in reversed(plan.sections):
         if section.parent:
             flow[section.parent] = flow[section.parent] + flow[section.name]

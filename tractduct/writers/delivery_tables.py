@@ -16,8 +16,8 @@ def systems(delivery: Delivery) -> pd.DataFrame:
     """One row a variant: what the blower moves and against what.
 
     Columns: the variant columns, total_cfm, design_cfm, off_pct, within, external_static_inwc, cfm_a_ton (NaN
-    without tonnage), needed_static_inwc (balanced), blower_static_inwc (at design airflow; NaN without a
-    table), can_be_balanced.
+    without tonnage), needed_static_inwc (balanced), available_static_inwc (at design
+    airflow; NaN where airflow is held), can_be_balanced.
     """
     got, balanced = delivery.open_dampers, delivery.balanced
     frame = variant_frame(delivery.study)
@@ -29,7 +29,7 @@ def systems(delivery: Delivery) -> pd.DataFrame:
     tons = delivery.study.plan.equipment.capacity_tons
     frame["cfm_a_ton"] = got.total_cfm / tons if tons else np.nan
     frame["needed_static_inwc"] = balanced.needed_inwc
-    frame["blower_static_inwc"] = balanced.blower_inwc
+    frame["available_static_inwc"] = balanced.made_inwc
     frame["can_be_balanced"] = balanced.possible
     return frame
 
@@ -142,7 +142,8 @@ def balancing(delivery: Delivery, face: str, mirrored: bool, flex: str) -> pd.Da
     """One lot's balancing: one row a run, columns by season.
 
     Columns: run, room, side, size, then for each season, prefixed with its name: design_cfm, before_cfm,
-    damper_inwc, position (wide open, set, shut), after_cfm, one_setting_cfm. NaN where the run is shut.
+    damper_inwc, position (wide open, set, shut), after_cfm, one_setting_cfm, one_setting_damper_inwc. NaN
+    where the run is shut.
     """
     study = delivery.study
     tree, variants = study.tree, study.variants
@@ -168,6 +169,8 @@ def balancing(delivery: Delivery, face: str, mirrored: bool, flex: str) -> pd.Da
         frame[f"{season}_after_cfm"] = balanced.after.run_cfm[v]
         one = delivery.setting.delivered.run_cfm[v] if delivery.setting else np.full(len(is_open), np.nan)
         frame[f"{season}_one_setting_cfm"] = one
+        taken = delivery.setting.damper_inwc[v] if delivery.setting else np.full(len(is_open), np.nan)
+        frame[f"{season}_one_setting_damper_inwc"] = taken
     return frame
 
 

@@ -3,25 +3,17 @@
 from __future__ import annotations
 
 import os
-import re
 import shutil
 import tempfile
 from pathlib import Path
 
 from tractduct.delivery.deliver import Delivery
 from tractduct.errors import OutputError
+from tractduct.names import file_name
 from tractduct.study import Study
 from tractduct.writers.pictures import draw_pictures
 from tractduct.writers.results import results_text
 from tractduct.writers.workbook import write_workbook
-
-_RESERVED = {"con", "prn", "aux", "nul", *(f"{p}{n}" for p in ("com", "lpt") for n in range(1, 10))}
-
-
-def file_name(plan_name: str) -> str:
-    """A name that every file system takes, from a plan's name."""
-    name = re.sub(r"[^\w]+", "-", plan_name.casefold(), flags=re.UNICODE).strip("-_")[:60]
-    return name + "-plan" if not name or name in _RESERVED else name
 
 
 def written_text(path: Path, text: str) -> None:

@@ -7,6 +7,7 @@ import math
 from typing import Any
 
 from tractduct.delivery.deliver import Delivery
+from tractduct.delivery.predict import Delivered
 from tractduct.network.variants import Variant
 from tractduct.sizing.candidates import at_sizes
 from tractduct.sizing.drivers import Reason
@@ -14,8 +15,13 @@ from tractduct.study import Study
 from tractduct.version import VERSION
 
 
-def results(study: Study, delivery: Delivery | None = None) -> dict[str, Any]:
-    """The content of results.json: plain dicts, lists, text and numbers; with ``delivered`` once predicted."""
+def results(
+    study: Study, delivery: Delivery | None = None, delivered: Delivered | None = None
+) -> dict[str, Any]:
+    """The content of results.json: plain dicts, lists, text and numbers; with ``delivered`` once predicted.
+
+    ``delivered`` is what is predicted with open dampers, where no whole delivery is at hand.
+    """
     findings = list(study.findings) + (list(delivery.findings) if delivery else [])
     best = study.recommended
     out: dict[str, Any] = {
@@ -102,14 +108,15 @@ def results(study: Study, delivery: Delivery | None = None) -> dict[str, Any]:
             for w in study.ways_out
         ],
     }
-    if delivery is not None:
-        out["delivered"] = _delivered(delivery)
+    got = delivery.open_dampers if delivery is not None else delivered
+    if got is not None:
+        out["delivered"] = _delivered(got)
     return out
 
 
-def results_text(study: Study, delivery: Delivery | None = None) -> str:
+def results_text(study: Study, delivery: Delivery | None = None, delivered: Delivered | None = None) -> str:
     """results.json as text."""
-    return json.dumps(results(study, delivery), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    return json.dumps(results(study, delivery, delivered), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 
 def _variants(study: Study) -> list[dict[str, Any]]:
@@ -143,8 +150,7 @@ def _variants(study: Study) -> list[dict[str, Any]]:
     return found
 
 
-def _delivered(delivery: Delivery) -> list[dict[str, Any]]:
-    got = delivery.open_dampers
+def _delivered(got: Delivered) -> list[dict[str, Any]]:
     total, static = got.total_cfm, got.external_static_inwc
     found = []
     for v, variant in enumerate(got.variants.variants):

@@ -147,7 +147,7 @@ class _Sheet:
         """What the whole system should move and take in a season; plainly, where no damper setting can do it."""
         balanced, v, plan = self.delivery.balanced, self.variant[season], self.study.plan
         before, after = balanced.before, balanced.after
-        speed, makes = plan.equipment.speed.get(season), balanced.blower_inwc[v]
+        speed, makes = plan.equipment.speed.get(season), balanced.made_inwc[v]
         title = season.capitalize() + (f", speed {speed}" if speed else "")
         needs = (
             f"{after.airstream.design_cfm[v]:,.0f} cfm by design takes {balanced.needed_inwc[v]:.2f} inWC "

@@ -178,7 +178,7 @@ def system_sheet(book: Book, facts: Facts, delivery: Delivery) -> None:
     tons = study.plan.equipment.capacity_tons
     optional = [
         ("cfm_a_ton", Column("Cfm a ton", WHOLE, 9)),
-        ("blower_static_inwc", Column("Blower makes at design, inWC", THOUSANDTHS, 13)),
+        ("available_static_inwc", Column("Blower makes at design, inWC", THOUSANDTHS, 13)),
     ]
     shown = [(name, column) for name, column in optional if frame[name].notna().any()]
     columns = [

@@ -1,0 +1,199 @@
+"""Many plans, end to end: every plan studied, kept, and put together into one workbook."""
+
+from __future__ import annotations
+
+import json
+import os
+import tempfile
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import closing
+from dataclasses import asdict, dataclass
+from functools import partial
+from pathlib import Path
+
+from tractduct.delivery.deliver import deliver
+from tractduct.delivery.predict import Delivered, installed_ducts, predict
+from tractduct.errors import InputFaults
+from tractduct.findings import Finding
+from tractduct.inputs.reader import load_plan
+from tractduct.portfolio.find import Bundle, Place, read_bundle
+from tractduct.portfolio.outcome import Outcome, State, outcome_of_error, outcome_of_study
+from tractduct.portfolio.pool import answers
+from tractduct.portfolio.stock import StockList
+from tractduct.portfolio.store import Packed, Store
+from tractduct.study import Progress, study
+from tractduct.version import VERSION
+from tractduct.writers.portfolio_book import write_portfolio
+from tractduct.writers.results import results_text
+
+RESULTS_FILE, WORKBOOK_FILE, STOCK_FILE = "results.json", "all-plans.xlsx", "stock.json"
+DIED = "the process that studied it died, most likely for want of memory"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Options:
+    """What to do with each plan.
+
+    Attributes
+    ----------
+    quick : leave out the trade-off and the comparisons; of what is delivered, show it with open dampers only
+    predicted : predict the delivered airflow
+    workbooks : write each plan's own workbook and pictures
+    time_limit_s : for each search
+    """
+
+    quick: bool = False
+    predicted: bool = False
+    workbooks: bool = False
+    time_limit_s: float | None = None
+
+    @property
+    def text(self) -> str:
+        """Part of a result's key."""
+        return json.dumps({"program": VERSION, **asdict(self)}, sort_keys=True)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class End:
+    """How a batch ended: what to tell, and how many plans failed in which way."""
+
+    text: str
+    errors: int
+    faults: int
+    without_set: int
+
+
+def run_batch(
+    places: Sequence[Place],
+    store: Store,
+    options: Options,
+    *,
+    jobs: int = 1,
+    cluster: str | None = None,
+    fresh: bool = False,
+    progress: Callable[[int, int], None] = lambda done, done_before: None,
+) -> None:
+    """Study every plan that is not done yet and keep what comes of it.
+
+    Parameters
+    ----------
+    jobs : processes; with 1 everything happens in this one
+    cluster : address of a Dask scheduler, whose workers do the work instead
+    fresh : do every plan again
+    progress : called after each plan with those done in all, and those that were done before
+
+    Raises OutputError where a result can't be written and ClusterError where the cluster fails; what was done
+    stays.
+    """
+    # Known before any work is handed out, because joblib asks for more work from another thread.
+    waiting = [
+        place for place in places if fresh or not store.is_done(place.name, read_bundle(place, options.text).key)
+    ]
+    done = before = len(places) - len(waiting)
+    progress(done, before)
+    bundles = (read_bundle(place, options.text) for place in waiting)
+    work = partial(study_bundle, options=options)
+    with closing(answers(work, bundles, jobs=jobs, cluster=cluster, dead=_died)) as coming:
+        for packed in coming:
+            store.save(packed)
+            done += 1
+            progress(done, before)
+
+
+def finish_batch(
+    places: Sequence[Place],
+    store: Store,
+    *,
+    stock: bool = False,
+    workbook: bool = True,
+    jobs: int = 1,
+    progress: Progress = lambda what, done, total: None,
+) -> End:
+    """The workbook and the stock list of all plans, from what is kept of each."""
+    written = []
+    found: StockList | None = None
+    if stock:
+        found = _stock_list(places, store, jobs, progress)
+        written.append(store.write(STOCK_FILE, found.text().encode()))
+    if workbook:
+        progress("workbook", 0, 1)
+        with tempfile.TemporaryDirectory(prefix="tractduct-") as scratch:
+            book = Path(scratch, WORKBOOK_FILE)
+            write_portfolio(_kept(places, store), book, found)
+            written.append(store.write(WORKBOOK_FILE, book.read_bytes()))
+    return _told(places, store, written, found)
+
+
+def _kept(places: Sequence[Place], store: Store) -> Iterator[Outcome]:
+    """Outcomes one after another, so that only one is in memory."""
+    for place in places:
+        outcome = store.outcome(place.name)
+        if outcome is not None:
+            yield outcome
+
+
+def _told(places: Sequence[Place], store: Store, written: Sequence[Path], stock: StockList | None) -> End:
+    states: Counter[State] = Counter()
+    failed = []
+    for outcome in _kept(places, store):
+        states[outcome.state] += 1
+        if outcome.failed:
+            more = len(outcome.reasons) - 1
+            tail = f" (and {more} more)" if more > 0 else ""
+            failed.append(f"  {outcome.below}: {outcome.state.value}: {next(iter(outcome.reasons), '')}{tail}")
+    lines = [f"{len(places)} plans: " + ", ".join(f"{states[s]} {s.value}" for s in State if states[s]) + "."]
+    lines += failed
+    if stock is not None:
+        lines += ["", *stock.lines()]
+    lines += ["", "Written: " + ", ".join([f"{store.folder}/<plan>/", *map(str, written)])]
+    return End(
+        text="\n".join(lines),
+        errors=states[State.ERROR] + states[State.NO_TIME],
+        faults=states[State.FAULTS],
+        without_set=states[State.NO_SET],
+    )
+
+
+def study_bundle(bundle: Bundle, options: Options) -> Packed:
+    """One plan's outcome and files; whatever goes wrong with the plan is an outcome too."""
+    try:
+        return _studied(bundle, options)
+    except Exception as error:
+        if os.environ.get("TRACTDUCT_DEBUG") and not isinstance(error, InputFaults):
+            raise
+        return Packed(outcome=outcome_of_error(bundle, error), files={})
+
+
+def _died(bundle: Bundle) -> Packed:
+    return Packed(outcome=outcome_of_error(bundle, DIED), files={})
+
+
+def _studied(bundle: Bundle, options: Options) -> Packed:
+    with tempfile.TemporaryDirectory(prefix="tractduct-") as scratch:
+        folder = Path(scratch, bundle.name)
+        folder.mkdir()
+        bundle.unpack(folder)
+        result = study(load_plan(folder), time_limit_s=options.time_limit_s, quick=options.quick)
+        delivery = None
+        delivered: Delivered | None = None
+        if options.predicted and result.recommended.size_index is not None:
+            if options.quick:
+                delivered = predict(result.case, installed_ducts(result.case, result.recommended.size_index))
+            else:
+                delivery = deliver(result)
+                delivered = delivery.open_dampers
+        files: dict[str, bytes] = {}
+        if options.workbooks:
+            from tractduct.writers.output import write_study
+
+            for path in write_study(result, Path(scratch, "written"), delivery):
+                files[path.name] = path.read_bytes()
+        else:
+            files[RESULTS_FILE] = results_text(result, delivery, delivered).encode()
+    findings: tuple[Finding, ...] = (*result.findings, *(delivery.findings if delivery else ()))
+    return Packed(outcome=outcome_of_study(bundle, result, findings, delivered), files=files)
+
+
+def _stock_list(places: Sequence[Place], store: Store, jobs: int, progress: Progress) -> StockList:
+    raise NotImplementedError

@@ -1,0 +1,13 @@
+"""Names for files."""
+
+from __future__ import annotations
+
+import re
+
+_RESERVED = {"con", "prn", "aux", "nul", *(f"{p}{n}" for p in ("com", "lpt") for n in range(1, 10))}
+
+
+def file_name(text: str) -> str:
+    """A name that every file system takes, from a plan's name or path."""
+    name = re.sub(r"[^\w]+", "-", text.casefold(), flags=re.UNICODE).strip("-_")[:60]
+    return name + "-plan" if not name or name in _RESERVED else name

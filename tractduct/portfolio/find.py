@@ -1,0 +1,141 @@
+"""The plans below some folders, and each one's files read at once."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import tomllib
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
+
+from tractduct.errors import Fault, InputFaults
+from tractduct.inputs.plan_file import PLAN_FILE
+from tractduct.names import file_name
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Place:
+    """Where a plan lies: its folder, its path below the folder that was given, its name among the results."""
+
+    folder: Path
+    below: str
+    name: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bundle:
+    """A plan's files as they were read, so that what is keyed is what is studied, on whichever machine.
+
+    ``files`` are (path in the plan folder, content), ``unread`` what could not be read. joblib's Dask backend
+    would leave large arguments with single workers, to be lost with them; it never does so with an object that
+    has no ``__dict__``.
+    """
+
+    name: str
+    below: str
+    key: str
+    files: tuple[tuple[str, bytes], ...]
+    unread: tuple[Fault, ...] = ()
+
+    def unpack(self, folder: Path) -> None:
+        """Write the files into a folder. InputFaults where some could not be read."""
+        if self.unread:
+            raise InputFaults(self.unread)
+        for path, content in self.files:
+            target = folder / path
+            target.parent.mkdir(parents=True, exist_ok=True)
+            target.write_bytes(content)
+
+
+def find_plans(folders: Sequence[Path]) -> list[Place]:
+    """Every plan in the folders or below, each once, sorted by its path.
+
+    Its name is that path as a file name; where two plans would have the same, a few characters of a hash tell
+    them apart. Raises InputFaults for a folder without plans.
+    """
+    faults = []
+    found: list[tuple[Path, str, str]] = []
+    seen: set[Path] = set()
+    for given in folders:
+        top = given.parent if given.name == PLAN_FILE else given
+        plans = list(_plans_below(top, PurePosixPath(), set()))
+        if not plans:
+            faults.append(
+                Fault(
+                    file=str(given),
+                    problem=f"no {PLAN_FILE} is in it or in any folder below" if top.is_dir() else "no such folder",
+                    remedy="Give the folder that holds the plans",
+                )
+            )
+        for folder, below in plans:
+            if folder.resolve() not in seen:
+                seen.add(folder.resolve())
+                shown = str(below) if below.parts else top.resolve().name
+                found.append((folder, shown, f"{given}|{below}"))
+    if faults:
+        raise InputFaults(faults)
+    names = Counter(file_name(shown) for _, shown, _ in found)
+    places = []
+    for folder, shown, identity in found:
+        name = file_name(shown)
+        if names[name] > 1:
+            name += "-" + hashlib.sha256(identity.encode()).hexdigest()[:8]
+        places.append(Place(folder=folder, below=shown, name=name))
+    return sorted(places, key=lambda place: (place.below, place.name))
+
+
+def _plans_below(folder: Path, below: PurePosixPath, above: set[Path]) -> Iterator[tuple[Path, PurePosixPath]]:
+    """Plan folders with their paths below the first; links are followed, but not round in a circle."""
+    real = folder.resolve()
+    if real in above or not folder.is_dir():
+        return
+    if (folder / PLAN_FILE).is_file():
+        yield folder, below
+    try:
+        inner = sorted(path for path in folder.iterdir() if path.is_dir() and not path.name.startswith("."))
+    except OSError:
+        return
+    for path in inner:
+        yield from _plans_below(path, below / path.name, above | {real})
+
+
+def read_bundle(place: Place, options: str) -> Bundle:
+    """A plan's files and their key with these options."""
+    files = []
+    unread = []
+    for path in _input_files(place.folder):
+        try:
+            files.append((path, (place.folder / path).read_bytes()))
+        except OSError as error:
+            why = f"it can't be read ({error.strerror or error})"
+            unread.append(Fault(file=path, problem=why, remedy="Check that it is there and who may read it"))
+    key = _key(options, [*files, *((fault.file, str(fault).encode()) for fault in unread)])
+    return Bundle(name=place.name, below=place.below, key=key, files=tuple(files), unread=tuple(unread))
+
+
+def _input_files(folder: Path) -> list[str]:
+    """plan.toml, the tables and workbooks beside it, and those in inner folders that it names."""
+    found = set()
+    try:
+        for path in folder.iterdir():
+            if path.suffix.lower() in (".csv", ".xlsx") and not path.name.startswith((".", "~")) and path.is_file():
+                found.add(path.name)
+        tables = tomllib.loads((folder / PLAN_FILE).read_text(encoding="utf-8")).get("tables")
+    except (OSError, ValueError):
+        tables = None  # reading the plan says what is wrong
+    for given in tables.values() if isinstance(tables, dict) else ():
+        table = PurePosixPath(str(given).partition("#")[0])
+        inside = not table.is_absolute() and not os.path.normpath(table).startswith("..")
+        if inside and (folder / table).is_file():
+            found.add(str(table))
+    return [PLAN_FILE, *sorted(found - {PLAN_FILE})]
+
+
+def _key(options: str, files: Iterable[tuple[str, bytes]]) -> str:
+    digest = hashlib.sha256()
+    for part in (options.encode(), *(part for path, content in files for part in (path.encode(), content))):
+        digest.update(len(part).to_bytes(8, "big"))
+        digest.update(part)
+    return digest.hexdigest()

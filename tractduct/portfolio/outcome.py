@@ -1,0 +1,232 @@
+"""What came of one plan, small enough to keep for thousands of them."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
+from enum import StrEnum
+from typing import Any
+
+import numpy as np
+
+from tractduct.delivery.predict import Delivered
+from tractduct.errors import InputFaults
+from tractduct.findings import Finding
+from tractduct.inputs.cells import key_of
+from tractduct.inputs.plan import Section
+from tractduct.portfolio.find import Bundle
+from tractduct.study import Study
+
+ROOMS_LISTED = 3  # worst rooms kept of each plan
+
+
+class State(StrEnum):
+    """How a plan's study ended."""
+
+    SIZED = "sized"
+    NO_SET = "no set holds"
+    FAULTS = "faults in the input"
+    NO_TIME = "time ran out"
+    ERROR = "unexpected error"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stock:
+    """One size of a plan's standard set."""
+
+    kind: str
+    shape: str
+    size: str
+    sections: int
+    length_ft: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TightRoom:
+    """A room whose run can carry least more air, in the variant where it is worst."""
+
+    room: str
+    run: str
+    extra_pct: float
+    limit: str
+    variant: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OffRoom:
+    """A room whose predicted airflow is farthest from design, in the variant where it is worst."""
+
+    room: str
+    airflow_cfm: float
+    design_cfm: float
+    variant: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """What came of one plan.
+
+    Attributes
+    ----------
+    name, below : its folder among the results; its path below the folder that was given
+    key : hash of its input files, the options and the version
+    plan : its name; empty where it could not be read
+    cost, least_cost : None without a set
+    lots : rows of its lots table, or the number of lots to buy for
+    tight, off : worst rooms, worst first; ``off`` where airflow was predicted, by per cent off design
+    reasons : why there is no set: faults, conflicts, or the error
+    ways_out : changes that were tried and hold
+    files : name -> sha256 of each file of its folder
+    """
+
+    name: str
+    below: str
+    key: str
+    state: State
+    plan: str = ""
+    status: str = ""
+    cost: float | None = None
+    least_cost: float | None = None
+    cost_unit: str = ""
+    distinct_sizes: int = 0
+    lots: int = 0
+    variants: int = 0
+    sections: int = 0
+    stock: tuple[Stock, ...] = ()
+    findings: tuple[Finding, ...] = ()
+    tight: tuple[TightRoom, ...] = ()
+    off: tuple[OffRoom, ...] = ()
+    reasons: tuple[str, ...] = ()
+    ways_out: tuple[str, ...] = ()
+    files: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def failed(self) -> bool:
+        return self.state is not State.SIZED
+
+    def text(self) -> str:
+        """As JSON; the same outcome gives the same bytes."""
+        return json.dumps(asdict(self), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def outcome_of_text(text: str) -> Outcome:
+    """An outcome from its JSON. ValueError where it is none."""
+    try:
+        data: dict[str, Any] = json.loads(text)
+        data["state"] = State(data["state"])
+        parts = (("stock", Stock), ("tight", TightRoom), ("off", OffRoom), ("findings", Finding))
+        for name, kind in parts:
+            data[name] = tuple(kind(**each) for each in data[name])
+        for name in ("reasons", "ways_out"):
+            data[name] = tuple(data[name])
+        return Outcome(**data)
+    except (KeyError, TypeError, AttributeError) as error:
+        raise ValueError(str(error)) from None
+
+
+def outcome_of_study(
+    bundle: Bundle, study: Study, findings: tuple[Finding, ...], delivered: Delivered | None
+) -> Outcome:
+    """The outcome of a plan that could be read. ``findings`` are the study's and those of what it delivers."""
+    plan, best = study.plan, study.recommended
+    if best.size_index is not None:
+        state = State.SIZED
+    else:
+        state = State.NO_SET if study.status == "infeasible" else State.NO_TIME
+    return Outcome(
+        name=bundle.name,
+        below=bundle.below,
+        key=bundle.key,
+        state=state,
+        plan=plan.name,
+        status=study.status,
+        cost=_number(best.cost),
+        least_cost=_number(study.least_cost.cost),
+        cost_unit=study.cost_unit,
+        distinct_sizes=best.distinct_sizes,
+        lots=len(plan.lots) or plan.purchase.lots,
+        variants=len(study.variants.variants),
+        sections=len(study.tree.sections),
+        stock=_stock(study),
+        findings=tuple(sorted(findings, key=lambda f: f.severity)),
+        tight=_tight(study),
+        off=() if delivered is None else _off(delivered, plan.rooms),
+        reasons=tuple(map(str, study.conflicts)) if state is not State.NO_TIME else ("no set was found in time",),
+        ways_out=tuple(f"{w.change}: {w.solution.cost:,.2f} {study.cost_unit}" for w in study.ways_out if w.helps),
+    )
+
+
+def outcome_of_error(bundle: Bundle, error: BaseException | str) -> Outcome:
+    """The outcome of a plan that could not be studied: faults in the input, or something unexpected."""
+    faults = isinstance(error, InputFaults)
+    if isinstance(error, InputFaults):
+        reasons = tuple(map(str, error.faults))
+    elif isinstance(error, str):
+        reasons = (error,)
+    else:
+        reasons = (f"{type(error).__name__}: {error}",)
+    state = State.FAULTS if faults else State.ERROR
+    return Outcome(name=bundle.name, below=bundle.below, key=bundle.key, state=state, reasons=reasons)
+
+
+def _stock(study: Study) -> tuple[Stock, ...]:
+    if not study.size_set:
+        return ()
+    groups: dict[tuple[str, str, str], list[Section]] = {}
+    for section in study.tree.sections:
+        groups.setdefault((section.kind, section.shape, study.size_set[section.name]), []).append(section)
+    rank = {size.label: i for i, size in enumerate(study.table.sizes)}
+    ordered = sorted(groups, key=lambda k: (k[0] != "flex", k[1] != "round", rank[k[2]]))
+    return tuple(
+        Stock(
+            kind=kind,
+            shape=shape,
+            size=size,
+            sections=len(groups[kind, shape, size]),
+            length_ft=round(sum(s.length_ft for s in groups[kind, shape, size]), 6),
+        )
+        for kind, shape, size in ordered
+    )
+
+
+def _tight(study: Study) -> tuple[TightRoom, ...]:
+    runs = {run.name: run for run in study.tree.runs}
+    worst: dict[str, TightRoom] = {}
+    for spare in sorted(study.headroom, key=lambda h: h.extra_pct):
+        if math.isfinite(spare.extra_pct) and runs[spare.run].side == "supply":
+            room = "; ".join(runs[spare.run].rooms)
+            worst.setdefault(
+                key_of(room),
+                TightRoom(
+                    room=room,
+                    run=spare.run,
+                    extra_pct=round(spare.extra_pct, 6),
+                    limit=spare.limit,
+                    variant=str(spare.variant),
+                ),
+            )
+    return tuple(worst.values())[:ROOMS_LISTED]
+
+
+def _off(got: Delivered, rooms: tuple[str, ...]) -> tuple[OffRoom, ...]:
+    off = np.nan_to_num(np.abs(got.room_off_pct), nan=0.0)
+    worst = off.max(axis=0, initial=0.0)
+    found = []
+    for n in np.argsort(-worst, kind="stable")[:ROOMS_LISTED]:
+        v = int(off[:, n].argmax())
+        if worst[n] > 0.0:
+            found.append(
+                OffRoom(
+                    room=rooms[n],
+                    airflow_cfm=round(float(got.room_cfm[v, n]), 6),
+                    design_cfm=round(float(got.room_design_cfm[v, n]), 6),
+                    variant=str(got.variants.variants[v]),
+                )
+            )
+    return tuple(found)
+
+
+def _number(value: float) -> float | None:
+    return round(value, 6) if math.isfinite(value) else None

@@ -1,0 +1,272 @@
+"""One workbook of many plans: what each costs and needs, what to watch, what failed and why, what to stock.
+
+Text from the plans is written as text and never as a formula. The same outcomes give the same bytes.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable
+from pathlib import Path
+
+from tractduct.findings import Severity
+from tractduct.portfolio.outcome import Outcome, State
+from tractduct.portfolio.stock import StockList, StockSize
+from tractduct.writers.book.layout import Book, Page
+from tractduct.writers.book.looks import (
+    CENTRE,
+    CHOSEN,
+    CLOSE_FILL,
+    LABEL,
+    MONEY,
+    PER_CENT,
+    SIZE,
+    TENTHS,
+    TEXT,
+    TIGHT_FILL,
+    WHOLE,
+    Column,
+    Look,
+    Value,
+    size_value,
+)
+from tractduct.writers.book.saving import save
+
+TITLE = "All plans"
+
+
+def write_portfolio(outcomes: Iterable[Outcome], path: Path, stock: StockList | None = None) -> None:
+    """Write the workbook. Of each outcome only what stands in its rows is kept in memory."""
+    rows = _Rows()
+    for outcome in outcomes:
+        rows.add(outcome)
+    book = Book(TITLE)
+    _plans(book, rows)
+    if rows.failed:
+        _failed(book, rows)
+    _sizes(book, rows)
+    if stock is not None:
+        _stock(book, stock)
+    _rooms(book, rows)
+    _warnings(book, rows)
+    save(book, path)
+
+
+class _Rows:
+    """The rows of all sheets."""
+
+    def __init__(self) -> None:
+        self.plans: list[list[Value]] = []
+        self.failed: list[list[Value]] = []
+        self.rooms: list[list[Value]] = []
+        self.warnings: list[list[Value]] = []
+        self.feet: dict[StockSize, dict[int, float]] = {}  # by row of the plan among those with a set
+        self.sized: list[tuple[str, int]] = []  # plan and lots
+        self.states: Counter[State] = Counter()
+        self.costs: dict[str, float] = {}  # of all lots, by unit
+
+    def add(self, outcome: Outcome) -> None:
+        plan = outcome.plan or outcome.below
+        self.states[outcome.state] += 1
+        counts = Counter(finding.severity for finding in outcome.findings)
+        over = None
+        if outcome.cost is not None and outcome.least_cost:
+            over = 100.0 * (outcome.cost / outcome.least_cost - 1.0)
+        tight = outcome.tight[0] if outcome.tight else None
+        self.plans.append(
+            [
+                plan,
+                outcome.below,
+                outcome.state.value if outcome.status != "feasible" else "sized, not proven",
+                outcome.sections or None,
+                outcome.variants or None,
+                outcome.lots or None,
+                outcome.cost,
+                outcome.cost_unit or None,
+                over,
+                outcome.distinct_sizes or None,
+                counts[Severity.WARNING] if outcome.plan else None,
+                counts[Severity.CAUTION] if outcome.plan else None,
+                counts[Severity.NOTE] if outcome.plan else None,
+                tight.room if tight else None,
+                tight.extra_pct if tight else None,
+            ]
+        )
+        for reason in outcome.reasons if outcome.failed else ():
+            self.failed.append([plan, outcome.state.value, "why", reason])
+        for way in outcome.ways_out if outcome.failed else ():
+            self.failed.append([plan, outcome.state.value, "way out", way])
+        for room in outcome.tight:
+            self.rooms.append(
+                [plan, room.room, "least spare airflow", room.extra_pct, f"{room.limit} ({room.variant})"]
+            )
+        for off in outcome.off:
+            change = 100.0 * (off.airflow_cfm / off.design_cfm - 1.0)
+            what = f"{off.airflow_cfm:.0f} of {off.design_cfm:.0f} cfm ({off.variant})"
+            self.rooms.append([plan, off.room, "farthest from design, dampers open", change, what])
+        for finding in outcome.findings:
+            if finding.severity is Severity.WARNING:
+                self.warnings.append([plan, finding.rule, finding.subject, finding.message, finding.advice])
+        if outcome.stock:
+            for size in outcome.stock:
+                key = StockSize(kind=size.kind, shape=size.shape, size=size.size)
+                self.feet.setdefault(key, {})[len(self.sized)] = size.length_ft
+            self.sized.append((plan, outcome.lots))
+            if outcome.cost is not None:
+                total = self.costs.get(outcome.cost_unit, 0.0)
+                self.costs[outcome.cost_unit] = total + outcome.cost * outcome.lots
+
+
+def _plans(book: Book, rows: _Rows) -> None:
+    columns = [
+        Column("Plan", LABEL, 24),
+        Column("Folder", TEXT, 20),
+        Column("Result", TEXT, 18),
+        Column("Sections", WHOLE, 10),
+        Column("Variants", WHOLE, 10),
+        Column("Lots", WHOLE, 8),
+        Column("Cost a lot", MONEY, 11),
+        Column("Unit", CENTRE, 7),
+        Column("Over the least cost, %", PER_CENT, 11),
+        Column("Sizes to stock", WHOLE, 10),
+        Column("Warnings", WHOLE, 11),
+        Column("Cautions", WHOLE, 11),
+        Column("Notes", WHOLE, 9),
+        Column("Tightest room", TEXT, 18),
+        Column("Its spare airflow, %", PER_CENT, 11),
+    ]
+    page = book.sheet(TITLE, [column.width for column in columns])
+    states = ", ".join(f"{rows.states[state]} {state.value}" for state in State if rows.states[state])
+    costs = "; ".join(f"{cost:,.0f} {unit}" for unit, cost in sorted(rows.costs.items()))
+    lead = f"{len(rows.plans)} plans: {states}."
+    if costs:
+        lead += f" The standard size sets of all lots cost {costs}. Each plan's own folder holds its full results."
+    page.title(TITLE, lead, len(columns))
+    body = page.table(columns, rows.plans, freeze=1)
+    area = f"A{body[0]}:O{body[-1]}"
+    page.mark(area, f'LEFT($C{body[0]},5)<>"sized"', TIGHT_FILL)
+    page.mark(area, f"$K{body[0]}>0", CLOSE_FILL)
+
+
+def _failed(book: Book, rows: _Rows) -> None:
+    columns = [Column("Plan", LABEL, 24), Column("Result", TEXT, 18), Column("", TEXT, 9), Column("What", TEXT, 90)]
+    page = book.sheet("Not sized", [column.width for column in columns])
+    page.title(
+        "Not sized",
+        "Plans without a size set, and why; for those that no set fits, changes that were tried and hold.",
+        len(columns),
+    )
+    page.table(columns, rows.failed, freeze=1)
+
+
+def _sizes(book: Book, rows: _Rows) -> None:
+    sizes = sorted(rows.feet, key=lambda size: size.order)
+    columns = [Column("Plan", LABEL, 24), Column("Lots", WHOLE, 8)]
+    columns += [Column(_words(size), TENTHS, 10) for size in sizes]
+    page = book.sheet("Sizes by plan", [column.width for column in columns])
+    page.title("Sizes by plan", "Feet of duct a lot in each size of the standard set; bold below: all lots.", 8)
+    body: list[list[Value]] = [
+        [plan, lots, *(rows.feet[size].get(n) for size in sizes)] for n, (plan, lots) in enumerate(rows.sized)
+    ]
+    if body:
+        totals = [sum(feet * rows.sized[n][1] for n, feet in rows.feet[size].items()) for size in sizes]
+        body.append(["All lots", sum(lots for _, lots in rows.sized), *totals])
+    last = len(body) - 1
+    bold = {(last, c): Look("#,##0", bold=True, top_line=True) for c in range(len(columns))}
+    page.table(columns, body, bold, freeze=1, nothing="No plan has a size set.")
+
+
+def _rooms(book: Book, rows: _Rows) -> None:
+    columns = [
+        Column("Plan", LABEL, 24),
+        Column("Room", TEXT, 22),
+        Column("Why it is listed", TEXT, 24),
+        Column("%", PER_CENT, 9),
+        Column("Where", TEXT, 60),
+    ]
+    page = book.sheet("Worst rooms", [column.width for column in columns])
+    page.title(
+        "Worst rooms",
+        "The rooms of each plan that a change would put out of limits first: how much more air their run can carry "
+        "with all others at design. Where airflow was predicted, also the rooms farthest from design.",
+        len(columns),
+    )
+    page.table(columns, rows.rooms, freeze=1, nothing="No plan has a size set.")
+
+
+def _warnings(book: Book, rows: _Rows) -> None:
+    columns = [
+        Column("Plan", LABEL, 24),
+        Column("About", TEXT, 20),
+        Column("Where", TEXT, 20),
+        Column("What", TEXT, 56),
+        Column("What to do", TEXT, 44),
+    ]
+    page = book.sheet("Warnings", [column.width for column in columns])
+    page.title(
+        "Warnings", "Likely wrong or unsafe as drawn: settle them before building. Cautions and notes stand in each "
+        "plan's own results.", len(columns)
+    )  # fmt: skip
+    page.table(columns, rows.warnings, freeze=1, nothing="No plan has a warning.")
+
+
+def _stock(book: Book, stock: StockList) -> None:
+    """What to carry for all plans together, by number of sizes."""
+    page = book.sheet("Stock list", (12,) * 10)
+    page.title(
+        "Stock list",
+        "The sizes to carry for all plans: for each number of sizes the least total cost, every lot counted. Proven: "
+        "no other choice of as many sizes costs less. Otherwise the last column says by how much one could.",
+        10,
+    )
+    if not stock.entries:
+        page.paragraph("No stock list: " + stock.why_empty, 10)
+        return
+    _stock_table(page, stock)
+    _stock_choice(page, stock)
+
+
+def _stock_table(page: Page, stock: StockList) -> None:
+    unit = stock.cost_unit
+    columns = [
+        Column("Sizes to carry", WHOLE, 10),
+        Column(f"Total cost, {unit}", MONEY, 14),
+        Column("Over each plan's own best, %", PER_CENT, 14),
+        Column("Plan that pays most", TEXT, 24),
+        Column("It pays more, %", PER_CENT, 11),
+        Column("Could be less by, %", Look("0.000"), 12),
+    ]
+    rows: list[list[Value]] = [
+        [
+            len(entry.sizes),
+            entry.cost,
+            100.0 * (entry.cost / stock.least_cost - 1.0),
+            entry.worst_plan,
+            entry.worst_pct,
+            None if entry.proven else 100.0 * (1.0 - entry.bound / entry.cost),
+        ]
+        for entry in stock.entries
+    ]
+    page.table(columns, rows)
+
+
+def _stock_choice(page: Page, stock: StockList) -> None:
+    """Which sizes each number stands for: a mark where one is carried."""
+    page.heading("Which sizes", 10)
+    sizes = sorted({size for entry in stock.entries for size in entry.sizes}, key=lambda size: size.order)
+    columns = [Column("Kind", TEXT, 0), Column("Shape", TEXT, 0), Column("Size, in", SIZE, 0)]
+    columns += [Column(f"{len(entry.sizes)} sizes", CENTRE, 0) for entry in stock.entries]
+    body: list[list[Value]] = []
+    looks: dict[tuple[int, int], Look] = {}
+    for r, size in enumerate(sizes):
+        row: list[Value] = [size.kind, size.shape, size_value(size.size)]
+        for c, entry in enumerate(stock.entries):
+            row.append("x" if size in entry.sizes else None)
+            if size in entry.sizes:
+                looks[r, c + 3] = CHOSEN
+        body.append(row)
+    page.table(columns, body, looks)
+
+
+def _words(size: StockSize) -> str:
+    return f"{size.size} in {size.kind}" + (" rectangular" if size.shape == "rectangular" else "")
