@@ -13,6 +13,7 @@ PACKAGE = Path(__file__).parents[1] / "tractduct"
 # What each part may import of the package besides itself; a module on top is its own part.
 MAY = {
     "errors": set(),
+    "names": set(),
     "version": set(),
     "findings": set(),
     "physics": set(),
@@ -25,9 +26,11 @@ MAY = {
     "purchasing": {"delivery", "study", "sizing", "network", "inputs", "physics", "errors", "findings"},
     "delivery": {"study", "sizing", "network", "inputs", "physics", "errors", "findings"},
 }
+MAY["portfolio"] = set(MAY)
 ALL_BUT_CLI = {*MAY, "writers"}
 MAY["writers"] = ALL_BUT_CLI
-MAY["cli"] = ALL_BUT_CLI
+MAY["batch"] = ALL_BUT_CLI
+MAY["cli"] = {*ALL_BUT_CLI, "batch"}
 MAY["__init__"] = ALL_BUT_CLI
 MAY["__main__"] = {*ALL_BUT_CLI, "cli"}
 

@@ -14,14 +14,15 @@ from pathlib import Path
 
 from tractduct.delivery.deliver import deliver
 from tractduct.delivery.predict import Delivered, installed_ducts, predict
-from tractduct.errors import InputFaults
+from tractduct.errors import InputFaults, SolverError
 from tractduct.findings import Finding
 from tractduct.inputs.reader import load_plan
 from tractduct.portfolio.find import Bundle, Place, read_bundle
 from tractduct.portfolio.outcome import Outcome, State, outcome_of_error, outcome_of_study
 from tractduct.portfolio.pool import answers
-from tractduct.portfolio.stock import StockList
+from tractduct.portfolio.stock import StockList, StockPlan, find_stock, stock_plan
 from tractduct.portfolio.store import Packed, Store
+from tractduct.sizing.case import build_case
 from tractduct.study import Progress, study
 from tractduct.version import VERSION
 from tractduct.writers.portfolio_book import write_portfolio
@@ -196,4 +197,24 @@ def _studied(bundle: Bundle, options: Options) -> Packed:
 
 
 def _stock_list(places: Sequence[Place], store: Store, jobs: int, progress: Progress) -> StockList:
-    raise NotImplementedError
+    """Over all plans that have a size set."""
+    sized = {outcome.name for outcome in _kept(places, store) if not outcome.failed}
+    bundles = (read_bundle(place, "") for place in places if place.name in sized)
+    progress("stock: plans", 0, len(sized))
+    plans: dict[str, StockPlan] = {}
+    with closing(answers(_stock_plan, bundles, jobs=jobs, dead=_no_stock_plan)) as coming:
+        for name, plan in coming:
+            plans[name] = plan
+            progress("stock: plans", len(plans), len(sized))
+    in_order = [plans[place.name] for place in places if place.name in plans]
+    return find_stock(in_order, jobs=jobs, progress=partial(progress, "stock: sizes"))
+
+
+def _stock_plan(bundle: Bundle) -> tuple[str, StockPlan]:
+    with tempfile.TemporaryDirectory(prefix="tractduct-") as scratch:
+        bundle.unpack(Path(scratch))
+        return bundle.name, stock_plan(build_case(load_plan(Path(scratch))))
+
+
+def _no_stock_plan(bundle: Bundle) -> tuple[str, StockPlan]:
+    raise SolverError(f"{bundle.below}: {DIED}, so that no stock list can be made. Try again with fewer --jobs")

@@ -174,14 +174,15 @@ def test_the_losses_decide_the_split() -> None:
     assert 0.5 * total < back < worst_circuit(reference, study.size_set, variant) <= total + CHORD
 
 
-def test_without_returns_their_share_is_set_aside() -> None:
-    """No return is drawn: 0.05 inWC (common practice) is kept for it."""
+def test_without_returns_all_is_the_supplys_and_a_finding_says_so() -> None:
+    """No return is drawn: what the blower leaves is all for the supply ducts, with a warning."""
     plan = blower_plan()
     plan.tables["sections"] = [row for row in plan.tables["sections"] if row["side"] != "return"]
     reference = Reference(plan)
     np.testing.assert_allclose(
-        case_of(plan).budget.total_inwc, [left(reference, v) - 0.05 for v in reference.variants], atol=CHORD
+        case_of(plan).budget.total_inwc, [left(reference, v) for v in reference.variants], atol=CHORD
     )
+    assert any(f.rule == "return air" and "no return ducts" in f.message for f in study_of(plan).findings)
 
 
 def needed(plan: PlanTables, sizes: dict[str, object]) -> np.ndarray:

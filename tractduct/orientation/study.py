@@ -44,7 +44,7 @@ class OrientationStudy:
     breakdown_check : breakdown against airflow table; None unless the plan has both
     house : the house's load by direction; None without a breakdown
     sensitivity : every room, most sensitive first
-    packages : what more than one size set saves; None where no set holds, or there is one face only
+    packages : what more than one size set saves; None where no set holds in some orientation, or there is one only
     lot_packages : by lot and number of packages, from 2 on
     lots : every lot at its exact azimuth; empty without a lots table
     degrees : the standard set at every degree; None without one
@@ -90,7 +90,7 @@ def study_orientation(
     lots = lot_results(plan, study.tree, study.size_set)
     progress("packages", 2, 3)
     packages = None
-    if most_packages and study.size_set and len(plan.front_faces) * len(plan.mirrored) > 1:
+    if most_packages and len(plan.front_faces) * len(plan.mirrored) > 1:
         packages = find_packages(
             study.case,
             lot_mix(plan, by_mirror=by_mirror),
@@ -137,7 +137,7 @@ def _lot_packages(study: Study, packages: PackageStudy | None) -> tuple[LotPacka
     by_mirror = packages.groups[0][1] is not None
     plan = study.plan
     found = []
-    for choice in packages.choices[1:]:
+    for choice in (c for c in packages.choices if c.n_package > 1):
         results = [lot_results(plan, study.tree, study.case.labels(p.size_index)) for p in choice.packages]
         for n, lot in enumerate(plan.lots):
             group = _group(plan, lot.azimuth_deg, lot.mirrored, by_mirror)
@@ -164,12 +164,14 @@ def _in_packages(study: Study, packages: PackageStudy | None, lots: tuple[LotPac
     words = [
         f"{c.n_package} save {packages.saving(c.n_package):,.1f} {unit} a house more" for c in packages.choices[1:]
     ]
+    fewest = packages.choices[0].n_package
+    first = "one least-cost size set costs" if fewest == 1 else f"no one size set holds; {fewest} packages do, at"
     found = [
         Finding(
-            severity=Severity.NOTE,
+            severity=Severity.NOTE if fewest == 1 else Severity.CAUTION,
             rule="duct packages",
             subject="size set",
-            message=f"one least-cost size set costs {packages.choices[0].expected_cost:,.1f} {unit} a house"
+            message=f"{first} {packages.choices[0].expected_cost:,.1f} {unit} a house"
             + (": " + ", ".join(words) if words else "; more size sets save nothing"),
             advice="Weigh that against keeping more than one set of drawings and parts",
         )

@@ -106,10 +106,11 @@ def _client(address: str) -> Iterator[Any]:
         from distributed import Client
     except ImportError:
         raise ClusterError(
-            'A cluster needs the package distributed. Install it here and on every worker: pip install "tractduct[cluster]"'
+            "a cluster needs the package distributed. Install it here and on every worker: "
+            'pip install "tractduct[cluster]"'
         ) from None
     try:
-        client = Client(address, timeout=10)
+        client: Any = Client(address, timeout=10)  # type: ignore[no-untyped-call]
     except (OSError, ValueError, TimeoutError) as error:
         raise ClusterError(
             f"{address}: no Dask scheduler answers there ({error}). Start one with: dask scheduler"

@@ -1,7 +1,43 @@
-"""stub"""
+"""The stock list of many plans: which distinct sizes to carry, for the least total cost.
+
+For a choice of sizes each plan costs its least cost with those alone, times its lots. That is a function of the
+choice; it is bounded from below by straight lines:
+
+- The multipliers of a plan's linear program (``sizing.relaxation``) bound the plan's cost for every choice at once:
+  a constant, and for each section the least reduced cost among the sizes carried. Lines below that are cuts.
+- Where a plan's exact cost is known for one choice, no part of that choice costs less: a cut for what the linear
+  program leaves open.
+- A choice that a plan cannot be built from needs some size more.
+
+A small integer program over "size carried or not" with these cuts gives the best choice still possible and a bound
+on all others. The plans are then solved exactly for that choice, which gives a cost and new cuts, until bound and
+cost meet. An exact cost holds for all choices between the sizes it uses and the sizes it was offered, so that few
+have to be solved. The number of rounds is limited; what is not closed then says how far off it can be.
+"""
 
 from __future__ import annotations
-from dataclasses import dataclass
+
+import json
+import math
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from joblib import Parallel, delayed, parallel_config
+from scipy.optimize import Bounds, LinearConstraint, OptimizeResult, linprog, milp
+from scipy.sparse import csr_array
+
+from tractduct.sizing.case import Case
+from tractduct.sizing.program import SizingProblem
+from tractduct.sizing.relaxation import BoolArray, Clock, FloatArray, IntArray, Relaxation
+from tractduct.sizing.solve import least_cost
+
+_PROVEN = 1e-6  # relative: a cost this close to its bound is the least
+_CUT_BROKEN = 1e-5  # part of the total: a cut broken by less moves the bound too little
+_STALLS = 1e-6  # relative gain of a round of cuts below which the linear program is left
+_MOST_LINEAR_ROUNDS = 60
+_MOST_ROUNDS = 60  # integer programs for each number of sizes
+_MISSING = 2.0  # times a section's dearest size: what a section without any size costs in a bound
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -14,22 +50,492 @@ class StockSize:
 
     @property
     def order(self) -> tuple[bool, bool, float, str]:
-        return (self.kind != "flex", self.shape != "round", 0.0, self.size)
+        """Flex first, round first, then by width and height."""
+        across = math.prod(float(part) for part in self.size.split("x"))
+        return (self.kind != "flex", self.shape != "round", across, self.size)
+
+    def __str__(self) -> str:
+        return f"{self.size} in {self.kind}" + (" rectangular" if self.shape == "rectangular" else "")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class StockPlan:
+    """What the stock list needs of one plan: its program, and what each stock group and size of it is.
+
+    ``sizes``: by stock group, then by size of the program.
+    """
+
+    name: str
+    lots: int
+    cost_unit: str
+    problem: SizingProblem
+    sizes: tuple[tuple[StockSize, ...], ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StockEntry:
+    """The best choice of a number of sizes. ``bound``: no choice of as many costs less."""
+
     sizes: tuple[StockSize, ...]
     cost: float
     bound: float
-    proven: bool
     worst_plan: str
     worst_pct: float
+
+    @property
+    def proven(self) -> bool:
+        return self.bound >= self.cost * (1.0 - 2.0 * _PROVEN)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StockList:
-    entries: tuple[StockEntry, ...]
-    least_cost: float
-    cost_unit: str
+    """The least total cost by number of sizes, fewest first; ``least_cost`` is that of every plan's own best.
+
+    ``why_empty`` says why there are no entries.
+    """
+
+    entries: tuple[StockEntry, ...] = ()
+    least_cost: float = 0.0
+    cost_unit: str = ""
+    plans: int = 0
     why_empty: str = ""
+    solved: int = 0  # size sets that were worked out exactly
+    rounds: int = 0  # integer programs over the choice of sizes
+
+    def text(self) -> str:
+        """As JSON; the same plans give the same bytes."""
+        entries = [
+            {
+                "sizes": [str(size) for size in entry.sizes],
+                "cost": round(entry.cost, 6),
+                "bound": round(entry.bound, 6),
+                "proven": entry.proven,
+                "worst_plan": entry.worst_plan,
+                "worst_pct": round(entry.worst_pct, 6),
+            }
+            for entry in self.entries
+        ]
+        content = {
+            "plans": self.plans,
+            "cost_unit": self.cost_unit,
+            "least_cost": round(self.least_cost, 6),
+            "why_empty": self.why_empty,
+            "entries": entries,
+        }
+        return json.dumps(content, indent=1, ensure_ascii=False) + "\n"
+
+    def lines(self) -> list[str]:
+        """A few lines for people."""
+        if not self.entries:
+            return [f"No stock list: {self.why_empty}."]
+        lines = [f"Stock for all {self.plans} plans, total of all lots in {self.cost_unit}:"]
+        for entry in self.entries:
+            over = 100.0 * (entry.cost / self.least_cost - 1.0) if self.least_cost else 0.0
+            proven = "proven" if entry.proven else f"within {100.0 * (1.0 - entry.bound / entry.cost):.3f} %"
+            lines.append(
+                f"  {len(entry.sizes):>3} sizes {entry.cost:>14,.0f}  +{over:.2f} %  {proven}; most for "
+                f"{entry.worst_plan}, +{entry.worst_pct:.1f} %"
+            )
+        return lines
+
+
+def stock_plan(case: Case) -> StockPlan:
+    """A plan's part of the stock list. Sizes that no section may have are left out of its program."""
+    problem = case.problem()
+    groups = list(dict.fromkeys((s.kind, s.shape) for s in case.tree.sections))
+    kept = np.flatnonzero(problem.allowed.any(axis=0))
+    labels = [case.table.sizes[k].label for k in kept]
+    return StockPlan(
+        name=case.plan.name,
+        lots=len(case.plan.lots) or case.plan.purchase.lots,
+        cost_unit="USD" if case.plan.prices else "ft2",
+        problem=replace(
+            problem,
+            loss_inwc=problem.loss_inwc[:, :, kept],
+            cost=problem.cost[:, kept],
+            allowed=problem.allowed[:, kept],
+            diameter_in=problem.diameter_in[kept],
+        ),
+        sizes=tuple(tuple(StockSize(kind=kind, shape=shape, size=label) for label in labels) for kind, shape in groups),
+    )
+
+
+def find_stock(
+    plans: Sequence[StockPlan], *, jobs: int = 1, progress: Callable[[int, int], None] = lambda done, total: None
+) -> StockList:
+    """The least total cost for each number of sizes, from the fewest that serve all plans.
+
+    Parameters
+    ----------
+    plans : each must have a size set
+    jobs : processes for the exact costs
+    progress : called with the numbers of sizes done, and at most how many
+    """
+    units = {plan.cost_unit for plan in plans}
+    if not plans:
+        return StockList(why_empty="no plan has a size set")
+    if len(units) > 1:
+        why = "some plans have prices and others none, so that their costs can't be added up"
+        return StockList(why_empty=why, plans=len(plans))
+    return _Search(plans, jobs).run(progress)
+
+
+@dataclass(slots=True, eq=False)
+class _Known:
+    """One plan in the search; sizes are numbers of the whole list, choices are sets of them as bits."""
+
+    plan: StockPlan
+    number: IntArray  # (n_group, n_size) of each size in the whole list
+    relaxation: Relaxation
+    column_size: IntArray  # (n_column,) size of each column in the whole list
+    relevant: int = 0
+    cheapest: float = 0.0
+    # sizes used, sizes offered, cost: the cost of every choice between the two
+    exact: list[tuple[int, int, float]] = field(default_factory=list)
+    # constant and reduced costs (n_section, n_whole + 1), the last one for a section without a size
+    bounds: list[tuple[float, FloatArray]] = field(default_factory=list)
+
+    def cost(self, choice: int) -> float | None:
+        """The least cost with a choice of sizes, where it is known; inf where none holds."""
+        offered = choice & self.relevant
+        for used, most, cost in self.exact:
+            if not offered & ~most and not used & ~offered:
+                return cost
+        return None
+
+
+class _Search:
+    """Cuts and costs over all plans; ``n`` sizes in the whole list, costs weighted by lots."""
+
+    def __init__(self, plans: Sequence[StockPlan], jobs: int) -> None:
+        used = sorted(
+            {
+                plan.sizes[group][size]
+                for plan in plans
+                for section, group in enumerate(plan.problem.stock_group)
+                for size in np.flatnonzero(plan.problem.allowed[section])
+            },
+            key=lambda size: size.order,
+        )
+        self.sizes = used
+        self.n = len(used)
+        self.jobs = jobs
+        at = {size: i for i, size in enumerate(used)}
+        self.plans = [self._known(plan, at) for plan in plans]
+        self.weight = np.array([plan.lots for plan in plans], dtype=float)
+        self.solved = 0
+        self.rounds = 0
+        everything = (1 << self.n) - 1
+        self.evaluate([everything] * len(plans))
+        for known in self.plans:
+            cheapest = known.cost(everything)
+            if cheapest is None or not math.isfinite(cheapest):
+                raise ValueError(f"no size set holds in plan {known.plan.name}")
+            known.cheapest = cheapest
+        self.least = float(sum(w * known.cheapest for w, known in zip(self.weight, self.plans, strict=True)))
+        self.left: list[FloatArray] = []  # rows over (sizes, plans): left @ (y, cost) >= right
+        self.right: list[float] = []
+        self._seen: set[bytes] = set()
+        for known in self.plans:
+            self._cover_sections(known)
+
+    def _known(self, plan: StockPlan, at: dict[StockSize, int]) -> _Known:
+        number = np.array([[at.get(size, -1) for size in row] for row in plan.sizes], dtype=np.intp)
+        problem = plan.problem
+        relaxation = Relaxation(problem, problem.tightened(), Clock(None))
+        relaxation.bound(relaxation.all_columns, np.inf)  # finds the rows that matter
+        column_size = number[problem.stock_group[relaxation.section], relaxation.size]
+        return _Known(plan, number, relaxation, column_size, relevant=_bits(np.unique(column_size)))
+
+    # --- exact costs -----------------------------------------------------------------------------------
+
+    def evaluate(self, choices: Sequence[int | None]) -> None:
+        """Work out each plan's least cost for its choice, where it is not known yet."""
+        asked = [
+            (known, choice & known.relevant)
+            for known, choice in zip(self.plans, choices, strict=True)
+            if choice is not None and known.cost(choice) is None
+        ]
+        tasks = [
+            delayed(_least)(known.plan.problem, self._mask(choice)[known.number] & (known.number >= 0))
+            for known, choice in asked
+        ]
+        self.solved += len(tasks)
+        if self.jobs > 1 and len(tasks) > 1:
+            with parallel_config(backend="loky", n_jobs=self.jobs, inner_max_num_threads=1):
+                found = Parallel(max_nbytes=None)(tasks)
+        else:
+            found = [function(*arguments) for function, arguments, _ in tasks]
+        for (known, choice), (cost, size_index) in zip(asked, found, strict=True):
+            used = 0
+            if size_index is not None:
+                used = _bits(known.number[known.plan.problem.stock_group, size_index])
+            known.exact.append((used, choice, cost))
+
+    def _mask(self, choice: int) -> BoolArray:
+        return np.array([bool(choice >> i & 1) for i in range(self.n)])
+
+    def total(self, choice: int) -> float:
+        """Total cost of a choice that was evaluated."""
+        costs = [known.cost(choice) for known in self.plans]
+        assert all(cost is not None for cost in costs)
+        return float(sum(w * (cost or 0.0) for w, cost in zip(self.weight, costs, strict=True)))
+
+    # --- cuts ------------------------------------------------------------------------------------------
+
+    def _add(self, left: FloatArray, right: float) -> None:
+        """A row, unless it is there."""
+        key = np.append(left, right).round(9).tobytes()
+        if key not in self._seen:
+            self._seen.add(key)
+            self.left.append(left)
+            self.right.append(right)
+
+    def _cover_sections(self, known: _Known) -> None:
+        """Every section needs one of its sizes."""
+        for section in range(known.relaxation.n_section):
+            left = np.zeros(self.n + len(self.plans))
+            left[known.column_size[known.relaxation.section == section]] = 1.0
+            self._add(left, 1.0)
+
+    def _linear(self, known: _Known, y: FloatArray) -> None:
+        """Solve a plan's linear program with each size available in part, and keep its multipliers' bound."""
+        relaxation = known.relaxation
+        n_section, section = relaxation.n_section, relaxation.section
+        dearest = np.zeros(n_section)
+        np.maximum.at(dearest, section, relaxation.cost)
+        # a section without a size counts in each row as its best size would
+        starts = np.flatnonzero(np.diff(section, prepend=-1))
+        without = np.minimum(np.minimum.reduceat(relaxation.left, starts, axis=1), 0.0)
+        left = np.hstack([relaxation.left, without])
+        cost = np.append(relaxation.cost, _MISSING * dearest)
+        of = np.append(section, np.arange(n_section))
+        upper = np.append(np.minimum(y[known.column_size], 1.0), np.ones(n_section))
+        result = linprog(
+            cost,
+            A_ub=csr_array(left),
+            b_ub=relaxation.right,
+            A_eq=csr_array((np.ones(of.size), (of, np.arange(of.size)))),
+            b_eq=np.ones(n_section),
+            bounds=np.column_stack([np.zeros(of.size), upper]),
+            method="highs",
+        )
+        if result.status != 0:
+            return
+        multiplier = np.maximum(0.0, -result.ineqlin.marginals)
+        reduced = (cost + multiplier @ left) / relaxation.scale
+        table = np.full((n_section, self.n + 1), np.inf)
+        table[section, known.column_size] = reduced[: section.size]
+        table[:, -1] = reduced[section.size :]
+        known.bounds.append((-float(multiplier @ relaxation.right) / relaxation.scale, table))
+
+    def _best_line(self, known: _Known, y: FloatArray, *, second: bool = False) -> tuple[float, FloatArray]:
+        """The line (constant, slope by size) below the plan's bounds that is highest at y.
+
+        Each section gives a line: what it costs at a level less what each cheaper size saves. The level that
+        makes it highest is where the cheaper sizes add up to a whole one; ``second``: the next level, as high
+        where y is whole, and higher where sizes are given up.
+        """
+        best: tuple[float, FloatArray] = (-np.inf, np.zeros(self.n))
+        highest = -np.inf
+        available = np.append(y, 1.0)
+        for constant, table in known.bounds:
+            order = np.argsort(table, axis=1, kind="stable")
+            ordered = np.take_along_axis(table, order, axis=1)
+            filled = np.cumsum(available[order], axis=1)
+            need = 2.0 - 1e-9 if second else 1.0 - 1e-9
+            at = np.minimum((filled < need).sum(axis=1), np.isfinite(table).sum(axis=1) - 1)
+            # no level above that of a section without a size, which is always to be had
+            level = np.minimum(ordered[np.arange(len(at)), at], table[:, -1])
+            slope = -np.maximum(0.0, level[:, None] - table[:, :-1]).sum(axis=0)
+            total = constant + float(level.sum())
+            value = total + float(slope @ y)
+            if value > highest:
+                highest, best = value, (total, slope)
+        return best
+
+    def _cut(self, p: int, constant: float, slope: FloatArray) -> None:
+        left = np.zeros(self.n + len(self.plans))
+        left[: self.n] = -slope
+        left[self.n + p] = 1.0
+        self._add(left, constant)
+
+    def _learn(self, y: FloatArray, floor: FloatArray) -> None:
+        """Cuts at a point for every plan whose cost there is above what the present cuts say (floor)."""
+        tolerance = _CUT_BROKEN * self.least / len(self.plans)
+        for p, known in enumerate(self.plans):
+            if known.bounds:
+                constant, slope = self._best_line(known, y)
+                if self.weight[p] * (constant + slope @ y - floor[p]) > tolerance:
+                    self._cut(p, constant, slope)
+                    continue
+            self._linear(known, y)
+            if known.bounds:
+                constant, slope = self._best_line(known, y)
+                if self.weight[p] * (constant + slope @ y - floor[p]) > 0.01 * tolerance:
+                    self._cut(p, constant, slope)
+
+    def _learn_whole(self, choice: int, floor: FloatArray) -> None:
+        """Cuts at a choice that was evaluated."""
+        y = self._mask(choice).astype(float)
+        for p, known in enumerate(self.plans):
+            cost = known.cost(choice)
+            assert cost is not None
+            outside = np.array(
+                [bool((known.relevant & ~choice) >> i & 1) for i in range(self.n)] + [False] * len(self.plans)
+            )
+            if not math.isfinite(cost):
+                self._add(outside.astype(float), 1.0)
+                continue
+            if cost <= floor[p] + 1e-9 * cost:
+                continue
+            self._linear(known, y)
+            for second in (False, True):
+                constant, slope = self._best_line(known, y, second=second)
+                self._cut(p, constant, slope)
+            # no part of this choice costs less
+            slope = np.where(outside[: self.n], known.cheapest - cost, 0.0)
+            self._cut(p, cost, slope)
+
+    # --- the choice ------------------------------------------------------------------------------------
+
+    def _rows(self, number: int) -> tuple[csr_array, FloatArray]:
+        count = np.zeros((1, self.n + len(self.plans)))
+        count[0, : self.n] = -1.0
+        left = csr_array(np.vstack([count, *self.left]))
+        return left, np.array([-float(number), *self.right])
+
+    def _floor(self) -> FloatArray:
+        return np.array([known.cheapest for known in self.plans])
+
+    def _linear_choice(self, number: int) -> OptimizeResult:
+        left, right = self._rows(number)
+        low = np.append(np.zeros(self.n), self._floor())
+        high = np.append(np.ones(self.n), np.full(len(self.plans), np.inf))
+        return linprog(
+            np.append(np.zeros(self.n), self.weight),
+            A_ub=-left,
+            b_ub=-right,
+            bounds=np.column_stack([low, high]),
+            method="highs",
+        )
+
+    def _whole_choice(self, number: int) -> OptimizeResult:
+        left, right = self._rows(number)
+        self.rounds += 1
+        return milp(
+            np.append(np.zeros(self.n), self.weight),
+            integrality=np.append(np.ones(self.n), np.zeros(len(self.plans))),
+            bounds=Bounds(
+                np.append(np.zeros(self.n), self._floor()), np.append(np.ones(self.n), np.full(len(self.plans), np.inf))
+            ),
+            constraints=LinearConstraint(left, right, np.inf),
+            options={"mip_rel_gap": 0.1 * _PROVEN},
+        )
+
+    def _tighten(self, number: int) -> None:
+        """Cuts for the linear program over the choice, until they no longer raise it."""
+        before = -np.inf
+        for _ in range(_MOST_LINEAR_ROUNDS):
+            result = self._linear_choice(number)
+            if result.status != 0 or result.fun <= before + _STALLS * self.least:
+                return
+            before = result.fun
+            self._learn(np.clip(result.x[: self.n], 0.0, 1.0), result.x[self.n :])
+
+    def best(self, number: int, start: int | None) -> tuple[int | None, float, float]:
+        """The best choice of at most a number of sizes, its cost, and a bound on all; None where none serves.
+
+        ``start`` is a choice to begin with.
+        """
+        best, cost, bound = None, np.inf, 0.0
+        if start is not None:
+            self.evaluate([start] * len(self.plans))
+            best, cost = start, self.total(start)
+        self._tighten(number)
+        for _ in range(_MOST_ROUNDS):
+            result = self._whole_choice(number)
+            if result.status == 2:
+                return best, cost, np.inf if best is None else cost
+            if result.status != 0:
+                break
+            bound = max(bound, min(float(result.mip_dual_bound), cost))
+            if bound >= cost * (1.0 - _PROVEN):
+                break
+            choice = _bits(np.flatnonzero(result.x[: self.n] > 0.5))
+            self.evaluate([choice] * len(self.plans))
+            total = self.total(choice)
+            if total < cost:
+                best, cost = choice, total
+            self._learn_whole(choice, result.x[self.n :])
+        return best, cost, min(bound, cost)
+
+    def run(self, progress: Callable[[int, int], None]) -> StockList:
+        """From what each plan's own least cost uses, one size fewer each time."""
+        choice = 0
+        for known in self.plans:
+            choice |= known.exact[0][0]
+        most = choice.bit_count()
+        entries = [self._entry(choice, self.least, self.least)]
+        for number in range(most - 1, 0, -1):
+            progress(most - number, most)
+            start = self._without_one(choice)
+            found, cost, bound = self.best(number, start)
+            if found is None:
+                break
+            choice = found
+            if choice.bit_count() < number and cost <= entries[0].cost * (1.0 + _PROVEN):
+                entries.pop(0)
+            entries.insert(0, self._entry(choice, cost, bound))
+        return StockList(
+            entries=tuple(entries),
+            least_cost=self.least,
+            cost_unit=self.plans[0].plan.cost_unit,
+            plans=len(self.plans),
+            solved=self.solved,
+            rounds=self.rounds,
+        )
+
+    def _without_one(self, choice: int) -> int | None:
+        """The choice less the size that is missed least by the bounds; None where all are needed."""
+        best, least = None, np.inf
+        rows = np.array(self.left)
+        right = np.array(self.right)
+        for i in range(self.n):
+            if not choice >> i & 1:
+                continue
+            y = self._mask(choice & ~(1 << i)).astype(float)
+            need = right - rows[:, : self.n] @ y
+            cost = self._floor()
+            plans = rows[:, self.n :]
+            of_plan = plans.any(axis=1)
+            if (need[~of_plan] > 1e-9).any():
+                continue
+            np.maximum.at(cost, plans[of_plan].argmax(axis=1), need[of_plan])
+            total = float(self.weight @ cost)
+            if total < least:
+                best, least = choice & ~(1 << i), total
+        return best
+
+    def _entry(self, choice: int, cost: float, bound: float) -> StockEntry:
+        more = [100.0 * ((known.cost(choice) or 0.0) / known.cheapest - 1.0) for known in self.plans]
+        worst = int(np.argmax(more))
+        return StockEntry(
+            sizes=tuple(size for i, size in enumerate(self.sizes) if choice >> i & 1),
+            cost=cost,
+            bound=bound,
+            worst_plan=self.plans[worst].plan.name,
+            worst_pct=more[worst],
+        )
+
+
+def _least(problem: SizingProblem, usable: BoolArray) -> tuple[float, IntArray | None]:
+    found = least_cost(problem, usable=usable)
+    return found.cost, found.size_index
+
+
+def _bits(numbers: Iterable[int] | IntArray) -> int:
+    bits = 0
+    for number in numbers:
+        bits |= 1 << int(number)
+    return bits

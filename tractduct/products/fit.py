@@ -9,7 +9,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
-from scipy.stats import t as student_t
+from scipy.special import stdtrit
 
 from tractduct.physics.air import Air
 from tractduct.physics.friction import friction_rate_inwc_per_100ft
@@ -129,7 +129,7 @@ def fit_table(table: FrictionTable, *, derate: float | None = None, air: Air | N
     rough, lost = parameters(best.x)
     error = residuals(best.x)
     spread = _intervals(error, _jacobian(residuals, best.x))
-    width = student_t.ppf(0.975, max(n - free, 1)) * spread
+    width = stdtrit(max(n - free, 1), 0.975) * spread
     factor = float(np.exp(min(width[0], 20.0)))
     scale = 1.4826 * float(np.median(np.abs(error))) + 1e-9
     sizes = np.unique(table.size_in)

@@ -58,7 +58,8 @@ class PackageStudy:
     Attributes
     ----------
     groups, weight : the orientations and their part of the mix, together 1; (n_group,)
-    choices : by rising number of packages, from 1; ends where one more saves nothing
+    choices : by rising number of packages; numbers with which no set holds, or that save nothing over fewer, are left
+        out
     everywhere : least cost of one size set for all groups, those without a house in the mix too
     n_solved : size-set programs solved, of ``n_subset`` sets of orientations
     """
@@ -71,10 +72,9 @@ class PackageStudy:
     n_subset: int
 
     def saving(self, n_package: int) -> float:
-        """What the last of this many packages saves on a house, against one package fewer."""
-        if n_package == 1:
-            return 0.0
-        return self.choices[n_package - 2].expected_cost - self.choices[n_package - 1].expected_cost
+        """What this many packages save on a house, against the choice before; 0 for the first."""
+        at = next(i for i, c in enumerate(self.choices) if c.n_package == n_package)
+        return self.choices[at - 1].expected_cost - self.choices[at].expected_cost if at else 0.0
 
 
 def group_label(group: Group) -> str:
@@ -137,8 +137,9 @@ def find_packages(
         if not np.isfinite(total):
             continue
         if choices and total >= choices[-1].expected_cost * (1.0 - 3.0 * SAME_COST):
-            break
+            continue
         packages = tuple(_package(case, costs, s, groups, mix) for s in best)
+        bound = total if k == 1 else bound  # there is one way only
         choices.append(PackageChoice(n_package=k, packages=packages, expected_cost=total, bound=min(bound, total)))
     if not choices:
         return None

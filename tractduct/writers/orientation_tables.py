@@ -136,7 +136,7 @@ def package_sizes(result: OrientationStudy) -> pd.DataFrame:
 
     Empty cells where there are fewer packages.
     """
-    choices = result.packages.choices[1:] if result.packages else ()
+    choices = [c for c in result.packages.choices if c.n_package > 1] if result.packages else []
     most = max((c.n_package for c in choices), default=0)
     rows = []
     for choice in choices:
