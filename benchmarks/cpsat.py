@@ -38,9 +38,10 @@ class CpSat:
             self.model.add_bool_or(
                 [self.choice[c] for c in np.flatnonzero(self.relaxation.pair_of == pair)] + [~self.used[pair]]
             )
-        self.model.minimize(sum(int(c) * literal for c, literal in zip(self.cents, self.choice, strict=True)))
+        cents = [int(c) * literal for c, literal in zip(self.cents, self.choice, strict=True)]
+        self.model.minimize(sum(cents + self._change_cents()))
         self._add_chain()
-        self._n_row = self.relaxation.n_chain
+        self._n_row = 0
         self._add_rows()
         self.count = self.model.new_int_var(0, len(pairs), "")
         self.model.add(self.count == sum(self.used.values()))
@@ -80,6 +81,25 @@ class CpSat:
                 else:
                     self.model.add_implication(mine, large_parent)
 
+    def _change_cents(self) -> list[cp_model.LinearExpr]:
+        """What each change of size adds: a literal that a section's size and another of its parent imply."""
+        relaxation, problem = self.relaxation, self.problem
+        if problem.change_cost is None:
+            return []
+        terms = []
+        for literal, section, size in zip(self.choice, relaxation.section, relaxation.size, strict=True):
+            cents = round(100.0 * problem.change_cost[section, size])
+            if problem.parent[section] < 0 or cents == 0:
+                continue
+            of_parent = relaxation.column_of[problem.parent[section], size]
+            if problem.parent_in_group[section] and of_parent >= 0:
+                changes = self.model.new_bool_var("")
+                self.model.add_bool_or([~literal, self.choice[of_parent], changes])
+                terms.append(cents * changes)
+            else:
+                terms.append(cents * literal)
+        return terms
+
     def _add_rows(self) -> None:
         left, right = self.relaxation.left, self.relaxation.right
         for row, limit in zip(left[self._n_row :], right[self._n_row :], strict=True):
@@ -113,7 +133,7 @@ class CpSat:
             size_index = np.zeros(self.relaxation.n_section, dtype=np.intp)
             size_index[self.relaxation.section[chosen]] = self.relaxation.size[chosen]
             if not self.relaxation.cut_off(size_index):
-                return int(self.cents[chosen].sum()), size_index
+                return round(100.0 * self.problem.cost_of(size_index)), size_index
             self._add_rows()
 
 

@@ -23,7 +23,7 @@ SAME = 1e-9
 
 @st.composite
 def small_problems(draw: st.DrawFn) -> SizingProblem:
-    """Up to 5 sections and 4 sizes: any tree, losses in any order, costs with ties, shut runs."""
+    """Up to 5 sections and 4 sizes: any tree, losses in any order, costs with ties, shut runs, change costs."""
     rng = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
     n_section, n_size = draw(st.integers(1, 5)), draw(st.integers(2, 4))
     n_variant, n_group = draw(st.integers(1, 4)), draw(st.integers(1, 3))
@@ -43,6 +43,11 @@ def small_problems(draw: st.DrawFn) -> SizingProblem:
     available = np.round(rng.uniform(0.5, 1.5, (n_variant, len(path))) * tightness * 0.045 * path.sum(axis=1), 2)
     available[rng.uniform(size=available.shape) < 0.1] = np.inf
     allowed = rng.uniform(size=(n_section, n_size)) < 0.9
+    change_cost = None
+    if draw(st.booleans()):
+        change_cost = rng.integers(*((0, 3) if tied else (0, 150)), (n_section, n_size)).astype(float)
+        change_cost[rng.uniform(size=change_cost.shape) < 0.2] = 0.0
+        change_cost[~allowed] = np.nan
     # what is not allowed has no meaning, so it must not matter
     loss[:, ~allowed] = np.nan
     cost[~allowed] = np.nan
@@ -55,7 +60,19 @@ def small_problems(draw: st.DrawFn) -> SizingProblem:
         stock_group=np.unique(rng.integers(0, n_group, n_section), return_inverse=True)[1].astype(np.intp),
         path=path,
         available_inwc=available,
+        change_cost=change_cost,
     )
+
+
+def cost_by_definition(problem: SizingProblem, sizes: tuple[int, ...]) -> float:
+    """Section by section: its cost, and its change cost where its parent's pair of group and size is another."""
+    pairs = list(zip(problem.stock_group.tolist(), sizes, strict=True))
+    cost = 0.0
+    for section, (size, parent) in enumerate(zip(sizes, problem.parent, strict=True)):
+        cost += problem.cost[section, size]
+        if problem.change_cost is not None and parent >= 0 and pairs[section] != pairs[parent]:
+            cost += problem.change_cost[section, size]
+    return float(cost)
 
 
 def all_sets(problem: SizingProblem, usable: np.ndarray | None = None) -> list[tuple[float, int, tuple[int, ...]]]:
@@ -74,8 +91,7 @@ def all_sets(problem: SizingProblem, usable: np.ndarray | None = None) -> list[t
         )
         if holds:
             distinct = len(set(zip(problem.stock_group.tolist(), sizes, strict=True)))
-            cost = sum(problem.cost[s, k] for s, k in enumerate(sizes))
-            sets.append((float(cost), distinct, tuple(int(k) for k in sizes)))
+            sets.append((cost_by_definition(problem, sizes), distinct, tuple(int(k) for k in sizes)))
     return sorted(sets)
 
 
@@ -213,18 +229,39 @@ def test_adding_a_variant_never_lowers_the_least_cost(problem: SizingProblem) ->
 @SMALL
 @given(small_problems(), st.sampled_from([1e-6, 0.37, 1e6]))
 def test_scaling_costs_scales_the_cost(problem: SizingProblem, factor: float) -> None:
-    scaled = least_cost(dataclasses.replace(problem, cost=problem.cost * factor))
+    change_cost = None if problem.change_cost is None else problem.change_cost * factor
+    scaled = least_cost(dataclasses.replace(problem, cost=problem.cost * factor, change_cost=change_cost))
     plain = least_cost(problem)
     assert scaled.status == plain.status
     assert scaled.cost == pytest.approx(plain.cost * factor, rel=SAME)
 
 
+def with_change_cost(problem: SizingProblem, seed: int) -> SizingProblem:
+    """Reducers and take-offs that cost 4 to 30 dollars, more the larger they are, in whole cents."""
+    rng = np.random.default_rng(seed)
+    dollars = (3.0 + problem.diameter_in) * rng.uniform(0.6, 1.4, problem.cost.shape)
+    return dataclasses.replace(problem, change_cost=np.round(dollars, 2))
+
+
 @pytest.mark.parametrize(
-    ("n_section", "n_variant", "groups", "seed"),
-    [(16, 32, 1, 0), (16, 32, 3, 1), (24, 64, 2, 2), (40, 96, 2, 3), (32, 64, 1, 4)],
+    ("n_section", "n_variant", "groups", "seed", "change_cost"),
+    [
+        (16, 32, 1, 0, False),
+        (16, 32, 3, 1, False),
+        (24, 64, 2, 2, False),
+        (40, 96, 2, 3, False),
+        (32, 64, 1, 4, False),
+        (16, 32, 1, 5, True),
+        (24, 64, 3, 6, True),
+        (32, 96, 2, 7, True),
+    ],
 )
-def test_front_agrees_with_another_solver(n_section: int, n_variant: int, groups: int, seed: int) -> None:
+def test_front_agrees_with_another_solver(
+    n_section: int, n_variant: int, groups: int, seed: int, change_cost: bool
+) -> None:
     problem = synthetic_plan(n_section, n_variant, groups, seed)
+    if change_cost:
+        problem = with_change_cost(problem, seed)
     front = size_front(problem)
     assert front.status == "optimal"
     assert [(e.distinct_sizes, round(100 * e.cost)) for e in reversed(front.entries)] == cpsat_front(problem)
@@ -236,16 +273,60 @@ def test_front_agrees_with_another_solver(n_section: int, n_variant: int, groups
     assert as_entry(solution) == as_entry(recommended(front, 5.0))
 
 
-def test_whole_dollar_prices_tie_and_the_first_set_is_taken() -> None:
+@pytest.mark.parametrize("reducer", [0.0, 1.0])
+def test_whole_dollar_prices_tie_and_the_first_set_is_taken(reducer: float) -> None:
     """Equal prices for many swaps of sizes: variants in another order lead the solver another way."""
     problem = synthetic_plan(20, 64, 2, seed=5)
-    problem = dataclasses.replace(problem, cost=np.round(problem.cost / 10.0))
+    problem = dataclasses.replace(
+        problem, cost=np.round(problem.cost / 10.0), change_cost=np.full_like(problem.cost, reducer)
+    )
     backwards = dataclasses.replace(
         problem, loss_inwc=problem.loss_inwc[::-1], available_inwc=problem.available_inwc[::-1]
     )
     front = [as_entry(entry) for entry in size_front(problem).entries]
     assert front == [as_entry(entry) for entry in size_front(problem).entries]
     assert front == [as_entry(entry) for entry in size_front(backwards).entries]
+
+
+@SMALL
+@given(small_problems(), st.integers(0, 2**32 - 1))
+def test_cost_of_is_the_cost_by_definition(problem: SizingProblem, seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    size_index = rng.integers(0, problem.diameter_in.size, problem.parent.size)
+    expected = cost_by_definition(problem, tuple(size_index.tolist()))
+    assert problem.cost_of(size_index) == pytest.approx(expected, rel=1e-12, nan_ok=True)
+
+
+@SMALL
+@given(small_problems())
+def test_a_change_cost_that_every_set_pays_or_none_does_is_linear(problem: SizingProblem) -> None:
+    """Each section in a group of its own always changes; change costs of 0 are none."""
+    ones = np.ones_like(problem.cost)
+    free = dataclasses.replace(problem, change_cost=0.0 * ones)
+    plain = dataclasses.replace(problem, change_cost=None)
+    assert [as_entry(e) for e in size_front(free).entries] == [as_entry(e) for e in size_front(plain).entries]
+    apart = dataclasses.replace(problem, stock_group=np.arange(problem.parent.size), change_cost=7.0 * ones)
+    dearer = dataclasses.replace(
+        apart, change_cost=None, cost=problem.cost + np.where(problem.parent >= 0, 7.0, 0.0)[:, None]
+    )
+    assert [as_entry(e) for e in size_front(apart).entries] == [as_entry(e) for e in size_front(dearer).entries]
+
+
+@pytest.mark.parametrize(("reducer", "expected"), [(2.0, (12.0, 2, (1, 0))), (6.0, (14.0, 1, (1, 1)))])
+def test_a_dear_reducer_is_not_bought(reducer: float, expected: tuple[float, int, tuple[int, ...]]) -> None:
+    """Trunk 8 in at 7, branch 6 in at 3 and a reducer, or 8 in at 7 without one; 6 in throughout is too tight."""
+    problem = SizingProblem(
+        loss_inwc=np.array([[[0.09, 0.02], [0.04, 0.01]]]),
+        cost=np.array([[3.0, 7.0], [3.0, 7.0]]),
+        allowed=np.ones((2, 2), dtype=bool),
+        diameter_in=np.array([6.0, 8.0]),
+        parent=np.array([-1, 0], dtype=np.intp),
+        stock_group=np.zeros(2, dtype=np.intp),
+        path=np.ones((1, 2), dtype=bool),
+        available_inwc=np.array([[0.1]]),
+        change_cost=np.full((2, 2), reducer),
+    )
+    assert_optimal(least_cost(problem), expected)
 
 
 @pytest.mark.parametrize(("over", "cheap_holds"), [(1e-8, False), (1e-10, True)])
@@ -292,8 +373,13 @@ def assert_honest(solution: Solution, optimum: float) -> None:
         assert solution.cost == pytest.approx(optimum, rel=SAME)
 
 
-def test_wherever_time_runs_out_the_answer_stays_honest(step_clock: _StepClock) -> None:
-    problem = synthetic_plan(16, 32, 2, seed=2)
+@pytest.mark.parametrize("change_cost", [False, True])
+def test_wherever_time_runs_out_the_answer_stays_honest(step_clock: _StepClock, change_cost: bool) -> None:
+    problem = (
+        with_change_cost(synthetic_plan(16, 32, 2, seed=2), seed=2)
+        if change_cost
+        else synthetic_plan(16, 32, 2, seed=2)
+    )
     truth = size_front(problem)
     costs = {entry.distinct_sizes: entry.cost for entry in truth.entries}
     optimum = truth.least_cost.cost

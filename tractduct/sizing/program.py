@@ -56,7 +56,8 @@ class SizingProblem:
     @property
     def parent_in_group(self) -> NDArray[np.bool_]:
         """The sections whose parent is of their stock group, so that it may have their size; (n_section,)."""
-        return (self.parent >= 0) & (self.stock_group == self.stock_group[self.parent])
+        same: NDArray[np.bool_] = (self.parent >= 0) & (self.stock_group == self.stock_group[self.parent])
+        return same
 
     def cost_of(self, size_index: NDArray[np.intp]) -> float:
         """Cost of a size set, changes of size along the ducts included."""

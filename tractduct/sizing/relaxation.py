@@ -1,14 +1,17 @@
 """Linear bounds of the size-set program, and the integer program that closes what they leave open.
 
-One column a section and allowed size: 1 if the section gets the size. Rows are of three kinds, all written
-``left @ x <= right``:
+One column a section and allowed size: 1 if the section gets the size. Rows are of four kinds:
 
-- chain: no child larger than its parent;
-- path: one variant's losses along one path, in parts of its limit;
-- cover: if losses l_s along a path add up to more than a variant's limit, some section of the path must lose
-  less than its l_s. True whatever the order of losses and sizes, and much tighter than the path row.
+- chain: no child larger than its parent, ``chain @ x <= 0``;
+- path: one variant's losses along one path, in parts of its limit, ``left @ x <= right``;
+- cover, among the same rows: if losses l_s along a path add up to more than a variant's limit, some section of
+  the path must lose less than its l_s. True whatever the order of losses and sizes, and much tighter than the
+  path row;
+- change: a section has a size and its parent has not, ``change @ x <= y``, where y costs what the change of size
+  does. A multiplier of such a row, at most that cost, is added to the reduced cost of the section's column and
+  taken from its parent's; y itself is then worth nothing. So bounds by reduced costs of the columns stay true.
 
-Path and cover rows are added when a point breaks them: a few dozen of many thousands ever matter.
+Rows count once a point breaks them: a few dozen of many thousands ever matter.
 """
 
 from __future__ import annotations
@@ -19,7 +22,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import Bounds, LinearConstraint, OptimizeResult, linprog, milp
-from scipy.sparse import csr_array, hstack
+from scipy.sparse import csr_array, eye_array, hstack, vstack
 
 from tractduct.sizing.program import DIAMETER_TOLERANCE_IN, SizingProblem
 
@@ -32,7 +35,8 @@ SAME_COST = 1e-9  # relative; costs this close are equal
 _MEAN_COLUMN_COST = 1e3
 _ROW_BROKEN = 1e-7  # part of a limit; HiGHS's own tolerance
 _COVER_BROKEN = 0.02  # a cover broken by less moves the bound too little to pay for its row
-_BOUND_STALLS = 3e-5  # relative gain of a round of rows below which no other is tried
+_BOUND_STALLS = 3e-4  # relative gain of a round of rows below which no other is tried
+_PRESOLVE_BELOW = 2.6  # columns a section: with more, a presolve takes longer than it saves
 _GUESS = 1.0075  # optimum over linear bound, rarely more
 _COVER_MARGIN = 1e-12  # part of a limit: levels that break it by less may add up to it in another order
 _VARIANTS_FOR_COVERS = 16  # the tightest of a path at the point; more find hardly better covers
@@ -88,7 +92,7 @@ class Found:
 class Relaxation:
     """The program over the sizes that ``allowed`` leaves; every section must have one.
 
-    Costs inside are ``problem.cost * scale``.
+    Costs inside are the problem's times ``scale``.
     """
 
     def __init__(self, problem: SizingProblem, allowed: BoolArray, clock: Clock) -> None:
@@ -97,10 +101,15 @@ class Relaxation:
         self.section, self.size = np.nonzero(allowed)
         self.column_of = np.full(allowed.shape, -1)
         self.column_of[self.section, self.size] = np.arange(self.section.size)
+        self.all_columns: IntArray = np.arange(self.section.size)
         cost = problem.cost[self.section, self.size]
+        self.change, change_cost, always = self._change_rows()
+        # a size that the parent cannot have always comes with its change
+        cost = cost + always
         self.scale = _MEAN_COLUMN_COST / float(cost.mean()) if cost.any() else 1.0
         self.cost: FloatArray = cost * self.scale
-        self.all_columns: IntArray = np.arange(self.section.size)
+        self.change_cost: FloatArray = change_cost * self.scale
+        self._change_in_use = np.zeros(change_cost.size, dtype=bool)
         self._loss = np.where(allowed, problem.loss_inwc, 0.0)
         self._limit = problem.limit_inwc
         most = np.where(problem.path, self._loss.max(axis=2)[:, None, :], 0.0).max(axis=2)
@@ -108,10 +117,10 @@ class Relaxation:
             np.isfinite(self._limit), np.maximum(np.maximum(np.abs(self._limit), most), 1e-12), 1.0
         )
         self.pair_of = problem.stock_group[self.section] * allowed.shape[1] + self.size
-        chain, self._chain_step = self._chain_rows()
-        self.n_chain = len(chain)
-        self.left: FloatArray = chain
-        self.right: FloatArray = np.zeros(len(chain))
+        self.chain, self._chain_step = self._chain_rows()
+        self._chain_in_use = np.zeros(len(self.chain), dtype=bool)
+        self.left: FloatArray = np.zeros((0, self.section.size))
+        self.right: FloatArray = np.zeros(0)
         self._in_use: set[tuple[int, int]] = set()
         # each path starts with the variant that loses most in the mean over sizes
         count = np.bincount(self.section, minlength=allowed.shape[0])
@@ -125,7 +134,7 @@ class Relaxation:
     def dearest(self) -> float:
         """No size set costs more, scaled."""
         dearest = np.zeros(self.n_section)
-        np.maximum.at(dearest, self.section, self.cost)
+        np.maximum.at(dearest, self.section, self.cost + self.change_cost @ (self.change > 0.0))
         return float(dearest.sum())
 
     def columns_of(self, size_index: IntArray) -> IntArray:
@@ -134,7 +143,7 @@ class Relaxation:
 
     def cost_of(self, size_index: IntArray) -> float:
         """Scaled cost of a size set."""
-        return float(self.cost[self.columns_of(size_index)].sum())
+        return self.problem.cost_of(size_index) * self.scale
 
     # --- rows ------------------------------------------------------------------------------------------
 
@@ -154,6 +163,22 @@ class Relaxation:
         shape = len(rows), self.section.size
         return np.array(rows, dtype=float).reshape(shape), np.array(steps, dtype=bool).reshape(shape)
 
+    def _change_rows(self) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """A row for each change that costs something and may be spared: the section's column, less its parent's.
+
+        Also the cost of each row's change, and of those that a column cannot be had without (n_column,).
+        """
+        problem, n_column = self.problem, self.section.size
+        if problem.change_cost is None:
+            return np.zeros((0, n_column)), np.zeros(0), np.zeros(n_column)
+        cost = np.where(problem.parent[self.section] >= 0, problem.change_cost[self.section, self.size], 0.0)
+        of_parent = self.column_of[problem.parent[self.section], self.size]
+        columns = np.flatnonzero(problem.parent_in_group[self.section] & (of_parent >= 0) & (cost > 0.0))
+        rows = np.zeros((columns.size, n_column))
+        rows[np.arange(columns.size), columns] = 1.0
+        rows[np.arange(columns.size), of_parent[columns]] = -1.0
+        return rows, cost[columns], np.where(np.isin(self.all_columns, columns), 0.0, cost)
+
     def _append(self, left: list[FloatArray], right: list[float]) -> int:
         if left:
             self.left = np.vstack([self.left, *left])
@@ -161,32 +186,53 @@ class Relaxation:
         return len(left)
 
     def _add_worst_rows(self, loss: FloatArray, broken_by: float) -> int:
-        """Each path's row that losses (n_variant, n_section) break most, if by more than ``broken_by``."""
+        """Paths' rows that losses (n_variant, n_section) break most, if by more than ``broken_by``.
+
+        The most broken first, and no path all of whose sections the rows before it have: where every supply
+        path is joined with every return path, one row a path would say the same again and again.
+        """
         problem = self.problem
-        over = (loss @ problem.path.T.astype(float) - self._limit) / self._row_scale
+        over = self._over(loss)
+        worst = over.argmax(axis=0)
         left: list[FloatArray] = []
         right: list[float] = []
-        for path, variant in enumerate(over.argmax(axis=0)):
-            scale = self._row_scale[variant, path]
-            if over[variant, path] <= broken_by or (variant, path) in self._in_use:
+        seen = np.zeros(self.n_section, dtype=bool)
+        for path in np.argsort(-over.max(axis=0), kind="stable"):
+            variant = worst[path]
+            if over[variant, path] <= broken_by:
+                break
+            if (variant, path) in self._in_use or not (problem.path[path] & ~seen).any():
                 continue
+            seen |= problem.path[path]
             self._in_use.add((variant, path))
+            scale = self._row_scale[variant, path]
             on_path = problem.path[path, self.section]
             left.append(np.where(on_path, self._loss[variant, self.section, self.size], 0.0) / scale)
             right.append(self._limit[variant, path] / scale)
         return self._append(left, right)
 
-    def _add_cover(self, variant: int, path: int, level: FloatArray) -> None:
-        """Some section of the path must lose less than its level (n_section,)."""
+    def _over(self, loss: FloatArray) -> FloatArray:
+        """What losses (n_variant, n_section) are above the limits, in parts of the rows; (n_variant, n_path)."""
+        over: FloatArray = (loss @ self.problem.path.T.astype(float) - self._limit) / self._row_scale
+        return over
+
+    def _cover(self, variant: int, path: int, level: FloatArray) -> FloatArray:
+        """Some section of the path must lose less than its level (n_section,): left side, of at most -1."""
         loss = self._loss[variant, self.section, self.size]
-        self._append([-(self.problem.path[path, self.section] & (loss < level[self.section])).astype(float)], [-1.0])
+        lower = self.problem.path[path, self.section] & (loss < level[self.section])
+        return np.where(lower, -1.0, 0.0)
 
     def separate(self, x: FloatArray) -> int:
-        """Add path rows and covers that a fractional point breaks; their number."""
+        """Take up rows that a fractional point breaks; their number."""
         share = np.zeros(self.column_of.shape)
         share[self.section, self.size] = x
         loss = np.einsum("vsk,sk->vs", self._loss, share)
-        return self._add_worst_rows(loss, _ROW_BROKEN) + self._add_covers(share, loss)
+        n_broken = 0
+        for rows, in_use in ((self.chain, self._chain_in_use), (self.change, self._change_in_use)):
+            broken = (rows @ x > _ROW_BROKEN) & ~in_use
+            in_use |= broken
+            n_broken += int(np.count_nonzero(broken))
+        return n_broken + self._add_worst_rows(loss, _ROW_BROKEN) + self._add_covers(share, loss)
 
     def _add_covers(self, share: FloatArray, loss: FloatArray) -> int:
         """The most broken cover of each path, made as strong as it can be.
@@ -197,14 +243,17 @@ class Relaxation:
         """
         problem = self.problem
         in_use = share > 1e-9
-        before = len(self.left)
-        over = (loss @ problem.path.T.astype(float) - self._limit) / self._row_scale
+        n_in_use = in_use.sum(axis=1)
+        covers: list[FloatArray] = []
+        over = self._over(loss)
         n_look = min(_VARIANTS_FOR_COVERS, len(over))
         tightest = np.argpartition(-over, n_look - 1, axis=0)[:n_look]
+        most = self._loss.max(axis=2, where=in_use, initial=-np.inf)
+        may_break = self._over(most).max(axis=0) > 0.0
         for path, on_path in enumerate(problem.path):
             sections = np.flatnonzero(on_path)
-            n_combination = int(in_use[sections].sum(axis=1).prod())
-            if n_combination == 1 or n_combination > _MOST_COMBINATIONS:
+            n_combination = int(n_in_use[sections].prod())
+            if not may_break[path] or n_combination == 1 or n_combination > _MOST_COMBINATIONS:
                 continue
             variants = tightest[:, path]
             total = np.zeros((n_look, 1))
@@ -225,12 +274,12 @@ class Relaxation:
             least = left_out[np.arange(n_look), combination]
             at = np.lexsort((-excess[np.arange(n_look), combination], least))[0]
             if least[at] < 1.0 - _COVER_BROKEN:
-                self._add_lowered_cover(int(variants[at]), path, sections, in_use, int(combination[at]))
-        return len(self.left) - before
+                covers.append(self._lowered_cover(int(variants[at]), path, sections, in_use, int(combination[at])))
+        return self._append(covers, [-1.0] * len(covers))
 
-    def _add_lowered_cover(
+    def _lowered_cover(
         self, variant: int, path: int, sections: IntArray, in_use: BoolArray, combination: int
-    ) -> None:
+    ) -> FloatArray:
         """The cover of a combination of levels, each lowered while they break the limit: stronger."""
         level = np.zeros(self.n_section)
         choice = np.unravel_index(combination, in_use[sections].sum(axis=1))
@@ -241,23 +290,37 @@ class Relaxation:
             spare = level[sections].sum() - self._limit[variant, path] - margin
             losses = self._loss[variant, section, self.size[self.section == section]]
             level[section] = losses[losses > level[section] - spare].min(initial=level[section])
-        self._add_cover(variant, path, level)
+        return self._cover(variant, path, level)
 
     # --- solving ---------------------------------------------------------------------------------------
 
-    def _one_each(self, columns: IntArray) -> csr_array:
+    def _chain_among(self, columns: IntArray) -> BoolArray:
+        """The chain rows at diameters that the child still has; the others repeat a stricter one; (n_chain,)."""
+        return np.asarray(self._chain_step[:, columns].any(axis=1))
+
+    def _breakable(self, left: FloatArray, right: FloatArray, columns: IntArray) -> tuple[FloatArray, FloatArray]:
+        """The rows (n_row, n_column) that some choice among the columns breaks."""
+        keep = np.maximum.reduceat(left, self._first(columns), axis=1).sum(axis=1) > right
+        return left[keep], right[keep]
+
+    def _one_each(self, columns: IntArray, width: int) -> csr_array:
         return csr_array(
             (np.ones(columns.size), (self.section[columns], np.arange(columns.size))),
-            shape=(self.n_section, columns.size),
+            shape=(self.n_section, width),
         )
 
     def _linear(self, columns: IntArray) -> Bound:
-        left = self.left[:, columns]
-        matters = left.any(axis=1) | (self.right < 0.0)
-        # a chain row counts at the diameters that the child still has; the others repeat a stricter one
-        matters[: self.n_chain] = self._chain_step[:, columns].any(axis=1)
-        rows, right = csr_array(left[matters]), self.right[matters]
-        cost = self.cost[columns]
+        among = self._chain_among(columns)
+        # all of them at once are too many only where all sizes are
+        chain = self.chain[among & self._chain_in_use if columns.size == self.section.size else among]
+        change, change_cost = self.change[self._change_in_use], self.change_cost[self._change_in_use]
+        left = np.vstack([self.left, chain, change])
+        right = np.append(self.right, np.zeros(len(chain) + len(change)))
+        rows = csr_array(left[:, columns])
+        cost = np.append(self.cost[columns], change_cost)
+        if change_cost.size:
+            empty = csr_array((right.size - change_cost.size, change_cost.size))
+            rows = hstack([rows, vstack([empty, -eye_array(change_cost.size)])])
         result = self._linprog(columns, cost, rows, right)
         if result.status == 2:
             # one more column, dear and good for every row: its multipliers show other columns infeasible too
@@ -265,17 +328,18 @@ class Relaxation:
             result = self._linprog(columns, np.append(cost, 10.0 * _MEAN_COLUMN_COST * self.n_section), rows, right)
         if result.status != 0:
             raise RuntimeError(f"linear bound failed: {result.message}")
-        multiplier = np.zeros(len(self.right))
-        multiplier[matters] = np.maximum(0.0, -result.ineqlin.marginals)
+        multiplier = np.maximum(0.0, -result.ineqlin.marginals)
+        of_change = multiplier[right.size - change_cost.size :]
+        np.minimum(of_change, change_cost, out=of_change)
         x = np.zeros(self.section.size)
         x[columns] = result.x[: columns.size]
-        reduced_cost = self.cost + multiplier @ self.left
-        constant = -float(multiplier @ self.right)
+        reduced_cost = self.cost + multiplier @ left
+        constant = -float(multiplier @ right)
         value = constant + float(self._least(columns, reduced_cost[columns]).sum())
         return Bound(value, x, constant, reduced_cost)
 
     def _linprog(self, columns: IntArray, cost: FloatArray, rows: csr_array, right: FloatArray) -> OptimizeResult:
-        one_each = _widened(self._one_each(columns), cost.size)
+        one_each = self._one_each(columns, cost.size)
         # programs this small are solved before a presolve pays
         return linprog(
             cost,
@@ -307,9 +371,12 @@ class Relaxation:
 
     def _least(self, columns: IntArray, values: FloatArray) -> FloatArray:
         """Least value of each section's columns; columns are in order of their sections and miss none."""
-        first = np.flatnonzero(np.diff(self.section[columns], prepend=-1))
-        least: FloatArray = np.minimum.reduceat(values, first)
+        least: FloatArray = np.minimum.reduceat(values, self._first(columns))
         return least
+
+    def _first(self, columns: IntArray) -> IntArray:
+        """Where each section's columns begin."""
+        return np.flatnonzero(np.diff(self.section[columns], prepend=-1))
 
     def integer(
         self,
@@ -330,43 +397,62 @@ class Relaxation:
             return Found(None, np.inf, np.inf, True)
         counting = count_distinct or max_distinct is not None
         pairs, pair_of = np.unique(self.pair_of[columns], return_inverse=True)
-        n_column, n_pair = columns.size, pairs.size if counting else 0
-        goal = np.zeros(n_column + n_pair)
+        change = self.change[:, columns]
+        matters = (change > 0.0).any(axis=1)
+        change, change_cost = change[matters], self.change_cost[matters]
+        n_column, n_pair, n_change = columns.size, pairs.size if counting else 0, change_cost.size
+        width = n_column + n_pair + n_change
+        cost, goal = np.zeros(width), np.zeros(width)
+        cost[:n_column], cost[n_column + n_pair :] = self.cost[columns], change_cost
         if count_distinct:
-            goal[n_column:] = 1.0
+            goal[n_column : n_column + n_pair] = 1.0
+        elif objective is not None:
+            goal[:n_column] = objective[columns]
         else:
-            goal[:n_column] = (self.cost if objective is None else objective)[columns]
+            goal = cost
 
-        def rows(left: FloatArray | csr_array, least: float, most: float | FloatArray) -> LinearConstraint:
-            return LinearConstraint(_widened(left, n_column + n_pair), least, most)
+        def rows(
+            of_column: FloatArray,
+            most: FloatArray | float,
+            *,
+            least: float = -np.inf,
+            of_pair: FloatArray | float = 0.0,
+            of_change: FloatArray | float = 0.0,
+        ) -> tuple[FloatArray, FloatArray, FloatArray]:
+            left = np.zeros((len(of_column), width))
+            left[:, :n_column] = of_column
+            left[:, n_column : n_column + n_pair] = of_pair
+            left[:, n_column + n_pair :] = of_change
+            return left, np.full(len(left), least), np.broadcast_to(most, len(left))
 
-        fixed = [rows(self._one_each(columns), 1.0, 1.0)]
+        one_each = (self.section[columns] == np.arange(self.n_section)[:, None]).astype(float)
+        fixed = [rows(one_each, 1.0, least=1.0), rows(change, 0.0, of_change=-np.eye(n_change))]
         if np.isfinite(ceiling):
             unit = max(ceiling, _MEAN_COLUMN_COST)
-            fixed.append(rows(self.cost[None, columns] / unit, 0.0, reach(ceiling) / unit))
+            fixed.append(rows(self.cost[None, columns] / unit, reach(ceiling) / unit, of_change=change_cost / unit))
         if counting:
-            use = np.concatenate([np.ones(n_column), -np.ones(n_column)])
-            at = np.tile(np.arange(n_column), 2), np.append(np.arange(n_column), n_column + pair_of)
-            fixed.append(rows(csr_array((use, at)), -1.0, 0.0))
+            fixed.append(rows(np.eye(n_column), 0.0, of_pair=-np.eye(n_pair)[pair_of]))
         if max_distinct is not None:
-            total = np.zeros((1, n_column + n_pair))
-            total[:, n_column:] = 1.0
-            fixed.append(rows(total, 0.0, max_distinct))
+            fixed.append(rows(np.zeros((1, n_column)), max_distinct, of_pair=1.0))
+        chain = self.chain[np.ix_(self._chain_among(columns), columns)]
+        fixed.append(rows(*self._breakable(chain, np.zeros(len(chain)), columns)))
         excluded = np.zeros((0, n_column))
         if other_than is not None:
             excluded = np.isin(columns, self.columns_of(other_than))[None, :].astype(float)
         bound = 0.0
         while True:
+            loss = rows(*self._breakable(self.left[:, columns], self.right, columns))
+            left, least, most = zip(*fixed, loss, rows(excluded, self.n_section - 1.0), strict=True)
             result = milp(
                 goal,
-                integrality=np.ones(n_column + n_pair),
+                integrality=np.arange(width) < n_column + n_pair,
                 bounds=Bounds(0.0, 1.0),
-                constraints=[
-                    *fixed,
-                    rows(self.left[:, columns], -np.inf, self.right),
-                    rows(excluded, 0.0, self.n_section - 1.0),
-                ],
-                options={"mip_rel_gap": 0.0, "time_limit": float(np.clip(self.clock.left_s(), 1e-3, 1e9))},
+                constraints=LinearConstraint(csr_array(np.vstack(left)), np.concatenate(least), np.concatenate(most)),
+                options={
+                    "presolve": counting or n_column < _PRESOLVE_BELOW * self.n_section,
+                    "mip_rel_gap": 0.0,
+                    "time_limit": float(np.clip(self.clock.left_s(), 1e-3, 1e9)),
+                },
             )
             if result.status == 2:
                 return Found(None, np.inf, np.inf, True)
@@ -380,7 +466,7 @@ class Relaxation:
                 size_index[self.section[columns[chosen]]] = self.size[columns[chosen]]
                 if not self.cut_off(size_index):
                     if self.cost_of(size_index) <= reach(ceiling):
-                        value = float(goal @ np.round(result.x))
+                        value = self.cost_of(size_index) if goal is cost else float(goal @ np.round(result.x))
                         proven = result.status == 0
                         return Found(size_index, value, value if proven else min(bound, value), proven)
                     if result.status == 0 and objective is None and not count_distinct:
@@ -396,7 +482,7 @@ class Relaxation:
         chosen = bound.x > 0.5
         is_integral = np.abs(bound.x - chosen).max() < 1e-9 and chosen.sum() == self.n_section
         # chain rows are broken by whole numbers if at all; the limits are rechecked exactly
-        if is_integral and (self.left @ chosen <= self.right + 0.5).all():
+        if is_integral and (self.chain @ chosen <= 0.5).all():
             size_index = self.size[chosen]
             cost = self.cost_of(size_index)
             if cost <= reach(bound.value) and not self.cut_off(size_index):
@@ -416,12 +502,5 @@ class Relaxation:
         section = np.arange(self.n_section)
         if not self._add_worst_rows(self._loss[:, section, size_index], 0.0):
             variant, path = np.unravel_index(over.argmax(), over.shape)
-            self._add_cover(int(variant), int(path), self._loss[variant, section, size_index])
+            self._append([self._cover(int(variant), int(path), self._loss[variant, section, size_index])], [-1.0])
         return True
-
-
-def _widened(matrix: FloatArray | csr_array, n_column: int) -> csr_array:
-    """The matrix with empty columns added on the right."""
-    wide = csr_array(matrix)
-    wide.resize((wide.shape[0], n_column))
-    return wide

@@ -354,7 +354,7 @@ class _Search:
         problem, bound = self.relaxation.problem, bound / self.relaxation.scale
         if size_index is None:
             return Solution(status=status, size_index=None, cost=np.inf, bound=bound, distinct_sizes=0)
-        cost = float(problem.cost[np.arange(size_index.size), size_index].sum())
+        cost = problem.cost_of(size_index)
         return Solution(
             status=status,
             size_index=size_index,

@@ -1,0 +1,470 @@
+"""Many plans: same bytes however they are run, stopped, killed, or shared between processes and machines."""
+
+from __future__ import annotations
+
+import ctypes
+import json
+import os
+import random
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import openpyxl
+import pytest
+from filelock import FileLock
+from plan_folder import PlanTables, small_plan, with_prices
+
+from tractduct import batch
+from tractduct.batch import Options, study_bundle
+from tractduct.cli import main
+from tractduct.portfolio.find import Bundle, find_plans, read_bundle
+from tractduct.portfolio.pool import answers
+
+ARGUMENTS = ["--quick", "--no-workbook"]
+REPOSITORY = Path(__file__).parents[2]
+
+
+def turned(seed: int) -> PlanTables:
+    """The small plan with other airflow and lengths."""
+    plan = with_prices(small_plan())
+    plan.config["name"] = f"Plan {seed}"
+    for row in plan.tables["airflow"]:
+        row["cooling_cfm"] += 3 * seed
+    for row in plan.tables["sections"]:
+        row["length_ft"] += seed
+    return plan
+
+
+def impossible() -> PlanTables:
+    plan = small_plan(pressure={"supply_inwc": 0.0001})
+    plan.config["name"] = "No way"
+    return plan
+
+
+def faulty() -> PlanTables:
+    plan = small_plan()
+    plan.tables["sections"][1]["length_ft"] = "twelve"
+    return plan
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """Four plans that can be sized, one of them further down."""
+    top = tmp_path / "plans"
+    for seed in range(3):
+        turned(seed).write(top / f"house {seed}")
+    turned(3).write(top / "more" / "House #4")
+    return top
+
+
+def run(folder: Path, out: Path, *arguments: str) -> int:
+    return main(["batch", str(folder), "--out", str(out), *ARGUMENTS, *arguments])
+
+
+def content(out: Path) -> dict[str, bytes]:
+    """Every file that counts as a result."""
+    return {
+        path.relative_to(out).as_posix(): path.read_bytes()
+        for path in sorted(out.rglob("*"))
+        if path.is_file() and path.name != ".lock"
+    }
+
+
+def outcome(out: Path, name: str) -> dict[str, object]:
+    found = json.loads((out / name / "outcome.json").read_text(encoding="utf-8"))
+    assert isinstance(found, dict)
+    return found
+
+
+@contextmanager
+def counted(monkeypatch: pytest.MonkeyPatch) -> Iterator[list[str]]:
+    """The names of the plans that are studied meanwhile, in this process."""
+    studied: list[str] = []
+
+    def noted(bundle: Bundle, options: Options) -> object:
+        studied.append(bundle.name)
+        return study_bundle(bundle, options)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(batch, "study_bundle", noted)
+        yield studied
+
+
+def test_processes_give_the_same_bytes(folder: Path, tmp_path: Path) -> None:
+    assert run(folder, tmp_path / "one", "--jobs", "1", "--predict") == 0
+    assert run(folder, tmp_path / "two", "--jobs", "2", "--predict") == 0
+    found = content(tmp_path / "one")
+    assert found == content(tmp_path / "two")
+    assert sorted(found) == [
+        f"{plan}/{file}"
+        for plan in ("house-0", "house-1", "house-2", "more-house-4")
+        for file in ("outcome.json", "results.json")
+    ]
+    results = json.loads(found["house-1/results.json"])
+    assert results["status"] == "optimal"
+    assert len(results["delivered"]) == len(results["variants"])
+
+
+def test_a_failing_plan_does_not_stop_the_others(
+    folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    impossible().write(folder / "a")
+    out = tmp_path / "out"
+    assert run(folder, out, "--jobs", "2") == 3
+    faulty().write(folder / "b")
+    assert run(folder, out, "--jobs", "2") == 2
+    said = capsys.readouterr().out
+    assert "6 plans: 4 sized, 1 no set holds, 1 faults in the input." in said
+    assert "a: no set holds: pressure to" in said
+    assert "b: faults in the input: sections.csv, row 3, column 'length_ft': got 'twelve'" in said
+    assert outcome(out, "a")["reasons"]
+    assert outcome(out, "a")["ways_out"]
+    assert outcome(out, "house-0")["state"] == "sized"
+
+
+def test_an_unexpected_error_is_listed_and_tried_again(
+    folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "out"
+    with monkeypatch.context() as patch:
+
+        def broken(*_: object, **__: object) -> None:
+            raise ZeroDivisionError("the sky fell")
+
+        patch.setattr(batch, "load_plan", broken)
+        assert run(folder, out, "--jobs", "1") == 1
+    assert "house-0: unexpected error: ZeroDivisionError: the sky fell" in capsys.readouterr().out.replace(" 0", "-0")
+    with counted(monkeypatch) as studied:
+        assert run(folder, out, "--jobs", "1") == 0
+    assert len(studied) == 4
+
+
+def dies_at_two(number: int) -> int:
+    """Work that takes its process down with it."""
+    if number == 2:
+        os.kill(os.getpid(), signal.SIGKILL)
+    time.sleep(0.02)
+    return number
+
+
+@pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="no such signal here")
+@pytest.mark.filterwarnings("ignore:A worker stopped while some jobs were given:UserWarning")
+def test_a_plan_that_kills_its_process_does_not_stop_the_others() -> None:
+    found = sorted(answers(dies_at_two, range(9), jobs=2, dead=lambda number: 100 + number))
+    assert found == [0, 1, 3, 4, 5, 6, 7, 8, 102]
+
+
+def test_a_changed_plan_alone_is_studied_again(folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    out = tmp_path / "out"
+    run(folder, out, "--jobs", "1")
+    before = content(out)
+    with counted(monkeypatch) as studied:
+        assert run(folder, out, "--jobs", "1") == 0
+    assert studied == []
+    turned(7).write(folder / "house 1")
+    with counted(monkeypatch) as studied:
+        run(folder, out, "--jobs", "1")
+    assert studied == ["house-1"]
+    after = content(out)
+    assert {name for name in after if after[name] != before[name]} == {"house-1/outcome.json", "house-1/results.json"}
+    with counted(monkeypatch) as studied:
+        run(folder, out, "--jobs", "1", "--predict")  # other options, other results
+        run(folder, out, "--jobs", "1", "--predict", "--fresh")
+    assert len(studied) == 8
+
+
+def test_a_damaged_result_is_made_again(folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    out = tmp_path / "out"
+    run(folder, out, "--jobs", "1")
+    before = content(out)
+    (out / "house-0" / "results.json").write_bytes(b"{}")
+    (out / "house-1" / "outcome.json").write_bytes(before["house-1/outcome.json"][:100])
+    (out / "house-2" / "results.json").unlink()
+    with counted(monkeypatch) as studied:
+        run(folder, out, "--jobs", "1")
+    assert sorted(studied) == ["house-0", "house-1", "house-2"]
+    assert content(out) == before
+
+
+def test_a_result_takes_no_file_away_that_is_not_its_own(folder: Path, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    run(folder, out, "--jobs", "1")
+    (out / "house-0" / "remarks.txt").write_text("mine", encoding="utf-8")
+    run(folder, out, "--jobs", "1", "--fresh")
+    assert (out / "house-0" / "remarks.txt").read_text(encoding="utf-8") == "mine"
+
+
+# --- stopped in the middle ---------------------------------------------------------------------------------------
+
+
+def command(folder: Path, out: Path, *arguments: str) -> list[str]:
+    return [sys.executable, "-m", "tractduct", "batch", str(folder), "--out", str(out), *ARGUMENTS, *arguments]
+
+
+# The child forks once everything is imported, so that 20 of them start at once.
+STARTED = """
+import os, sys
+import tractduct.batch, tractduct.portfolio.find, tractduct.portfolio.store, tractduct.cli
+print("ready", flush=True)
+while sys.stdin.readline():
+    child = os.fork()
+    if not child:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
+        os._exit(tractduct.cli.main(sys.argv[1:]))
+    print(child, flush=True)
+    print(os.waitpid(child, 0)[1], flush=True)
+"""
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="no fork here")
+def test_killed_at_random_moments_nothing_is_lost(folder: Path, tmp_path: Path) -> None:
+    for seed in range(4, 20):
+        turned(seed).write(folder / f"house {seed}")
+    whole, out = tmp_path / "whole", tmp_path / "out"
+    start = time.monotonic()
+    assert run(folder, whole, "--jobs", "1") == 0
+    took_s = time.monotonic() - start
+    moments = random.Random(6)
+    arguments = command(folder, out, "--jobs", "1")[3:]
+    with subprocess.Popen(
+        [sys.executable, "-c", STARTED, *arguments], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+    ) as starter:
+        assert starter.stdin
+        assert starter.stdout
+        assert starter.stdout.readline() == "ready\n"
+        killed = 0
+        for _ in range(20):
+            starter.stdin.write("\n")
+            starter.stdin.flush()
+            child = int(starter.stdout.readline())
+            time.sleep(moments.uniform(0.0, took_s / 10))
+            os.kill(child, signal.SIGKILL)
+            killed += int(starter.stdout.readline()) == signal.SIGKILL
+            for name, data in content(out).items():  # whatever has its name already is whole
+                if ".unfinished" not in name:
+                    assert data == content(whole)[name]
+        starter.stdin.close()
+    assert killed >= 10
+    assert run(folder, out, "--jobs", "2") == 0
+    assert content(out) == content(whole)
+
+
+@pytest.mark.skipif(not hasattr(os, "killpg"), reason="no process groups here")
+def test_stopped_from_the_keyboard(folder: Path, tmp_path: Path) -> None:
+    for seed in range(4, 40):
+        turned(seed).write(folder / f"house {seed}")
+    out = tmp_path / "out"
+    with subprocess.Popen(
+        command(folder, out, "--jobs", "2"), stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        start_new_session=True,
+    ) as process:  # fmt: skip
+        wait_for(lambda: len(list(out.glob("*/outcome.json"))) >= 2)
+        os.killpg(process.pid, signal.SIGINT)  # as a terminal does: the workers get it too
+        said, errors = process.communicate(timeout=60)
+    assert process.returncode == 1
+    assert errors == "Stopped. What was done stays; the same command goes on from there.\n"
+    assert said == ""
+    done = content(out)
+    assert run(folder, out, "--jobs", "2") == 0
+    assert {name: content(out)[name] for name in done if ".unfinished" not in name}.items() <= content(out).items()
+
+
+def wait_for(what: Callable[[], object], seconds: float = 60.0) -> None:
+    end = time.monotonic() + seconds
+    while not what():
+        assert time.monotonic() < end, "waited too long"
+        time.sleep(0.02)
+
+
+def test_two_runs_at_once(folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    out = tmp_path / "out"
+    out.mkdir()
+    with FileLock(out / ".lock"):
+        second = subprocess.run(command(folder, out), capture_output=True, text=True, timeout=60, check=False)
+    assert second.returncode == 2
+    assert second.stderr == (
+        f"{out}: another run is writing its results there. Wait for it, or choose another folder with --out.\n"
+    )
+    assert content(out) == {}
+    assert run(folder, out, "--jobs", "1") == 0
+
+
+@contextmanager
+def small_disk(place: Path, kilobytes: int) -> Iterator[None]:
+    """A disk of that size mounted at the place."""
+    place.mkdir()
+    if sys.platform != "linux":
+        pytest.skip("no small disk can be made here")
+    c = ctypes.CDLL(None, use_errno=True)
+    if c.mount(b"none", os.fsencode(place), b"tmpfs", 0, f"size={kilobytes}k".encode()):
+        pytest.skip(f"no small disk may be mounted here: {os.strerror(ctypes.get_errno())}")
+    try:
+        yield
+    finally:
+        c.umount2(os.fsencode(place), 0)
+
+
+def test_the_disk_is_full(folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    whole = tmp_path / "whole"
+    run(folder, whole, "--jobs", "1")
+    size = sum(len(data) for data in content(whole).values())
+    capsys.readouterr()
+    with small_disk(tmp_path / "disk", int(0.7 * size / 1024)):
+        out = tmp_path / "disk" / "out"
+        assert run(folder, out, "--jobs", "1") == 1
+        said = capsys.readouterr()
+        assert "it can't be written (No space left on device)" in said.err
+        assert said.err.count("\n") == 1
+        there = content(out)
+        assert "house-0/outcome.json" in there
+        assert there.items() <= content(whole).items()
+
+
+# --- which plans -------------------------------------------------------------------------------------------------
+
+
+def test_each_plan_once_with_names_of_its_own(folder: Path) -> None:
+    turned(1).write(folder / "House_1")
+    turned(1).write(folder / "house-1")
+    turned(1).write(folder / ".hidden")
+    (folder / "more" / "again").symlink_to(folder, target_is_directory=True)
+    places = find_plans([folder, folder / "more", folder / "house 0" / "plan.toml"])
+    assert [place.below for place in places] == ["House_1", "house 0", "house 1", "house 2", "house-1", "more/House #4"]
+    names = [place.name for place in places]
+    assert len(set(names)) == 6
+    assert names[1] == "house-0"
+    assert names[2].startswith("house-1-")
+    assert names[4].startswith("house-1-")
+
+
+def test_a_folder_without_plans_is_a_fault(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["batch", str(tmp_path), str(tmp_path / "nowhere")]) == 2
+    said = capsys.readouterr().err
+    assert "no plan.toml is in it or in any folder below. Give the folder that holds the plans." in said
+    assert "nowhere: no such folder" in said
+
+
+def test_the_key_is_of_contents_and_names(folder: Path) -> None:
+    place = find_plans([folder])[0]
+    key = read_bundle(place, "").key
+    assert read_bundle(place, "x").key != key
+    (place.folder / "remarks.txt").write_text("not read by a study", encoding="utf-8")
+    assert read_bundle(place, "").key == key
+    (place.folder / "prices.csv").rename(place.folder / "price.csv")
+    assert read_bundle(place, "").key != key
+
+
+def test_tables_in_inner_folders_and_a_workbook(tmp_path: Path) -> None:
+    top = tmp_path / "plans"
+    plan = small_plan()
+    plan.config["tables"] = {"sections": "duct/sections.csv"}
+    plan.write(top / "one")
+    (top / "one" / "duct").mkdir()
+    (top / "one" / "sections.csv").rename(top / "one" / "duct" / "sections.csv")
+    small_plan().write(top / "two", "xlsx")
+    out = tmp_path / "out"
+    assert run(top, out, "--jobs", "1") == 0
+    one, two = (json.loads((out / name / "results.json").read_text(encoding="utf-8")) for name in ("one", "two"))
+    assert one == two
+
+
+def test_the_workbook_of_all_plans(folder: Path, tmp_path: Path) -> None:
+    plan = turned(9)
+    plan.config["name"] = "=1+1"
+    plan.write(folder / "formula")
+    impossible().write(folder / "a")
+    for out in (tmp_path / "one", tmp_path / "two"):
+        assert main(["batch", str(folder), "--out", str(out), "--quick", "--predict", "--stock", "--jobs", "1"]) == 3
+    assert content(tmp_path / "one") == content(tmp_path / "two")
+    book = openpyxl.load_workbook(tmp_path / "one" / "all-plans.xlsx")
+    assert book.sheetnames == ["All plans", "Not sized", "Sizes by plan", "Stock list", "Worst rooms", "Warnings"]
+    cells = {cell.value: cell for row in book["All plans"].iter_rows() for cell in row if cell.value is not None}
+    assert cells["=1+1"].data_type == "s"
+    assert "No way" in cells
+    assert "no set holds" in cells
+    results = json.loads((tmp_path / "one" / "house-0" / "results.json").read_text(encoding="utf-8"))
+    assert any(isinstance(value, float) and value == pytest.approx(results["cost"]) for value in cells)
+
+
+# --- a cluster ---------------------------------------------------------------------------------------------------
+
+
+def tool(*arguments: str) -> subprocess.Popen[str]:
+    environment = {**os.environ, "PYTHONWARNINGS": "ignore"}
+    return subprocess.Popen(
+        [sys.executable, "-m", "distributed.cli." + arguments[0], *arguments[1:]],
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+        text=True,
+        env=environment,
+    )
+
+
+@contextmanager
+def cluster(workers: int, scratch: Path) -> Iterator[tuple[str, list[subprocess.Popen[str]]]]:
+    """A scheduler and workers, each a process of its own, as they would be on machines of their own."""
+    pytest.importorskip("distributed")
+    file = scratch / "scheduler.json"
+    started = [
+        tool("dask_scheduler", "--host", "127.0.0.1", "--port", "0", "--no-dashboard", "--scheduler-file", str(file))
+    ]
+    try:
+        wait_for(file.exists)
+        address = json.loads(file.read_text(encoding="utf-8"))["address"]
+        started += [
+            tool(
+                "dask_worker", address, "--nthreads", "1", "--no-nanny", "--no-dashboard",
+                "--local-directory", str(scratch / f"worker{n}"),
+            )
+            for n in range(workers)
+        ]  # fmt: skip
+        yield address, started[1:]
+    finally:
+        for process in reversed(started):
+            process.kill()
+            process.communicate()
+
+
+@pytest.mark.filterwarnings("ignore::DeprecationWarning", "ignore::ResourceWarning", "ignore::UserWarning")
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
+def test_a_cluster_that_loses_a_worker(folder: Path, tmp_path: Path) -> None:
+    for seed in range(4, 40):
+        turned(seed).write(folder / f"house {seed}")
+    alone, out = tmp_path / "alone", tmp_path / "out"
+    assert run(folder, alone, "--jobs", "2") == 0
+    with cluster(2, tmp_path) as (address, workers):
+        wait_for_workers(address, 2)
+        with subprocess.Popen(
+            command(folder, out, "--dask", address), stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+        ) as process:
+            wait_for(lambda: len(list(out.glob("*/outcome.json"))) >= 3)
+            workers[0].kill()
+            there = len(list(out.glob("*/outcome.json")))
+            said, errors = process.communicate(timeout=120)
+    assert there < 40, "the worker was killed too late to matter"
+    assert process.returncode == 0, errors
+    assert "40 plans: 40 sized." in said
+    assert content(out) == content(alone)
+
+
+def wait_for_workers(address: str, number: int) -> None:
+    from distributed import Client
+
+    with Client(address, timeout=30) as client:
+        client.wait_for_workers(number, timeout=60)
+
+
+@pytest.mark.filterwarnings("ignore::DeprecationWarning", "ignore::ResourceWarning")
+def test_a_cluster_that_is_not_there(folder: Path, tmp_path: Path) -> None:
+    pytest.importorskip("distributed")
+    ended = subprocess.run(
+        command(folder, tmp_path / "out", "--dask", "tcp://127.0.0.1:9"), capture_output=True, text=True, check=False
+    )
+    assert ended.returncode == 1
+    assert ended.stderr.startswith("tcp://127.0.0.1:9: no Dask scheduler answers there")
+    assert ended.stderr.count("\n") == 1
