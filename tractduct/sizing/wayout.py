@@ -290,8 +290,8 @@ def _larger_sizes(plan: Plan, runs: list[str]) -> Iterator[tuple[str, str, Plan]
             freed = _with_section(freed, replace(by_name[name], fixed="", max_in=np.inf))
         yield "larger size", f"Lift the size bounds of {', '.join(bound)}", freed
     largest = max((s.diameter_in for s in plan.sizes if s.shape == "round"), default=0.0)
-    larger = [d for d in NEXT_ROUND_IN if d > largest + 1e-9][:2]
-    if larger and not plan.prices:
+    larger = [d for d in NEXT_ROUND_IN if d > largest + 1e-9 and _has_price(plan, f"{d:g}")][:2]
+    if larger:
         wider = replace(
             plan,
             sizes=tuple(
@@ -303,6 +303,12 @@ def _larger_sizes(plan: Plan, runs: list[str]) -> Iterator[tuple[str, str, Plan]
         )
         words = " and ".join(f"{d:g}" for d in larger)
         yield "larger size", f"Allow {words} in round duct", wider
+
+
+def _has_price(plan: Plan, size: str) -> bool:
+    """True where every round duct of the plan is on sale in a size, or nothing has a price."""
+    used = {plan.duct_of(s, flex).name for s in plan.sections if s.shape == "round" for flex in plan.flex}
+    return not plan.prices or all(plan.prices.get((duct, size)) is not None for duct in used)
 
 
 def _smoothest(plan: Plan, run: Section) -> Duct | None:

@@ -1,0 +1,139 @@
+"""The stock list of several plans against exhaustive search."""
+
+from __future__ import annotations
+
+import itertools
+import json
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from plan_folder import PlanTables, small_plan, with_prices
+
+from tractduct.inputs.reader import load_plan
+from tractduct.portfolio.stock import StockList, StockPlan, StockSize, find_stock, stock_plan
+from tractduct.sizing.case import build_case
+
+
+def tables(seed: int, sizes: Sequence[int]) -> PlanTables:
+    """The small plan with random airflow, lengths, pressure and prices, in few sizes."""
+    rng = np.random.default_rng(seed)
+    plan = small_plan(sizes={"round_in": list(sizes)}, pressure={"supply_inwc": round(rng.uniform(0.1, 0.2), 3)})
+    plan.config["name"] = f"Plan {seed}"
+    for row in plan.tables["airflow"]:
+        for column in ("heating_cfm", "cooling_cfm"):
+            row[column] = round(row[column] * rng.uniform(0.6, 1.2))
+    for row in plan.tables["sections"]:
+        row["length_ft"] = round(rng.uniform(6.0, 25.0), 1)
+    plan.tables["lots"] = [{"lot": n, "azimuth_deg": 0} for n in range(1 + 3 * (seed % 3))]
+    return with_prices(plan, base=rng.uniform(0.8, 1.2))
+
+
+def stock_plans(seeds: Sequence[int], folder: Path) -> list[StockPlan]:
+    lists = ((5, 6, 7, 8, 10), (5, 6, 8, 9, 10), (6, 7, 8, 9, 10))  # plans differ in what they may use
+    return [
+        stock_plan(build_case(load_plan(tables(seed, lists[n % 3]).write(folder / f"{seed}"))))
+        for n, seed in enumerate(seeds)
+    ]
+
+
+def every_set(plan: StockPlan) -> list[tuple[frozenset[StockSize], float]]:
+    """What each size set that holds uses and costs: every one is tried, loop by loop."""
+    problem = plan.problem
+    n_section, n_size = problem.cost.shape
+    found: dict[frozenset[StockSize], float] = {}
+    for choice in itertools.product(range(n_size), repeat=n_section):
+        if not all(problem.allowed[i, k] for i, k in enumerate(choice)):
+            continue
+        diameter = [problem.diameter_in[k] for k in choice]
+        if any(up >= 0 and diameter[i] > diameter[up] for i, up in enumerate(problem.parent)):
+            continue
+        loss = sum(problem.loss_inwc[:, i, k, None] * problem.path[:, i] for i, k in enumerate(choice))
+        if (loss > problem.available_inwc * (1 + 1e-9)).any():
+            continue
+        used = frozenset(plan.sizes[problem.stock_group[i]][k] for i, k in enumerate(choice))
+        cost = sum(problem.cost[i, k] for i, k in enumerate(choice))
+        found[used] = min(cost, found.get(used, np.inf))
+    return list(found.items())
+
+
+def exhaustive(plans: Sequence[StockPlan]) -> dict[int, float]:
+    """Least total cost by number of sizes, over every choice of sizes."""
+    sets = [every_set(plan) for plan in plans]
+    sizes = sorted({size for one in sets for used, _ in one for size in used}, key=lambda size: size.order)
+    best: dict[int, float] = {}
+    for number in range(1, len(sizes) + 1):
+        costs = [
+            sum(
+                plan.lots * min((cost for used, cost in one if used <= carried), default=np.inf)
+                for plan, one in zip(plans, sets, strict=True)
+            )
+            for carried in map(frozenset, itertools.combinations(sizes, number))
+        ]
+        best[number] = min(costs)
+    return best
+
+
+@pytest.mark.parametrize("seeds", [(1, 2, 3), (4, 5, 6), (7, 8, 9)])
+def test_against_every_choice_of_sizes(seeds: tuple[int, ...], tmp_path: Path) -> None:
+    plans = stock_plans(seeds, tmp_path)
+    found = find_stock(plans)
+    best = exhaustive(plans)
+    fewest = min(number for number, cost in best.items() if np.isfinite(cost))
+    by_number = {len(entry.sizes): entry for entry in found.entries}
+    assert min(by_number) == fewest
+    last = max(by_number)
+    assert by_number[last].cost == pytest.approx(min(best.values()), rel=1e-9)
+    for number in range(fewest, last + 1):
+        # a number that is left out costs no less than a smaller one
+        of = max(n for n in by_number if n <= number)
+        assert by_number[of].cost == pytest.approx(best[number], rel=1e-9)
+        assert by_number[of].proven
+        assert by_number[of].bound <= best[number] * (1 + 1e-9)
+
+
+def test_the_entry_says_what_it_is(tmp_path: Path) -> None:
+    plans = stock_plans((1, 2, 3), tmp_path)
+    found = find_stock(plans)
+    sets = [every_set(plan) for plan in plans]
+    alone = [min(cost for _, cost in one) for one in sets]
+    for entry in found.entries:
+        carried = frozenset(entry.sizes)
+        costs = [min(cost for used, cost in one if used <= carried) for one in sets]
+        assert entry.cost == pytest.approx(sum(p.lots * c for p, c in zip(plans, costs, strict=True)))
+        more = [100 * (c / a - 1) for c, a in zip(costs, alone, strict=True)]
+        assert entry.worst_pct == pytest.approx(max(more), abs=1e-6)
+        assert more[[plan.name for plan in plans].index(entry.worst_plan)] == pytest.approx(max(more), abs=1e-6)
+    assert found.least_cost == pytest.approx(sum(p.lots * a for p, a in zip(plans, alone, strict=True)))
+
+
+def test_processes_and_order_change_nothing(tmp_path: Path) -> None:
+    plans = stock_plans((1, 2, 3), tmp_path)
+    one = find_stock(plans)
+    assert find_stock(plans, jobs=2).text() == one.text()
+    turned = find_stock(plans[::-1])
+    assert [entry.cost for entry in turned.entries] == pytest.approx([entry.cost for entry in one.entries])
+
+
+def test_more_lots_weigh_more(tmp_path: Path) -> None:
+    """A plan with nearly all the lots gets what is best for it alone."""
+    plans = stock_plans((1, 2, 3), tmp_path)
+    heavy = [replace(plans[0], lots=1_000_000), *plans[1:]]
+    number = len(find_stock(heavy).entries[0].sizes) + 1
+    entry = next(e for e in find_stock(heavy).entries if len(e.sizes) == number)
+    carried = frozenset(entry.sizes)
+    mine = min(cost for used, cost in every_set(plans[0]) if used <= carried)
+    best = exhaustive([plans[0]])
+    assert mine <= best[max(n for n in best if n <= number)] * 1.05 or number < 3
+
+
+def test_what_cannot_be_added_up_is_said(tmp_path: Path) -> None:
+    plans = stock_plans((1, 2), tmp_path)
+    assert find_stock([]) == StockList(why_empty="no plan has a size set")
+    mixed = find_stock([plans[0], replace(plans[1], cost_unit="ft2")])
+    assert mixed.lines() == [
+        "No stock list: some plans have prices and others none, so that their costs can't be added up."
+    ]
+    assert json.loads(mixed.text())["entries"] == []
