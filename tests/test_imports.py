@@ -24,7 +24,7 @@ MAY = {
     "study": {"sizing", "network", "inputs", "physics", "errors", "findings"},
     "orientation": {"study", "sizing", "network", "inputs", "physics", "errors", "findings"},
     "purchasing": {"delivery", "study", "sizing", "network", "inputs", "physics", "errors", "findings"},
-    "delivery": {"study", "sizing", "network", "inputs", "physics", "errors", "findings"},
+    "delivery": {"orientation", "study", "sizing", "network", "inputs", "physics", "errors", "findings"},
 }
 MAY["portfolio"] = set(MAY)
 ALL_BUT_CLI = {*MAY, "writers"}

@@ -1,4 +1,4 @@
-"""The command line: tractduct study, deliver, batch, fit, check and new."""
+"""The command line: tractduct study, deliver, buy, batch, fit, check and new."""
 
 from __future__ import annotations
 
@@ -83,23 +83,26 @@ def _parser() -> argparse.ArgumentParser:
         epilog="Example: tractduct deliver configs/brindlecote-2670",
     )
     _add_study_options(deliver)
-    deliver.add_argument(
-        "--driven-by",
-        choices=("blower", "airflow", "pressure"),
-        help="the plan's blower table, the design airflow held, or the plan's pressures held in the plenums "
-        "(default: the blower table where there is one, else the airflow)",
-    )
-    deliver.add_argument(
-        "--compressed",
-        type=_per_cent,
-        default=15.0,
-        metavar="PCT",
-        help="compression of flex to show beside the plan's own (default: 15)",
-    )
-    deliver.add_argument(
-        "--installed", metavar="FLEX", help="flex product of the balancing sheets (default: the first approved)"
-    )
+    _add_delivery_options(deliver)
     deliver.set_defaults(run=_deliver)
+
+    buy = commands.add_parser(
+        "buy",
+        help="compare flex products and make purchase lists",
+        description="Do all that deliver does, and what purchasing asks: the flex products against each other, which "
+        "size to drop first, and purchase lists for one lot, for the lots that the plan lists and for a number of "
+        "lots, as sheets and as purchase.csv.",
+        epilog="Example: tractduct buy configs/brindlecote-2670 --lots 40",
+    )
+    _add_study_options(buy)
+    _add_delivery_options(buy)
+    buy.add_argument(
+        "--lots",
+        type=_whole,
+        metavar="N",
+        help="a number of lots to buy for besides (default: lots of [purchase], where the plan lists no lots)",
+    )
+    buy.set_defaults(run=_buy)
 
     _add_batch(commands)
 
@@ -151,6 +154,27 @@ def _add_study_options(parser: argparse.ArgumentParser) -> None:
         type=_positive,
         metavar="S",
         help="time for each of the two searches; then the best found, with its bound (default: until proven)",
+    )
+
+
+def _add_delivery_options(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--driven-by",
+        choices=("blower", "airflow", "pressure"),
+        help="the plan's blower table, the design airflow held, or the plan's pressures held in the plenums "
+        "(default: the blower table where there is one, else the airflow)",
+    )
+    parser.add_argument(
+        "--compressed",
+        type=_per_cent,
+        default=15.0,
+        metavar="PCT",
+        help="compression of flex to show beside the plan's own (default: 15)",
+    )
+    parser.add_argument(
+        "--installed",
+        metavar="FLEX",
+        help="flex product of the balancing sheets, and of lots for which none is named (default: the first approved)",
     )
 
 
@@ -215,14 +239,19 @@ def _deliver(options: argparse.Namespace) -> int:
     return _run(options, predicted=True)
 
 
-def _run(options: argparse.Namespace, *, predicted: bool) -> int:
+def _buy(options: argparse.Namespace) -> int:
+    return _run(options, predicted=True, bought=True)
+
+
+def _run(options: argparse.Namespace, *, predicted: bool, bought: bool = False) -> int:
     # Imported here so that --help and usage faults answer at once.
     from tractduct.delivery.deliver import deliver
     from tractduct.inputs.reader import load_plan
     from tractduct.names import file_name
+    from tractduct.purchasing.buy import buy
     from tractduct.study import study
     from tractduct.writers.output import write_study
-    from tractduct.writers.summary import summary
+    from tractduct.writers.summary import buying_summary, summary
 
     plan = load_plan(options.plan)
     installed = _installed(plan, options.installed) if predicted else None
@@ -233,9 +262,19 @@ def _run(options: argparse.Namespace, *, predicted: bool) -> int:
         delivery = None
         if predicted and result.recommended.size_index is not None:
             delivery = deliver(result, drive=drive, compressed_pct=options.compressed, progress=bar.show)
+        buying = None
+        if bought:
+            buying = buy(
+                result,
+                drive=drive,
+                lots=options.lots,
+                installed=installed,
+                time_limit_s=options.seconds,
+                progress=bar.show,
+            )
         bar.show("workbook", 0, 1)
-        written = write_study(result, folder, delivery, installed)
-    print(summary(result, delivery))
+        written = write_study(result, folder, delivery, installed, buying)
+    print(summary(result, delivery) if buying is None else buying_summary(buying, delivery))
     print()
     print("Written: " + ", ".join(str(path) for path in written))
     if result.recommended.size_index is None:

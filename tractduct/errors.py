@@ -5,6 +5,18 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+_SHOWN = 80  # characters of a value that a message shows
+
+
+def printable(text: str) -> str:
+    """Text on one line, with an escape such as ``\\x1b`` for each character that a terminal would act on."""
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
+
+
+def shortened(text: str, most: int = _SHOWN) -> str:
+    """The beginning of a long text, and how long it is."""
+    return text if len(text) <= most else f"{text[: most - 20]} ... ({len(text):,} characters)"
+
 
 class TractductError(Exception):
     """Anything this program raises on purpose."""
@@ -27,13 +39,13 @@ class Fault:
     value: str | None = None
 
     def __str__(self) -> str:
-        place = self.file
+        place = printable(self.file)
         if self.row is not None:
             place += f", row {self.row}"
         if self.column is not None:
-            place += f", column '{self.column}'"
-        got = "" if self.value is None else f"got {self.value!r}: "
-        return f"{place}: {got}{self.problem}. {self.remedy}."
+            place += f", column '{printable(shortened(self.column))}'"
+        got = "" if self.value is None else f"got {shortened(self.value)!r}: "
+        return f"{place}: {got}{printable(self.problem)}. {printable(self.remedy)}."
 
 
 class InputFaults(TractductError):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -173,6 +174,29 @@ def one_setting(case: Case, ducts: SizedDucts, balanced: Balance, *, drive: Driv
         worst=np.array([off[pair].max() for pair in pairs]),
         damper_inwc=coefficient[:, tree.run_section] * delivered.run_cfm**2,
         delivered=delivered,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Settings:
+    """A case in its sizes with its damper settings: all that a balancing sheet needs.
+
+    ``size_set`` section name -> size label; ``setting`` is None for a plan of one season.
+    """
+
+    case: Case
+    size_set: Mapping[str, str]
+    balanced: Balance
+    setting: OneSetting | None
+
+
+def balanced_settings(
+    case: Case, ducts: SizedDucts, size_set: Mapping[str, str], *, drive: Drive | None = None
+) -> Settings:
+    """``balance`` and ``one_setting`` of a case together."""
+    balanced = balance(case, ducts, drive=drive)
+    return Settings(
+        case=case, size_set=size_set, balanced=balanced, setting=one_setting(case, ducts, balanced, drive=drive)
     )
 
 

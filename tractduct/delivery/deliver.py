@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tractduct.delivery.balance import Balance, OneSetting, balance, one_setting, tolerances_off
+from tractduct.delivery.balance import Balance, OneSetting, Settings, balance, one_setting, tolerances_off
 from tractduct.delivery.predict import LEAST_CFM_A_TON, Delivered, Drive, default_drive, installed_ducts, predict
 from tractduct.delivery.robust import Spread, find_spread
 from tractduct.delivery.substitute import Substitution, find_substitutions
@@ -43,6 +43,13 @@ class Delivery:
     spread: Spread
     substitutions: tuple[Substitution, ...]
     findings: tuple[Finding, ...]
+
+    @property
+    def settings(self) -> Settings:
+        """What a balancing sheet needs."""
+        return Settings(
+            case=self.study.case, size_set=self.study.size_set, balanced=self.balanced, setting=self.setting
+        )
 
 
 def deliver(

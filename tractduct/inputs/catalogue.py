@@ -96,11 +96,15 @@ def without_roughness(table: RawTable | None, ducts: Mapping[str, Duct], log: Fa
 
 def read_prices(
     table: RawTable | None, ducts: Mapping[str, Duct], plan_file: PlanFile, log: FaultLog
-) -> tuple[dict[tuple[str, str], float | None], dict[tuple[str, str], float]]:
-    """Price a foot and feet in a package, both by (duct, size label), at the plan's insulation level."""
+) -> tuple[dict[tuple[str, str], float | None], dict[tuple[str, str], float], dict[tuple[str, str], str]]:
+    """Price a foot, feet in a package, insulation level of the price, all by (duct, size label).
+
+    Prices of another insulation level than the plan's are left out.
+    """
     spec = schema.PRICES
     prices: dict[tuple[str, str], float | None] = {}
     packages: dict[tuple[str, str], float] = {}
+    levels: dict[tuple[str, str], str] = {}
     seen: dict[tuple[str, str], tuple[int, str]] = {}
     names = {key_of(name): name for name in ducts}
     level = plan_file.text("purchase", "insulation")
@@ -138,7 +142,9 @@ def read_prices(
         prices[key] = price
         if package is not None:
             packages[key] = package
-    return prices, packages
+        if insulation:
+            levels[key] = insulation
+    return prices, packages, levels
 
 
 def read_fitting_prices(

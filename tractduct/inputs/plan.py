@@ -123,9 +123,13 @@ class Equipment:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Purchase:
-    """How duct is bought. ``package_ft`` by (duct, size label) where it differs from ``box_ft``."""
+    """How duct is bought. ``package_ft`` by (duct, size label) where it differs from ``box_ft``.
+
+    ``insulation`` is the level of the price that counts, likewise, where the prices table gives one.
+    """
 
     package_ft: Mapping[tuple[str, str], float] = field(default_factory=dict)
+    insulation: Mapping[tuple[str, str], str] = field(default_factory=dict)
     box_ft: float = 25.0
     waste_pct: float = 0.0
     lots: int = 1

@@ -64,7 +64,7 @@ def load_plan(path: str | Path) -> Plan:
         breakdown = breakdown and breakdown.for_rooms(need.rooms)
     equipment = read_equipment(tables["blower"], tables["devices"], need.seasons, plan_file, log)
     flex = approved_flex(ducts, plan_file, log)
-    prices, packages = read_prices(tables["prices"], ducts, plan_file, log)
+    prices, packages, insulation = read_prices(tables["prices"], ducts, plan_file, log)
     fitting_prices = read_fitting_prices(tables["fitting_prices"], fittings, log)
     if not {"airflow", "sections", "surfaces"} & log.unread:
         _match_rooms(tables, sections, places, need, log)
@@ -96,6 +96,14 @@ def load_plan(path: str | Path) -> Plan:
         )
     tolerance = plan_file.keys("tolerance")
     purchase = plan_file.keys("purchase")
+    if not purchase["lots"].is_integer():
+        log.fault(
+            PLAN_FILE,
+            "expected a whole number",
+            "Enter how many lots to buy for",
+            column="[purchase] lots",
+            value=f"{purchase['lots']:g}",
+        )
     orientation = plan_file.keys("orientation")
     lots = read_lots(tables["lots"], flex, [d.name for d in ducts.values() if d.kind == "flex"], log)
     outlines = read_outlines(tables["rooms"], need.rooms, log)
@@ -119,6 +127,7 @@ def load_plan(path: str | Path) -> Plan:
         fitting_prices=fitting_prices,
         purchase=Purchase(
             package_ft=packages,
+            insulation=insulation,
             box_ft=purchase["box_ft"],
             waste_pct=purchase["waste_pct"],
             lots=int(purchase["lots"]),

@@ -4,19 +4,33 @@ from __future__ import annotations
 
 import csv
 import datetime
+import io
 import re
 import warnings
 import zipfile
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
 import openpyxl
+from openpyxl.utils import range_boundaries
 
-from tractduct.errors import Fault
+from tractduct.errors import Fault, printable
+from tractduct.inputs.limits import (
+    MAX_COLUMNS,
+    MAX_LINES,
+    MAX_PARTS,
+    MAX_ROWS,
+    MAX_TABLE_BYTES,
+    MAX_UNPACKED_BYTES,
+    MAX_UNPACKED_RATIO,
+    RATIO_FROM_BYTES,
+)
 
-MAX_ROWS = 200_000
+WORKBOOKS = (".xlsx", ".xlsm")
+_OLE = b"\xd0\xcf\x11\xe0"  # how .xls files begin, and .xlsx files with a password
 
 
 class TableFault(Exception):
@@ -29,30 +43,42 @@ class TableFault(Exception):
 
 def header_key(text: str) -> str:
     """What two spellings of one header have in common: case, spaces and underscores do not matter."""
-    return re.sub(r"[\s_]+", "", text).casefold()
+    return re.sub(r"[\s_\u200b\ufeff]+", "", text).casefold()
 
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One row of text cells by header key; ``number`` counts as the file does, 1 for the header."""
+    """One row of text cells by header key; ``number`` counts as the file does, 1 for the header.
+
+    ``written`` holds what stands in the file for cells that are read as something else.
+    """
 
     number: int
     cells: dict[str, str]
+    written: dict[str, str] = field(default_factory=dict)
 
     def text(self, column: str) -> str:
         """The cell's text without outer spaces; empty where the table has no such column."""
         return self.cells.get(header_key(column), "").strip()
 
+    def as_written(self, column: str) -> str:
+        """The cell's text as it stands in the file."""
+        return self.written.get(header_key(column), self.text(column)).strip()
+
 
 @dataclass(frozen=True, slots=True)
 class RawTable:
-    """A table as read. ``label`` is what the user calls it; ``headers`` maps header keys to spellings."""
+    """A table as read. ``label`` is what the user calls it; ``headers`` maps header keys to spellings.
+
+    ``notes`` say what was made of the file as a whole, such as its encoding.
+    """
 
     name: str
     label: str
     headers: dict[str, str]
     rows: tuple[Row, ...]
     faults: tuple[Fault, ...] = ()
+    notes: tuple[str, ...] = ()
 
     def has(self, column: str) -> bool:
         return header_key(column) in self.headers
@@ -67,13 +93,14 @@ def read_table(name: str, path: Path, sheet: str | None, label: str, *, any_shee
 
     ``any_sheet`` takes the first sheet of a workbook that has none of the table's name.
     """
-    if any_sheet and path.suffix.casefold() in (".xlsx", ".xlsm"):
-        names = sheet_names(path)
-        sheet = next((s for s in names if header_key(s) == header_key(name)), names[0])
-    if path.suffix.casefold() in (".xlsx", ".xlsm"):
-        return _from_cells(name, label, _sheet_rows(path, sheet or name, label))
+    notes: list[str] = []
+    if path.suffix.casefold() in WORKBOOKS:
+        if any_sheet:
+            names = sheet_names(path)
+            sheet = next((s for s in names if header_key(s) == header_key(name)), names[0])
+        return _from_cells(name, label, _sheet_rows(path, sheet or name, label, notes), notes)
     if path.suffix.casefold() == ".csv":
-        return _from_cells(name, label, _csv_rows(path, label))
+        return _from_cells(name, label, _csv_rows(path, label, notes), notes)
     raise TableFault(
         Fault(
             file=label,
@@ -85,36 +112,84 @@ def read_table(name: str, path: Path, sheet: str | None, label: str, *, any_shee
 
 def sheet_names(path: Path) -> list[str]:
     """The sheets of a workbook. Raises TableFault where it can't be opened."""
+    check_file(path, path.name)
+    stat = path.stat()
+    return list(_sheet_names(path, stat.st_mtime_ns, stat.st_size))
+
+
+@lru_cache(maxsize=64)
+def _sheet_names(path: Path, changed: int, size: int) -> tuple[str, ...]:
+    """``changed`` and ``size`` make a file that was written again another one."""
     book = _open_workbook(path, path.name, data_only=True)
-    names = list(book.sheetnames)
-    book.close()
-    return names
+    try:
+        return tuple(book.sheetnames)
+    finally:
+        book.close()
 
 
-def _from_cells(name: str, label: str, lines: Iterator[tuple[int, Sequence[str]]]) -> RawTable:
+def check_file(path: Path, label: str, most: int = MAX_TABLE_BYTES) -> None:
+    """TableFault where a path is no plain file or too large: a pipe or a device would be read for ever."""
+    try:
+        size = path.stat().st_size
+        plain = path.is_file()
+    except OSError as error:
+        raise TableFault(_not_readable(label, error)) from None
+    if not plain:
+        raise TableFault(
+            Fault(file=label, problem="this is not a file", remedy="Put a file of this name there, or correct the name")
+        )
+    if size > most:
+        raise TableFault(
+            Fault(
+                file=label,
+                problem=f"it has {size / 1e6:,.0f} MB; at most {most / 1e6:g} MB are read",
+                remedy="Remove what is not part of the plan",
+            )
+        )
+
+
+def _from_cells(name: str, label: str, lines: Iterator[tuple[int, Sequence[str]]], notes: list[str]) -> RawTable:
     header: Sequence[str] | None = None
     headers: dict[str, str] = {}
     rows: list[Row] = []
     faults: list[Fault] = []
     for number, cells in lines:
+        if number > MAX_LINES:
+            raise TableFault(
+                Fault(
+                    file=label,
+                    problem=f"it goes on beyond line {MAX_LINES:,}",
+                    remedy="Remove what is not part of the plan, and the empty lines",
+                )
+            )
         if not any(cell.strip() for cell in cells):
             continue
         if header is None:
             header = cells
             for text in cells:
                 key = header_key(text)
+                shown = printable(" ".join(text.split()))
                 if key and key in headers:
                     faults.append(
                         Fault(
                             file=label,
                             row=number,
-                            column=text.strip(),
+                            column=shown,
                             problem="this column stands twice",
                             remedy="Keep one of the two",
                         )
                     )
                 elif key:
-                    headers[key] = " ".join(text.split())
+                    headers[key] = shown
+            if len(headers) > MAX_COLUMNS:
+                raise TableFault(
+                    Fault(
+                        file=label,
+                        row=number,
+                        problem=f"there are more than {MAX_COLUMNS} columns",
+                        remedy="Remove what is not part of the plan",
+                    )
+                )
             continue
         extra = [c for c in cells[len(header) :] if c.strip()]
         if extra:
@@ -152,19 +227,21 @@ def _from_cells(name: str, label: str, lines: Iterator[tuple[int, Sequence[str]]
         raise TableFault(
             Fault(file=label, problem="the table is empty", remedy="Fill it in: a header row, then the rows")
         )
-    return RawTable(name, label, headers, tuple(rows), tuple(faults))
+    return RawTable(name, label, headers, tuple(rows), tuple(faults), tuple(notes))
 
 
-def _csv_rows(path: Path, label: str) -> Iterator[tuple[int, list[str]]]:
+def _csv_rows(path: Path, label: str, notes: list[str]) -> Iterator[tuple[int, list[str]]]:
+    check_file(path, label)
     try:
         data = path.read_bytes()
     except OSError as error:
         raise TableFault(_not_readable(label, error)) from None
-    try:
-        text = data.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        text = data.decode("cp1252", errors="replace")  # what spreadsheet programs write on Windows
-    reader = csv.reader(text.splitlines(keepends=True))
+    text = _decoded(data, label, notes)
+    delimiter = _delimiter(text)
+    if delimiter != ",":
+        notes.append(f"its cells are parted by {'semicolons' if delimiter == ';' else 'tabs'}")
+    # Not str.splitlines, which would end a row at rare characters that are part of a cell.
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
     line = 0
     try:
         for cells in reader:
@@ -177,75 +254,227 @@ def _csv_rows(path: Path, label: str) -> Iterator[tuple[int, list[str]]]:
                 file=label,
                 row=line + 1,
                 problem=f"this is not a readable CSV row ({error})",
-                remedy="Save the table again as CSV",
+                remedy='Look for a cell with a " too many, or save the table again as CSV',
             )
         ) from None
+
+
+def _decoded(data: bytes, label: str, notes: list[str]) -> str:
+    """Text out of the encodings that spreadsheet programs write."""
+    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
+        notes.append("it is UTF-16 text")
+        try:
+            return data.decode("utf-16")
+        except UnicodeDecodeError:
+            raise TableFault(_not_text(label)) from None
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        pass
+    try:
+        text = data.decode("cp1252")  # what they write on Windows
+    except UnicodeDecodeError:
+        raise TableFault(_not_text(label)) from None
+    notes.append("it is not UTF-8 text and is read as Windows text, code page 1252")
+    return text
+
+
+def _not_text(label: str) -> Fault:
+    return Fault(
+        file=label,
+        problem="it is not readable as text",
+        remedy="Save the table again as CSV, in UTF-8",
+    )
+
+
+def _delimiter(text: str) -> str:
+    """The comma, unless the header has none and has semicolons or tabs."""
+    header = next((line for line in text[:100_000].splitlines() if line.strip(" ,;\t")), "")
+    if "," in header:
+        return ","
+    return ";" if ";" in header else "\t" if "\t" in header else ","
 
 
 def _open_workbook(path: Path, label: str, *, data_only: bool) -> Any:
+    check_file(path, label)
     try:
+        _check_unpacked(path, label)
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # styles and drop-down lists that openpyxl leaves out on reading
             return openpyxl.load_workbook(path, data_only=data_only, read_only=True)
+    except TableFault:
+        raise
     except OSError as error:
         raise TableFault(_not_readable(label, error)) from None
-    except (zipfile.BadZipFile, KeyError, ValueError, TypeError, AttributeError, SyntaxError) as error:
+    except Exception as error:  # a damaged file makes openpyxl raise whatever its parsing meets
+        raise TableFault(_no_workbook(path, label, error)) from None
+
+
+def _check_unpacked(path: Path, label: str) -> None:
+    """TableFault for a zip file that would unpack to more than any workbook of tables does.
+
+    The directory can lie, but zipfile unpacks no part beyond the size that the directory gives.
+    """
+    with zipfile.ZipFile(path) as packed:
+        parts = packed.infolist()
+    total = sum(part.file_size for part in parts)
+    bomb = any(
+        part.file_size > RATIO_FROM_BYTES and part.file_size > MAX_UNPACKED_RATIO * part.compress_size for part in parts
+    )
+    if total > MAX_UNPACKED_BYTES or len(parts) > MAX_PARTS or bomb:
         raise TableFault(
             Fault(
                 file=label,
-                problem=f"this is not a readable .xlsx workbook ({error})",
-                remedy="Open it in a spreadsheet program and save it as .xlsx",
+                problem=f"it would unpack to {total / 1e6:,.0f} MB in {len(parts):,} parts, more than a workbook of "
+                "tables does",
+                remedy="Copy the tables into a new workbook, without pictures and empty formatted rows",
             )
-        ) from None
+        )
 
 
-def _sheet_rows(path: Path, sheet: str, label: str) -> Iterator[tuple[int, list[str]]]:
+def _no_workbook(path: Path, label: str, error: Exception) -> Fault:
+    try:
+        with path.open("rb") as file:
+            old = file.read(4) == _OLE
+    except OSError:
+        old = False
+    why = printable(" ".join(str(error).split())[:120]) or type(error).__name__
+    return Fault(
+        file=label,
+        problem="this is not a readable .xlsx workbook ("
+        + ("an .xls file, or one with a password)" if old else f"{why.rstrip('.')})"),
+        remedy="Open it in a spreadsheet program and save it as .xlsx, without a password",
+    )
+
+
+def _sheet_rows(path: Path, sheet: str, label: str, notes: list[str]) -> Iterator[tuple[int, list[str]]]:
     values_book = _open_workbook(path, label, data_only=True)
     formula_book = _open_workbook(path, label, data_only=False)
     try:
-        matches = [s for s in values_book.sheetnames if header_key(s) == header_key(sheet)]
-        if not matches:
-            raise TableFault(
-                Fault(
-                    file=label,
-                    problem=f"the workbook has no sheet '{sheet}'; it has "
-                    + ", ".join(f"'{s}'" for s in values_book.sheetnames),
-                    remedy="Name the sheet like the table, or correct [tables] in plan.toml",
-                )
-            )
-        pairs = zip(
-            values_book[matches[0]].iter_rows(values_only=True),
-            formula_book[matches[0]].iter_rows(values_only=True),
-            strict=False,
-        )
+        title = _sheet_title(values_book.sheetnames, sheet, label)
+        merged = _merged_below(path, values_book[title], label, notes)
+        pairs = zip(_cells(values_book[title]), _cells(formula_book[title]), strict=False)
         for number, (values, formulas) in enumerate(pairs, start=1):
             for value, formula in zip(values, formulas, strict=False):
-                if value is None and isinstance(formula, str) and formula.startswith("="):
+                if value.value is None and formula.value is not None:
                     raise TableFault(
                         Fault(
                             file=label,
                             row=number,
-                            value=formula,
+                            value=str(getattr(formula.value, "text", formula.value)),
                             problem="the formula has no stored result",
                             remedy="Open the workbook in a spreadsheet program and save it, or enter the value",
                         )
                     )
-            yield number, [_cell_text(value) for value in values]
+            texts = [_cell_text(cell.value, cell.number_format) for cell in values]
+            for spot in [s for s in merged if s.first <= number <= s.last]:
+                if number == spot.first:
+                    spot.text = texts[spot.column] if spot.column < len(texts) else ""
+                texts += [""] * (spot.column + 1 - len(texts))
+                texts[spot.column] = spot.text
+            yield number, texts
+    except (TableFault, GeneratorExit):
+        raise
+    except OSError as error:
+        raise TableFault(_not_readable(label, error)) from None
+    except Exception as error:  # as above
+        raise TableFault(_no_workbook(path, label, error)) from None
     finally:
         values_book.close()
         formula_book.close()
 
 
-def _cell_text(value: object) -> str:
+def _sheet_title(titles: Sequence[str], sheet: str, label: str) -> str:
+    if sheet in titles:
+        return sheet
+    matches = [s for s in titles if header_key(s) == header_key(sheet)]
+    if not matches:
+        raise TableFault(
+            Fault(
+                file=label,
+                problem=f"the workbook has no sheet '{printable(sheet)}'; it has "
+                + ", ".join(f"'{printable(s)}'" for s in titles[:20]),
+                remedy="Name the sheet like the table, or correct [tables] in plan.toml",
+            )
+        )
+    if len(matches) > 1:
+        raise TableFault(
+            Fault(
+                file=label,
+                problem="several sheets go by this name: " + ", ".join(f"'{s}'" for s in matches),
+                remedy="Rename or remove all but one",
+            )
+        )
+    return matches[0]
+
+
+def _cells(sheet: Any) -> Iterator[Sequence[Any]]:
+    # What a file says of its own dimensions may be wrong: rows would be cut off, or made up without end.
+    sheet.reset_dimensions()
+    return iter(sheet.iter_rows())
+
+
+@dataclass(slots=True)
+class _Merged:
+    """Cells of one column merged over rows; ``column`` from 0."""
+
+    first: int
+    last: int
+    column: int
+    text: str = ""
+
+
+def _merged_below(path: Path, sheet: Any, label: str, notes: list[str]) -> list[_Merged]:
+    """Merged cells: down one column they all mean the first one's value; across columns is a fault."""
+    with zipfile.ZipFile(path) as packed:
+        source = packed.read(sheet._worksheet_path)  # a sheet that is read row by row does not tell of them
+    found = []
+    for match in re.finditer(rb"<(?:\w+:)?mergeCell\s[^>]*?\bref\s*=\s*[\"']([A-Z]+[0-9]+:[A-Z]+[0-9]+)[\"']", source):
+        place = match[1].decode()
+        left, first, right, last = range_boundaries(place)
+        if None in (left, first, right, last) or left != right:
+            raise TableFault(
+                Fault(
+                    file=label,
+                    row=first,
+                    problem=f"the cells {place} are merged across columns",
+                    remedy="Take the merging back, and enter each cell's value",
+                )
+            )
+        found.append(_Merged(int(first or 0), int(last or 0), int(left or 1) - 1))
+        if len(found) > MAX_COLUMNS:
+            raise TableFault(
+                Fault(
+                    file=label,
+                    problem="there are too many merged cells",
+                    remedy="Take the merging back, and enter each cell's value",
+                )
+            )
+    if found:
+        rows = "; ".join(f"{m.first} to {m.last}" for m in found[:3]) + ("; ..." if len(found) > 3 else "")
+        notes.append(f"merged cells stand for the same value in each of their rows ({rows})")
+    return found
+
+
+def _cell_text(value: object, number_format: str | None = None) -> str:
     if value is None:
         return ""
     if isinstance(value, bool):
         return "true" if value else "false"
+    if isinstance(value, int | float) and _shown_as_per_cent(number_format or ""):
+        return f"{100.0 * value:.12g}%"  # as it is seen: the file holds 0.05 where 5% is seen
     if isinstance(value, float) and value.is_integer() and abs(value) < 1e15:
         return str(int(value))
+    if isinstance(value, datetime.datetime) and value.time() == datetime.time():
+        return value.date().isoformat()
     if isinstance(value, datetime.datetime | datetime.date | datetime.time):
         return value.isoformat()
     return str(value)
+
+
+@lru_cache(maxsize=256)
+def _shown_as_per_cent(number_format: str) -> bool:
+    return "%" in re.sub(r'"[^"]*"|\\.', "", number_format)  # not where it is only text behind the number
 
 
 def _not_readable(label: str, error: OSError) -> Fault:

@@ -36,7 +36,7 @@ _PROVEN = 1e-6  # relative: a cost this close to its bound is the least
 _CUT_BROKEN = 1e-5  # part of the total: a cut broken by less moves the bound too little
 _STALLS = 1e-6  # relative gain of a round of cuts below which the linear program is left
 _MOST_LINEAR_ROUNDS = 60
-_MOST_ROUNDS = 60  # integer programs for each number of sizes
+_MOST_ROUNDS = 200  # integer programs for each number of sizes
 _MISSING = 2.0  # times a section's dearest size: what a section without any size costs in a bound
 
 
@@ -180,6 +180,34 @@ def find_stock(
     return _Search(plans, jobs).run(progress)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Multipliers:
+    """A bound by a linear program's multipliers: ``constant`` and each section's least reduced cost.
+
+    ``reduced`` (n_section, n + 1) by size of the whole list, the last for a section without a size; ``order``
+    and ``rising`` the same by rising cost; ``last`` the last place by section that is finite.
+    """
+
+    constant: float
+    reduced: FloatArray
+    order: IntArray
+    rising: FloatArray
+    last: IntArray
+
+    def line(self, available: FloatArray, need: float) -> tuple[float, FloatArray]:
+        """A line below the bound: total and slope by size.
+
+        Each section costs a level less what each cheaper size saves; the level is where the sizes available
+        (n + 1,) add up to the need.
+        """
+        filled = np.cumsum(available[self.order], axis=1)
+        at = np.minimum((filled < need).sum(axis=1), self.last)
+        # no level above that of a section without a size, which is always to be had
+        level = np.minimum(self.rising[np.arange(len(at)), at], self.reduced[:, -1])
+        slope: FloatArray = -np.maximum(0.0, level[:, None] - self.reduced[:, :-1]).sum(axis=0)
+        return self.constant + float(level.sum()), slope
+
+
 @dataclass(slots=True, eq=False)
 class _Known:
     """One plan in the search; sizes are numbers of the whole list, choices are sets of them as bits."""
@@ -192,16 +220,21 @@ class _Known:
     cheapest: float = 0.0
     # sizes used, sizes offered, cost: the cost of every choice between the two
     exact: list[tuple[int, int, float]] = field(default_factory=list)
-    # constant and reduced costs (n_section, n_whole + 1), the last one for a section without a size
-    bounds: list[tuple[float, FloatArray]] = field(default_factory=list)
+    bounds: list[_Multipliers] = field(default_factory=list)
 
-    def cost(self, choice: int) -> float | None:
-        """The least cost with a choice of sizes, where it is known; inf where none holds."""
+    def found(self, choice: int) -> tuple[int, float] | None:
+        """What the least-cost set within a choice uses and costs, where it is known; inf where none holds."""
         offered = choice & self.relevant
         for used, most, cost in self.exact:
             if not offered & ~most and not used & ~offered:
-                return cost
+                return used, cost
         return None
+
+    def cost(self, choice: int) -> float:
+        """The least cost within a choice that was evaluated."""
+        found = self.found(choice)
+        assert found is not None
+        return found[1]
 
 
 class _Search:
@@ -226,16 +259,15 @@ class _Search:
         self.solved = 0
         self.rounds = 0
         everything = (1 << self.n) - 1
-        self.evaluate([everything] * len(plans))
+        self.best_of_all, self.least = self.evaluate(everything)
         for known in self.plans:
-            cheapest = known.cost(everything)
-            if cheapest is None or not math.isfinite(cheapest):
+            known.cheapest = known.cost(everything)
+            if not math.isfinite(known.cheapest):
                 raise ValueError(f"no size set holds in plan {known.plan.name}")
-            known.cheapest = cheapest
-        self.least = float(sum(w * known.cheapest for w, known in zip(self.weight, self.plans, strict=True)))
         self.left: list[FloatArray] = []  # rows over (sizes, plans): left @ (y, cost) >= right
         self.right: list[float] = []
         self._seen: set[bytes] = set()
+        self._stacked: tuple[FloatArray, FloatArray] = (np.zeros((0, self.n + len(plans))), np.zeros(0))
         for known in self.plans:
             self._cover_sections(known)
 
@@ -249,37 +281,28 @@ class _Search:
 
     # --- exact costs -----------------------------------------------------------------------------------
 
-    def evaluate(self, choices: Sequence[int | None]) -> None:
-        """Work out each plan's least cost for its choice, where it is not known yet."""
-        asked = [
-            (known, choice & known.relevant)
-            for known, choice in zip(self.plans, choices, strict=True)
-            if choice is not None and known.cost(choice) is None
-        ]
-        tasks = [
-            delayed(_least)(known.plan.problem, self._mask(choice)[known.number] & (known.number >= 0))
-            for known, choice in asked
-        ]
+    def evaluate(self, choice: int) -> tuple[int, float]:
+        """Work out every plan's least cost within a choice, where it is not known yet; what is used, and the total."""
+        asked = [(known, choice & known.relevant) for known in self.plans if known.found(choice) is None]
+        tasks = [delayed(_least)(known.plan.problem, self._usable(known, choice)) for known, choice in asked]
         self.solved += len(tasks)
         if self.jobs > 1 and len(tasks) > 1:
             with parallel_config(backend="loky", n_jobs=self.jobs, inner_max_num_threads=1):
                 found = Parallel(max_nbytes=None)(tasks)
         else:
             found = [function(*arguments) for function, arguments, _ in tasks]
-        for (known, choice), (cost, size_index) in zip(asked, found, strict=True):
+        for (known, offered), (cost, size_index) in zip(asked, found, strict=True):
             used = 0
             if size_index is not None:
                 used = _bits(known.number[known.plan.problem.stock_group, size_index])
-            known.exact.append((used, choice, cost))
+            known.exact.append((used, offered, cost))
+        used = 0
+        for known in self.plans:
+            used |= (known.found(choice) or (0,))[0]
+        return used, float(sum(w * known.cost(choice) for w, known in zip(self.weight, self.plans, strict=True)))
 
     def _mask(self, choice: int) -> BoolArray:
         return np.array([bool(choice >> i & 1) for i in range(self.n)])
-
-    def total(self, choice: int) -> float:
-        """Total cost of a choice that was evaluated."""
-        costs = [known.cost(choice) for known in self.plans]
-        assert all(cost is not None for cost in costs)
-        return float(sum(w * (cost or 0.0) for w, cost in zip(self.weight, costs, strict=True)))
 
     # --- cuts ------------------------------------------------------------------------------------------
 
@@ -327,32 +350,27 @@ class _Search:
         table = np.full((n_section, self.n + 1), np.inf)
         table[section, known.column_size] = reduced[: section.size]
         table[:, -1] = reduced[section.size :]
-        known.bounds.append((-float(multiplier @ relaxation.right) / relaxation.scale, table))
+        order = np.argsort(table, axis=1, kind="stable")
+        known.bounds.append(
+            _Multipliers(
+                -float(multiplier @ relaxation.right) / relaxation.scale,
+                table,
+                order,
+                np.take_along_axis(table, order, axis=1),
+                np.isfinite(table).sum(axis=1) - 1,
+            )
+        )
 
     def _best_line(self, known: _Known, y: FloatArray, *, second: bool = False) -> tuple[float, FloatArray]:
-        """The line (constant, slope by size) below the plan's bounds that is highest at y.
+        """The line (total, slope by size) below the plan's bounds that is highest at y.
 
-        Each section gives a line: what it costs at a level less what each cheaper size saves. The level that
-        makes it highest is where the cheaper sizes add up to a whole one; ``second``: the next level, as high
-        where y is whole, and higher where sizes are given up.
+        ``second``: with each section's level one size further, as high where y is whole, and higher where
+        sizes are given up.
         """
-        best: tuple[float, FloatArray] = (-np.inf, np.zeros(self.n))
-        highest = -np.inf
         available = np.append(y, 1.0)
-        for constant, table in known.bounds:
-            order = np.argsort(table, axis=1, kind="stable")
-            ordered = np.take_along_axis(table, order, axis=1)
-            filled = np.cumsum(available[order], axis=1)
-            need = 2.0 - 1e-9 if second else 1.0 - 1e-9
-            at = np.minimum((filled < need).sum(axis=1), np.isfinite(table).sum(axis=1) - 1)
-            # no level above that of a section without a size, which is always to be had
-            level = np.minimum(ordered[np.arange(len(at)), at], table[:, -1])
-            slope = -np.maximum(0.0, level[:, None] - table[:, :-1]).sum(axis=0)
-            total = constant + float(level.sum())
-            value = total + float(slope @ y)
-            if value > highest:
-                highest, best = value, (total, slope)
-        return best
+        need = 2.0 - 1e-9 if second else 1.0 - 1e-9
+        lines = [bound.line(available, need) for bound in known.bounds]
+        return max(lines, key=lambda line: line[0] + float(line[1] @ y))
 
     def _cut(self, p: int, constant: float, slope: FloatArray) -> None:
         left = np.zeros(self.n + len(self.plans))
@@ -380,12 +398,9 @@ class _Search:
         y = self._mask(choice).astype(float)
         for p, known in enumerate(self.plans):
             cost = known.cost(choice)
-            assert cost is not None
-            outside = np.array(
-                [bool((known.relevant & ~choice) >> i & 1) for i in range(self.n)] + [False] * len(self.plans)
-            )
+            outside = self._mask(known.relevant & ~choice)
             if not math.isfinite(cost):
-                self._add(outside.astype(float), 1.0)
+                self._add(np.append(outside, np.zeros(len(self.plans))), 1.0)
                 continue
             if cost <= floor[p] + 1e-9 * cost:
                 continue
@@ -394,54 +409,81 @@ class _Search:
                 constant, slope = self._best_line(known, y, second=second)
                 self._cut(p, constant, slope)
             # no part of this choice costs less
-            slope = np.where(outside[: self.n], known.cheapest - cost, 0.0)
+            slope = np.where(outside, known.cheapest - cost, 0.0)
             self._cut(p, cost, slope)
+
+    def _refused(self, choice: int) -> bool:
+        """Whether some plan plainly can't be built from a choice; then each such plan needs some size more.
+
+        The choice is first made as large as it can be and still not do: the fewer sizes left outside, the
+        more the cut says.
+        """
+        refused = False
+        for known in self.plans:
+            if not self._plainly_short(known, choice):
+                continue
+            refused, most = True, choice & known.relevant
+            for i in range(self.n):
+                if known.relevant >> i & 1 and self._plainly_short(known, most | 1 << i):
+                    most |= 1 << i
+            self._add(np.append(self._mask(known.relevant & ~most), np.zeros(len(self.plans))), 1.0)
+        return refused
+
+    def _plainly_short(self, known: _Known, choice: int) -> bool:
+        """Whether reductions alone show that a plan can't be built from a choice."""
+        return not known.plan.problem.tightened(self._usable(known, choice)).any(axis=1).all()
+
+    def _usable(self, known: _Known, choice: int) -> BoolArray:
+        """(n_group, n_size) of the plan's program: the sizes of a choice."""
+        usable: BoolArray = self._mask(choice)[known.number] & (known.number >= 0)
+        return usable
 
     # --- the choice ------------------------------------------------------------------------------------
 
-    def _rows(self, number: int) -> tuple[csr_array, FloatArray]:
-        count = np.zeros((1, self.n + len(self.plans)))
-        count[0, : self.n] = -1.0
-        left = csr_array(np.vstack([count, *self.left]))
-        return left, np.array([-float(number), *self.right])
+    def _matrix(self) -> tuple[FloatArray, FloatArray]:
+        """All rows: left @ (sizes, costs) >= right."""
+        if len(self._stacked[1]) < len(self.right):
+            self._stacked = np.array(self.left), np.array(self.right)
+        return self._stacked
+
+    def _program(self) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+        """What both programs share: costs of the variables, their bounds, and the row that counts sizes."""
+        n_plan = len(self.plans)
+        weight = np.append(np.zeros(self.n), self.weight)
+        low = np.append(np.zeros(self.n), self._floor())
+        high = np.append(np.ones(self.n), np.full(n_plan, np.inf))
+        count = np.append(np.ones(self.n), np.zeros(n_plan))[None, :]
+        return weight, low, high, count
 
     def _floor(self) -> FloatArray:
         return np.array([known.cheapest for known in self.plans])
 
-    def _linear_choice(self, number: int) -> OptimizeResult:
-        left, right = self._rows(number)
-        low = np.append(np.zeros(self.n), self._floor())
-        high = np.append(np.ones(self.n), np.full(len(self.plans), np.inf))
-        return linprog(
-            np.append(np.zeros(self.n), self.weight),
-            A_ub=-left,
-            b_ub=-right,
-            bounds=np.column_stack([low, high]),
-            method="highs",
-        )
-
-    def _whole_choice(self, number: int) -> OptimizeResult:
-        left, right = self._rows(number)
-        self.rounds += 1
-        return milp(
-            np.append(np.zeros(self.n), self.weight),
-            integrality=np.append(np.ones(self.n), np.zeros(len(self.plans))),
-            bounds=Bounds(
-                np.append(np.zeros(self.n), self._floor()), np.append(np.ones(self.n), np.full(len(self.plans), np.inf))
-            ),
-            constraints=LinearConstraint(left, right, np.inf),
-            options={"mip_rel_gap": 0.1 * _PROVEN},
-        )
-
-    def _tighten(self, number: int) -> None:
-        """Cuts for the linear program over the choice, until they no longer raise it."""
+    def _tighten(self, number: int) -> OptimizeResult | None:
+        """The linear program over the choice, with cuts added until they no longer raise it; None: no choice."""
         before = -np.inf
+        weight, low, high, count = self._program()
         for _ in range(_MOST_LINEAR_ROUNDS):
-            result = self._linear_choice(number)
-            if result.status != 0 or result.fun <= before + _STALLS * self.least:
-                return
+            left, right = self._matrix()
+            result = linprog(
+                weight,
+                A_ub=csr_array(np.vstack([count, -left])),
+                b_ub=np.append(float(number), -right),
+                bounds=np.column_stack([low, high]),
+                method="highs",
+            )
+            if result.status != 0:
+                return None
+            if result.fun <= before + _STALLS * self.least:
+                break
             before = result.fun
             self._learn(np.clip(result.x[: self.n], 0.0, 1.0), result.x[self.n :])
+        return result
+
+    def _within(self, linear: OptimizeResult, cost: float, low: FloatArray, high: FloatArray) -> None:
+        """Settle the sizes that a choice of at most this cost must or cannot have, by their reduced costs."""
+        spare = cost - linear.fun + _PROVEN * self.least
+        high[: self.n][linear.lower.marginals[: self.n] > spare] = 0.0
+        low[: self.n][-linear.upper.marginals[: self.n] > spare] = 1.0
 
     def best(self, number: int, start: int | None) -> tuple[int | None, float, float]:
         """The best choice of at most a number of sizes, its cost, and a bound on all; None where none serves.
@@ -450,42 +492,55 @@ class _Search:
         """
         best, cost, bound = None, np.inf, 0.0
         if start is not None:
-            self.evaluate([start] * len(self.plans))
-            best, cost = start, self.total(start)
-        self._tighten(number)
+            used, cost = self.evaluate(start)
+            best = used if math.isfinite(cost) else None
+        linear = self._tighten(number)
+        if linear is None:
+            return best, cost, cost
+        weight, low, high, count = self._program()
         for _ in range(_MOST_ROUNDS):
-            result = self._whole_choice(number)
+            self._within(linear, cost, low, high)
+            left, right = self._matrix()
+            self.rounds += 1
+            result = milp(
+                weight,
+                integrality=np.append(np.ones(self.n), np.zeros(len(self.plans))),
+                bounds=Bounds(low, high),
+                constraints=[
+                    LinearConstraint(csr_array(count), 0.0, float(number)),
+                    LinearConstraint(csr_array(left), right, np.inf),
+                ],
+                options={"mip_rel_gap": 0.1 * _PROVEN},
+            )
             if result.status == 2:
-                return best, cost, np.inf if best is None else cost
+                return best, cost, cost  # none that costs less
             if result.status != 0:
                 break
             bound = max(bound, min(float(result.mip_dual_bound), cost))
             if bound >= cost * (1.0 - _PROVEN):
                 break
             choice = _bits(np.flatnonzero(result.x[: self.n] > 0.5))
-            self.evaluate([choice] * len(self.plans))
-            total = self.total(choice)
+            if self._refused(choice):
+                continue
+            used, total = self.evaluate(choice)
             if total < cost:
-                best, cost = choice, total
+                best, cost = used, total
             self._learn_whole(choice, result.x[self.n :])
         return best, cost, min(bound, cost)
 
     def run(self, progress: Callable[[int, int], None]) -> StockList:
-        """From what each plan's own least cost uses, one size fewer each time."""
-        choice = 0
-        for known in self.plans:
-            choice |= known.exact[0][0]
+        """From what each plan's own least cost uses, at least one size fewer each time."""
+        choice = self.best_of_all
         most = choice.bit_count()
         entries = [self._entry(choice, self.least, self.least)]
-        for number in range(most - 1, 0, -1):
-            progress(most - number, most)
-            start = self._without_one(choice)
-            found, cost, bound = self.best(number, start)
+        while choice.bit_count() > 1:
+            progress(most - choice.bit_count(), most)
+            found, cost, bound = self.best(choice.bit_count() - 1, self._without_one(choice))
             if found is None:
                 break
             choice = found
-            if choice.bit_count() < number and cost <= entries[0].cost * (1.0 + _PROVEN):
-                entries.pop(0)
+            if cost <= entries[0].cost * (1.0 + _PROVEN):
+                entries.pop(0)  # as cheap with fewer sizes
             entries.insert(0, self._entry(choice, cost, bound))
         return StockList(
             entries=tuple(entries),
@@ -499,8 +554,7 @@ class _Search:
     def _without_one(self, choice: int) -> int | None:
         """The choice less the size that is missed least by the bounds; None where all are needed."""
         best, least = None, np.inf
-        rows = np.array(self.left)
-        right = np.array(self.right)
+        rows, right = self._matrix()
         for i in range(self.n):
             if not choice >> i & 1:
                 continue
@@ -518,7 +572,7 @@ class _Search:
         return best
 
     def _entry(self, choice: int, cost: float, bound: float) -> StockEntry:
-        more = [100.0 * ((known.cost(choice) or 0.0) / known.cheapest - 1.0) for known in self.plans]
+        more = [100.0 * (known.cost(choice) / known.cheapest - 1.0) for known in self.plans]
         worst = int(np.argmax(more))
         return StockEntry(
             sizes=tuple(size for i, size in enumerate(self.sizes) if choice >> i & 1),

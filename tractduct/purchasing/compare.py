@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tractduct.delivery.balance import balance
-from tractduct.delivery.flow import with_dampers
-from tractduct.delivery.predict import Drive, default_drive, installed_ducts, predict
+from tractduct.delivery.flow import SizedDucts, with_dampers
+from tractduct.delivery.predict import Delivered, Drive, default_drive, installed_ducts, predict
 from tractduct.inputs.plan import Plan
 from tractduct.sizing.case import Case, build_case
 from tractduct.sizing.drivers import find_headroom
@@ -26,15 +26,17 @@ _ALL_SUBSETS_UP_TO = 5  # products; beyond, alone, in pairs and all together
 class Compressed:
     """A product left compressed by a per cent.
 
-    ``holds``: the product's own set still holds. ``cost`` is the least cost of a set made for that compression,
-    NaN where none holds. ``worst_room_pct`` is the least that a room gets, of its design airflow, in the
-    product's own set with dampers set for the stretched duct.
+    ``holds``: the product's own set still holds; ``broken`` sections of it are out of limits. ``cost`` is the
+    least cost of a set made for that compression, NaN where none holds. ``worst_room_pct`` is the least that a
+    room gets, of its design airflow, in the product's own set with dampers set for the duct as the plan has it;
+    NaN where the blower's table and the system do not meet in some variant.
     """
 
     compression_pct: float
     holds: bool
     broken: int
     cost: float
+    worst_room: str
     worst_room_pct: float
 
 
@@ -42,15 +44,21 @@ class Compressed:
 class Alone:
     """One product as the only approved one.
 
-    ``least`` and ``recommended`` are infeasible where no set holds; then the rest is empty or NaN.
-    ``least_headroom_pct`` is the run with the least room for more air, ``headroom_run`` its name.
+    ``least`` and ``recommended`` are infeasible where no set holds; then the rest is empty or NaN. All of it is
+    of the recommended set: ``headroom_run`` is the run with the least room for more air and
+    ``least_headroom_pct`` how much; ``lowest_room`` gets the least of its design airflow with all dampers open,
+    ``lowest_room_pct``; ``balanced_within``: once balanced, every room is within tolerance in every variant.
     """
 
     flex: str
     least: Solution
     recommended: Solution
+    size_set: dict[str, str]
     headroom_run: str
     least_headroom_pct: float
+    lowest_room: str
+    lowest_room_pct: float
+    balanced_within: bool
     compressed: tuple[Compressed, ...]
 
 
@@ -90,25 +98,32 @@ class FlexComparison:
 
 
 def compare_flex(
-    case: Case, *, drive: Drive | None = None, on_step: Callable[[int, int], None] = lambda done, total: None
+    case: Case,
+    *,
+    drive: Drive | None = None,
+    time_limit_s: float | None = None,
+    on_step: Callable[[int, int], None] = lambda done, total: None,
 ) -> FlexComparison | None:
-    """Compare the approved flex products; None where the plan has none."""
+    """Compare the approved flex products; None where the plan has none. ``time_limit_s`` is for each search."""
     plan = case.plan
     if plan.flex == ("",):
         return None
     subsets = _subsets(plan.flex)
-    total = len(plan.flex) + len(subsets)
-    alone = []
-    for flex in plan.flex:
-        alone.append(_alone(case.only(case.variants.where(flex=flex)), flex, drive or default_drive(plan)))
-        on_step(len(alone), total)
-    approved = []
-    for subset in subsets:
-        approved.append(_approved(case, subset))
-        on_step(len(alone) + len(approved), total)
-    return FlexComparison(
-        alone=tuple(alone), approved=tuple(approved), break_even=_break_even(case, alone) if plan.prices else ()
-    )
+    total = len(subsets) + 1
+    alone: list[Alone] = []
+    approved: list[Approved] = []
+    least: dict[tuple[str, ...], Solution] = {}  # by approved products
+    for done, subset in enumerate(subsets):
+        on_step(done, total)
+        together = _of(case, subset)
+        found = _recommended(together, time_limit_s)
+        least[subset] = found[0]
+        if len(subset) == 1:
+            alone.append(_alone(together, subset[0], found, drive or default_drive(plan), time_limit_s))
+        approved.append(_approved(case, subset, found, least, time_limit_s))
+    on_step(len(subsets), total)
+    break_even = _break_even(case, alone, time_limit_s) if plan.prices else ()
+    return FlexComparison(alone=tuple(alone), approved=tuple(approved), break_even=break_even)
 
 
 def _subsets(flex: tuple[str, ...]) -> list[tuple[str, ...]]:
@@ -120,51 +135,89 @@ def _of(case: Case, flex: tuple[str, ...]) -> Case:
     return case.only(np.array([v.flex in flex for v in case.variants.variants]))
 
 
-def _recommended(case: Case) -> tuple[Solution, Solution]:
+def _recommended(case: Case, time_limit_s: float | None) -> tuple[Solution, Solution]:
     plan = case.plan
-    return recommend(case.problem(), plan.standardize_within_pct, max_distinct=plan.max_distinct_sizes or None)
+    return recommend(
+        case.problem(),
+        plan.standardize_within_pct,
+        max_distinct=plan.max_distinct_sizes or None,
+        time_limit_s=time_limit_s,
+    )
 
 
-def _alone(case: Case, flex: str, drive: Drive) -> Alone:
-    least, recommended = _recommended(case)
+def _alone(case: Case, flex: str, found: tuple[Solution, Solution], drive: Drive, time_limit_s: float | None) -> Alone:
+    least, recommended = found
     index = recommended.size_index
     if index is None:
         return Alone(
             flex=flex,
             least=least,
             recommended=recommended,
+            size_set={},
             headroom_run="",
             least_headroom_pct=np.nan,
+            lowest_room="",
+            lowest_room_pct=np.nan,
+            balanced_within=False,
             compressed=(),
         )
     tightest = min(find_headroom(case, index), key=lambda h: h.extra_pct)
+    as_drawn = balance(case, installed_ducts(case, index), drive=drive)
+    room, room_pct = _lowest_room(case.plan, as_drawn.before)
     return Alone(
         flex=flex,
         least=least,
         recommended=recommended,
+        size_set=case.labels(index),
         headroom_run=tightest.run,
         least_headroom_pct=tightest.extra_pct,
-        compressed=tuple(_compressed(case, flex, index, pct, drive) for pct in COMPRESSIONS_PCT),
+        lowest_room=room,
+        lowest_room_pct=room_pct,
+        balanced_within=bool(as_drawn.after.room_within(case.plan.tolerance).all()),
+        compressed=tuple(
+            _compressed(
+                case,
+                flex,
+                case.labels(index),
+                pct,
+                with_dampers(installed_ducts(case, index, compression_pct=pct), as_drawn.coefficient),
+                drive,
+                time_limit_s,
+            )
+            for pct in COMPRESSIONS_PCT
+        ),
     )
 
 
-def _compressed(case: Case, flex: str, index: NDArray[np.intp], pct: float, drive: Drive) -> Compressed:
+def _lowest_room(plan: Plan, got: Delivered) -> tuple[str, float]:
+    """The room that gets the least of its design airflow, and how many per cent; NaN where not all is known."""
+    off = got.room_off_pct
+    if not got.solution.settled.all() or np.isnan(off).all():
+        return "", float("nan")
+    n = int(np.argmin(np.round(np.nanmin(np.where(np.isnan(off), np.inf, off), axis=0), 9)))
+    return plan.rooms[n], 100.0 + float(np.nanmin(off))
+
+
+def _compressed(
+    case: Case,
+    flex: str,
+    labels: dict[str, str],
+    pct: float,
+    ducts: SizedDucts,
+    drive: Drive,
+    time_limit_s: float | None,
+) -> Compressed:
     squeezed = _squeezed(case.plan, flex, pct)
     other = build_case(squeezed)
-    checked = verify_sizes(squeezed, other.variants.variants, case.labels(index))
-    as_drawn = balance(case, installed_ducts(case, index), drive=drive)
-    got = predict(
-        case,
-        with_dampers(installed_ducts(case, index, compression_pct=pct), as_drawn.coefficient),
-        drive=drive,
-        strict=False,
-    )
+    checked = verify_sizes(squeezed, other.variants.variants, labels)
+    room, room_pct = _lowest_room(case.plan, predict(case, ducts, drive=drive, strict=False))
     return Compressed(
         compression_pct=pct,
         holds=checked.holds,
         broken=len({b.section for b in checked.breaches}),
-        cost=_finite(least_cost(other.problem()).cost),
-        worst_room_pct=100.0 + float(np.nanmin(got.room_off_pct)),
+        cost=_finite(least_cost(other.problem(), time_limit_s=time_limit_s).cost),
+        worst_room=room,
+        worst_room_pct=room_pct,
     )
 
 
@@ -174,34 +227,41 @@ def _squeezed(plan: Plan, flex: str, pct: float) -> Plan:
     return replace(plan, flex=(flex,), ducts=ducts)
 
 
-def _approved(case: Case, subset: tuple[str, ...]) -> Approved:
+def _approved(
+    case: Case,
+    subset: tuple[str, ...],
+    found: tuple[Solution, Solution],
+    known: dict[tuple[str, ...], Solution],
+    time_limit_s: float | None,
+) -> Approved:
+    """``known``: least-cost sets by approved products, those of fewer products among them."""
     together = _of(case, subset)
-    least, recommended = _recommended(together)
     extra = {}
     for flex in subset if len(subset) > 1 else ():
         rest = tuple(f for f in subset if f != flex)
-        without = least_cost(_of(case, rest).problem())
-        at_same_price = least_cost(together.priced_for(rest).problem())
-        extra[flex] = _finite(at_same_price.cost) - without.cost
-    return Approved(flex=subset, least=least, recommended=recommended, extra_cost=extra)
+        without = known.get(rest) or least_cost(_of(case, rest).problem(), time_limit_s=time_limit_s)
+        at_same_price = least_cost(together.priced_for(rest).problem(), time_limit_s=time_limit_s)
+        extra[flex] = _finite(at_same_price.cost) - _finite(without.cost)
+    return Approved(flex=subset, least=found[0], recommended=found[1], extra_cost=extra)
 
 
 def _finite(cost: float) -> float:
-    return cost if np.isfinite(cost) else np.nan
+    return cost if np.isfinite(cost) else float("nan")
 
 
-def _break_even(case: Case, alone: list[Alone]) -> tuple[BreakEven, ...]:
+def _break_even(case: Case, alone: list[Alone], time_limit_s: float | None) -> tuple[BreakEven, ...]:
     found = []
     for one in alone:
         for other in alone:
             if one.flex != other.flex:
-                target = other.least.cost
-                pct = _price_for(_of(case, (one.flex,)), one.least, target) if np.isfinite(target) else np.nan
+                target, pct = other.least.cost, float("nan")
+                if np.isfinite(target):
+                    pct = _price_for(_of(case, (one.flex,)), one.least, target, time_limit_s)
                 found.append(BreakEven(product=one.flex, against=other.flex, price_pct=pct))
     return tuple(found)
 
 
-def _price_for(case: Case, start: Solution, target: float) -> float:
+def _price_for(case: Case, start: Solution, target: float, time_limit_s: float | None) -> float:
     """Per cent of a product's present prices at which its least cost is the target.
 
     The least cost is concave and piecewise straight in the price: each step solves the straight piece of the
@@ -222,30 +282,45 @@ def _price_for(case: Case, start: Solution, target: float) -> float:
             return new
         at = new
         scaled = problem.cost + np.where(problem.allowed, flex_cost * (at / 100.0 - 1.0), 0.0)
-        solution = least_cost(replace(problem, cost=scaled))
+        solution = least_cost(replace(problem, cost=scaled), time_limit_s=time_limit_s)
     return at
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Dropped:
-    """The least cost without one size in stock; infinite where no set holds without it."""
+    """What it costs not to stock one size of a set.
+
+    ``cost`` is the least cost with any other size on offer in its place, ``rest_cost`` with the other sizes of
+    the set alone; infinite where no set holds so.
+    """
 
     kind: str
     shape: str
     size: str
     cost: float
+    rest_cost: float
 
 
-def without_each_size(case: Case, size_index: NDArray[np.intp]) -> tuple[Dropped, ...]:
-    """Which size of a set to drop first: the least cost without each, the cheapest to miss at the head."""
+def without_each_size(
+    case: Case, size_index: NDArray[np.intp], *, time_limit_s: float | None = None
+) -> tuple[Dropped, ...]:
+    """Which size of a set to drop first: the one whose loss the rest of the set bears for the least money."""
     problem = case.problem()
     kinds = [(s.kind, s.shape) for s in case.tree.sections]
-    n_group = int(problem.stock_group.max()) + 1
+    stock = np.zeros((int(problem.stock_group.max()) + 1, len(case.table.sizes)), dtype=bool)
+    stock[problem.stock_group, size_index] = True
     found = []
-    for group, size in sorted({(int(g), int(k)) for g, k in zip(problem.stock_group, size_index, strict=True)}):
-        usable = np.ones((n_group, len(case.table.sizes)), dtype=bool)
-        usable[group, size] = False
+    for group, size in np.argwhere(stock):
+        others, rest = np.ones_like(stock), stock.copy()
+        others[group, size] = rest[group, size] = False
         kind, shape = kinds[int(np.argmax(problem.stock_group == group))]
-        cost = least_cost(problem, usable=usable).cost
-        found.append(Dropped(kind=kind, shape=shape, size=case.table.sizes[size].label, cost=cost))
-    return tuple(sorted(found, key=lambda d: d.cost))
+        found.append(
+            Dropped(
+                kind=kind,
+                shape=shape,
+                size=case.table.sizes[size].label,
+                cost=least_cost(problem, usable=others, time_limit_s=time_limit_s).cost,
+                rest_cost=least_cost(problem, usable=rest, time_limit_s=time_limit_s).cost,
+            )
+        )
+    return tuple(sorted(found, key=lambda d: (round(d.rest_cost, 6), round(d.cost, 6))))

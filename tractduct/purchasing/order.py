@@ -16,10 +16,14 @@ from tractduct.study import Study
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DuctLine:
-    """One duct product in one size. ``feet`` are drawn, ``bought_ft`` with waste, ``packages`` whole ones."""
+    """One duct product in one size. ``feet`` are drawn, ``bought_ft`` with waste, ``packages`` whole ones.
+
+    ``insulation`` is the level that the price is for; empty where the prices table gives none.
+    """
 
     duct: str
     size: str
+    insulation: str
     feet: float
     bought_ft: float
     package_ft: float
@@ -104,6 +108,7 @@ def _duct_line(plan: Plan, duct: str, size: str, feet: float) -> DuctLine:
     return DuctLine(
         duct=duct,
         size=size,
+        insulation=plan.purchase.insulation.get((duct, size), ""),
         feet=feet,
         bought_ft=bought,
         package_ft=package,

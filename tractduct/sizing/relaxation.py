@@ -36,8 +36,10 @@ _MEAN_COLUMN_COST = 1e3
 _ROW_BROKEN = 1e-7  # part of a limit; HiGHS's own tolerance
 _COVER_BROKEN = 0.02  # a cover broken by less moves the bound too little to pay for its row
 _BOUND_STALLS = 3e-4  # relative gain of a round of rows below which no other is tried
-_PRESOLVE_BELOW = 2.6  # columns a section: with more, a presolve takes longer than it saves
+# columns a section: with more, a presolve takes longer than it saves; it always pays where sizes are counted
+_PRESOLVE_BELOW = 2.6
 _GUESS = 1.0075  # optimum over linear bound, rarely more
+_GUESS_WITH_CHANGES = 1.0125  # the same where changes of size cost something
 _COVER_MARGIN = 1e-12  # part of a limit: levels that break it by less may add up to it in another order
 _VARIANTS_FOR_COVERS = 16  # the tightest of a path at the point; more find hardly better covers
 _MOST_COMBINATIONS = 4096  # of levels along one path, when looking for covers
@@ -106,7 +108,8 @@ class Relaxation:
         self.change, change_cost, always = self._change_rows()
         # a size that the parent cannot have always comes with its change
         cost = cost + always
-        self.scale = _MEAN_COLUMN_COST / float(cost.mean()) if cost.any() else 1.0
+        mean = float(cost.mean() + change_cost.sum() / cost.size)
+        self.scale = _MEAN_COLUMN_COST / mean if mean > 0.0 else 1.0
         self.cost: FloatArray = cost * self.scale
         self.change_cost: FloatArray = change_cost * self.scale
         self._change_in_use = np.zeros(change_cost.size, dtype=bool)
@@ -298,6 +301,10 @@ class Relaxation:
         """The chain rows at diameters that the child still has; the others repeat a stricter one; (n_chain,)."""
         return np.asarray(self._chain_step[:, columns].any(axis=1))
 
+    def _changes_among(self, columns: IntArray) -> BoolArray:
+        """The change rows whose section still has the size; (n_change,)."""
+        return np.asarray((self.change[:, columns] > 0.0).any(axis=1))
+
     def _breakable(self, left: FloatArray, right: FloatArray, columns: IntArray) -> tuple[FloatArray, FloatArray]:
         """The rows (n_row, n_column) that some choice among the columns breaks."""
         keep = np.maximum.reduceat(left, self._first(columns), axis=1).sum(axis=1) > right
@@ -313,7 +320,8 @@ class Relaxation:
         among = self._chain_among(columns)
         # all of them at once are too many only where all sizes are
         chain = self.chain[among & self._chain_in_use if columns.size == self.section.size else among]
-        change, change_cost = self.change[self._change_in_use], self.change_cost[self._change_in_use]
+        matters = self._change_in_use & self._changes_among(columns)
+        change, change_cost = self.change[matters], self.change_cost[matters]
         left = np.vstack([self.left, chain, change])
         right = np.append(self.right, np.zeros(len(chain) + len(change)))
         rows = csr_array(left[:, columns])
@@ -397,9 +405,8 @@ class Relaxation:
             return Found(None, np.inf, np.inf, True)
         counting = count_distinct or max_distinct is not None
         pairs, pair_of = np.unique(self.pair_of[columns], return_inverse=True)
-        change = self.change[:, columns]
-        matters = (change > 0.0).any(axis=1)
-        change, change_cost = change[matters], self.change_cost[matters]
+        matters = self._changes_among(columns)
+        change, change_cost = self.change[np.ix_(matters, columns)], self.change_cost[matters]
         n_column, n_pair, n_change = columns.size, pairs.size if counting else 0, change_cost.size
         width = n_column + n_pair + n_change
         cost, goal = np.zeros(width), np.zeros(width)
@@ -488,7 +495,7 @@ class Relaxation:
             if cost <= reach(bound.value) and not self.cut_off(size_index):
                 return Found(size_index, cost, bound.value, True)
         # the optimum is likely near its bound: a ceiling just above leaves few columns and proves as much
-        guess = min(bound.value * _GUESS, ceiling)
+        guess = min(bound.value * (_GUESS_WITH_CHANGES if self.change_cost.size else _GUESS), ceiling)
         found = self.integer(self.worth_trying(columns, bound, guess), ceiling=guess)
         if found.size_index is None and found.proven and guess < ceiling:
             found = self.integer(self.worth_trying(columns, bound, ceiling), ceiling=ceiling)

@@ -5,10 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from tractduct.delivery.balance import tolerances_off
+from tractduct.delivery.balance import Settings, tolerances_off
 from tractduct.delivery.deliver import HOOD_ERROR_PCT, Delivery
 from tractduct.delivery.predict import room_tolerance_cfm
 from tractduct.inputs.cells import key_of
+from tractduct.sizing.case import Case
 from tractduct.writers.tables import VARIANT_COLUMNS, room_text, variant_frame
 
 
@@ -138,26 +139,25 @@ def substitutions(delivery: Delivery) -> pd.DataFrame:
     )  # fmt: skip
 
 
-def balancing(delivery: Delivery, face: str, mirrored: bool, flex: str) -> pd.DataFrame:
-    """One lot's balancing: one row a run, columns by season.
+def balancing(settings: Settings, face: str, mirrored: bool, flex: str) -> pd.DataFrame:
+    """One lot's balancing: one row a run, columns by season. ``settings`` has those of a plan's faces.
 
     Columns: run, room, side, size, then for each season, prefixed with its name: design_cfm, before_cfm,
     damper_inwc, position (wide open, set, shut), after_cfm, one_setting_cfm, one_setting_damper_inwc. NaN
     where the run is shut.
     """
-    study = delivery.study
-    tree, variants = study.tree, study.variants
+    case, balanced, setting = settings.case, settings.balanced, settings.setting
+    tree, variants = case.tree, case.variants
     frame = pd.DataFrame(
         {
             "run": [run.name for run in tree.runs],
             "room": [room_text(run) for run in tree.runs],
             "side": [run.side for run in tree.runs],
-            "size": [study.size_set[run.name] for run in tree.runs],
+            "size": [settings.size_set[run.name] for run in tree.runs],
         }
     )
-    for season in study.plan.seasons:
+    for season in case.plan.seasons:
         v = int(np.flatnonzero(variants.where(face=face, mirrored=mirrored, season=season, flex=flex))[0])
-        balanced = delivery.balanced
         wide = set(balanced.wide_open[v].tolist())
         is_open = variants.open_run[v]
         frame[f"{season}_design_cfm"] = balanced.after.run_design_cfm[v]
@@ -167,9 +167,9 @@ def balancing(delivery: Delivery, face: str, mirrored: bool, flex: str) -> pd.Da
             "shut" if not is_open[p] else "wide open" if p in wide else "set" for p in range(len(is_open))
         ]
         frame[f"{season}_after_cfm"] = balanced.after.run_cfm[v]
-        one = delivery.setting.delivered.run_cfm[v] if delivery.setting else np.full(len(is_open), np.nan)
+        one = setting.delivered.run_cfm[v] if setting else np.full(len(is_open), np.nan)
         frame[f"{season}_one_setting_cfm"] = one
-        taken = delivery.setting.damper_inwc[v] if delivery.setting else np.full(len(is_open), np.nan)
+        taken = setting.damper_inwc[v] if setting else np.full(len(is_open), np.nan)
         frame[f"{season}_one_setting_damper_inwc"] = taken
     return frame
 
@@ -189,10 +189,10 @@ def delivered_runs(delivery: Delivery) -> pd.DataFrame:
     ]
 
 
-def rooms_of_season_runs(delivery: Delivery) -> pd.DataFrame:
+def rooms_of_season_runs(case: Case) -> pd.DataFrame:
     """Runs to open or close by season. Columns: run, room, open_in."""
-    tree = delivery.study.tree
-    known = {key_of(room): room for room in delivery.study.plan.rooms}
+    tree = case.tree
+    known = {key_of(room): room for room in case.plan.rooms}
     return pd.DataFrame(
         [
             {"run": run.name, "room": known.get(key_of(run.rooms[0]), room_text(run)), "open_in": run.season}

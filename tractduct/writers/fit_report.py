@@ -13,6 +13,7 @@ from matplotlib.figure import Figure
 from tractduct.physics.air import Air
 from tractduct.physics.friction import friction_rate_inwc_per_100ft
 from tractduct.products.fit import Fit, FrictionTable
+from tractduct.writers.harmless import harmless
 
 _MARKERS = "osD^vP*X<>"
 _COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9", "#000000")  # safe for the colour-blind
@@ -50,7 +51,7 @@ def duct_row(name: str, fit: Fit, source: str) -> str:
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(["duct", "kind", "roughness_ft", "airflow_derate_pct", "compression_pct", "source"])
     derate = f"{100.0 * fit.derate:.3g}"
-    writer.writerow([name, "flex", f"{fit.roughness_ft:.4g}", derate, 0, f"fitted to {source}"])
+    writer.writerow([harmless(name), "flex", f"{fit.roughness_ft:.4g}", derate, 0, f"fitted to {source}"])
     return text.getvalue()
 
 

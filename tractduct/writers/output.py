@@ -10,8 +10,10 @@ from pathlib import Path
 from tractduct.delivery.deliver import Delivery
 from tractduct.errors import OutputError
 from tractduct.names import file_name
+from tractduct.purchasing.buy import Buying
 from tractduct.study import Study
 from tractduct.writers.pictures import draw_pictures
+from tractduct.writers.purchasing_tables import purchase_csv
 from tractduct.writers.results import results_text
 from tractduct.writers.workbook import write_workbook
 
@@ -28,9 +30,13 @@ def written_text(path: Path, text: str) -> None:
 
 
 def write_study(
-    study: Study, folder: Path, delivery: Delivery | None = None, installed: str | None = None
+    study: Study,
+    folder: Path,
+    delivery: Delivery | None = None,
+    installed: str | None = None,
+    buying: Buying | None = None,
 ) -> list[Path]:
-    """Write results.json, the workbook and the pictures; returns their paths.
+    """Write results.json, the workbook and the pictures; returns their paths. With ``buying``, purchase.csv too.
 
     ``installed`` names the flex product that the balancing sheets are for. Everything is made in a folder
     beside and then moved, so that an earlier result stays whole until the new one is. Raises OutputError where
@@ -47,8 +53,12 @@ def write_study(
     try:
         pictures = draw_pictures(study, beside, delivery)
         book = beside / f"{file_name(study.plan.name)}.xlsx"
-        write_workbook(study, book, pictures, delivery, installed)
-        (beside / "results.json").write_text(results_text(study, delivery), encoding="utf-8", newline="\n")
+        write_workbook(study, book, pictures, delivery, installed, buying)
+        (beside / "results.json").write_text(
+            results_text(study, delivery, buying=buying), encoding="utf-8", newline="\n"
+        )
+        if buying is not None:
+            (beside / "purchase.csv").write_text(purchase_csv(buying), encoding="utf-8", newline="\n")
         for path in sorted(beside.iterdir()):
             os.replace(path, folder / path.name)
             made.append(folder / path.name)

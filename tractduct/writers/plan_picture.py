@@ -10,10 +10,12 @@ from pathlib import Path
 import matplotlib
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.colors import LinearSegmentedColormap, Normalize
 from matplotlib.figure import Figure
 from matplotlib.patches import Polygon
 from numpy.typing import ArrayLike, NDArray
+from PIL import Image
 
 from tractduct.inputs.cells import key_of
 from tractduct.inputs.plan import Plan
@@ -35,8 +37,9 @@ FloatArray = NDArray[np.float64]
 
 # White to Okabe and Ito's orange: dark text is readable on all of it, and it keeps its order in grey.
 _SHADES = LinearSegmentedColormap.from_list("sensitivity", ["#FFFFFF", "#F6D58A", "#E69F00"])
-_LARGEST_FLOOR_IN = 6.4
+LARGEST_FLOOR_IN = 6.4
 _MOST_INCHES_PER_FT = 0.16
+_COLOURS = 64
 _LETTER_IN = 0.071
 _LINE_IN = 0.135
 _FULL_PCT = 60.0  # a room that moves by this much has the full colour
@@ -67,21 +70,36 @@ def draw_plan(
     azimuth_deg: float = 180.0,
     mirrored: bool = False,
     title: str = "",
+    largest_floor_in: float = LARGEST_FLOOR_IN,
 ) -> dict[str, Path]:
     """Draw the plan picture as SVG and PNG: form -> file; empty where the plan has no room outlines."""
-    figure = plan_picture(result, azimuth_deg=azimuth_deg, mirrored=mirrored, title=title)
+    figure = plan_picture(
+        result, azimuth_deg=azimuth_deg, mirrored=mirrored, title=title, largest_floor_in=largest_floor_in
+    )
     if figure is None:
         return {}
     found = {form: folder / f"{name}.{form}" for form in ("png", "svg")}
     # Without version and date, and with names of its own choosing, the same picture is the same file.
-    figure.savefig(found["png"], dpi=DOTS_PER_INCH, metadata={"Software": None})
+    figure.set_dpi(DOTS_PER_INCH)
+    canvas = FigureCanvasAgg(figure)
+    canvas.draw()
+    # Few colours take a quarter of the room; there may be a picture for each of many lots.
+    few = Image.fromarray(np.asarray(canvas.buffer_rgba())[..., :3]).quantize(
+        _COLOURS, Image.Quantize.MEDIANCUT, dither=Image.Dither.NONE
+    )
+    few.save(found["png"], dpi=(DOTS_PER_INCH, DOTS_PER_INCH))
     with matplotlib.rc_context({"svg.hashsalt": "tractduct"}):
         figure.savefig(found["svg"], metadata={"Date": None, "Creator": None})
     return found
 
 
 def plan_picture(
-    result: OrientationStudy, *, azimuth_deg: float = 180.0, mirrored: bool = False, title: str = ""
+    result: OrientationStudy,
+    *,
+    azimuth_deg: float = 180.0,
+    mirrored: bool = False,
+    title: str = "",
+    largest_floor_in: float = LARGEST_FLOOR_IN,
 ) -> Figure | None:
     """The floors side by side, north up, with the front at an azimuth; None without room outlines.
 
@@ -96,7 +114,7 @@ def plan_picture(
     every = np.concatenate([corners.reshape(-1, 2), _route_points(plan, azimuth_deg, mirrored)])
     low, high = every.min(axis=0) - 3.0, every.max(axis=0) + 3.0
     across, up = high - low
-    scale = min(_MOST_INCHES_PER_FT, _LARGEST_FLOOR_IN / max(across, up))
+    scale = min(_MOST_INCHES_PER_FT, largest_floor_in / max(across, up))
     floor_width, floor_height = across * scale, up * scale
     head = title or f"{shortened(plan.name, 60)}: front at {azimuth_label(azimuth_deg)}"
     head += ", mirrored" if mirrored and not title else ""

@@ -9,6 +9,7 @@ from typing import Any
 from tractduct.delivery.deliver import Delivery
 from tractduct.delivery.predict import Delivered
 from tractduct.network.variants import Variant
+from tractduct.purchasing.buy import Buying
 from tractduct.sizing.candidates import at_sizes
 from tractduct.sizing.drivers import Reason
 from tractduct.study import Study
@@ -16,13 +17,22 @@ from tractduct.version import VERSION
 
 
 def results(
-    study: Study, delivery: Delivery | None = None, delivered: Delivered | None = None
+    study: Study,
+    delivery: Delivery | None = None,
+    delivered: Delivered | None = None,
+    *,
+    buying: Buying | None = None,
 ) -> dict[str, Any]:
     """The content of results.json: plain dicts, lists, text and numbers; with ``delivered`` once predicted.
 
-    ``delivered`` is what is predicted with open dampers, where no whole delivery is at hand.
+    ``delivered`` is what is predicted with open dampers, where no whole delivery is at hand; ``buying`` adds
+    ``flex_comparison``.
     """
-    findings = list(study.findings) + (list(delivery.findings) if delivery else [])
+    findings = [
+        *study.findings,
+        *(delivery.findings if delivery else ()),
+        *(buying.findings if buying else ()),
+    ]
     best = study.recommended
     out: dict[str, Any] = {
         "program": f"tractduct {VERSION}",
@@ -111,12 +121,80 @@ def results(
     got = delivery.open_dampers if delivery is not None else delivered
     if got is not None:
         out["delivered"] = _delivered(got)
+    if buying is not None:
+        out["flex_comparison"] = _flex_comparison(buying)
     return out
 
 
-def results_text(study: Study, delivery: Delivery | None = None, delivered: Delivered | None = None) -> str:
+def results_text(
+    study: Study,
+    delivery: Delivery | None = None,
+    delivered: Delivered | None = None,
+    *,
+    buying: Buying | None = None,
+) -> str:
     """results.json as text."""
-    return json.dumps(results(study, delivery, delivered), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    content = results(study, delivery, delivered, buying=buying)
+    return json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def _flex_comparison(buying: Buying) -> dict[str, Any]:
+    """Products alone, approved together, prices at which they cost the same, and which size to drop first."""
+    found = buying.comparison
+    return {
+        "alone": [
+            {
+                "flex": one.flex,
+                "status": one.recommended.status,
+                "least_cost": _number(one.least.cost),
+                "cost": _number(one.recommended.cost),
+                "distinct_sizes": one.recommended.distinct_sizes,
+                "size_set": one.size_set,
+                "headroom_run": one.headroom_run,
+                "headroom_pct": _number(one.least_headroom_pct),
+                "lowest_room": one.lowest_room,
+                "lowest_room_pct": _number(one.lowest_room_pct),
+                "balanced_within_tolerance": one.balanced_within,
+                "compressed": [
+                    {
+                        "compression_pct": c.compression_pct,
+                        "holds": c.holds,
+                        "sections_out": c.broken,
+                        "least_cost": _number(c.cost),
+                        "worst_room": c.worst_room,
+                        "worst_room_pct": _number(c.worst_room_pct),
+                    }
+                    for c in one.compressed
+                ],
+            }
+            for one in (found.alone if found else ())
+        ],
+        "approved": [
+            {
+                "flex": list(a.flex),
+                "status": a.recommended.status,
+                "least_cost": _number(a.least.cost),
+                "cost": _number(a.recommended.cost),
+                "distinct_sizes": a.recommended.distinct_sizes,
+                "extra_cost": {flex: _number(extra) for flex, extra in a.extra_cost.items()},
+            }
+            for a in (found.approved if found else ())
+        ],
+        "break_even": [
+            {"flex": pair.product, "against": pair.against, "price_pct": _number(pair.price_pct)}
+            for pair in (found.break_even if found else ())
+        ],
+        "drop_first": [
+            {
+                "kind": d.kind,
+                "shape": d.shape,
+                "size": d.size,
+                "cost_with_the_rest": _number(d.rest_cost),
+                "least_cost": _number(d.cost),
+            }
+            for d in buying.dropped
+        ],
+    }
 
 
 def _variants(study: Study) -> list[dict[str, Any]]:

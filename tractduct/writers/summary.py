@@ -8,6 +8,7 @@ from tractduct.delivery.deliver import Delivery
 from tractduct.delivery.predict import Drive
 from tractduct.findings import Finding, Severity
 from tractduct.inputs.cells import key_of
+from tractduct.purchasing.buy import Buying, PurchaseList
 from tractduct.sizing.drivers import Reason
 from tractduct.study import Study
 
@@ -27,13 +28,113 @@ def summary(study: Study, delivery: Delivery | None = None) -> str:
     if delivery is not None:
         lines += _delivery(delivery)
     lines += _findings((*study.findings, *(delivery.findings if delivery else ())))
-    lines += [
+    return "\n".join([*lines, *_CAUTION])
+
+
+_CAUTION = (
+    "",
+    "Local codes, the manufacturers' instructions and a licensed designer come before these sizes.",
+    "Measure the airflow and the static pressure of every house; have combustion safety tested where",
+    "fuel is burned.",
+)
+
+
+def buying_summary(buying: Buying, delivery: Delivery | None = None) -> str:
+    """What purchasing can act on: what to order, what each product costs, what to drop first, what to watch."""
+    study = buying.study
+    lines = [f"{study.plan.name}: {_variants(study)}", ""]
+    if study.recommended.size_index is None:
+        lines += _nothing_holds(study)
+    else:
+        lines += _sizes(study)
+        lines += _cost(study)
+        for part in buying.lists:
+            lines += ["", *_list(buying, part)]
+    lines += _products(buying)
+    lines += _drop_first(buying)
+    lines += _findings((*buying.findings, *study.findings, *(delivery.findings if delivery else ())))
+    return "\n".join([*lines, *_CAUTION])
+
+
+def lots_text(part: PurchaseList) -> str:
+    """How many lots, with which flex."""
+    by_flex = ", ".join(f"{flex} {n}" for flex, n in part.order.lots.items() if flex)
+    return _count(part.lots, "lot") + (f" ({by_flex})" if by_flex else "")
+
+
+def _list(buying: Buying, part: PurchaseList) -> list[str]:
+    order = part.order
+    lines = [f"Buy for {lots_text(part)}:"]
+    for product in dict.fromkeys(line.duct for line in order.ducts):
+        mine = [line for line in order.ducts if line.duct == product]
+        packages = sum(line.packages for line in mine)
+        lines.append(
+            f"  {product:<24}{sum(line.feet for line in mine):>9,.0f} ft drawn  "
+            f"{_count(len(mine), 'size'):>9}{packages:>7,} boxes or sticks"
+            + _priced(buying, sum(line.cost for line in mine))
+        )
+    pieces = sum(line.count for line in order.fittings)
+    kinds = len({line.fitting for line in order.fittings})
+    known = [line.cost for line in order.fittings if line.cost == line.cost]
+    if pieces:
+        lines.append(
+            f"  {'fittings':<24}{pieces:>9,} pieces    {_count(kinds, 'kind'):>9}{'':>22}"
+            + (_priced(buying, sum(known)) if known else "   no prices")
+        )
+    if buying.study.plan.prices:
+        what = "in whole packages, with waste" if buying.study.plan.purchase.waste_pct else "in whole packages"
+        alone = "" if known else ", duct alone"
+        lines.append(f"  In all {order.cost:,.2f} USD {what}{alone}. Sizes: purchase.csv and the workbook.")
+    return lines
+
+
+def _priced(buying: Buying, cost: float) -> str:
+    return f"{cost:>14,.2f} USD" if buying.study.plan.prices else ""
+
+
+def _products(buying: Buying) -> list[str]:
+    study, found = buying.study, buying.comparison
+    if found is None:
+        return []
+    lines = ["", "Flex products, each alone in its own best sizes:"]
+    for one in found.alone:
+        if not one.size_set:
+            lines.append(f"  {one.flex:<16}no size set holds")
+            continue
+        worst = max(one.compressed, key=lambda c: c.compression_pct)
+        left = f"left at {worst.compression_pct:g} % compression "
+        left += "its sizes still hold" if worst.holds else f"{_count(worst.broken, 'section')} out of limits"
+        if worst.worst_room:
+            left += f", {worst.worst_room} down to {worst.worst_room_pct:.0f} %"
+        lines.append(
+            f"  {one.flex:<16}{money(study, one.recommended.cost)} a lot, "
+            f"{one.recommended.distinct_sizes} sizes; {left}"
+        )
+    everything = found.approved[-1]
+    for flex, extra in everything.extra_cost.items():
+        if extra == extra:
+            others = " and ".join(f for f in everything.flex if f != flex)
+            what = f"{money(study, extra)} a lot in larger sizes" if extra >= 0.005 else "nothing"
+            lines.append(f"Approving {flex} besides {others} costs {what}.")
+    for pair in found.break_even:
+        if pair.price_pct < 100.0:
+            lines.append(f"At {pair.price_pct:.0f} % of its price {pair.product} costs as much as {pair.against}.")
+    return lines
+
+
+def _drop_first(buying: Buying) -> list[str]:
+    study, most = buying.study, 3
+    able = [d for d in buying.dropped if d.rest_cost < float("inf")][:most]
+    if not buying.dropped:
+        return []
+    if not able:
+        return ["", "No size can be dropped from this stock: no set holds with the rest of it."]
+    return [
         "",
-        "Local codes, the manufacturers' instructions and a licensed designer come before these sizes.",
-        "Measure the airflow and the static pressure of every house; have combustion safety tested where",
-        "fuel is burned.",
+        "Drop first from stock (cost a lot with the rest of the list): "
+        + "; ".join(f"{d.kind} {d.size} in {d.rest_cost - study.recommended.cost:+,.2f}" for d in able)
+        + (" USD." if study.cost_unit == "USD" else " ft2 of duct wall."),
     ]
-    return "\n".join(lines)
 
 
 def money(study: Study, cost: float) -> str:

@@ -8,8 +8,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from tractduct.inputs.cells import key_of
 from tractduct.inputs.plan import Section
+from tractduct.orientation.sensitivity import size_steps
 from tractduct.sizing.candidates import at_sizes
 from tractduct.sizing.drivers import Driver, Reason
 from tractduct.study import Study
@@ -149,27 +149,12 @@ def rooms_by_face(study: Study) -> pd.DataFrame:
             row["largest_cfm"] = largest
             row["spread_pct"] = 100.0 * (largest / smallest - 1.0) if smallest > 0.0 else np.nan
             row["largest_at"] = plan.front_faces[int(np.argmax(flow[:, k, n]))]
-            row["size_steps"] = _size_steps(study, room, season)
+            row["size_steps"] = size_steps(study, room, season)
             rows.append(row)
     frame = pd.DataFrame(rows)
     rank = frame.groupby("room")["spread_pct"].transform("max").fillna(np.inf)
     order = np.lexsort((np.arange(len(frame)), -rank.to_numpy()))
     return frame.iloc[order].reset_index(drop=True)
-
-
-def _size_steps(study: Study, room: str, season: str) -> int:
-    """Standard sizes between a room's smallest and largest own size over orientations, in a season."""
-    worst = 0
-    for i, section in enumerate(study.tree.sections):
-        if section.side == "return" or key_of(room) not in {key_of(r) for r in section.rooms}:
-            continue
-        if section.season not in ("", season):
-            continue
-        for flex in study.plan.flex:
-            own = study.hand.own_size[study.variants.where(season=season, flex=flex), i]
-            if own.min() >= 0:
-                worst = max(worst, int(own.max() - own.min()))
-    return worst
 
 
 def trade_off(study: Study) -> pd.DataFrame:

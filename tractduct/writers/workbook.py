@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from tractduct.delivery.deliver import Delivery
+from tractduct.purchasing.buy import Buying
 from tractduct.study import Study
 from tractduct.writers.book.answer import ANSWER_WIDTHS, NO_ANSWER_WIDTHS, answer_sheet
 from tractduct.writers.book.balancing import balancing_sheet, orientations
@@ -25,6 +26,7 @@ from tractduct.writers.book.delivered import (
 from tractduct.writers.book.facts import Facts
 from tractduct.writers.book.layout import Book
 from tractduct.writers.book.pencil import lengths_sheet, pencil_sheet
+from tractduct.writers.book.purchasing import buy_sheets, comparison_sheet, stock_sheet
 from tractduct.writers.book.saving import save
 from tractduct.writers.book.sizing import (
     all_variants_sheet,
@@ -58,6 +60,7 @@ def write_workbook(
     pictures: Mapping[str, Path] | None = None,
     delivery: Delivery | None = None,
     installed: str | None = None,
+    buying: Buying | None = None,
 ) -> None:
     """Write the workbook of a study.
 
@@ -67,11 +70,12 @@ def write_workbook(
     delivery : what the study's house delivers; adds its sheets and a balancing sheet for each orientation
     installed : flex product of the balancing sheets; default the plan's first. ValueError where it is not
         approved
+    buying : what purchasing asks of the plan; adds its sheets
     """
     flex = study.plan.flex[0] if installed is None else installed
     if flex not in study.plan.flex:
         raise ValueError(f"flex product '{flex}' is not approved in this plan; approved: {', '.join(study.plan.flex)}")
-    facts = Facts(study, delivery)
+    facts = Facts(study, delivery, buying)
     book = Book(study.plan.name)
     answer = book.sheet("Answer", ANSWER_WIDTHS if facts.has_set else NO_ANSWER_WIDTHS, portrait=True)
 
@@ -92,6 +96,10 @@ def write_workbook(
         fronts_sheet(book, facts)
         sizes_and_cost_sheet(book, facts)
         spare_air_sheet(book, facts)
+    if buying is not None:
+        comparison_sheet(book, buying)
+        stock_sheet(book, buying)
+        buy_sheets(book, buying)
     lots: list[str] = []
     if delivery is not None:
         delivered_sheet(book, delivery)

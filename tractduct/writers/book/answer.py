@@ -53,6 +53,11 @@ ABOUT_SHEETS = {
     "Price of each front": "what it costs that one set covers every front",
     "Sizes and cost": "what a shorter stock list costs",
     "Spare air": "how much more air each run could carry",
+    "Product comparison": "flex products alone, approved together, compressed, and at what price they cost the same",
+    "Stock list": "which sizes to drop first, and what is not offered",
+    "Buy one lot": "purchase list for one lot",
+    "Buy all lots": "purchase list for the lots that the plan lists",
+    "Buy several lots": "purchase list for a number of lots",
     "Delivered by room": "what each room gets before balancing, against its design airflow",
     "Delivered picture": "the same, as a picture",
     "System": "total airflow, static pressure and whether it can be balanced",
@@ -159,6 +164,8 @@ def _what_to_build(page: Page, facts: Facts, across: int) -> None:
     )
     what = "Cost of the duct" if study.cost_unit == "USD" else "Duct wall (no prices)"
     priced = " Straight duct only: fittings and labor are not priced." if study.cost_unit == "USD" else ""
+    if study.cost_unit == "USD" and study.plan.fitting_prices:
+        priced = " Duct and the fittings that have a price; labor is not priced."
     page.fact(what, f"{facts.money(best.cost)}.{against}{priced}", across)
     page.fact(
         "Distinct sizes to stock",

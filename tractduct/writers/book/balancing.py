@@ -7,12 +7,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from tractduct.delivery.balance import Settings
 from tractduct.delivery.deliver import HOOD_ERROR_PCT, HOOD_ERROR_UNPOWERED_PCT, Delivery
 from tractduct.delivery.predict import Drive, room_tolerance_cfm
 from tractduct.inputs.cells import key_of
 from tractduct.writers import delivery_tables as frames
 from tractduct.writers.book.facts import named, turned
-from tractduct.writers.book.layout import Book
+from tractduct.writers.book.layout import Book, Page
 from tractduct.writers.book.looks import (
     BAND_FILL,
     CLOSE_FILL,
@@ -21,6 +22,7 @@ from tractduct.writers.book.looks import (
     HEADER,
     TEXT,
     TIGHT_FILL,
+    TITLE,
     Column,
     Look,
     height_of,
@@ -68,26 +70,43 @@ def orientations(delivery: Delivery, installed: str) -> list[LotToBalance]:
 
 def balancing_sheet(book: Book, delivery: Delivery, lot: LotToBalance) -> str:
     """Write one lot's sheet, one page to print; returns the sheet's name."""
-    return _Sheet(book, delivery, lot).write()
+    part = Balancing(delivery.settings, lot)
+    page = book.sheet(f"Balance {lot.name}", part.widths)
+    header = part.write(page)
+    page.sheet.freeze_panes = f"D{header + 1}"
+    page.sheet.page_setup.fitToHeight = 1
+    set_margins(page)
+    page.sheet.print_area = f"A1:{page.sheet.cell(page.row, part.across).coordinate}"
+    return page.sheet.title
 
 
-class _Sheet:
-    def __init__(self, book: Book, delivery: Delivery, lot: LotToBalance) -> None:
-        self.delivery, self.lot = delivery, lot
-        self.study = delivery.study
-        self.seasons = self.study.plan.seasons
-        self.frame = frames.balancing(delivery, lot.front_faces, lot.mirrored, lot.flex)
-        where = self.study.variants.where
+def set_margins(page: Page) -> None:
+    """The margins that the rows' heights are worked out for."""
+    page.sheet.page_margins.left = page.sheet.page_margins.right = MARGIN_IN
+    page.sheet.page_margins.top, page.sheet.page_margins.bottom = MARGIN_IN, BOTTOM_IN
+
+
+class Balancing:
+    """One lot's balancing on a page: as wide as its ``widths`` and no higher than a letter page on its side."""
+
+    page: Page
+
+    def __init__(self, settings: Settings, lot: LotToBalance) -> None:
+        self.settings, self.lot = settings, lot
+        self.plan = settings.case.plan
+        self.seasons = self.plan.seasons
+        self.frame = frames.balancing(settings, lot.front_faces, lot.mirrored, lot.flex)
+        where = settings.case.variants.where
         self.variant = {
             s: int(np.flatnonzero(where(face=lot.front_faces, mirrored=lot.mirrored, season=s, flex=lot.flex))[0])
             for s in self.seasons
         }
-        self.has_setting = delivery.setting is not None
+        self.has_setting = settings.setting is not None
         self.run_rows: list[int] = []
         self.groups = self._groups()
         self.columns = [column for _, columns in self.groups for column in columns]
         self.across = len(self.columns)
-        self.page = book.sheet(f"Balance {lot.name}", [c.width for c in self.columns])
+        self.widths = [c.width for c in self.columns]
 
     def _groups(self) -> list[tuple[str, list[Column]]]:
         groups = [("", [Column("Run", width=7), Column("Room", width=19), Column("Size, in", width=7)])]
@@ -112,40 +131,36 @@ class _Sheet:
         groups.append(("Measured", [Column(words, width=10.5) for words in blanks]))
         return groups
 
-    def write(self) -> str:
-        page, lot = self.page, self.lot
+    def write(self, page: Page) -> int:
+        """Write it from the page's row on, and leave the page at its last row; returns the row of the header."""
+        self.page, lot = page, self.lot
+        first = page.row
         built = f"front {lot.front_faces}, {turned(lot.mirrored)}{f', flex {lot.flex}' if lot.flex else ''}"
-        page.title(
-            f"Balancing: {self.study.plan.name}, lot {lot.name} ({built})",
-            "",
-            self.across,
-        )
+        page.put(first, 1, f"Balancing: {self.plan.name}, lot {lot.name} ({built})", TITLE)
+        page.height(first, 24)
+        page.row = first + 1
         for season in self.seasons:
             self._system_line(season)
-        self._runs()
+        header = self._runs()
         self._season_change()
         self._measured()
         self._cautions()
-        self._fill_page()
-        page.sheet.print_area = f"A1:{page.sheet.cell(page.row, self.across).coordinate}"
-        return page.sheet.title
+        self._fill_page(first)
+        return header
 
-    def _fill_page(self) -> None:
-        """One letter page on its side, with the runs' rows as high as it allows."""
+    def _fill_page(self, first: int) -> None:
+        """The runs' rows as high as one letter page on its side allows."""
         page = self.page
-        page.sheet.page_setup.fitToHeight = 1
-        page.sheet.page_margins.left = page.sheet.page_margins.right = MARGIN_IN
-        page.sheet.page_margins.top, page.sheet.page_margins.bottom = MARGIN_IN, BOTTOM_IN
-        across = sum(c.width * 7.0 + 5.0 for c in self.columns) * 72.0 / 96.0
+        across = sum(width * 7.0 + 5.0 for width in self.widths) * 72.0 / 96.0
         fits = across * (8.5 - MARGIN_IN - BOTTOM_IN) / (11.0 - 2.0 * MARGIN_IN) * 0.98
-        used = sum(page.height_at(row) for row in range(1, page.row + 1) if row not in self.run_rows)
+        used = sum(page.height_at(row) for row in range(first, page.row + 1) if row not in self.run_rows)
         height = (fits - used) / max(len(self.run_rows), 1)
         for row in self.run_rows:
             page.height(row, max(LOWEST_ROW, min(HIGHEST_ROW, height)))
 
     def _system_line(self, season: str) -> None:
         """What the whole system should move and take in a season; plainly, where no damper setting can do it."""
-        balanced, v, plan = self.delivery.balanced, self.variant[season], self.study.plan
+        balanced, v, plan = self.settings.balanced, self.variant[season], self.plan
         before, after = balanced.before, balanced.after
         speed, makes = plan.equipment.speed.get(season), balanced.made_inwc[v]
         title = season.capitalize() + (f", speed {speed}" if speed else "")
@@ -173,7 +188,7 @@ class _Sheet:
 
     # -- runs --------------------------------------------------------------------------------------------
 
-    def _runs(self) -> None:
+    def _runs(self) -> int:
         page, column = self.page, 1
         for words, columns in self.groups:
             page.merged(page.row, column, column + len(columns) - 1, words or None, GROUP)
@@ -182,12 +197,12 @@ class _Sheet:
         for n, c in enumerate(self.columns, start=1):
             page.put(header, n, c.header, HEADER)
         page.height(header, height_of(((c.header, c.width) for c in self.columns), 1.15))
-        page.sheet.freeze_panes = f"D{header + 1}"
         page.row = header + 1
         for side, words in (("supply", "Supply"), ("return", "Return")):
             mine = self.frame[self.frame["side"] == side]
             if len(mine):
                 self._side(mine, words)
+        return header
 
     def _side(self, frame: pd.DataFrame, words: str) -> None:
         page = self.page
@@ -240,7 +255,7 @@ class _Sheet:
 
     def _outside_rooms(self) -> set[tuple[str, str]]:
         """(room's key, season) that the one setting leaves out of tolerance."""
-        setting, plan = self.delivery.setting, self.study.plan
+        setting, plan = self.settings.setting, self.plan
         if setting is None:
             return set()
         got = setting.delivered
@@ -256,7 +271,7 @@ class _Sheet:
 
     def _season_change(self) -> None:
         """Runs to open or shut by season, and rooms that want two damper positions."""
-        by_season = frames.rooms_of_season_runs(self.delivery)
+        by_season = frames.rooms_of_season_runs(self.settings.case)
         parts = []
         for season in self.seasons:
             for verb, mine in (("open", by_season["open_in"] == season), ("shut", by_season["open_in"] != season)):
@@ -267,7 +282,7 @@ class _Sheet:
             words = "; ".join(parts) if parts else "no run is for one season only"
             text = f"At the change of season: {words}."
             outside = self._outside_rooms()
-            rooms = [r for r in self.study.plan.rooms if any((key_of(r), s) in outside for s in self.seasons)]
+            rooms = [r for r in self.plan.rooms if any((key_of(r), s) in outside for s in self.seasons)]
             text += (
                 f" One setting marked ! leaves these out of tolerance; mark two damper positions: {named(rooms, 12)}."
                 if rooms
@@ -277,7 +292,7 @@ class _Sheet:
 
     def _measured(self) -> None:
         """Ruled blanks for what is measured on the whole system."""
-        balanced, plan = self.delivery.balanced, self.study.plan
+        balanced, plan = self.settings.balanced, self.plan
         for season in self.seasons:
             v = self.variant[season]
             static = balanced.after.external_static_inwc[v]
@@ -317,7 +332,7 @@ class _Sheet:
 
     def _cautions(self) -> None:
         low, high = HOOD_ERROR_UNPOWERED_PCT
-        t = self.study.plan.tolerance
+        t = self.plan.tolerance
         self.page.paragraph(
             f"Hood range: what a powered flow hood may read, {HOOD_ERROR_PCT:g} % either way; one without power "
             f"{low:g} to {high:g} % (LBNL, abstract). Tolerance: a room {t.room_pct:g} % or {t.room_cfm:g} cfm, "

@@ -13,6 +13,7 @@ from tractduct.findings import Finding
 from tractduct.inputs.plan import Section
 from tractduct.network.airstream import Airstream, airstream
 from tractduct.network.variants import Variant
+from tractduct.purchasing.buy import Buying
 from tractduct.study import Study
 from tractduct.writers import tables
 from tractduct.writers.book.looks import CENTRE, SHORT, Column, Value, plain
@@ -21,9 +22,10 @@ from tractduct.writers.book.looks import CENTRE, SHORT, Column, Value, plain
 class Facts:
     """A study, what it delivers where that is known, and what several sheets need of them."""
 
-    def __init__(self, study: Study, delivery: Delivery | None = None) -> None:
+    def __init__(self, study: Study, delivery: Delivery | None = None, buying: Buying | None = None) -> None:
         self.study = study
         self.delivery = delivery
+        self.buying = buying
         self.sections = {s.name: s for s in study.tree.sections}
 
     @property
@@ -67,8 +69,8 @@ class Facts:
 
     @property
     def findings(self) -> list[Finding]:
-        """Of sizing and of delivery, the most urgent first."""
-        more = self.delivery.findings if self.delivery else ()
+        """Of sizing, delivery and purchasing, the most urgent first."""
+        more = [*(self.delivery.findings if self.delivery else ()), *(self.buying.findings if self.buying else ())]
         return sorted([*self.study.findings, *more], key=lambda f: f.severity)
 
     @property

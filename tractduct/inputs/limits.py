@@ -1,0 +1,30 @@
+"""How much a plan may hold: far beyond any house, and little enough that no file can choke the program.
+
+A file beyond a limit is refused with a message that names the limit, before it is read where that can be known.
+"""
+
+from __future__ import annotations
+
+MAX_PLAN_FILE_BYTES = 1_000_000  # plan.toml
+MAX_TABLE_BYTES = 50_000_000  # a .csv or .xlsx file as it lies on disk
+# A workbook is a zip file. Its directory says what the parts unpack to, and no reader unpacks more than that.
+MAX_UNPACKED_BYTES = 200_000_000
+MAX_PARTS = 2_000
+MAX_UNPACKED_RATIO = 250  # of parts over RATIO_FROM_BYTES; workbooks of real tables stay under 50
+RATIO_FROM_BYTES = 5_000_000
+MAX_ROWS = 50_000  # of a table
+MAX_LINES = 200_000  # of a file or sheet, empty ones counted
+MAX_COLUMNS = 500
+MAX_NAME = 120  # characters of a name
+MAX_CELL = 2_000  # characters of any other cell
+MAX_FAULTS = 1_000  # reading stops there
+
+# What the reference page says of them.
+IN_WORDS = (
+    f"plan.toml: {MAX_PLAN_FILE_BYTES // 1_000_000} MB",
+    f"a table's file: {MAX_TABLE_BYTES // 1_000_000} MB; a workbook unpacked: {MAX_UNPACKED_BYTES // 1_000_000} MB, "
+    f"none of its large parts more than {MAX_UNPACKED_RATIO} times its packed size",
+    f"a table: {MAX_ROWS:,} rows, {MAX_COLUMNS} columns, {MAX_LINES:,} lines with the empty ones",
+    f"a name: {MAX_NAME} characters; any other cell: {MAX_CELL:,}",
+    f"faults that one run tells: {MAX_FAULTS:,}",
+)

@@ -1,0 +1,170 @@
+"""All that purchasing asks of a studied plan: products compared, what to drop first, what to order."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from tractduct.delivery.predict import Drive
+from tractduct.findings import Finding, Severity
+from tractduct.inputs.plan import Plan
+from tractduct.purchasing.compare import Dropped, FlexComparison, compare_flex, without_each_size
+from tractduct.purchasing.order import Order, make_order
+from tractduct.study import Progress, Study
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PurchaseList:
+    """An order and what it is for: ``one lot``, ``all lots`` that the plan lists, or ``several lots``."""
+
+    name: str
+    order: Order
+
+    @property
+    def lots(self) -> int:
+        return sum(self.order.lots.values())
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Buying:
+    """What purchasing asks of a plan.
+
+    Attributes
+    ----------
+    comparison : the flex products against each other; None for a plan without flex
+    dropped : the sizes of the standard set, the one to drop first at the head; empty without a set
+    lists : one lot, the plan's lots where it lists them, a number of lots where asked for; empty without a set
+    installed : the flex product of lots for which none is named
+    findings : what to look at
+    """
+
+    study: Study
+    comparison: FlexComparison | None
+    dropped: tuple[Dropped, ...]
+    lists: tuple[PurchaseList, ...]
+    installed: str
+    findings: tuple[Finding, ...]
+
+
+def buy(
+    study: Study,
+    *,
+    drive: Drive | None = None,
+    lots: int | None = None,
+    installed: str | None = None,
+    time_limit_s: float | None = None,
+    progress: Progress = lambda what, done, total: None,
+) -> Buying:
+    """Compare the flex products of a studied plan and make its purchase lists.
+
+    Parameters
+    ----------
+    drive : what moves the air in the prediction; the plan's blower, or the design airflow where it has none
+    lots : a number of lots to buy for besides; None: as the plan says, where it lists no lots
+    installed : the flex product of lots for which none is named; the first approved if None
+    time_limit_s : for each search
+    """
+    plan = study.plan
+    flex = plan.flex[0] if installed is None else installed
+    comparison = compare_flex(
+        study.case,
+        drive=drive,
+        time_limit_s=time_limit_s,
+        on_step=lambda done, total: progress("flex products", done, total),
+    )
+    index = study.recommended.size_index
+    dropped: tuple[Dropped, ...] = ()
+    lists: tuple[PurchaseList, ...] = ()
+    if index is not None:
+        progress("stock", 0, 1)
+        dropped = without_each_size(study.case, index, time_limit_s=time_limit_s)
+        lists = _lists(study, lots, flex)
+    found = [*_of_products(comparison), *_of_lists(plan, lists)]
+    return Buying(
+        study=study,
+        comparison=comparison,
+        dropped=dropped,
+        lists=lists,
+        installed=flex,
+        findings=tuple(sorted(found, key=lambda f: f.severity)),
+    )
+
+
+def _lists(study: Study, lots: int | None, flex: str) -> tuple[PurchaseList, ...]:
+    plan = study.plan
+    found = [PurchaseList(name="one lot", order=make_order(study, {flex: 1}))]
+    if plan.lots:
+        delivered = [lot.flex or flex for lot in plan.lots]
+        counts = {f: delivered.count(f) for f in plan.flex if f in delivered}
+        found.append(PurchaseList(name="all lots", order=make_order(study, counts)))
+    several = lots if lots is not None else 0 if plan.lots else plan.purchase.lots
+    if several > 1:
+        found.append(PurchaseList(name="several lots", order=make_order(study, {flex: several})))
+    return tuple(found)
+
+
+def _of_products(comparison: FlexComparison | None) -> Iterator[Finding]:
+    for one in comparison.alone if comparison else ():
+        if one.recommended.size_index is None:
+            proven = one.recommended.status == "infeasible"
+            yield Finding(
+                severity=Severity.WARNING,
+                rule="flex product",
+                subject=f"flex {one.flex}",
+                message="no size set holds with this product alone"
+                if proven
+                else "time ran out before a size set was found for this product alone",
+                advice="Take it off the approved products, or offer larger sizes in it"
+                if proven
+                else "Allow more time",
+            )
+        elif not one.balanced_within:
+            yield Finding(
+                severity=Severity.CAUTION,
+                rule="flex product",
+                subject=f"flex {one.flex}",
+                message="in its own best sizes some room stays out of tolerance even when balanced",
+                advice="See what the blower makes against what the ducts take, sheet System",
+            )
+    without_set = [one.flex for one in comparison.alone if one.recommended.size_index is None] if comparison else []
+    for pair in comparison.break_even if comparison else ():
+        if math.isnan(pair.price_pct) and pair.product not in without_set and pair.against not in without_set:
+            yield Finding(
+                severity=Severity.NOTE,
+                rule="break-even price",
+                subject=f"flex {pair.product}",
+                message=f"no price makes it cost as much as {pair.against}: what is not flex costs more already",
+                advice=f"Price alone can't decide for {pair.product}; compare sizes and delivered airflow",
+            )
+
+
+def _of_lists(plan: Plan, lists: tuple[PurchaseList, ...]) -> Iterator[Finding]:
+    if not lists:
+        return
+    if not plan.prices:
+        yield Finding(
+            severity=Severity.NOTE,
+            rule="prices",
+            subject="purchase list",
+            message="the plan has no prices, so the lists have no costs",
+            advice="Add a prices table",
+        )
+    elif not plan.fitting_prices:
+        yield Finding(
+            severity=Severity.NOTE,
+            rule="fitting prices",
+            subject="purchase list",
+            message="fittings have no prices, so totals are of duct alone",
+            advice="Add a fitting_prices table",
+        )
+    else:
+        for line in lists[0].order.fittings:
+            if line.fitting in {name for name, _ in plan.fitting_prices} and math.isnan(line.price):
+                yield Finding(
+                    severity=Severity.CAUTION,
+                    rule="fitting prices",
+                    subject=f"{line.fitting}, {line.size} in",
+                    message="it is needed and has no price, so it is not in the totals",
+                    advice="Find a supplier for it, or fix one of the two sizes so that it is not needed",
+                )

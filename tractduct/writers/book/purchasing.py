@@ -1,0 +1,422 @@
+"""What purchasing asks: Product comparison, Stock list, Buy one lot, Buy all lots, Buy several lots."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import pandas as pd
+from openpyxl.chart import BarChart, Reference, ScatterChart, Series
+from openpyxl.chart.label import DataLabelList
+from openpyxl.chart.legend import Legend
+from openpyxl.chart.shapes import GraphicalProperties
+from openpyxl.drawing.line import LineProperties
+from openpyxl.utils import get_column_letter
+from openpyxl.worksheet.pagebreak import Break
+from openpyxl.worksheet.worksheet import Worksheet
+
+from tractduct.purchasing.buy import Buying, PurchaseList
+from tractduct.writers import purchasing_tables as frames
+from tractduct.writers.book.facts import counted, frame_rows
+from tractduct.writers.book.layout import Book, Page
+from tractduct.writers.book.looks import (
+    CHOSEN,
+    CLOSE_FILL,
+    GOOD_FILL,
+    GREY_INK,
+    LABEL,
+    LEAD,
+    PER_CENT,
+    SHORT,
+    SIZE,
+    TENTHS,
+    TEXT,
+    WHOLE,
+    Column,
+    Look,
+    Value,
+    size_value,
+)
+
+DOLLARS = Look("#,##0.00")
+MORE = Look("+#,##0.00;−#,##0.00;0.00")
+WORDS = Look(align="right", italic=True, ink=GREY_INK)  # in place of a number
+TOTAL, TOTAL_DOLLARS = Look(bold=True, top_line=True), Look("#,##0.00", bold=True, top_line=True)
+_COLOURS = ("0072B2", "D55E00", "009E73", "CC79A7", "E69F00", "56B4E9", "52606D")  # told apart by all eyes
+_MARKERS = ("circle", "square", "diamond", "triangle", "x", "plus", "star")
+
+
+# -- Product comparison ----------------------------------------------------------------------------------
+
+
+def comparison_sheet(book: Book, buying: Buying) -> None:
+    """The flex products alone, compressed, approved together, and their prices against each other."""
+    found = buying.comparison
+    if found is None:
+        return
+    study = buying.study
+    unit = study.cost_unit
+    # as many columns as the widest table has
+    across = max(9, 1 + len(found.alone))
+    page = book.sheet("Product comparison", [21, 17, 12, 13, 14, 13, 21, 13, 12] + [13] * (across - 9))
+    page.title(
+        "Flex products compared",
+        "Costs are of one lot"
+        + (", duct and priced fittings, as drawn. " if study.plan.fitting_prices else ", duct as drawn. ")
+        + "One product installed where another was designed for: sheet Substitution.",
+        across,
+    )
+    page.row += 1
+    _alone(page, buying, across, unit)
+    _compressed(page, buying, across, unit)
+    _approved(page, buying, across, unit)
+    _break_even(page, buying, across)
+    page.sheet.row_breaks.append(Break(id=page.row - 1))
+    _charts(page, buying, across, unit)
+
+
+def _alone(page: Page, buying: Buying, across: int, unit: str) -> None:
+    page.heading("Each product as the only approved one, in its own best sizes", across)
+    names = [
+        "flex", "cost", "distinct_sizes", "least_cost", "headroom_run", "headroom_pct", "lowest_room",
+        "lowest_room_pct", "balanced_within",
+    ]  # fmt: skip
+    frame = frames.products(buying)
+    rows = frame_rows(frame, names)
+    for row in rows:
+        if row[1] is None:
+            row[8] = None
+    page.table(
+        [
+            Column("Product", LABEL),
+            Column(f"Cost, {unit}", DOLLARS),
+            Column("Distinct sizes", WHOLE),
+            Column(f"Least cost, {unit}", DOLLARS),
+            Column("Run with the least spare air", SHORT),
+            Column("Its spare air, %", PER_CENT),
+            Column("Room that gets least, dampers open", TEXT),
+            Column("It gets, % of design", WHOLE),
+            Column("Within tolerance once balanced", SIZE),
+        ],
+        *_or_none(rows, 1),
+    )
+
+
+def _compressed(page: Page, buying: Buying, across: int, unit: str) -> None:
+    page.heading("What happens if the crew leaves it compressed", across)
+    page.paragraph(
+        "The product's own best sizes, dampers set for the duct as the plan has it; flex left short of fully stretched "
+        "by 4, 10 or 15 %. Larger sizes could make up for it: the least cost of a set made for that compression.",
+        across,
+        LEAD,
+    )
+    rows = frame_rows(
+        frames.compressed(buying),
+        ["flex", "compression_pct", "holds", "broken", "worst_room", "worst_room_pct", "least_cost", "over_cost"],
+    )
+    body = page.table(
+        [
+            Column("Product", LABEL),
+            Column("Left compressed, %", WHOLE),
+            Column("Sizes still hold", SIZE),
+            Column("Sections out of limits", WHOLE),
+            Column("Room hit worst", TEXT),
+            Column("It gets, % of design", WHOLE),
+            Column(f"Least cost made for it, {unit}", DOLLARS),
+            Column(f"More than as planned, {unit}", MORE),
+        ],
+        *_or_none(rows, 6),
+    )
+    page.mark(f"C{body.start}:C{body.stop - 1}", f'C{body.start}="no"', CLOSE_FILL, bold=True)
+
+
+def _approved(page: Page, buying: Buying, across: int, unit: str) -> None:
+    page.heading("Products approved together", across)
+    page.paragraph(
+        "Every approved product must hold in the same sizes; cost at the mean price of the products in the row.",
+        across,
+        LEAD,
+    )
+    page.table(
+        [
+            Column("Approved", LABEL),
+            Column(f"Cost, {unit}", DOLLARS),
+            Column("Distinct sizes", WHOLE),
+            Column(f"Least cost, {unit}", DOLLARS),
+        ],
+        *_or_none(frame_rows(frames.approved(buying), ["flex", "cost", "distinct_sizes", "least_cost"]), 1),
+    )
+    more = frames.one_more(buying)
+    if not len(more):
+        return
+    page.heading("What approving one more costs", across)
+    page.paragraph("In larger sizes alone, at the price of the products that are approved already.", across, LEAD)
+    page.table(
+        [Column("Approved", LABEL), Column("One more", LABEL), Column(f"Costs more, {unit}", MORE)],
+        *_or_none(frame_rows(more, ["besides", "flex", "extra_cost"]), 2),
+    )
+
+
+def _break_even(page: Page, buying: Buying, across: int) -> None:
+    frame = frames.break_even(buying)
+    if not len(frame):
+        return
+    page.heading("Break-even price", across)
+    page.paragraph(
+        "The price, in per cent of the product's present prices, at which it costs as much as the other, each alone in "
+        "its least-cost sizes. Below 100: it must get cheaper by that much; above: it may get dearer.",
+        across,
+        LEAD,
+    )
+    page.table(
+        [Column("Product", LABEL), Column("Against", LABEL), Column("Price, % of now", PER_CENT)],
+        *_or_none(frame_rows(frame, ["flex", "against", "price_pct"]), 2, words="no price does"),
+    )
+
+
+def _or_none(
+    rows: list[list[Value]], *columns: int, words: str = "no set holds"
+) -> tuple[list[list[Value]], dict[tuple[int, int], Look]]:
+    """The rows with words where a number is missing, and the looks of those cells."""
+    looks = {(r, c): WORDS for r, row in enumerate(rows) for c in columns if row[c] is None}
+    return [[words if (r, c) in looks else v for c, v in enumerate(row)] for r, row in enumerate(rows)], looks
+
+
+def _charts(page: Page, buying: Buying, across: int, unit: str) -> None:
+    """Cost by product and compression, and by approved set, each beside the numbers that it shows."""
+    sheet = page.sheet
+    page.heading("Cost by compression", across)
+    frame = frames.cost_by_compression(buying)
+    flex = [str(name) for name in frame.columns[1:]]
+    header = page.row
+    body = page.table(
+        [Column("Left compressed, %", WHOLE), *(Column(f"{name}, {unit}", DOLLARS) for name in flex)],
+        frame_rows(frame, list(frame.columns)),
+    )
+    chart = _cost_by_compression(sheet, header, body, len(flex), unit)
+    values = [cost for name in flex for cost in frame[name].tolist() if math.isfinite(cost)]
+    if values:
+        low, high = _axis(min(values), max(values))
+        chart.y_axis.scaling.min, chart.y_axis.scaling.max = low, high
+        sheet.add_chart(chart, f"A{page.row}")
+        page.row += 22
+    costs = frames.approved(buying).dropna(subset=["least_cost"])
+    if len(costs) > 1:
+        page.heading("Cost of what is approved", across)
+        header = page.row
+        body = page.table(
+            [Column("Approved together", LABEL), Column(f"Least cost of each, {unit}", DOLLARS)],
+            frame_rows(costs, ["flex", "least_cost"]),
+        )
+        sheet.add_chart(_cost_of_approved(sheet, header, body, unit), f"D{header}")
+        page.row = max(page.row, header + 20)
+
+
+def _axis(low: float, high: float) -> tuple[float, float]:
+    """Round ends a little beyond the values: from 0, lines a few per cent apart would lie on each other."""
+    room = max(0.3 * (high - low), 0.02 * high, 1e-6)
+    step = 10.0 ** math.floor(math.log10(room))
+    return max(math.floor((low - room) / step) * step, 0.0), math.ceil((high + room) / step) * step
+
+
+def _cost_by_compression(sheet: Worksheet, header: int, body: range, products: int, unit: str) -> ScatterChart:
+    chart = ScatterChart()
+    chart.style, chart.height, chart.width = 2, 10, 21
+    chart.title = "Least cost of a set made for the compression, each product alone"
+    chart.x_axis.title, chart.y_axis.title = "Flex left compressed, %", f"Least cost, {unit}"
+    chart.x_axis.number_format, chart.y_axis.number_format = "0", "#,##0"
+    chart.x_axis.majorGridlines = None
+    chart.x_axis.delete = chart.y_axis.delete = False
+    chart.x_axis.scaling.min, chart.x_axis.scaling.max = 0.0, 18.0
+    chart.legend = Legend()
+    chart.legend.position = "b"
+    x = Reference(sheet, min_col=1, min_row=body.start, max_row=body.stop - 1)
+    for n in range(products):
+        y = Reference(sheet, min_col=2 + n, min_row=header, max_row=body.stop - 1)
+        series = Series(y, x, title_from_data=True)
+        colour = _COLOURS[n % len(_COLOURS)]
+        series.smooth = False
+        series.marker.symbol, series.marker.size = _MARKERS[n % len(_MARKERS)], 8
+        series.marker.graphicalProperties = GraphicalProperties(solidFill=colour)
+        series.graphicalProperties = GraphicalProperties(ln=LineProperties(solidFill=colour, w=22_000))
+        chart.series.append(series)
+    return chart
+
+
+def _cost_of_approved(sheet: Worksheet, header: int, body: range, unit: str) -> BarChart:
+    chart = BarChart()
+    chart.type, chart.style, chart.gapWidth = "bar", 2, 60
+    chart.height, chart.width = 10, 17
+    chart.title = "Least cost by what is approved"
+    chart.x_axis.delete = chart.y_axis.delete = False
+    chart.x_axis.scaling.orientation = "maxMin"  # the first row on top
+    chart.y_axis.title, chart.y_axis.number_format = f"Least cost, {unit}", "#,##0"
+    chart.y_axis.scaling.min = 0.0
+    chart.y_axis.majorGridlines = None
+    chart.legend = None
+    chart.add_data(Reference(sheet, min_col=2, min_row=header, max_row=body.stop - 1), titles_from_data=True)
+    chart.set_categories(Reference(sheet, min_col=1, min_row=body.start, max_row=body.stop - 1))
+    (bars,) = chart.series
+    bars.graphicalProperties = GraphicalProperties(solidFill=_COLOURS[0])
+    bars.dLbls = DataLabelList(showVal=True, numFmt="#,##0")
+    bars.dLbls.showSerName = bars.dLbls.showCatName = bars.dLbls.showLegendKey = False
+    return chart
+
+
+# -- Stock list ------------------------------------------------------------------------------------------
+
+
+def stock_sheet(book: Book, buying: Buying) -> None:
+    """Which sizes to drop first and what it costs; what is not offered."""
+    study = buying.study
+    if not study.size_set:
+        return
+    unit = study.cost_unit
+    page = book.sheet("Stock list", (10, 12, 9, 17, 19, 34), portrait=True)
+    page.title(
+        "Which size to drop first",
+        f"The standard set has {counted(study.recommended.distinct_sizes, 'distinct size')} and costs "
+        f"{study.recommended.cost:,.2f} {'USD' if unit == 'USD' else 'ft2 of duct wall'} a lot. The least cost by "
+        "number of sizes: sheet Sizes and cost.",
+        6,
+    )
+    page.row += 1
+    page.heading("The sizes of the standard set, the cheapest to do without on top", 6)
+    page.paragraph(
+        "With the rest of the list: what a lot costs more with the other sizes of the list alone. With any size in its "
+        f"place: how far the least possible, {study.least_cost.cost:,.2f}, goes up if this size can't be had.",
+        6,
+        LEAD,
+    )
+    frame = frames.drop_first(buying)
+    rows: list[list[Value]] = [
+        [kind, shape, size_value(str(size)), "no set holds" if rest is None else rest,
+         "no set holds" if least is None else least, sections]
+        for kind, shape, size, rest, least, sections in frame_rows(
+            frame, ["kind", "shape", "size", "rest_over", "least_over", "sections"]
+        )
+    ]  # fmt: skip
+    able = {(0, 3): replace(MORE, bold=True, fill=GOOD_FILL)} if rows and not isinstance(rows[0][3], str) else {}
+    page.table(
+        [
+            Column("Duct"),
+            Column("Shape"),
+            Column("Size, in", CHOSEN),
+            Column(f"With the rest of the list, {unit}", MORE),
+            Column(f"With any size in its place, {unit}", MORE),
+            Column("Sections in this size", TEXT),
+        ],
+        rows,
+        able,
+    )
+    page.heading("Sizes that are not offered", 6)
+    page.paragraph("Marked - in the price tables. A size set uses only what every approved product has.", 6, LEAD)
+    missing = frame_rows(frames.not_carried(study), ["product", "sizes"])
+    if not missing:
+        page.paragraph(
+            "Everything is offered in every size." if study.plan.prices else "The plan has no prices table.", 6
+        )
+    for product, sizes in missing:
+        page.fact(str(product), f"{sizes} in", 6)
+
+
+# -- purchase lists --------------------------------------------------------------------------------------
+
+_BUY_WIDTHS = (24, 13, 11, 11, 11, 9, 11, 10, 13)
+_COUNT = Look("#,##0", bold=True, fill=GOOD_FILL, box=True)
+
+
+def buy_sheets(book: Book, buying: Buying) -> None:
+    """One sheet a purchase list, ready to be sent."""
+    for part in buying.lists:
+        _buy_sheet(book, buying, part)
+
+
+def _buy_sheet(book: Book, buying: Buying, part: PurchaseList) -> None:
+    plan, order = buying.study.plan, part.order
+    across = len(_BUY_WIDTHS)
+    page = book.sheet(f"Buy {part.name}", _BUY_WIDTHS, portrait=True)
+    by_flex = [f"{flex} in {counted(n, 'lot')}" for flex, n in order.lots.items() if flex]
+    waste = f" with {plan.purchase.waste_pct:g} % waste" if plan.purchase.waste_pct else ""
+    page.title(
+        f"Purchase list: {plan.name}, {counted(part.lots, 'lot')}",
+        ("Flex: " + ", ".join(by_flex) + ". " if by_flex else "")
+        + f"Feet to buy are those drawn{waste}, rounded up to whole boxes or sticks over all lots of this list. "
+        + ("" if plan.fitting_prices or not plan.prices else "The plan has no prices for fittings: costs are of duct. ")
+        + "Tape, straps, registers, taxes, freight and labor are not in it.",
+        across,
+    )
+    page.row += 1
+    totals = [total for total in (_ducts(page, part, across), _fittings(page, part, across)) if total]
+    if len(totals) > 1:
+        page.fill(page.row, 1, across, TOTAL)
+        page.put(page.row, 1, "All, USD", TOTAL)
+        amount = math.fsum(amount for _, amount in totals)
+        page.formula(page.row, across, "=" + "+".join(cell for cell, _ in totals), amount, TOTAL_DOLLARS)
+
+
+def _ducts(page: Page, part: PurchaseList, across: int) -> tuple[str, float] | None:
+    """The duct's table; returns the cell of its total and what it comes to, if there are prices."""
+    frame = frames.ducts_to_buy(part.order)
+    page.heading("Duct", across)
+    rows = frame_rows(
+        frame,
+        ["product", "size", "insulation", "drawn_ft", "with_waste_ft", "package_ft", "packages", "price_per_ft", "cost"],
+    )
+    for row in rows:
+        row[1] = size_value(str(row[1]))
+    body = page.table(
+        [
+            Column("Product", LABEL),
+            Column("Size, in", CHOSEN),
+            Column("Insulation"),
+            Column("Drawn, ft", TENTHS),
+            Column("With waste, ft", TENTHS),
+            Column("Feet each", WHOLE),
+            Column("Boxes or sticks", _COUNT),
+            Column("USD a ft", DOLLARS),
+            Column("Cost, USD", DOLLARS),
+        ],
+        rows,
+        nothing="No duct to buy.",
+    )
+    return _sum(page, "Duct, USD", body, across, frame["cost"])
+
+
+def _fittings(page: Page, part: PurchaseList, across: int) -> tuple[str, float] | None:
+    """The same for fittings."""
+    frame = frames.fittings_to_buy(part.order)
+    page.heading("Fittings", across)
+    rows: list[list[Value]] = []
+    looks: dict[tuple[int, int], Look] = {}
+    priced = bool(frame["price"].notna().any())
+    for name, size, pieces, price, cost in frame_rows(frame, ["product", "size", "pieces", "price", "cost"]):
+        if priced and price is None:
+            price = "no price"
+            looks[len(rows), 7] = WORDS
+        rows.append([name, size_value(str(size)), None, None, None, None, pieces, price, cost])
+    columns = [
+        Column("Fitting", LABEL),
+        Column("Size, in", CHOSEN),
+        *(Column(" ") for _ in range(4)),
+        Column("Pieces", _COUNT),
+        Column("USD each" if priced else " ", DOLLARS),
+        Column("Cost, USD" if priced else " ", DOLLARS),
+    ]
+    body = page.table(columns, rows, looks, nothing="No fittings to buy.")
+    return _sum(page, "Fittings, USD", body, across, frame["cost"])
+
+
+def _sum(page: Page, label: str, body: range, column: int, costs: pd.Series[float]) -> tuple[str, float] | None:
+    """A total below a table, as a formula; None where the table has no costs."""
+    known = [round(float(cost), 6) for cost in costs.tolist() if math.isfinite(cost)]
+    if not known:
+        return None
+    page.row -= 1
+    row, letter = page.row, get_column_letter(column)
+    page.fill(row, 1, column, TOTAL)
+    page.put(row, 1, label, TOTAL)
+    total = math.fsum(known)
+    page.formula(row, column, f"=SUM({letter}{body.start}:{letter}{body.stop - 1})", total, TOTAL_DOLLARS)
+    page.row += 2
+    return f"{letter}{row}", total

@@ -1,0 +1,160 @@
+"""Pictures of an orientation study: roses of the most sensitive rooms, and the plan turned to each lot's north.
+
+The same study gives the same bytes. Nothing is told by colour alone.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.projections.polar import PolarAxes
+from matplotlib.ticker import MaxNLocator
+
+from tractduct.inputs.schema import FACES
+from tractduct.orientation.azimuths import airflow_at, azimuth_label, face_azimuth_deg
+from tractduct.orientation.sensitivity import RoomSensitivity
+from tractduct.orientation.study import OrientationStudy
+from tractduct.physics.turning import POINT_DEG, TURN_DEG
+from tractduct.writers.pictures import (
+    BLUE,
+    DOTS_PER_INCH,
+    GREY,
+    INK,
+    VERMILION,
+    literal,
+    new_figure,
+    shortened,
+)
+from tractduct.writers.plan_picture import draw_plan
+
+MOST_ROSES = 6
+ROSES_IN_A_ROW = 3
+LOT_FLOOR_IN = 5.4  # of a floor on a lot's plan picture: its letters are still read when it fills a letter page
+STEP_DEG = 3.0  # of the lines between the faces
+AS_DRAWN, MIRRORED = (BLUE, "solid", "o"), (VERMILION, (0, (3.0, 1.2)), "s")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OrientationPictures:
+    """The PNG files of an orientation study, for its workbook.
+
+    ``roses`` is None for a plan with one front only; ``plan`` and ``lots``, by lot name, are left out where the plan
+    has no room outlines.
+    """
+
+    roses: Path | None
+    plan: Path | None
+    lots: dict[str, Path]
+
+
+def draw_orientation_pictures(result: OrientationStudy, folder: Path) -> OrientationPictures:
+    """Draw them; the plan pictures as SVG too, each turn of the house once."""
+    plan = result.study.plan
+    roses = None
+    if len(plan.front_faces) > 1:
+        roses = folder / "roses.png"
+        rooms_by_direction(result).savefig(roses, dpi=DOTS_PER_INCH, metadata={"Software": None})
+    as_drawn = draw_plan(result, folder, title=f"{shortened(plan.name, 60)}: as drawn, front at the bottom").get("png")
+    drawn: dict[tuple[float, bool], Path] = {}
+    lots: dict[str, Path] = {}
+    for lot in plan.lots:
+        turn = (lot.azimuth_deg, lot.mirrored)
+        if turn not in drawn:
+            name = f"plan-{lot.azimuth_deg:g}{'-mirrored' if lot.mirrored else ''}"
+            found = draw_plan(
+                result, folder, name=name, azimuth_deg=turn[0], mirrored=turn[1], largest_floor_in=LOT_FLOOR_IN
+            )
+            if not found:
+                break
+            drawn[turn] = found["png"]
+        lots[lot.name] = drawn[turn]
+    return OrientationPictures(roses=roses, plan=as_drawn, lots=lots)
+
+
+def rooms_by_direction(result: OrientationStudy) -> Figure:
+    """A rose each of the most sensitive rooms: airflow by the way the front faces, north up.
+
+    The room's most moving season; its other season as a thin grey line. Every rose has its own scale from 0.
+    """
+    rooms = result.sensitivity[:MOST_ROSES]
+    across = min(ROSES_IN_A_ROW, len(rooms))
+    rows = math.ceil(len(rooms) / across)
+    side, gap, head, foot = 2.5, 0.65, 0.75, 0.75 + (0.25 if result.screening else 0.0)
+    width, height = max(across * (side + gap) + 0.3, 7.2), head + rows * (side + gap + 0.25) + foot
+    figure = new_figure(width, height)
+    headline = "Room airflow by the way the front faces, cfm: the most sensitive rooms"
+    figure.text(0.15 / width, 1.0 - 0.22 / height, headline, fontsize=11, weight="bold", va="center", color=INK)
+    for n, room in enumerate(rooms):
+        row, column = divmod(n, across)
+        left = 0.5 + column * (side + gap)
+        bottom = height - head - (row + 1) * (side + gap + 0.25) + gap - 0.25
+        axes = figure.add_axes((left / width, bottom / height, side / width, side / height), projection="polar")
+        assert isinstance(axes, PolarAxes)
+        _rose(axes, result, room)
+    _key(figure, result)
+    if result.screening:
+        figure.text(
+            0.15 / width, 0.15 / height, literal(shortened(result.screening, 150)), fontsize=7, va="center", color=INK
+        )
+    return figure
+
+
+def _rose(axes: PolarAxes, result: OrientationStudy, room: RoomSensitivity) -> None:
+    plan = result.study.plan
+    n, k = plan.rooms.index(room.room), plan.seasons.index(room.season)
+    axes.set_theta_zero_location("N")
+    axes.set_theta_direction(-1)
+    steps = np.arange(0.0, TURN_DEG + STEP_DEG / 2.0, STEP_DEG)
+    flow = airflow_at(plan, steps, plan.mirrored)[..., n]  # (n_step, n_mirrored, n_season)
+    listed = [face_azimuth_deg(face) for face in plan.front_faces]
+    for j, mirrored in enumerate(plan.mirrored):
+        colour, style, marker = MIRRORED if mirrored else AS_DRAWN
+        for other in range(len(plan.seasons)):
+            if other != k:
+                axes.plot(np.radians(steps), flow[:, j, other], color=GREY, lw=0.8, ls=":", zorder=1)
+        axes.plot(np.radians(steps), flow[:, j, k], color=colour, lw=1.6, ls=style, zorder=2 + j)
+        axes.plot(
+            np.radians(listed), room.airflow_cfm[:, j, k], marker, color=colour, ms=4.5, mec="white", mew=0.6, zorder=4
+        )
+    most = max(float(np.nanmax(flow, initial=0.0)), room.largest_cfm, 1.0)
+    axes.set_ylim(0.0, most * 1.08)
+    axes.set_xticks(np.radians(np.arange(len(FACES)) * POINT_DEG), FACES, fontsize=8)
+    axes.tick_params(axis="x", pad=-1)
+    axes.set_rticks([r for r in MaxNLocator(nbins=3).tick_values(0.0, most) if 0.0 < r <= most * 1.05])
+    axes.set_rlabel_position(67.5)
+    axes.tick_params(axis="y", labelsize=7, labelcolor=INK)
+    axes.grid(color="#CBD2D9", lw=0.6)
+    axes.spines["polar"].set_color("#CBD2D9")
+    mark = ", mirrored" if room.driving_mirrored else ""
+    axes.set_title(
+        f"{literal(shortened(room.room, 26))}\n{room.season}: {room.smallest_cfm:.0f} to {room.largest_cfm:.0f}, "
+        f"most at {room.driving_face}{mark}",
+        fontsize=8.5, color=INK, pad=9,
+    )  # fmt: skip
+
+
+def _key(figure: Figure, result: OrientationStudy) -> None:
+    plan = result.study.plan
+    handles = [
+        Line2D([], [], color=colour, ls=style, marker=marker, ms=4.5, lw=1.6, label=words)
+        for mirrored, (colour, style, marker), words in (
+            (False, AS_DRAWN, "as drawn"),
+            (True, MIRRORED, "mirrored (broken line)"),
+        )
+        if mirrored in plan.mirrored
+    ]
+    if len(plan.seasons) > 1:
+        handles.append(Line2D([], [], color=GREY, ls=":", lw=0.9, label="the other season"))
+    figure.legend(handles=handles, loc="lower left", ncols=len(handles), fontsize=8.5, frameon=False,
+                  bbox_to_anchor=(0.01, 0.25 / figure.get_figheight()))  # fmt: skip
+
+
+def turn_words(azimuth_deg: float, nearest_face: str) -> str:
+    """A lot's direction in words."""
+    exact = abs(face_azimuth_deg(nearest_face) - azimuth_deg) < 1e-9
+    return f"front {nearest_face} ({azimuth_label(azimuth_deg)})" if exact else f"front at {azimuth_label(azimuth_deg)}"

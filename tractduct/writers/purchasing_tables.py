@@ -1,0 +1,238 @@
+"""What purchasing asks as pandas DataFrames, and the purchase list as CSV; column names carry their units."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from tractduct.purchasing.buy import Buying
+from tractduct.purchasing.compare import COMPRESSIONS_PCT
+from tractduct.purchasing.order import Order
+from tractduct.study import Study
+from tractduct.writers.harmless import harmless
+
+
+def together(flex: tuple[str, ...]) -> str:
+    """Products approved together, in words."""
+    return " + ".join(flex)
+
+
+def products(buying: Buying) -> pd.DataFrame:
+    """One row a product as the only approved one, in its own recommended sizes.
+
+    Columns: flex, cost, distinct_sizes, least_cost, headroom_run, headroom_pct, lowest_room, lowest_room_pct (of
+    design, all dampers open), balanced_within. NaN or empty where no set holds.
+    """
+    rows = [
+        {
+            "flex": one.flex,
+            "cost": finite(one.recommended.cost),
+            "distinct_sizes": float(one.recommended.distinct_sizes) if one.size_set else np.nan,
+            "least_cost": finite(one.least.cost),
+            "headroom_run": one.headroom_run,
+            "headroom_pct": one.least_headroom_pct,
+            "lowest_room": one.lowest_room,
+            "lowest_room_pct": one.lowest_room_pct,
+            "balanced_within": one.balanced_within,
+        }
+        for one in (buying.comparison.alone if buying.comparison else ())
+    ]
+    return _frame(
+        rows,
+        "flex cost distinct_sizes least_cost headroom_run headroom_pct lowest_room lowest_room_pct balanced_within",
+    )
+
+
+def compressed(buying: Buying) -> pd.DataFrame:
+    """One row a product and compression it is left at.
+
+    Columns: flex, compression_pct, holds, broken (sections out of limits), worst_room, worst_room_pct (of design),
+    least_cost (of a set made for it; NaN where none holds), over_cost (above the product's least cost as the plan
+    has it).
+    """
+    rows = [
+        {
+            "flex": one.flex,
+            "compression_pct": c.compression_pct,
+            "holds": c.holds,
+            "broken": c.broken,
+            "worst_room": c.worst_room,
+            "worst_room_pct": c.worst_room_pct,
+            "least_cost": c.cost,
+            "over_cost": c.cost - one.least.cost,
+        }
+        for one in (buying.comparison.alone if buying.comparison else ())
+        for c in one.compressed
+    ]
+    return _frame(rows, "flex compression_pct holds broken worst_room worst_room_pct least_cost over_cost")
+
+
+def cost_by_compression(buying: Buying) -> pd.DataFrame:
+    """One row a compression, one column a product: the least cost of a set made for it; NaN where none holds."""
+    frame = pd.DataFrame({"compression_pct": list(COMPRESSIONS_PCT)})
+    for one in buying.comparison.alone if buying.comparison else ():
+        by_pct = {c.compression_pct: c.cost for c in one.compressed}
+        frame[one.flex] = [by_pct.get(pct, np.nan) for pct in COMPRESSIONS_PCT]
+    return frame
+
+
+def approved(buying: Buying) -> pd.DataFrame:
+    """One row a set of products approved together, at their mean price.
+
+    Columns: flex, cost and distinct_sizes (recommended), least_cost.
+    """
+    rows = [
+        {
+            "flex": together(a.flex),
+            "cost": finite(a.recommended.cost),
+            "distinct_sizes": float(a.recommended.distinct_sizes) if a.recommended.size_index is not None else np.nan,
+            "least_cost": finite(a.least.cost),
+        }
+        for a in (buying.comparison.approved if buying.comparison else ())
+    ]
+    return _frame(rows, "flex cost distinct_sizes least_cost")
+
+
+def one_more(buying: Buying) -> pd.DataFrame:
+    """One row a product approved besides others.
+
+    Columns: besides, flex, extra_cost: what larger sizes cost, at the others' prices; NaN where no set holds.
+    """
+    rows = [
+        {"besides": together(tuple(f for f in a.flex if f != flex)), "flex": flex, "extra_cost": extra}
+        for a in (buying.comparison.approved if buying.comparison else ())
+        for flex, extra in a.extra_cost.items()
+    ]
+    return _frame(rows, "besides flex extra_cost")
+
+
+def break_even(buying: Buying) -> pd.DataFrame:
+    """One row a pair of products. Columns: flex, against, price_pct (of the flex's prices); NaN where none."""
+    rows = [
+        {"flex": pair.product, "against": pair.against, "price_pct": pair.price_pct}
+        for pair in (buying.comparison.break_even if buying.comparison else ())
+    ]
+    return _frame(rows, "flex against price_pct")
+
+
+def drop_first(buying: Buying) -> pd.DataFrame:
+    """One row a size of the standard set, the one to drop first on top.
+
+    Columns: kind, shape, size, sections (in that size), rest_over (cost above the standard set with the other
+    sizes of the list alone; NaN where none holds), least_over (cost above the least possible with any other size
+    in its place).
+    """
+    study = buying.study
+    rows = [
+        {
+            "kind": d.kind,
+            "shape": d.shape,
+            "size": d.size,
+            "sections": ", ".join(
+                s.name
+                for s in study.tree.sections
+                if (s.kind, s.shape, study.size_set[s.name]) == (d.kind, d.shape, d.size)
+            ),
+            "rest_over": finite(d.rest_cost) - study.recommended.cost,
+            "least_over": finite(d.cost) - study.least_cost.cost,
+        }
+        for d in buying.dropped
+    ]
+    return _frame(rows, "kind shape size sections rest_over least_over")
+
+
+def not_carried(study: Study) -> pd.DataFrame:
+    """What the price list says is not offered. Columns: product, sizes."""
+    rank = {size.label: i for i, size in enumerate(study.plan.sizes)}
+    missing: dict[str, list[str]] = {}
+    for (name, label), price in (*study.plan.prices.items(), *study.plan.fitting_prices.items()):
+        if price is None:
+            missing.setdefault(name, []).append(label)
+    rows = [
+        {"product": name, "sizes": ", ".join(sorted(labels, key=lambda label: rank.get(label, len(rank))))}
+        for name, labels in missing.items()
+    ]
+    return _frame(rows, "product sizes")
+
+
+def ducts_to_buy(order: Order) -> pd.DataFrame:
+    """One row a duct product and size.
+
+    Columns: product, size, insulation, drawn_ft, with_waste_ft, package_ft, packages, price_per_ft, cost (of the
+    whole packages); NaN without a price.
+    """
+    rows = [
+        {
+            "product": line.duct,
+            "size": line.size,
+            "insulation": line.insulation,
+            "drawn_ft": line.feet,
+            "with_waste_ft": line.bought_ft,
+            "package_ft": line.package_ft,
+            "packages": line.packages,
+            "price_per_ft": line.price_per_ft,
+            "cost": line.cost,
+        }
+        for line in order.ducts
+    ]
+    return _frame(rows, "product size insulation drawn_ft with_waste_ft package_ft packages price_per_ft cost")
+
+
+def fittings_to_buy(order: Order) -> pd.DataFrame:
+    """One row a fitting and size. Columns: product, size, pieces, price, cost; NaN without a price."""
+    rows = [
+        {
+            "product": line.fitting,
+            "size": line.size,
+            "pieces": line.count,
+            "price": line.price,
+            "cost": line.cost,
+        }
+        for line in order.fittings
+    ]
+    return _frame(rows, "product size pieces price cost")
+
+
+CSV_COLUMNS = (
+    "list", "lots", "item", "product", "size_in", "insulation", "drawn_ft", "with_waste_ft", "package_ft", "packages",
+    "pieces", "price_usd", "price_for", "cost_usd",
+)  # fmt: skip
+
+
+def purchase_csv(buying: Buying) -> str:
+    """Every purchase list as CSV text: one line a product and size; no text of it acts as a formula."""
+    parts = []
+    for part in buying.lists:
+        ducts = ducts_to_buy(part.order).rename(columns={"price_per_ft": "price"}).assign(item="duct", price_for="ft")
+        fittings = fittings_to_buy(part.order).assign(item="fitting", price_for="piece")
+        for frame in (ducts, fittings):
+            if len(frame):
+                parts.append(frame.assign(list=part.name, lots=part.lots))
+    if not parts:
+        return ",".join(CSV_COLUMNS) + "\n"
+    whole = pd.concat([part.reindex(columns=_CSV_SOURCE) for part in parts], ignore_index=True)
+    whole.columns = pd.Index(CSV_COLUMNS)
+    whole.loc[whole["price_usd"].isna(), "price_for"] = ""
+    for name in ("list", "product", "size_in", "insulation"):
+        whole[name] = [harmless("" if pd.isna(text) else str(text)) for text in whole[name].tolist()]
+    for name in ("drawn_ft", "with_waste_ft", "cost_usd"):
+        whole[name] = whole[name].round(2)
+    for name in ("packages", "pieces"):
+        whole[name] = whole[name].astype("Int64")
+    return str(whole.to_csv(index=False, lineterminator="\n"))
+
+
+_RENAMED = {"size_in": "size", "price_usd": "price", "cost_usd": "cost"}
+_CSV_SOURCE = [_RENAMED.get(name, name) for name in CSV_COLUMNS]
+
+
+def finite(cost: float) -> float:
+    """A cost, NaN where there is none."""
+    return cost if math.isfinite(cost) else math.nan
+
+
+def _frame(rows: list[dict[str, Any]], columns: str) -> pd.DataFrame:
+    return pd.DataFrame(rows, columns=columns.split())
