@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from tractduct.delivery.balance import Settings, balanced_settings
+from tractduct.delivery.deliver import Delivery
 from tractduct.delivery.predict import Drive, installed_ducts
 from tractduct.orientation.azimuths import plan_at
 from tractduct.orientation.lots import LotResult
+from tractduct.orientation.study import OrientationStudy
 from tractduct.sizing.case import build_case
 from tractduct.study import Study
 
@@ -26,6 +28,25 @@ class LotSettings:
     result: LotResult
     flex: str
     settings: Settings
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LotDelivery:
+    """An orientation study with the settings of its lots, by lot name; a lot whose airflow is unknown has none."""
+
+    orientation: OrientationStudy
+    settings: Mapping[str, LotSettings]
+
+
+def deliver_lots(orientation: OrientationStudy, delivery: Delivery | None, installed: str) -> LotDelivery:
+    """How every lot of an orientation study is balanced; without a delivery, none of them.
+
+    ``installed`` is the flex product of lots that name none.
+    """
+    if delivery is None:
+        return LotDelivery(orientation=orientation, settings={})
+    settings = settings_of_lots(orientation.study, orientation.lots, installed=installed, drive=delivery.drive)
+    return LotDelivery(orientation=orientation, settings=settings)
 
 
 def settings_of_lots(

@@ -8,6 +8,7 @@ import re
 from collections.abc import Iterable
 
 from tractduct.inputs.schema import Field
+from tractduct.inputs.unit_words import unit_of
 
 TRUE_WORDS = ("true", "yes", "y", "1")
 FALSE_WORDS = ("false", "no", "n", "0")
@@ -50,7 +51,7 @@ def parse_number(field: Field, text: str) -> float:
     if text.strip().casefold().lstrip("+-") in _NOT_FINITE:
         raise CellProblem(f"expected {wanted}, not an endless or undefined one", "Enter the real value")
     if not _NUMBER.fullmatch(text.strip()):
-        raise CellProblem(f"expected {wanted}", "Retype it as a plain number")
+        raise _no_number(field, text.strip())
     value = float(text)
     below = field.low is not None and (value < field.low or (field.above and value == field.low))
     over = field.high is not None and value > field.high
@@ -59,6 +60,30 @@ def parse_number(field: Field, text: str) -> float:
         slip = field.hint and value > 0.0
         raise CellProblem(f"expected {wanted}", sentence(field.hint) if slip else "Correct the value")
     return value
+
+
+_WITH_UNIT = re.compile(r"([+-]?(?:[0-9][0-9,]*\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?)\s*(\D.*)")
+_COMMA = re.compile(r"[+-]?[0-9][0-9.]*,[0-9,.]*")
+
+
+def _no_number(field: Field, text: str) -> CellProblem:
+    """What is wrong with a number that can't be read: another unit, a comma, or simply no number."""
+    parted = _WITH_UNIT.fullmatch(text)
+    unit = unit_of(parted[2]) if parted else None
+    if unit and unit != field.unit:
+        if not field.unit:
+            return CellProblem(
+                f"expected {allowed(field)}, without a unit; this is in {unit}", "Enter the plain number"
+            )
+        return CellProblem(
+            f"expected {allowed(field)}; this is in {unit}", f"Enter it in {field.unit}, or as a plain number"
+        )
+    if _COMMA.fullmatch(text) or (parted and "," in parted[1]):
+        return CellProblem(
+            f"expected {allowed(field)}; a comma may part thousands or decimals",
+            "Write decimals with a point, such as 1.5, and thousands without a comma",
+        )
+    return CellProblem(f"expected {allowed(field)}", "Retype it as a plain number")
 
 
 def sentence(hint: str) -> str:
@@ -109,6 +134,10 @@ def parse_size(text: str) -> float | tuple[float, float]:
         if width > 0.0 and height > 0.0:
             return width, height
     value = float(text) if _NUMBER.fullmatch(text.strip()) else math.nan
+    parted = _WITH_UNIT.fullmatch(text.strip())
+    unit = unit_of(parted[2]) if parted else None
+    if unit and unit != "in":
+        raise CellProblem(f"expected a size in inches; this is in {unit}", "Enter it in inches")
     if not (math.isfinite(value) and value > 0.0):
         raise CellProblem("expected a size in inches, such as 7, or width x height, such as 8x12", "Retype the size")
     return value
@@ -121,7 +150,7 @@ def parse_fittings(text: str) -> list[tuple[str, int]]:
         name, star, count = part.partition("*")
         if not name.strip():
             raise CellProblem("a fitting's name is missing beside a + or *", "Write 'collar + elbow_90*2'")
-        if star and not (count.strip().isdecimal() and 0 < int(count) < 1000):
+        if star and not re.fullmatch("0*[1-9][0-9]{0,2}", count.strip()):
             raise CellProblem(
                 f"the count of '{name.strip()}' must be a whole number from 1 to 999", "Write 'elbow_90*2'"
             )

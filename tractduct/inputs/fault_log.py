@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any, TypeVar
 
-from tractduct.errors import Fault
+from tractduct.errors import Fault, InputFaults
 from tractduct.findings import Finding, Severity
 from tractduct.inputs.cells import CellProblem, allowed, believable, key_of, parse_choice, parse_number, sentence
+from tractduct.inputs.limits import MAX_FAULTS
 from tractduct.inputs.schema import Field
 from tractduct.inputs.tables import RawTable, Row
 
@@ -24,14 +25,24 @@ class FaultLog:
         self.faults: list[Fault] = []
         self.findings: list[Finding] = []
         self.unread: set[str] = set()
+        self._known: set[Fault] = set()
 
     def fault(self, file: str, problem: str, remedy: str, **place: Any) -> None:
         self.add(Fault(file=file, problem=problem, remedy=remedy, **place))
 
     def add(self, fault: Fault) -> None:
-        """Note a fault, once."""
-        if fault not in self.faults:
-            self.faults.append(fault)
+        """Note a fault, once. InputFaults where there are so many that reading on helps nobody."""
+        if fault in self._known:
+            return
+        self._known.add(fault)
+        self.faults.append(fault)
+        if len(self.faults) >= MAX_FAULTS:
+            rest = Fault(
+                file=fault.file,
+                problem=f"reading stopped here, at {MAX_FAULTS:,} faults",
+                remedy="Mend what these have in common first",
+            )
+            raise InputFaults([*self.faults, rest])
 
     def cell_fault(self, table: RawTable, row: Row, column: str, problem: str, remedy: str) -> None:
         self.fault(
@@ -40,7 +51,7 @@ class FaultLog:
             remedy,
             row=row.number,
             column=table.spelling(column),
-            value=row.text(column) or None,
+            value=row.as_written(column) or None,
         )
 
     def parsed(self, table: RawTable, row: Row, column: str, parse: Callable[[str], T]) -> T | None:

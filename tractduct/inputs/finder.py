@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from pathlib import Path
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path, PureWindowsPath
 
-from tractduct.errors import Fault
+from tractduct.errors import Fault, printable
 from tractduct.findings import Finding, Severity
 from tractduct.inputs import schema
 from tractduct.inputs.airflow import is_wide, wide_column
 from tractduct.inputs.cells import nearest
 from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.plan_file import PLAN_FILE, PlanFile
+from tractduct.inputs.schema import Field
+from tractduct.inputs.spelling import understood
 from tractduct.inputs.tables import RawTable, TableFault, header_key, read_table, sheet_names
 
 
@@ -20,6 +23,13 @@ def find_table(spec: schema.TableSchema, plan_file: PlanFile, log: FaultLog) -> 
     named = plan_file.part("tables")
     name = "loads" if spec.name == "airflow" and "loads" in named else spec.name
     given = named.get(name)
+    if name == "loads" and "airflow" in named:
+        log.fault(
+            plan_file.name,
+            "it names an airflow table and a loads table, and one stands for the other",
+            "Remove one of the two",
+            column="[tables] loads",
+        )
     if given is not None and not isinstance(given, str):
         log.fault(
             plan_file.name,
@@ -32,7 +42,7 @@ def find_table(spec: schema.TableSchema, plan_file: PlanFile, log: FaultLog) -> 
         return None
     names = (spec.name, "loads") if spec.name == "airflow" and name != "loads" else (name,)
     try:
-        place = _locate(plan_file, names, given)
+        place = _named(plan_file, given) if given is not None else _beside(plan_file, names, log)
         if place is None:
             if spec.required:
                 log.fault(
@@ -56,33 +66,92 @@ def find_table(spec: schema.TableSchema, plan_file: PlanFile, log: FaultLog) -> 
         log.fault(table.label, "the table has a header and no rows", "Fill it in")
         log.unread.add(spec.name)
         return None
-    return table
+    return understood(table, columns_of(table, spec), log)
 
 
-def _locate(plan_file: PlanFile, names: Iterable[str], given: str | None) -> tuple[Path, str | None, str] | None:
-    """Path, sheet and label of a table; None where nothing of that name is there."""
-    if given is not None:
-        file, _, sheet = given.partition("#")
-        path = plan_file.folder / file
-        if not path.resolve().is_relative_to(plan_file.folder.resolve()):
-            raise TableFault(
-                Fault(
-                    file=plan_file.name,
-                    value=given,
-                    problem="the file lies outside the plan folder",
-                    remedy="Put it into the plan folder",
-                )
+def columns_of(table: RawTable, spec: schema.TableSchema) -> dict[str, Field]:
+    """The declaration of each of the table's columns that is read, by header key."""
+    found = {header_key(f.name): f for f in spec.fields if table.has(f.name)}
+    if spec.name == "airflow":
+        for key, spelled in table.headers.items():
+            parts = wide_column(spelled)
+            if parts:
+                found[key] = replace(spec.field(parts[1]), name=spelled)
+    return found
+
+
+def _named(plan_file: PlanFile, given: str) -> tuple[Path, str | None, str]:
+    """Path, sheet and label of a table that plan.toml names. TableFault where it lies outside the plan folder."""
+    file, _, sheet = given.partition("#")
+    # Windows's rules know drives, shares and both slashes; a plan reads the same wherever it is opened.
+    there = PureWindowsPath(file)
+    inside = bool(there.parts) and not there.anchor and ".." not in there.parts
+    if inside:
+        path = plan_file.folder / there.as_posix()
+        inside = _is_inside(path, plan_file.folder)
+    if not inside:
+        raise TableFault(
+            Fault(
+                file=plan_file.name,
+                value=given,
+                problem="the file lies outside the plan folder" if file.strip() else "the name of the file is empty",
+                remedy="Put it into the plan folder" if file.strip() else 'Write "file.csv" or "book.xlsx#Sheet"',
             )
-        return path, sheet or None, _label(file, sheet)
-    for name in names:
-        if (plan_file.folder / f"{name}.csv").is_file():
-            return plan_file.folder / f"{name}.csv", None, f"{name}.csv"
-    books = [p for p in sorted(plan_file.folder.glob("*.xlsx")) if not p.name.startswith(("~", "."))]
-    for book in books:
-        for sheet in sheet_names(book):
-            if header_key(sheet) in {header_key(n) for n in names}:
-                return book, sheet, _label(book.name, sheet)
-    return None
+        )
+    return path, sheet or None, _label(file, sheet)
+
+
+def _is_inside(path: Path, folder: Path) -> bool:
+    """Whether a path stays in the folder, links followed."""
+    try:
+        return path.resolve().is_relative_to(folder.resolve())
+    except (OSError, RuntimeError):  # links in a circle, a name too long
+        return False
+
+
+def _beside(plan_file: PlanFile, names: Sequence[str], log: FaultLog) -> tuple[Path, str | None, str] | None:
+    """Path, sheet and label of a table by its name; None where nothing of that name is there.
+
+    The first place counts, and a note names the others.
+    """
+    folder = plan_file.folder
+    keys = [header_key(name) for name in names]
+    files = [p for p in sorted(folder.glob("*")) if not p.name.startswith(("~", "."))]
+    places: list[tuple[Path, str | None, str]] = []
+    for key in keys:
+        found = [p for p in files if p.suffix.casefold() == ".csv" and header_key(p.stem) == key]
+        places += [(path, None, path.name) for path in found]
+    for path in files:
+        if path.suffix.casefold() != ".xlsx":
+            continue
+        try:
+            sheets = sheet_names(path)
+        except TableFault:
+            if places:  # a broken workbook is no hindrance where no table is sought in it
+                continue
+            raise
+        places += [(path, s, _label(path.name, printable(s))) for s in sheets if header_key(s) in keys]
+    if not places:
+        return None
+    if not _is_inside(places[0][0], folder):
+        raise TableFault(
+            Fault(
+                file=places[0][2],
+                problem="it is a link to a file outside the plan folder",
+                remedy="Put the file itself into the plan folder",
+            )
+        )
+    if len(places) > 1:
+        log.findings.append(
+            Finding(
+                severity=Severity.CAUTION,
+                rule="reading",
+                subject=places[0][2],
+                message="this table is read, and not " + ", ".join(label for _, _, label in places[1:]),
+                advice=f"Keep one of them, or name it in [tables] of {PLAN_FILE}",
+            )
+        )
+    return places[0]
 
 
 def _check_headers(table: RawTable, spec: schema.TableSchema, log: FaultLog) -> bool:

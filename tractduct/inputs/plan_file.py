@@ -2,16 +2,23 @@
 
 from __future__ import annotations
 
+import datetime
 import math
 import tomllib
+from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from tractduct.errors import printable, shortened
 from tractduct.inputs import schema
-from tractduct.inputs.cells import CellProblem, allowed, nearest, parse_number
+from tractduct.inputs.cells import CellProblem, allowed, nearest, parse_flag, parse_number
 from tractduct.inputs.fault_log import FaultLog
+from tractduct.inputs.limits import MAX_NAME, MAX_PLAN_FILE_BYTES
 from tractduct.inputs.schema import Field
 from tractduct.inputs.sizes import Size, rectangular_size, round_size
+from tractduct.inputs.spelling import note_of_reading, plain_text
+from tractduct.inputs.tables import TableFault, check_file
 
 PLAN_FILE = "plan.toml"
 
@@ -31,7 +38,11 @@ class PlanFile:
         """Read the file and check its keys. False, and faults, where it can't be read."""
         label = self.name
         try:
+            if self.path.exists():
+                check_file(self.path, str(self.path), MAX_PLAN_FILE_BYTES)
             self.config = tomllib.loads(self.path.read_bytes().decode("utf-8-sig"))
+        except TableFault as problem:
+            self.log.add(problem.fault)
         except FileNotFoundError:
             self.log.fault(
                 str(self.path),
@@ -48,14 +59,20 @@ class PlanFile:
             self.log.fault(str(self.path), f"it can't be read ({error.strerror or error})", "Check who may read it")
         except UnicodeDecodeError:
             self.log.fault(label, "it is not UTF-8 text", "Save it as plain text in UTF-8")
-        except tomllib.TOMLDecodeError as error:
-            self.log.fault(label, f"it is not valid TOML ({error})", "Correct that line")
+        except (ValueError, RecursionError) as error:  # a number of thousands of digits, lists in lists without end
+            why = "lists in lists without end" if isinstance(error, RecursionError) else shortened(str(error), 160)
+            self.log.fault(label, f"it is not valid TOML ({printable(why)})", "Correct that line")
         if self.log.faults:
+            return False
+        for where, problem, value in _unreadable(self.config):
+            self.log.fault(label, problem, "Correct the value", column=where, value=value)
+        if self.log.faults:
+            self.config = {}
             return False
         known_tables = [t for t in schema.KEYS if t]
         for key, value in self.config.items():
             if isinstance(value, dict):
-                if key not in schema.KEYS:
+                if key not in known_tables:
                     self.log.fault(label, f"[{key}] is not a part of a plan", nearest(key, known_tables), value=key)
                     continue
                 known = [f.name for f in schema.KEYS[key]]
@@ -100,18 +117,27 @@ class PlanFile:
         try:
             if isinstance(given, bool):
                 raise CellProblem(f"expected {allowed(key)}", "Enter a number")
-            value = parse_number(key, str(given))
+            value = parse_number(key, self.plain(key, where, given))
         except CellProblem as problem:
             self.log.fault(self.name, problem.problem, problem.remedy, column=where, value=str(given))
             return None
         self.log.unusual(self.name, where, key, value)
         return value
 
+    def plain(self, key: Field, where: str, given: Any) -> str:
+        """A number as text; where it was given in quotes, as a person would understand it, which is said."""
+        if not isinstance(given, str):
+            return str(given)
+        text = plain_text(key, given)
+        if text != given.strip():
+            self.log.findings.append(note_of_reading(f"{self.name}, {where}", "", given, text))
+        return text
+
     def text(self, part_name: str, key: str) -> str:
         """A text in plan.toml; empty where it is not given."""
         value = self.part(part_name).get(key, "")
         if isinstance(value, str):
-            return value.strip()
+            return plain_text(Field(name=key, meaning=""), value)
         self.log.fault(
             self.name,
             "expected text in quotes",
@@ -126,6 +152,15 @@ class PlanFile:
         value = self.part(part_name).get(key, False)
         if isinstance(value, bool):
             return value
+        if isinstance(value, str):
+            try:
+                flag = parse_flag(plain_text(Field(name=key, meaning="", kind="flag"), value))
+            except CellProblem:
+                pass
+            else:
+                where = f"{self.name}, [{part_name}] {key}"
+                self.log.findings.append(note_of_reading(where, "", value, str(flag).lower()))
+                return flag
         self.log.fault(
             self.name,
             "expected true or false",
@@ -154,13 +189,14 @@ class PlanFile:
     def sizes(self) -> tuple[Size, ...]:
         """The standard sizes: round ones, then rectangular ones, each by (equivalent) diameter."""
         bounds = schema.KEYS["sizes"][0]
+        side_field = replace(bounds, kind="number")
         found: dict[str, Size] = {}
 
         def side(value: Any, where: str) -> float | None:
             try:
                 if isinstance(value, bool):
                     raise CellProblem(f"expected {allowed(bounds)}", "Enter a number")
-                return parse_number(bounds, str(value))
+                return parse_number(bounds, self.plain(side_field, where, value))
             except CellProblem as problem:
                 remedy = "Is this in millimetres" if "to 60" in problem.problem else problem.remedy
                 self.log.fault(self.name, problem.problem, remedy, column=where, value=str(value))
@@ -196,3 +232,31 @@ class PlanFile:
             if width is not None and height is not None:
                 add(rectangular_size(width, height), where)
         return tuple(sorted(found.values(), key=lambda s: (s.shape != "round", s.diameter_in, s.label)))
+
+
+def _unreadable(config: dict[str, Any]) -> Iterator[tuple[str, str, str]]:
+    """Place, problem and value of what no plan holds and nothing can show."""
+    left: list[tuple[str, Any]] = [("", config)]
+    while left:
+        where, value = left.pop()
+        if isinstance(value, dict):
+            for key, inner in value.items():
+                if not _fit_to_show(key):
+                    yield where, "a key has characters that can't be shown, or too many", key
+                elif not where:
+                    left.append((f"[{key}]" if isinstance(inner, dict) else key, inner))
+                else:
+                    left.append((f"{where} {key}", inner))
+        elif isinstance(value, list):
+            left += [(where, inner) for inner in value]
+        elif isinstance(value, str) and not _fit_to_show(value):
+            what = f"more than {MAX_NAME} characters" if len(value) > MAX_NAME else "characters that can't be shown"
+            yield where, f"the text has {what}", value
+        elif isinstance(value, int) and abs(value) > 10**15:
+            yield where, "the number is too large", f"{value:.3g}" if abs(value) < 10**300 else "a huge number"
+        elif isinstance(value, datetime.date | datetime.time):
+            yield where, "no key of a plan takes a date or a time", str(value)
+
+
+def _fit_to_show(text: str) -> bool:
+    return len(text) <= MAX_NAME and all(c.isprintable() or c == "\u00a0" for c in text)

@@ -43,6 +43,7 @@ MORE = Look("+#,##0.00;−#,##0.00;0.00")
 WORDS = Look(align="right", italic=True, ink=GREY_INK)  # in place of a number
 TOTAL, TOTAL_DOLLARS = Look(bold=True, top_line=True), Look("#,##0.00", bold=True, top_line=True)
 _COLOURS = ("0072B2", "D55E00", "009E73", "CC79A7", "E69F00", "56B4E9", "52606D")  # told apart by all eyes
+_CHART_CM, _CHART_ROWS = 7.5, 16
 _MARKERS = ("circle", "square", "diamond", "triangle", "x", "plus", "star")
 
 
@@ -69,6 +70,7 @@ def comparison_sheet(book: Book, buying: Buying) -> None:
     page.row += 1
     _alone(page, buying, across, unit)
     _compressed(page, buying, across, unit)
+    page.sheet.row_breaks.append(Break(id=page.row - 1))
     _approved(page, buying, across, unit)
     _break_even(page, buying, across)
     page.sheet.row_breaks.append(Break(id=page.row - 1))
@@ -184,32 +186,31 @@ def _or_none(
 
 def _charts(page: Page, buying: Buying, across: int, unit: str) -> None:
     """Cost by product and compression, and by approved set, each beside the numbers that it shows."""
-    sheet = page.sheet
-    page.heading("Cost by compression", across)
     frame = frames.cost_by_compression(buying)
     flex = [str(name) for name in frame.columns[1:]]
-    header = page.row
-    body = page.table(
-        [Column("Left compressed, %", WHOLE), *(Column(f"{name}, {unit}", DOLLARS) for name in flex)],
-        frame_rows(frame, list(frame.columns)),
-    )
-    chart = _cost_by_compression(sheet, header, body, len(flex), unit)
     values = [cost for name in flex for cost in frame[name].tolist() if math.isfinite(cost)]
     if values:
-        low, high = _axis(min(values), max(values))
-        chart.y_axis.scaling.min, chart.y_axis.scaling.max = low, high
-        sheet.add_chart(chart, f"A{page.row}")
-        page.row += 22
+        page.heading("Least cost of a set made for the compression, each product alone", across)
+        header = page.row
+        body = page.table(
+            [Column("Left compressed, %", WHOLE), *(Column(f"{name}, {unit}", DOLLARS) for name in flex)],
+            frame_rows(frame, list(frame.columns)),
+        )
+        chart = _cost_by_compression(page.sheet, header, body, len(flex), unit)
+        chart.y_axis.scaling.min, chart.y_axis.scaling.max = _axis(min(values), max(values))
+        page.sheet.add_chart(chart, f"{get_column_letter(len(flex) + 2)}{header}")
+        page.row = header + _CHART_ROWS
     costs = frames.approved(buying).dropna(subset=["least_cost"])
     if len(costs) > 1:
-        page.heading("Cost of what is approved", across)
+        page.heading("Least cost by what is approved", across)
         header = page.row
         body = page.table(
             [Column("Approved together", LABEL), Column(f"Least cost of each, {unit}", DOLLARS)],
             frame_rows(costs, ["flex", "least_cost"]),
         )
-        sheet.add_chart(_cost_of_approved(sheet, header, body, unit), f"D{header}")
-        page.row = max(page.row, header + 20)
+        chart = _cost_of_approved(page.sheet, header, body, unit)
+        page.sheet.add_chart(chart, f"{get_column_letter(len(flex) + 2)}{header}")
+        page.row = max(page.row, header + _CHART_ROWS)
 
 
 def _axis(low: float, high: float) -> tuple[float, float]:
@@ -221,8 +222,7 @@ def _axis(low: float, high: float) -> tuple[float, float]:
 
 def _cost_by_compression(sheet: Worksheet, header: int, body: range, products: int, unit: str) -> ScatterChart:
     chart = ScatterChart()
-    chart.style, chart.height, chart.width = 2, 10, 21
-    chart.title = "Least cost of a set made for the compression, each product alone"
+    chart.style, chart.height, chart.width = 2, _CHART_CM, 15
     chart.x_axis.title, chart.y_axis.title = "Flex left compressed, %", f"Least cost, {unit}"
     chart.x_axis.number_format, chart.y_axis.number_format = "0", "#,##0"
     chart.x_axis.majorGridlines = None
@@ -246,10 +246,11 @@ def _cost_by_compression(sheet: Worksheet, header: int, body: range, products: i
 def _cost_of_approved(sheet: Worksheet, header: int, body: range, unit: str) -> BarChart:
     chart = BarChart()
     chart.type, chart.style, chart.gapWidth = "bar", 2, 60
-    chart.height, chart.width = 10, 17
-    chart.title = "Least cost by what is approved"
+    chart.height, chart.width = _CHART_CM, 15
     chart.x_axis.delete = chart.y_axis.delete = False
     chart.x_axis.scaling.orientation = "maxMin"  # the first row on top
+    chart.x_axis.tickLblSkip = 1
+    chart.y_axis.crosses = "max"  # so that the costs stand below
     chart.y_axis.title, chart.y_axis.number_format = f"Least cost, {unit}", "#,##0"
     chart.y_axis.scaling.min = 0.0
     chart.y_axis.majorGridlines = None
@@ -290,13 +291,14 @@ def stock_sheet(book: Book, buying: Buying) -> None:
     )
     frame = frames.drop_first(buying)
     rows: list[list[Value]] = [
-        [kind, shape, size_value(str(size)), "no set holds" if rest is None else rest,
-         "no set holds" if least is None else least, sections]
+        [kind, shape, size_value(str(size)), rest, least, sections]
         for kind, shape, size, rest, least, sections in frame_rows(
             frame, ["kind", "shape", "size", "rest_over", "least_over", "sections"]
         )
-    ]  # fmt: skip
-    able = {(0, 3): replace(MORE, bold=True, fill=GOOD_FILL)} if rows and not isinstance(rows[0][3], str) else {}
+    ]
+    rows, looks = _or_none(rows, 3, 4)
+    if (0, 3) not in looks:
+        looks[0, 3] = replace(MORE, bold=True, fill=GOOD_FILL)
     page.table(
         [
             Column("Duct"),
@@ -307,7 +309,7 @@ def stock_sheet(book: Book, buying: Buying) -> None:
             Column("Sections in this size", TEXT),
         ],
         rows,
-        able,
+        looks,
     )
     page.heading("Sizes that are not offered", 6)
     page.paragraph("Marked - in the price tables. A size set uses only what every approved product has.", 6, LEAD)
@@ -361,7 +363,17 @@ def _ducts(page: Page, part: PurchaseList, across: int) -> tuple[str, float] | N
     page.heading("Duct", across)
     rows = frame_rows(
         frame,
-        ["product", "size", "insulation", "drawn_ft", "with_waste_ft", "package_ft", "packages", "price_per_ft", "cost"],
+        [
+            "product",
+            "size",
+            "insulation",
+            "drawn_ft",
+            "with_waste_ft",
+            "package_ft",
+            "packages",
+            "price_per_ft",
+            "cost",
+        ],
     )
     for row in rows:
         row[1] = size_value(str(row[1]))
@@ -393,18 +405,13 @@ def _fittings(page: Page, part: PurchaseList, across: int) -> tuple[str, float] 
     for name, size, pieces, price, cost in frame_rows(frame, ["product", "size", "pieces", "price", "cost"]):
         if priced and price is None:
             price = "no price"
-            looks[len(rows), 7] = WORDS
-        rows.append([name, size_value(str(size)), None, None, None, None, pieces, price, cost])
-    columns = [
-        Column("Fitting", LABEL),
-        Column("Size, in", CHOSEN),
-        *(Column(" ") for _ in range(4)),
-        Column("Pieces", _COUNT),
-        Column("USD each" if priced else " ", DOLLARS),
-        Column("Cost, USD" if priced else " ", DOLLARS),
-    ]
+            looks[len(rows), 3] = WORDS
+        rows.append([name, size_value(str(size)), pieces, *([price, cost] if priced else [])])
+    columns = [Column("Fitting", LABEL), Column("Size, in", CHOSEN), Column("Pieces", _COUNT)]
+    if priced:
+        columns += [Column("USD each", DOLLARS), Column("Cost, USD", DOLLARS)]
     body = page.table(columns, rows, looks, nothing="No fittings to buy.")
-    return _sum(page, "Fittings, USD", body, across, frame["cost"])
+    return _sum(page, "Fittings, USD", body, len(columns), frame["cost"])
 
 
 def _sum(page: Page, label: str, body: range, column: int, costs: pd.Series[float]) -> tuple[str, float] | None:

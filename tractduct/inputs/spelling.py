@@ -1,0 +1,215 @@
+"""What a person would understand in a cell, rewritten to what the parsers read; and each such rewriting is said.
+
+The parsers stay strict: a cell that is not understood here reaches them as it stands, and they say what is
+wrong with it.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Callable, Mapping
+
+from tractduct.errors import printable, shortened
+from tractduct.findings import Finding, Severity
+from tractduct.inputs import schema
+from tractduct.inputs.cells import NOT_OFFERED
+from tractduct.inputs.fault_log import FaultLog
+from tractduct.inputs.limits import MAX_CELL, MAX_NAME
+from tractduct.inputs.schema import Field
+from tractduct.inputs.tables import RawTable, Row, header_key
+from tractduct.inputs.unit_words import unit_of
+
+# Characters that look like others or like nothing.
+_ALIKE = str.maketrans(
+    {c: " " for c in "\u00a0\u2000\u2001\u2002\u2003\u2004\u2005\u2006\u2007\u2008\u2009\u200a\u202f\u205f\u3000"}
+    | {c: "" for c in "\u00ad\u200b\u200c\u200d\u2060\ufeff"}
+    | {c: "'" for c in "\u2018\u2019\u201a\u201b\u2032"}
+    | {c: '"' for c in "\u201c\u201d\u201e\u201f\u2033"}
+)
+_ODD_SIGNS = str.maketrans({"\u2212": "-", "\u00d7": "x", "\u00d8": "", "\u2300": "", "\u00f8": ""})
+_DASHES = ("\u2013", "\u2014", "\u2212")
+
+_LOOSE_NUMBER = re.compile(
+    r"(\$?)\s*([+-]?(?:[0-9][0-9,]*\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?)\s*([^0-9\s.,+-].*?)?"
+)
+_THOUSANDS = re.compile(r"[+-]?[1-9][0-9]{0,2}(?:,[0-9]{3})+(?:\.[0-9]*)?")
+_SIDE = r"([0-9]+(?:\.[0-9]+)?)\s*(\D*?)"
+_LOOSE_PAIR = re.compile(rf"{_SIDE}\s*(?:[xX*]|by)\s*{_SIDE}")
+
+# Words for a choice or a flag that mean the same as the schema's own.
+_WORDS = {
+    "north": "N",
+    "northeast": "NE",
+    "east": "E",
+    "southeast": "SE",
+    "south": "S",
+    "southwest": "SW",
+    "west": "W",
+    "northwest": "NW",
+    "heat": "heating",
+    "htg": "heating",
+    "cool": "cooling",
+    "clg": "cooling",
+    "rect": "rectangular",
+    "rectangle": "rectangular",
+    "flexible": "flex",
+}
+_FLAGS = {"t": "true", "on": "true", "f": "false", "off": "false"}
+# Where a cell such as N/NE stands for a row of each; a lot has one direction.
+_SHARED_FACES = {
+    schema.AIRFLOW.name: schema.AIRFLOW.field("front_faces"),
+    schema.LOAD_FACTORS.name: schema.LOAD_FACTORS.field("exposure"),
+}
+
+
+def understood(table: RawTable, columns: Mapping[str, Field], log: FaultLog) -> RawTable:
+    """The table with its cells in the parsers' own words; ``columns`` are the declared ones by header key.
+
+    One note for each column says what was read as what; cells that nothing can show or hold are faults.
+    """
+    for note in table.notes:
+        log.findings.append(
+            Finding(
+                severity=Severity.NOTE,
+                rule="reading",
+                subject=table.label,
+                message=note,
+                advice="Look whether the values came through",
+            )
+        )
+    said: dict[str, list[tuple[int, str, str]]] = {}
+    rows: list[Row] = []
+    for row in table.rows:
+        written: dict[str, str] = {}
+        cells = dict(row.cells)
+        for key, field in columns.items():
+            text = cells.get(key, "")
+            if not text or text.isspace():
+                continue
+            plain = plain_text(field, text)
+            problem = _not_holdable(field, plain)
+            if problem:
+                log.cell_fault(table, row, field.name if table.has(field.name) else table.headers[key], *problem)
+                plain = "".join(c for c in plain if c.isprintable())[:MAX_NAME]
+            if plain != re.sub(" +", " ", text).strip():
+                cells[key], written[key] = plain, text
+                if not problem:
+                    said.setdefault(key, []).append((row.number, text, plain))
+        rows += _each_face(table, Row(row.number, cells, written), said)
+    for key, cases in said.items():
+        number, text, plain = cases[0]
+        more = f", and {len(cases) - 1} more in this column" if len(cases) > 1 else ""
+        log.findings.append(
+            note_of_reading(f"{table.label}, '{table.headers[key]}'", f" in row {number}", text, plain, more)
+        )
+    return RawTable(table.name, table.label, table.headers, tuple(rows), table.faults, table.notes)
+
+
+def note_of_reading(subject: str, where: str, text: str, plain: str, more: str = "") -> Finding:
+    return Finding(
+        severity=Severity.NOTE,
+        rule="reading",
+        subject=subject,
+        message=f"{shortened(text.strip())!r}{where} is read as {shortened(plain)}{more}",
+        advice="Correct it where that is not what is meant",
+    )
+
+
+def plain_text(field: Field, text: str) -> str:
+    """A cell in the parsers' own words, where a person would understand it; else without odd characters alone."""
+    # NFC: the same accented letter however it was typed
+    text = unicodedata.normalize("NFC", text).translate(_ALIKE)
+    text = " ".join(text.split()).strip()
+    for plain in _UNDERSTOOD.get(field.kind, ()):
+        found = plain(field, text)
+        if found is not None:
+            return found
+    return text
+
+
+def plain_number(field: Field, text: str) -> str | None:
+    """A number without its unit and its thousands' commas; None where it is no number of the field's unit."""
+    match = _LOOSE_NUMBER.fullmatch(text.translate(_ODD_SIGNS))
+    if not match:
+        return None
+    dollar, number, word = match.groups()
+    if "," in number:
+        if not _THOUSANDS.fullmatch(number):
+            return None
+        number = number.replace(",", "")
+    if dollar and not field.unit.startswith("USD"):
+        return None
+    if not word:
+        return str(number)
+    unit = unit_of(word)
+    if unit == "%" and not field.unit and field.high == 1.0:
+        return f"{float(number) / 100.0:.12g}"
+    return str(number) if unit == field.unit or (dollar and unit_of(f"${word}") == field.unit) else None
+
+
+def plain_size(field: Field, text: str) -> str | None:
+    """7 or 8x12 out of 7", 7 in or 8" x 12"."""
+    text = text.translate(_ODD_SIGNS).strip()
+    inches = Field(name="", meaning="", unit="in")
+    match = _LOOSE_PAIR.fullmatch(text)
+    if match:
+        width, first, height, second = match.groups()
+        return f"{width}x{height}" if all(not w or unit_of(w) == "in" for w in (first, second)) else None
+    return plain_number(inches, text)
+
+
+def plain_price(field: Field, text: str) -> str | None:
+    return NOT_OFFERED if text in _DASHES else plain_number(field, text)
+
+
+def plain_choice(field: Field, text: str) -> str | None:
+    word = _WORDS.get(re.sub(r"[\s._-]+", "", text.casefold()))
+    return word if word in field.choices else None
+
+
+def plain_flag(field: Field, text: str) -> str | None:
+    return _FLAGS.get(text.casefold())
+
+
+def plain_fittings(field: Field, text: str) -> str | None:
+    """The cross of multiplication as *: collar + elbow_90×2."""
+    return re.sub(r"\s*\u00d7\s*(?=[0-9]+\s*(?:\+|$))", "*", text)
+
+
+_UNDERSTOOD: dict[str, tuple[Callable[[Field, str], str | None], ...]] = {
+    "number": (plain_number,),
+    "size": (plain_size,),
+    "price": (plain_price,),
+    "choice": (plain_choice,),
+    "flag": (plain_flag,),
+    "fittings": (plain_fittings,),
+}
+
+
+def _not_holdable(field: Field, text: str) -> tuple[str, str] | None:
+    """Problem and remedy of a cell with characters that nothing can show, or with too many."""
+    odd = next((c for c in text if not c.isprintable()), None)
+    if odd is not None:
+        return (
+            f"the cell holds a character that can't be shown, {printable(odd)}",
+            "Delete it, or save the table again as UTF-8 text",
+        )
+    most = MAX_NAME if field.kind == "text" and not field.blank else MAX_CELL
+    if len(text) > most:
+        return f"the cell has {len(text):,} characters; at most {most:,} are read", "Shorten it"
+    return None
+
+
+def _each_face(table: RawTable, row: Row, said: dict[str, list[tuple[int, str, str]]]) -> list[Row]:
+    """The row, or one for each direction where it stands for several: N/NE."""
+    field = _SHARED_FACES.get(table.name)
+    key = header_key(field.name) if field else ""
+    text = row.cells.get(key, "")
+    if field is None or not re.search(r"[/,;&]", text):
+        return [row]
+    faces = [plain_choice(field, part) or part.strip().upper() for part in re.split(r"[/,;&]", text)]
+    if len(faces) != len(set(faces)) or any(face not in field.choices for face in faces):
+        return [row]
+    said.setdefault(key, []).append((row.number, text, " and ".join(faces) + ", a row of each"))
+    return [Row(row.number, {**row.cells, key: face}, {**row.written, key: text}) for face in faces]
