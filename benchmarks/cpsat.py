@@ -92,7 +92,7 @@ class CpSat:
             if problem.parent[section] < 0 or cents == 0:
                 continue
             of_parent = relaxation.column_of[problem.parent[section], size]
-            if problem.parent_in_group[section] and of_parent >= 0:
+            if of_parent >= 0:
                 changes = self.model.new_bool_var("")
                 self.model.add_bool_or([~literal, self.choice[of_parent], changes])
                 terms.append(cents * changes)

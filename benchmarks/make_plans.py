@@ -117,7 +117,8 @@ Row = Sequence[object]
 def _sections(n_section: int, rng: np.random.Generator) -> tuple[list[Row], list[str]]:
     """Rows of the sections table, and the rooms."""
     n_return = max(2, n_section // 8)
-    n_trunk = 4 if n_section < 40 else 6
+    n_chain = max(2, round(n_section / 15))  # supply trunks, of two sections each
+    n_trunk = 2 * n_chain
     n_run = n_section - n_return - n_trunk
     # about a quarter of the runs are the second of their room
     n_room = min(len(ROOMS), max(3, math.ceil(0.78 * n_run)))
@@ -126,7 +127,7 @@ def _sections(n_section: int, rng: np.random.Generator) -> tuple[list[Row], list
     rows: list[Row] = []
     trunks: list[str] = []
     for n in range(n_trunk):
-        name, first = f"T{n + 1}", n % (n_trunk // 2) == 0
+        name, first = f"T{n + 1}", n % 2 == 0
         parent = "" if first else trunks[-1]
         fittings = "plenum_to_trunk + elbow_90" if first else "reducer"
         rows.append((name, parent, "supply", "trunk", "galvanised", shape, _feet(rng, 6, 14), fittings, "", "", ""))
@@ -139,15 +140,19 @@ def _sections(n_section: int, rng: np.random.Generator) -> tuple[list[Row], list
         season = "cooling" if second and rng.uniform() < 0.5 else ""
         duct = "galvanised" if rng.uniform() < 0.12 else "flex"
         # the ends of the trunks feed first, so that none is without a run
-        above = trunks[n_trunk // 2 - 1] if n == 0 else trunks[-1] if n == 1 else trunks[int(rng.integers(n_trunk))]
+        above = trunks[2 * n + 1] if n < n_chain else trunks[int(rng.integers(n_trunk))]
         rows.append(
             (f"S{n + 1}", above, "supply", "branch", duct, "round", _feet(rng, 6, 24), fittings, room, "", season)
         )
-    rows.append(("RT", "", "return", "trunk", "galvanised", "round", _feet(rng, 4, 9), "return_entry", "", "", ""))
-    for n in range(n_return - 1):
-        mine = "; ".join(rooms[n :: n_return - 1])
+    n_return_trunk = max(1, round(n_section / 30))
+    for n in range(n_return_trunk):
+        feet = _feet(rng, 4, 9)
+        rows.append((f"RT{n + 1}", "", "return", "trunk", "galvanised", "round", feet, "return_entry", "", "", ""))
+    n_branch = n_return - n_return_trunk
+    for n in range(n_branch):
+        mine, above = "; ".join(rooms[n::n_branch]), f"RT{n % n_return_trunk + 1}"
         feet = _feet(rng, 5, 16)
-        rows.append((f"R{n + 1}", "RT", "return", "branch", "flex", "round", feet, "return_box", mine, "", ""))
+        rows.append((f"R{n + 1}", above, "return", "branch", "flex", "round", feet, "return_box", mine, "", ""))
     return rows, rooms
 
 

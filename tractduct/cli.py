@@ -1,4 +1,4 @@
-"""The command line: tractduct study, deliver, buy, batch, fit, check and new."""
+"""The command line: tractduct study, deliver, lots, buy, batch, fit, check and new."""
 
 from __future__ import annotations
 
@@ -85,6 +85,24 @@ def _parser() -> argparse.ArgumentParser:
     _add_study_options(deliver)
     _add_delivery_options(deliver)
     deliver.set_defaults(run=_deliver)
+
+    lots = commands.add_parser(
+        "lots",
+        help="one sheet a lot, and what the direction does to the plan",
+        description="Do all that deliver does, and study what the direction of the front does: rooms by sensitivity, "
+        "duct packages, every degree between the fronts, and one sheet a lot at its own azimuth.",
+        epilog="Example: tractduct lots configs/brindlecote-2670",
+    )
+    _add_study_options(lots)
+    _add_delivery_options(lots)
+    lots.add_argument(
+        "--most-packages",
+        type=_count,
+        default=4,
+        metavar="K",
+        help="most duct packages to divide the fronts among; 0 leaves that out (default: 4)",
+    )
+    lots.set_defaults(run=_lots)
 
     buy = commands.add_parser(
         "buy",
@@ -205,6 +223,12 @@ def _add_batch(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
     batch.set_defaults(run=_batch)
 
 
+def _count(text: str) -> int:
+    if not text.isdecimal():
+        raise argparse.ArgumentTypeError("must be a whole number")
+    return int(text)
+
+
 def _whole(text: str) -> int:
     if not text.isdecimal() or int(text) < 1:
         raise argparse.ArgumentTypeError("must be a whole number above 0")
@@ -239,15 +263,21 @@ def _deliver(options: argparse.Namespace) -> int:
     return _run(options, predicted=True)
 
 
+def _lots(options: argparse.Namespace) -> int:
+    return _run(options, predicted=True, turned=True)
+
+
 def _buy(options: argparse.Namespace) -> int:
     return _run(options, predicted=True, bought=True)
 
 
-def _run(options: argparse.Namespace, *, predicted: bool, bought: bool = False) -> int:
+def _run(options: argparse.Namespace, *, predicted: bool, bought: bool = False, turned: bool = False) -> int:
     # Imported here so that --help and usage faults answer at once.
     from tractduct.delivery.deliver import deliver
+    from tractduct.delivery.lots import deliver_lots
     from tractduct.inputs.reader import load_plan
     from tractduct.names import file_name
+    from tractduct.orientation import study_orientation
     from tractduct.purchasing.buy import buy
     from tractduct.study import study
     from tractduct.writers.output import write_study
@@ -272,9 +302,13 @@ def _run(options: argparse.Namespace, *, predicted: bool, bought: bool = False) 
                 time_limit_s=options.seconds,
                 progress=bar.show,
             )
+        orientation, lots = None, None
+        if turned:
+            orientation = study_orientation(result, most_packages=options.most_packages, progress=bar.show)
+            lots = deliver_lots(orientation, delivery, installed or plan.flex[0])
         bar.show("workbook", 0, 1)
-        written = write_study(result, folder, delivery, installed, buying)
-    print(summary(result, delivery) if buying is None else buying_summary(buying, delivery))
+        written = write_study(result, folder, delivery, installed, buying, lots)
+    print(summary(result, delivery, orientation) if buying is None else buying_summary(buying, delivery))
     print()
     print("Written: " + ", ".join(str(path) for path in written))
     if result.recommended.size_index is None:

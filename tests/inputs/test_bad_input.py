@@ -355,13 +355,14 @@ BAD: dict[str, Bad] = {
         says="a number of cfm",
         remedy="Retype",
     ),
-    "a number with its unit": Bad(
-        change=put("sections", 3, "length_ft", "12 ft"),
+    "a number with another unit": Bad(
+        change=put("sections", 3, "length_ft", "3.7 m"),
         file="sections.csv",
         row=3,
         column="length_ft",
-        value="12 ft",
-        says="a number of ft",
+        value="3.7 m",
+        says="a number of ft .*this is in m",
+        remedy="ft",
     ),
     "a decimal comma": Bad(
         change=put("sections", 3, "length_ft", "12,5"),
@@ -903,11 +904,11 @@ BAD: dict[str, Bad] = {
         says="from 0",
     ),
     "a price in words": Bad(
-        change=priced(put("prices", 4, "price_per_ft", "$3.20")),
+        change=priced(put("prices", 4, "price_per_ft", "3.20 a foot")),
         file="prices.csv",
         row=4,
         column="price_per_ft",
-        value="$3.20",
+        value="3.20 a foot",
         says="a number",
     ),
 }

@@ -65,12 +65,11 @@ def small_problems(draw: st.DrawFn) -> SizingProblem:
 
 
 def cost_by_definition(problem: SizingProblem, sizes: tuple[int, ...]) -> float:
-    """Section by section: its cost, and its change cost where its parent's pair of group and size is another."""
-    pairs = list(zip(problem.stock_group.tolist(), sizes, strict=True))
+    """Section by section: its cost, and its change cost where its parent's size is another."""
     cost = 0.0
     for section, (size, parent) in enumerate(zip(sizes, problem.parent, strict=True)):
         cost += problem.cost[section, size]
-        if problem.change_cost is not None and parent >= 0 and pairs[section] != pairs[parent]:
+        if problem.change_cost is not None and parent >= 0 and sizes[section] != sizes[parent]:
             cost += problem.change_cost[section, size]
     return float(cost)
 
@@ -300,14 +299,26 @@ def test_cost_of_is_the_cost_by_definition(problem: SizingProblem, seed: int) ->
 @SMALL
 @given(small_problems())
 def test_a_change_cost_that_every_set_pays_or_none_does_is_linear(problem: SizingProblem) -> None:
-    """Each section in a group of its own always changes; change costs of 0 are none."""
+    """A section that can't have its parent's size always changes; change costs of 0 are none."""
     ones = np.ones_like(problem.cost)
     free = dataclasses.replace(problem, change_cost=0.0 * ones)
     plain = dataclasses.replace(problem, change_cost=None)
     assert [as_entry(e) for e in size_front(free).entries] == [as_entry(e) for e in size_front(plain).entries]
-    apart = dataclasses.replace(problem, stock_group=np.arange(problem.parent.size), change_cost=7.0 * ones)
+    # Each size twice: sections at an even depth of the tree have the first of the two, at an odd one the second.
+    depth = np.zeros(problem.parent.size, dtype=int)
+    for section, parent in enumerate(problem.parent):
+        depth[section] = depth[parent] + 1 if parent >= 0 else 0
+    odd = (depth % 2 == 1)[:, None]
+    apart = dataclasses.replace(
+        problem,
+        loss_inwc=np.tile(problem.loss_inwc, 2),
+        cost=np.tile(problem.cost, 2),
+        allowed=np.hstack([problem.allowed & ~odd, problem.allowed & odd]),
+        diameter_in=np.tile(problem.diameter_in, 2),
+        change_cost=np.tile(7.0 * ones, 2),
+    )
     dearer = dataclasses.replace(
-        apart, change_cost=None, cost=problem.cost + np.where(problem.parent >= 0, 7.0, 0.0)[:, None]
+        apart, change_cost=None, cost=apart.cost + np.where(problem.parent >= 0, 7.0, 0.0)[:, None]
     )
     assert [as_entry(e) for e in size_front(apart).entries] == [as_entry(e) for e in size_front(dearer).entries]
 

@@ -14,6 +14,7 @@ from tractduct.inputs.breakdown import Breakdown, room_loads
 from tractduct.inputs.cells import ALL_ROOMS, CellProblem, key_of, parse_flag
 from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.plan_file import PlanFile
+from tractduct.inputs.spelling import note_of_reading, plain_text
 from tractduct.inputs.tables import RawTable, header_key
 from tractduct.physics.turning import POINT_DEG, share_by_load
 
@@ -217,9 +218,13 @@ def _chosen(
     if wanted is None:
         return tuple(held)
     chosen: list[T] = []
+    field = replace(schema.SECTIONS.field("season") if key == "seasons" else schema.AIRFLOW.field(key), name=key)
     for given in wanted:
-        value = parse(given)
+        plain = plain_text(field, given) if isinstance(given, str) else given
+        value = parse(plain)
         where = f"[variants] {key}"
+        if value is not None and plain != given:
+            log.findings.append(note_of_reading(f"{plan_file.name}, {where}", "", given, plain))
         if value is None:
             log.fault(
                 plan_file.name,

@@ -37,7 +37,9 @@ def key_of(name: str) -> str:
 def nearest(name: str, known: Iterable[str]) -> str:
     """A sentence that helps with a misspelt name: the nearest known one, or all of them where few."""
     known = list(known)
-    close = difflib.get_close_matches(key_of(name), [key_of(k) for k in known], n=1)
+    # A misspelling is sought among few: comparing is slow, and each of many rows may have one.
+    few = known if len(known) <= 200 else [k for k in known if key_of(k)[:3] == key_of(name)[:3]][:200]
+    close = difflib.get_close_matches(key_of(name)[:200], [key_of(k) for k in few], n=1)
     if close:
         original = next(k for k in known if key_of(k) == close[0])
         return f"Did you mean '{original}'"

@@ -41,8 +41,8 @@ class PlanFile:
             if self.path.exists():
                 check_file(self.path, str(self.path), MAX_PLAN_FILE_BYTES)
             self.config = tomllib.loads(self.path.read_bytes().decode("utf-8-sig"))
-        except TableFault as problem:
-            self.log.add(problem.fault)
+        except TableFault as refused:
+            self.log.add(refused.fault)
         except FileNotFoundError:
             self.log.fault(
                 str(self.path),

@@ -204,27 +204,21 @@ def _in_tree_order(
 ) -> tuple[Section, ...]:
     """Parents before children, in the order of the table where possible; loops and dead ends are faults."""
     ordered: dict[str, Section] = {}
-    left = dict(found)
-    grew = True
-    while grew:
-        grew = False
-        for section in list(left.values()):
-            if not section.parent or section.parent in ordered:
-                ordered[section.name] = left.pop(section.name)
-                grew = True
+    for name in found:
+        # Up to a section that has its place already, or to the air handler; then down again in order.
+        waiting: dict[str, Section] = {}
+        at = name
+        while at in found and at not in ordered and at not in waiting:
+            waiting[at] = found[at]
+            at = found[at].parent
+        if at not in waiting and (not at or at in ordered):
+            ordered.update(reversed(waiting.items()))
+    left = {name: section for name, section in found.items() if name not in ordered}
     if left:
         log.unread.add(schema.SECTIONS.name)  # rooms can't be matched with a tree that has a loop in it
+    in_loop = _tell_loops(table, left, places, log)
     for name, section in left.items():
-        loop = _walk_up(name, found)
-        if name in loop:
-            log.cell_fault(
-                table,
-                places[name],
-                "parent",
-                "the parents go round in a loop: " + " > ".join([*loop, name]),
-                "Let one of them join the air handler",
-            )
-        elif section.parent in found:
+        if name not in in_loop and section.parent in found:
             log.cell_fault(
                 table,
                 places[name],
@@ -262,11 +256,29 @@ def _in_tree_order(
     return tuple(ordered.values())
 
 
-def _walk_up(name: str, sections: Mapping[str, Section]) -> list[str]:
-    """The parents above a section until they end or repeat; holds itself where it is in a loop."""
-    walk: list[str] = []
-    at = sections[name].parent
-    while at and at in sections and at not in walk:
-        walk.append(at)
-        at = sections[at].parent
-    return walk
+def _tell_loops(table: RawTable, left: Mapping[str, Section], places: dict[str, Row], log: FaultLog) -> set[str]:
+    """One fault for each loop of parents, at its first row; the sections that are in one."""
+    in_loop: set[str] = set()
+    walked: set[str] = set()
+    for name in left:
+        walk: dict[str, int] = {}
+        at = name
+        while at in left and at not in walked:
+            walked.add(at)
+            walk[at] = len(walk)
+            at = left[at].parent
+        if at not in walk:
+            continue
+        loop = list(walk)[walk[at] :]
+        first = loop.index(min(loop, key=lambda member: places[member].number))
+        loop = loop[first:] + loop[:first]
+        in_loop.update(loop)
+        shown = [*loop, loop[0]] if len(loop) <= 12 else [*loop[:6], "...", *loop[-3:], loop[0]]
+        log.cell_fault(
+            table,
+            places[loop[0]],
+            "parent",
+            "the parents go round in a loop: " + " > ".join(shown),
+            "Let one of them join the air handler",
+        )
+    return in_loop

@@ -22,10 +22,10 @@ from tractduct.inputs.unit_words import unit_of
 
 # Characters that look like others or like nothing.
 _ALIKE = str.maketrans(
-    {c: " " for c in "\u00a0\u2000\u2001\u2002\u2003\u2004\u2005\u2006\u2007\u2008\u2009\u200a\u202f\u205f\u3000"}
-    | {c: "" for c in "\u00ad\u200b\u200c\u200d\u2060\ufeff"}
-    | {c: "'" for c in "\u2018\u2019\u201a\u201b\u2032"}
-    | {c: '"' for c in "\u201c\u201d\u201e\u201f\u2033"}
+    dict.fromkeys("\u00a0\u2000\u2001\u2002\u2003\u2004\u2005\u2006\u2007\u2008\u2009\u200a\u202f\u205f\u3000", " ")
+    | dict.fromkeys("\u00ad\u200b\u200c\u200d\u2060\ufeff", "")
+    | dict.fromkeys("\u2018\u2019\u201a\u201b\u2032", "'")
+    | dict.fromkeys("\u201c\u201d\u201e\u201f\u2033", '"')
 )
 _ODD_SIGNS = str.maketrans({"\u2212": "-", "\u00d7": "x", "\u00d8": "", "\u2300": "", "\u00f8": ""})
 _DASHES = ("\u2013", "\u2014", "\u2212")

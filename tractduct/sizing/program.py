@@ -39,8 +39,8 @@ class SizingProblem:
         What a path may lose in a variant; ``inf`` where its run is shut.
     change_cost : (n_section, n_size), or None for nothing
         Added to the cost of a section in a size if its parent has another: the price of the fitting between
-        them. Finite where allowed, at least 0. A parent of another stock group always has another size; a
-        section without parent never pays.
+        them. Finite where allowed, at least 0. A size is the same whatever duct it is made of; a section without
+        parent never pays.
     """
 
     loss_inwc: NDArray[np.float64]
@@ -53,19 +53,13 @@ class SizingProblem:
     available_inwc: NDArray[np.float64]
     change_cost: NDArray[np.float64] | None = None
 
-    @property
-    def parent_in_group(self) -> NDArray[np.bool_]:
-        """The sections whose parent is of their stock group, so that it may have their size; (n_section,)."""
-        same: NDArray[np.bool_] = (self.parent >= 0) & (self.stock_group == self.stock_group[self.parent])
-        return same
-
     def cost_of(self, size_index: NDArray[np.intp]) -> float:
         """Cost of a size set, changes of size along the ducts included."""
         section = np.arange(self.parent.size)
         cost = self.cost[section, size_index].sum()
         if self.change_cost is not None:
-            same = self.parent_in_group & (size_index == size_index[self.parent])
-            cost += self.change_cost[section, size_index][(self.parent >= 0) & ~same].sum()
+            changes = (self.parent >= 0) & (size_index != size_index[self.parent])
+            cost += self.change_cost[section, size_index][changes].sum()
         return float(cost)
 
     @property

@@ -176,7 +176,7 @@ class Relaxation:
             return np.zeros((0, n_column)), np.zeros(0), np.zeros(n_column)
         cost = np.where(problem.parent[self.section] >= 0, problem.change_cost[self.section, self.size], 0.0)
         of_parent = self.column_of[problem.parent[self.section], self.size]
-        columns = np.flatnonzero(problem.parent_in_group[self.section] & (of_parent >= 0) & (cost > 0.0))
+        columns = np.flatnonzero((problem.parent[self.section] >= 0) & (of_parent >= 0) & (cost > 0.0))
         rows = np.zeros((columns.size, n_column))
         rows[np.arange(columns.size), columns] = 1.0
         rows[np.arange(columns.size), of_parent[columns]] = -1.0

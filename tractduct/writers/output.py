@@ -8,10 +8,12 @@ import tempfile
 from pathlib import Path
 
 from tractduct.delivery.deliver import Delivery
+from tractduct.delivery.lots import LotDelivery
 from tractduct.errors import OutputError
 from tractduct.names import file_name
 from tractduct.purchasing.buy import Buying
 from tractduct.study import Study
+from tractduct.writers.orientation_pictures import draw_orientation_pictures
 from tractduct.writers.pictures import draw_pictures
 from tractduct.writers.purchasing_tables import purchase_csv
 from tractduct.writers.results import results_text
@@ -35,8 +37,10 @@ def write_study(
     delivery: Delivery | None = None,
     installed: str | None = None,
     buying: Buying | None = None,
+    lots: LotDelivery | None = None,
 ) -> list[Path]:
-    """Write results.json, the workbook and the pictures; returns their paths. With ``buying``, purchase.csv too.
+    """Write results.json, the workbook and the pictures; returns their paths. With ``buying``, purchase.csv too; with
+    ``lots``, the plan turned to each lot's north.
 
     ``installed`` names the flex product that the balancing sheets are for. Everything is made in a folder
     beside and then moved, so that an earlier result stays whole until the new one is. Raises OutputError where
@@ -53,9 +57,11 @@ def write_study(
     try:
         pictures = draw_pictures(study, beside, delivery)
         book = beside / f"{file_name(study.plan.name)}.xlsx"
-        write_workbook(study, book, pictures, delivery, installed, buying)
+        orientation = lots.orientation if lots else None
+        turned = draw_orientation_pictures(orientation, beside) if orientation else None
+        write_workbook(study, book, pictures, delivery, installed, buying, lots, turned)
         (beside / "results.json").write_text(
-            results_text(study, delivery, buying=buying), encoding="utf-8", newline="\n"
+            results_text(study, delivery, buying=buying, orientation=orientation), encoding="utf-8", newline="\n"
         )
         if buying is not None:
             (beside / "purchase.csv").write_text(purchase_csv(buying), encoding="utf-8", newline="\n")

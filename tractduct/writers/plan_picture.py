@@ -6,6 +6,7 @@ The same study gives the same bytes. Nothing is told by colour alone.
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import matplotlib
 import numpy as np
@@ -81,7 +82,7 @@ def draw_plan(
     found = {form: folder / f"{name}.{form}" for form in ("png", "svg")}
     # Without version and date, and with names of its own choosing, the same picture is the same file.
     figure.set_dpi(DOTS_PER_INCH)
-    canvas = FigureCanvasAgg(figure)
+    canvas: Any = FigureCanvasAgg(figure)
     canvas.draw()
     # Few colours take a quarter of the room; there may be a picture for each of many lots.
     few = Image.fromarray(np.asarray(canvas.buffer_rgba())[..., :3]).quantize(

@@ -9,6 +9,7 @@ from typing import Any
 from tractduct.delivery.deliver import Delivery
 from tractduct.delivery.predict import Delivered
 from tractduct.network.variants import Variant
+from tractduct.orientation.study import OrientationStudy
 from tractduct.purchasing.buy import Buying
 from tractduct.sizing.candidates import at_sizes
 from tractduct.sizing.drivers import Reason
@@ -22,16 +23,18 @@ def results(
     delivered: Delivered | None = None,
     *,
     buying: Buying | None = None,
+    orientation: OrientationStudy | None = None,
 ) -> dict[str, Any]:
     """The content of results.json: plain dicts, lists, text and numbers; with ``delivered`` once predicted.
 
     ``delivered`` is what is predicted with open dampers, where no whole delivery is at hand; ``buying`` adds
-    ``flex_comparison``.
+    ``flex_comparison``, ``orientation`` a part of its own name.
     """
     findings = [
         *study.findings,
         *(delivery.findings if delivery else ()),
         *(buying.findings if buying else ()),
+        *(orientation.findings if orientation else ()),
     ]
     best = study.recommended
     out: dict[str, Any] = {
@@ -123,6 +126,8 @@ def results(
         out["delivered"] = _delivered(got)
     if buying is not None:
         out["flex_comparison"] = _flex_comparison(buying)
+    if orientation is not None:
+        out["orientation"] = _orientation(orientation)
     return out
 
 
@@ -132,9 +137,10 @@ def results_text(
     delivered: Delivered | None = None,
     *,
     buying: Buying | None = None,
+    orientation: OrientationStudy | None = None,
 ) -> str:
     """results.json as text."""
-    content = results(study, delivery, delivered, buying=buying)
+    content = results(study, delivery, delivered, buying=buying, orientation=orientation)
     return json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 
@@ -195,6 +201,102 @@ def _flex_comparison(buying: Buying) -> dict[str, Any]:
             for d in buying.dropped
         ],
     }
+
+
+def _orientation(result: OrientationStudy) -> dict[str, Any]:
+    """Rooms by sensitivity, packages, whether the set holds at every degree, and every lot at its own azimuth."""
+    house, check = result.house, result.degrees
+    return {
+        "screening": result.screening,
+        "sensitivity": [
+            {
+                "room": r.room,
+                "season": r.season,
+                "smallest_cfm": _number(r.smallest_cfm),
+                "largest_cfm": _number(r.largest_cfm),
+                "least_face": r.least_face,
+                "least_mirrored": r.least_mirrored,
+                "driving_face": r.driving_face,
+                "driving_mirrored": r.driving_mirrored,
+                "size_steps": r.size_steps,
+                "glass_pct": _number(r.glass_pct),
+                "has_glass": r.has_glass,
+                "load_change_pct": _number(r.load_change_pct),
+                "shared_out": r.shared_out,
+            }
+            for r in result.sensitivity
+        ],
+        "house_cooling_change_btuh": None if house is None else _number(house.change_btuh),
+        "packages": _packages(result),
+        "every_degree": None
+        if check is None
+        else {
+            "step_deg": check.step_deg,
+            "directions": len(check.azimuth_deg),
+            "holds": check.holds,
+            "highest_use": _number(float(check.use.max())),
+            "largest_step": _number(check.largest_step),
+            "ranges": [
+                {
+                    "section": r.section,
+                    "limit": r.limit_name,
+                    "first_deg": r.first_deg,
+                    "last_deg": r.last_deg,
+                    "over_limit_pct": _number(r.excess_pct),
+                }
+                for r in check.broken
+            ],
+        },
+        "lots": [
+            {
+                "lot": r.lot.name,
+                "azimuth_deg": _number(r.lot.azimuth_deg),
+                "mirrored": r.lot.mirrored,
+                "flex": r.lot.flex,
+                "holds": r.holds,
+                "covered": r.covered,
+                "airflow_from": r.source,
+                "packages": {
+                    str(p.n_package): None if p.package is None else p.package + 1
+                    for p in result.lot_packages
+                    if p.lot == r.lot.name
+                },
+                "run_airflow_cfm": {
+                    season: {
+                        run.name: _number(cfm)
+                        for run, cfm in zip(result.study.tree.runs, r.run_airflow_cfm[k], strict=True)
+                    }
+                    for k, season in enumerate(result.study.plan.seasons)
+                },
+            }
+            for r in result.lots
+        ],
+    }
+
+
+def _packages(result: OrientationStudy) -> list[dict[str, Any]]:
+    found = result.packages
+    return [
+        {
+            "packages": choice.n_package,
+            "expected_cost": _number(choice.expected_cost),
+            "best_bound": _number(choice.bound),
+            "proven": choice.proven,
+            "saving": _number(found.saving(choice.n_package)),
+            "division": [
+                {
+                    "orientations": [{"front_faces": face, "mirrored": mirrored} for face, mirrored in package.groups],
+                    "also_holds": [{"front_faces": face, "mirrored": m} for face, m in package.also_holds],
+                    "mix_pct": _number(100.0 * package.weight),
+                    "cost": _number(package.cost),
+                    "size_set": result.study.case.labels(package.size_index),
+                }
+                for package in choice.packages
+            ],
+        }
+        for choice in (found.choices if found else ())
+        if found is not None
+    ]
 
 
 def _variants(study: Study) -> list[dict[str, Any]]:

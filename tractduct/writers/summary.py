@@ -8,15 +8,17 @@ from tractduct.delivery.deliver import Delivery
 from tractduct.delivery.predict import Drive
 from tractduct.findings import Finding, Severity
 from tractduct.inputs.cells import key_of
+from tractduct.orientation.study import OrientationStudy
 from tractduct.purchasing.buy import Buying, PurchaseList
 from tractduct.sizing.drivers import Reason
 from tractduct.study import Study
+from tractduct.writers.orientation_tables import missing
 
 _FINDINGS_SHOWN = 8
 
 
-def summary(study: Study, delivery: Delivery | None = None) -> str:
-    """What to build, what it costs, what drives it, what it delivers, what to watch."""
+def summary(study: Study, delivery: Delivery | None = None, orientation: OrientationStudy | None = None) -> str:
+    """What to build, what it costs, what drives it, what it delivers, what the direction does, what to watch."""
     lines = [f"{study.plan.name}: {_variants(study)}", ""]
     if study.recommended.size_index is None:
         lines += _nothing_holds(study)
@@ -27,7 +29,10 @@ def summary(study: Study, delivery: Delivery | None = None) -> str:
     lines += _single(study)
     if delivery is not None:
         lines += _delivery(delivery)
-    lines += _findings((*study.findings, *(delivery.findings if delivery else ())))
+    if orientation is not None:
+        lines += _orientation(orientation)
+    parts = (study, delivery, orientation)
+    lines += _findings(tuple(f for part in parts if part is not None for f in part.findings))
     return "\n".join([*lines, *_CAUTION])
 
 
@@ -267,6 +272,37 @@ def _delivery(delivery: Delivery) -> list[str]:
             "variant."
         )
     return lines
+
+
+def _orientation(result: OrientationStudy) -> list[str]:
+    """Lots, packages, every degree, the most sensitive rooms, and what the plan does not give."""
+    study, lines = result.study, [""]
+    if result.lots and study.size_set:
+        holds = [r.holds for r in result.lots]
+        out = [r.lot.name for r in result.lots if not r.holds]
+        lines.append(
+            f"{_count(len(holds), 'lot')}: the set holds at {sum(h is True for h in holds)} of them"
+            + (f"; look at {', '.join(out[:8])}{' and more' if len(out) > 8 else ''}." if out else ".")
+        )
+    check = result.degrees
+    if check is not None:
+        words = "it holds at each" if check.holds else f"it FAILS at {int((~check.holds_at).sum())} of them"
+        lines.append(
+            f"Every {check.step_deg:g} degrees between the fronts ({len(check.azimuth_deg)} directions): {words}."
+        )
+    if result.packages is not None:
+        found = result.packages
+        more = [f"{c.n_package} save {money(study, found.saving(c.n_package))} a lot more" for c in found.choices[1:]]
+        lines.append(
+            f"Packages: {found.choices[0].n_package} at {money(study, found.choices[0].expected_cost)} a lot; "
+            + (", ".join(more) if more else "more save nothing")
+            + "."
+        )
+    rooms = [f"{r.room} ({r.largest_cfm - r.smallest_cfm:.0f} cfm in {r.season})" for r in result.sensitivity[:3]]
+    lines.append(f"The direction moves most: {', '.join(rooms)}.")
+    if result.screening:
+        lines.append(f"{result.screening}.")
+    return [*lines, *missing(result)]
 
 
 def _findings(found: tuple[Finding, ...]) -> list[str]:

@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from tractduct.delivery.deliver import Delivery
+from tractduct.delivery.lots import LotDelivery
 from tractduct.purchasing.buy import Buying
 from tractduct.study import Study
 from tractduct.writers.book.answer import ANSWER_WIDTHS, NO_ANSWER_WIDTHS, answer_sheet
@@ -25,6 +26,8 @@ from tractduct.writers.book.delivered import (
 )
 from tractduct.writers.book.facts import Facts
 from tractduct.writers.book.layout import Book
+from tractduct.writers.book.lots import lot_sheets, lots_by_room_sheet
+from tractduct.writers.book.orientation import orientation_sheets
 from tractduct.writers.book.pencil import lengths_sheet, pencil_sheet
 from tractduct.writers.book.purchasing import buy_sheets, comparison_sheet, stock_sheet
 from tractduct.writers.book.saving import save
@@ -35,6 +38,7 @@ from tractduct.writers.book.sizing import (
     spare_air_sheet,
     tightest_sheet,
 )
+from tractduct.writers.orientation_pictures import OrientationPictures
 
 # Name of a picture -> its sheet and what it shows.
 PICTURES = {
@@ -61,6 +65,8 @@ def write_workbook(
     delivery: Delivery | None = None,
     installed: str | None = None,
     buying: Buying | None = None,
+    lots: LotDelivery | None = None,
+    turned: OrientationPictures | None = None,
 ) -> None:
     """Write the workbook of a study.
 
@@ -71,11 +77,13 @@ def write_workbook(
     installed : flex product of the balancing sheets; default the plan's first. ValueError where it is not
         approved
     buying : what purchasing asks of the plan; adds its sheets
+    lots : what the direction does; adds its sheets and one for each lot, in place of those for each orientation
+    turned : the pictures of ``lots``
     """
     flex = study.plan.flex[0] if installed is None else installed
     if flex not in study.plan.flex:
         raise ValueError(f"flex product '{flex}' is not approved in this plan; approved: {', '.join(study.plan.flex)}")
-    facts = Facts(study, delivery, buying)
+    facts = Facts(study, delivery, buying, lots.orientation if lots else None)
     book = Book(study.plan.name)
     answer = book.sheet("Answer", ANSWER_WIDTHS if facts.has_set else NO_ANSWER_WIDTHS, portrait=True)
 
@@ -91,6 +99,8 @@ def write_workbook(
         tightest_sheet(book, facts)
     rooms_by_front_sheet(book, facts)
     picture("orientation")
+    if lots is not None:
+        orientation_sheets(book, lots.orientation, turned)
     flex_sheet(book, facts)
     if facts.has_set:
         fronts_sheet(book, facts)
@@ -100,7 +110,6 @@ def write_workbook(
         comparison_sheet(book, buying)
         stock_sheet(book, buying)
         buy_sheets(book, buying)
-    lots: list[str] = []
     if delivery is not None:
         delivered_sheet(book, delivery)
         picture("delivered")
@@ -110,12 +119,17 @@ def write_workbook(
         robustness_sheet(book, delivery)
     findings_sheet(book, facts)
     basis_sheet(book, facts)
-    if delivery is not None:
-        lots = [balancing_sheet(book, delivery, lot) for lot in orientations(delivery, flex)]
+    houses: list[str] = []
+    if lots is not None and lots.orientation.lots:
+        houses = lot_sheets(book, lots, turned, pictures["duct_tree"] if pictures else None)
+    elif delivery is not None:
+        houses = [balancing_sheet(book, delivery, lot) for lot in orientations(delivery, flex)]
     # The long lists stand last, so that they need not be printed.
     if facts.has_set:
         all_variants_sheet(book, facts)
     if delivery is not None:
         delivered_all_sheet(book, delivery)
-    answer_sheet(answer, facts, lots)
+    if lots is not None:
+        lots_by_room_sheet(book, lots.orientation)
+    answer_sheet(answer, facts, houses)
     save(book, path)

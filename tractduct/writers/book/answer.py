@@ -49,6 +49,15 @@ ABOUT_SHEETS = {
     "All variants": "pressure and velocity of each run in every variant",
     "Rooms by front": "how each room's airflow turns with the house",
     "Rooms picture": "the same, as a picture",
+    "Orientation": "rooms by how far the direction moves them, and their airflow by front",
+    "Rooms rose": "the most sensitive rooms, as a picture",
+    "House by front": "the house's loads by front, and whether they change by much",
+    "Breakdown check": "the loads by surface against the airflow table",
+    "Packages": "what more than one size set saves, and which front gets which",
+    "Every degree": "whether the set holds between the fronts",
+    "Plan picture": "the floors from above, with the ducts where the plan has routes",
+    "Lots": "every lot: whether the set holds there, and what to look at",
+    "Lots by room": "each room's airflow at each lot's own direction",
     "Flex products": "what each approved flex product would need",
     "Price of each front": "what it costs that one set covers every front",
     "Sizes and cost": "what a shorter stock list costs",
@@ -95,7 +104,7 @@ def answer_sheet(page: Page, facts: Facts, lots: Sequence[str] = ()) -> None:
             page.row += 1
     if lots:
         page.row += 1
-        page.heading("Balancing sheets, one a lot", across)
+        page.heading("Lot sheets" if facts.orientation else "Balancing sheets, one a lot", across)
     for n, name in enumerate(lots):
         page.link(page.row + n // len(LINKS_IN_A_ROW), LINKS_IN_A_ROW[n % len(LINKS_IN_A_ROW)], name)
 

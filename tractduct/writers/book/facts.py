@@ -13,6 +13,7 @@ from tractduct.findings import Finding
 from tractduct.inputs.plan import Section
 from tractduct.network.airstream import Airstream, airstream
 from tractduct.network.variants import Variant
+from tractduct.orientation.study import OrientationStudy
 from tractduct.purchasing.buy import Buying
 from tractduct.study import Study
 from tractduct.writers import tables
@@ -22,10 +23,17 @@ from tractduct.writers.book.looks import CENTRE, SHORT, Column, Value, plain
 class Facts:
     """A study, what it delivers where that is known, and what several sheets need of them."""
 
-    def __init__(self, study: Study, delivery: Delivery | None = None, buying: Buying | None = None) -> None:
+    def __init__(
+        self,
+        study: Study,
+        delivery: Delivery | None = None,
+        buying: Buying | None = None,
+        orientation: OrientationStudy | None = None,
+    ) -> None:
         self.study = study
         self.delivery = delivery
         self.buying = buying
+        self.orientation = orientation
         self.sections = {s.name: s for s in study.tree.sections}
 
     @property
@@ -69,9 +77,9 @@ class Facts:
 
     @property
     def findings(self) -> list[Finding]:
-        """Of sizing, delivery and purchasing, the most urgent first."""
-        more = [*(self.delivery.findings if self.delivery else ()), *(self.buying.findings if self.buying else ())]
-        return sorted([*self.study.findings, *more], key=lambda f: f.severity)
+        """Of sizing, delivery, purchasing and orientation, the most urgent first."""
+        parts = (self.study, self.delivery, self.buying, self.orientation)
+        return sorted((f for part in parts if part is not None for f in part.findings), key=lambda f: f.severity)
 
     @property
     def unit(self) -> str:

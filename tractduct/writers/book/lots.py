@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import io
 import math
-from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from openpyxl.drawing.image import Image
@@ -15,13 +15,13 @@ from openpyxl.worksheet.hyperlink import Hyperlink
 from openpyxl.worksheet.pagebreak import Break
 from openpyxl.worksheet.properties import PageSetupProperties
 
-from tractduct.delivery.lots import LotSettings
+from tractduct.delivery.lots import LotDelivery, LotSettings
 from tractduct.orientation.azimuths import azimuth_label, face_azimuth_deg
 from tractduct.orientation.lots import LotResult
 from tractduct.orientation.study import OrientationStudy
 from tractduct.writers.book.balancing import BOTTOM_IN, MARGIN_IN, Balancing, LotToBalance, set_margins
 from tractduct.writers.book.facts import turned
-from tractduct.writers.book.layout import Book, Page
+from tractduct.writers.book.layout import Book
 from tractduct.writers.book.looks import (
     BAND_FILL,
     CENTRE,
@@ -45,6 +45,7 @@ from tractduct.writers.book.looks import (
     size_value,
 )
 from tractduct.writers.book.orientation import screening
+from tractduct.writers.orientation_pictures import OrientationPictures
 
 PAGE_WIDE_IN, PAGE_HIGH_IN = 11.0 - 2.0 * MARGIN_IN, 8.5 - MARGIN_IN - BOTTOM_IN
 PLAIN_WIDTHS = (13.0,) * 14  # of a lot without balancing
@@ -57,11 +58,31 @@ NOTE = replace(TEXT, points=11.0)
 VERDICTS = {True: GOOD_FILL, False: TIGHT_FILL, None: CLOSE_FILL}
 
 
+def lot_sheets(
+    book: Book, lots: LotDelivery, pictures: OrientationPictures | None, duct_tree: Path | None
+) -> list[str]:
+    """The summary, then a sheet for each lot where there is a size set; returns the names of these.
+
+    A lot's sheet shows the plan turned to its north; the duct tree where the plan has no room outlines.
+    """
+    result = lots.orientation
+    cells = lots_sheet(book, result)
+    turned_plan = pictures.lots if pictures else {}
+    names = []
+    for r, cell in zip(result.lots, cells, strict=True):
+        if result.study.size_set:
+            name = r.lot.name
+            sheet = lot_sheet(book, result, r, lots.settings.get(name), turned_plan.get(name, duct_tree))
+            cell.hyperlink = Hyperlink(ref=cell.coordinate, location="'" + sheet.replace("'", "''") + "'!A1")
+            names.append(sheet)
+    return names
+
+
 # -- summary ---------------------------------------------------------------------------------------------
 
 
-def lots_sheet(book: Book, result: OrientationStudy, sheets: Mapping[str, str], missing: list[str]) -> None:
-    """One row a lot; ``sheets`` lot name -> its own sheet."""
+def lots_sheet(book: Book, result: OrientationStudy) -> list[Any]:
+    """One row a lot; returns the cells with the lots' names, to be linked to their sheets."""
     numbers = sorted({p.n_package for p in result.lot_packages})
     columns = [
         Column("Lot", LINK, 16),
@@ -77,13 +98,11 @@ def lots_sheet(book: Book, result: OrientationStudy, sheets: Mapping[str, str], 
     page = book.sheet("Lots", [c.width for c in columns])
     page.title(
         "All lots",
-        "Each lot at the direction of its own front, clockwise from north. Of 2 packages: which one the lot would get, by "
-        "its nearest front; ! where that one does not hold at the lot's own direction (sheet Packages).",
+        "Each lot at the direction of its own front, clockwise from north. Of 2 packages: which one the lot would get, "
+        "by its nearest front; ! where that one does not hold at the lot's own direction (sheet Packages).",
         len(columns),
     )
     screening(page, result, len(columns))
-    for words in missing:
-        page.paragraph(words, len(columns), replace(TEXT, fill=CLOSE_FILL))
     page.row += 1
     package = {(p.lot, p.n_package): p for p in result.lot_packages}
     rows: list[list[Value]] = []
@@ -104,14 +123,7 @@ def lots_sheet(book: Book, result: OrientationStudy, sheets: Mapping[str, str], 
             looks[len(rows), 5] = Look(bold=True, fill=VERDICTS[r.holds])
         rows.append(row)
     body = page.table(columns, rows, looks, freeze=1, nothing="The plan lists no lots.")
-    for row_number, r in zip(body, result.lots, strict=False):
-        if r.lot.name in sheets:
-            cell = page.sheet.cell(row_number, 1)
-            cell.hyperlink = Hyperlink(ref=cell.coordinate, location=_place(sheets[r.lot.name]))
-
-
-def _place(sheet: str) -> str:
-    return "'" + sheet.replace("'", "''") + "'!A1"
+    return [page.sheet.cell(row, 1) for row in body]
 
 
 def verdict(r: LotResult, result: OrientationStudy) -> str:
@@ -193,8 +205,10 @@ class _LotSheet:
         self.widths = self.balancing.widths if self.balancing else list(PLAIN_WIDTHS)
         self.across = len(self.widths)
         self.page = book.sheet(f"Lot {lot.lot.name}", self.widths)
-        self.width_points = sum(w * 7.0 + 2.0 for w in self.widths) * POINTS_A_PIXEL
-        self.scale = min(PAGE_WIDE_IN * 72.0 / self.width_points, 1.0)
+        self.width_points = sum(w * 7.0 + 5.0 for w in self.widths) * POINTS_A_PIXEL
+        # Fitting to pages would make Excel ignore the break between them, so the scale is worked out here; programs
+        # differ a little in how wide a column is, and a column too many would take a page of its own.
+        self.scale = min(0.985 * PAGE_WIDE_IN * 72.0 / self.width_points, 1.0)
 
     def write(self) -> str:
         page = self.page
@@ -297,9 +311,7 @@ class _LotSheet:
         """Of every section, in the order of the tree."""
         assert self.settings is not None
         variants = self.settings.settings.case.variants
-        mine = variants.where(
-            face=self.label, mirrored=self.lot.lot.mirrored, season=season, flex=self.settings.flex
-        )
+        mine = variants.where(face=self.label, mirrored=self.lot.lot.mirrored, season=season, flex=self.settings.flex)
         return [float(cfm) for cfm in variants.airflow_cfm[int(np.flatnonzero(mine)[0])]]
 
     def _notes(self) -> None:
@@ -313,8 +325,8 @@ class _LotSheet:
             words.append(f"Airflow of the whole house, cfm: {total} ({_source_words(lot)}).")
             if self.settings.flex and not lot.lot.flex:
                 words.append(
-                    f"No flex product is named for this lot; it is balanced for {self.settings.flex}. The sizes hold for "
-                    f"{', '.join(self.plan.flex)}."
+                    f"No flex product is named for this lot; it is balanced for {self.settings.flex}. The sizes hold "
+                    f"for {', '.join(self.plan.flex)}."
                 )
             elif self.settings.flex:
                 words.append(f"Flex: {self.settings.flex}.")

@@ -38,6 +38,7 @@ from tractduct.writers.book.looks import (
     plain,
     size_value,
 )
+from tractduct.writers.orientation_pictures import OrientationPictures
 
 MOST_CFM = Look('"▲ "#,##0.0', bold=True, fill=LARGER_FILL)
 LEAST_CFM = Look('"▼ "#,##0.0', italic=True, fill=SMALLER_FILL)
@@ -46,9 +47,17 @@ SCREENED = replace(TEXT, bold=True, fill=CLOSE_FILL)
 DEGREES_IN_A_ROW = 10
 
 
-def orientation_sheets(book: Book, result: OrientationStudy) -> None:
+def orientation_sheets(book: Book, result: OrientationStudy, pictures: OrientationPictures | None) -> None:
     """All of them, but for what the plan gives no ground for."""
     sensitivity_sheet(book, result)
+    said = f" {result.screening}." if result.screening else ""
+    if pictures is not None and pictures.roses is not None:
+        book.picture(
+            "Rooms rose",
+            "How the airflow of the most sensitive rooms turns with the house: the further out, the more air when the "
+            f"front faces that way. Each rose has its own scale.{said}",
+            pictures.roses,
+        )
     if result.house is not None:
         house_sheet(book, result)
     if result.breakdown_check is not None:
@@ -57,6 +66,12 @@ def orientation_sheets(book: Book, result: OrientationStudy) -> None:
         packages_sheet(book, result)
     if result.degrees is not None:
         degrees_sheet(book, result)
+    if pictures is not None and pictures.plan is not None:
+        book.picture(
+            "Plan picture",
+            f"The plan as drawn, front at the bottom; the lot sheets show it turned to each lot's north.{said}",
+            pictures.plan,
+        )
 
 
 def screening(page: Page, result: OrientationStudy, across: int) -> None:
@@ -103,6 +118,8 @@ def sensitivity_sheet(book: Book, result: OrientationStudy) -> None:
         across,
     )
     screening(page, result, across)
+    for words in frames.missing(result):
+        page.paragraph(words, across, replace(TEXT, fill=CLOSE_FILL))
     page.row += 1
     rows: list[list[Value]] = []
     for r in result.sensitivity:
@@ -131,8 +148,9 @@ def _shared_out(page: Page, result: OrientationStudy, across: int) -> None:
     rooms = [r.room for r in result.sensitivity if r.shared_out]
     if rooms:
         page.paragraph(
-            f"Rooms without glass whose airflow changes: {', '.join(rooms)}. Their own load hardly changes; the other "
-            "rooms' loads do, and the system's airflow is shared out by load. Do not look for the cause in these rooms.",
+            f"Rooms without glass whose airflow changes: {', '.join(rooms)}. Their own load hardly changes; the "
+            "other rooms' loads do, and the system's airflow is shared out by load. Do not look for the cause in these "
+            "rooms.",
             across,
         )
         page.row += 1
@@ -274,7 +292,7 @@ def check_sheet(book: Book, result: OrientationStudy) -> None:
     frame = frames.breakdown_check(result)
     rows: list[list[Value]] = []
     for (room, season), part in frame.groupby(["room", "season"], sort=False):
-        worst = part.loc[part["off_pct"].abs().idxmax()]
+        worst = part.iloc[int(part["off_pct"].abs().argmax())]
         good = bool(part["within"].all())
         rows.append(
             [
@@ -349,8 +367,8 @@ def _worth(result: OrientationStudy) -> str:
     part = 100.0 * saves / first.expected_cost if first.expected_cost else 0.0
     total = f", {saves * lots:,.0f} {unit} for all {lots}" if lots else ""
     return (
-        f"{second.n_package} packages instead of {first.n_package} save {saves:,.1f} {unit} a lot ({part:.1f} %){total}. "
-        "If a second set of drawings, parts and checks costs you more than that, it is not worth it."
+        f"{second.n_package} packages instead of {first.n_package} save {saves:,.1f} {unit} a lot ({part:.1f} %)"
+        f"{total}. If a second set of drawings, parts and checks costs you more than that, it is not worth it."
     )
 
 
@@ -422,8 +440,8 @@ def degrees_sheet(book: Book, result: OrientationStudy) -> None:
     page = book.sheet("Every degree", (16, *(12,) * DEGREES_IN_A_ROW))
     page.title(
         "Does the standard set hold between the fronts?",
-        f"Every limit of every section and path in {check.n_variant:,} variants: each {check.step_deg:g} degrees of the "
-        f"front that the plan's fronts enclose ({len(check.azimuth_deg)} directions), all mirrors, seasons and flex "
+        f"Every limit of every section and path in {check.n_variant:,} variants: each {check.step_deg:g} degrees of "
+        f"the front that the plan's fronts enclose ({len(check.azimuth_deg)} directions), all mirrors, seasons and flex "
         "products, by the independent check. Checked at each of these directions, not proven between them; from one to "
         f"the next no limit's use changes by more than {100.0 * check.largest_step:.1f} % of the limit.",
         across,

@@ -27,6 +27,7 @@ from tractduct.writers.book.looks import (
     LABEL,
     LEAD,
     PER_CENT,
+    ROW_POINTS,
     SHORT,
     SIZE,
     TENTHS,
@@ -43,7 +44,8 @@ MORE = Look("+#,##0.00;−#,##0.00;0.00")
 WORDS = Look(align="right", italic=True, ink=GREY_INK)  # in place of a number
 TOTAL, TOTAL_DOLLARS = Look(bold=True, top_line=True), Look("#,##0.00", bold=True, top_line=True)
 _COLOURS = ("0072B2", "D55E00", "009E73", "CC79A7", "E69F00", "56B4E9", "52606D")  # told apart by all eyes
-_CHART_CM, _CHART_ROWS = 7.5, 16
+_CHART_CM = 7.5
+_CM_A_BAR = 1.3
 _MARKERS = ("circle", "square", "diamond", "triangle", "x", "plus", "star")
 
 
@@ -188,6 +190,7 @@ def _charts(page: Page, buying: Buying, across: int, unit: str) -> None:
     """Cost by product and compression, and by approved set, each beside the numbers that it shows."""
     frame = frames.cost_by_compression(buying)
     flex = [str(name) for name in frame.columns[1:]]
+    beside = get_column_letter(len(flex) + 3)
     values = [cost for name in flex for cost in frame[name].tolist() if math.isfinite(cost)]
     if values:
         page.heading("Least cost of a set made for the compression, each product alone", across)
@@ -198,8 +201,8 @@ def _charts(page: Page, buying: Buying, across: int, unit: str) -> None:
         )
         chart = _cost_by_compression(page.sheet, header, body, len(flex), unit)
         chart.y_axis.scaling.min, chart.y_axis.scaling.max = _axis(min(values), max(values))
-        page.sheet.add_chart(chart, f"{get_column_letter(len(flex) + 2)}{header}")
-        page.row = header + _CHART_ROWS
+        page.sheet.add_chart(chart, f"{beside}{header}")
+        page.row = header + _rows_under(chart.height)
     costs = frames.approved(buying).dropna(subset=["least_cost"])
     if len(costs) > 1:
         page.heading("Least cost by what is approved", across)
@@ -208,9 +211,14 @@ def _charts(page: Page, buying: Buying, across: int, unit: str) -> None:
             [Column("Approved together", LABEL), Column(f"Least cost of each, {unit}", DOLLARS)],
             frame_rows(costs, ["flex", "least_cost"]),
         )
-        chart = _cost_of_approved(page.sheet, header, body, unit)
-        page.sheet.add_chart(chart, f"{get_column_letter(len(flex) + 2)}{header}")
-        page.row = max(page.row, header + _CHART_ROWS)
+        bars = _cost_of_approved(page.sheet, header, body, unit)
+        page.sheet.add_chart(bars, f"{beside}{header}")
+        page.row = max(page.row, header + _rows_under(bars.height))
+
+
+def _rows_under(height_cm: float) -> int:
+    """Rows that a chart covers, and two more."""
+    return math.ceil(height_cm / 2.54 * 72.0 / ROW_POINTS) + 2
 
 
 def _axis(low: float, high: float) -> tuple[float, float]:
@@ -246,7 +254,7 @@ def _cost_by_compression(sheet: Worksheet, header: int, body: range, products: i
 def _cost_of_approved(sheet: Worksheet, header: int, body: range, unit: str) -> BarChart:
     chart = BarChart()
     chart.type, chart.style, chart.gapWidth = "bar", 2, 60
-    chart.height, chart.width = _CHART_CM, 15
+    chart.height, chart.width = max(_CHART_CM, _CM_A_BAR * len(body)), 15
     chart.x_axis.delete = chart.y_axis.delete = False
     chart.x_axis.scaling.orientation = "maxMin"  # the first row on top
     chart.x_axis.tickLblSkip = 1
