@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import gc
 import os
 import sys
 from collections.abc import Sequence
@@ -283,6 +284,7 @@ def _run(options: argparse.Namespace, *, predicted: bool, bought: bool = False, 
     from tractduct.writers.output import write_study
     from tractduct.writers.summary import buying_summary, summary
 
+    gc.disable()  # one plan and done: looking for garbage would cost a twentieth of the time
     plan = load_plan(options.plan)
     installed = _installed(plan, options.installed) if predicted else None
     drive = _drive(plan, options.driven_by) if predicted else None

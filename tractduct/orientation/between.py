@@ -72,6 +72,11 @@ class DegreeCheck:
         return not self.broken
 
     @property
+    def every(self) -> str:
+        """How far apart the azimuths are, in words."""
+        return "every degree" if self.step_deg == 1.0 else f"every {self.step_deg:g} degrees"
+
+    @property
     def holds_at(self) -> NDArray[np.bool_]:
         """(n_azimuth,) bool"""
         bad = np.zeros(len(self.azimuth_deg), dtype=bool)
@@ -157,7 +162,7 @@ def find_between(check: DegreeCheck | None) -> Iterator[Finding]:
     """Where the standard set does not hold between the faces, each limit at its worst; else that it holds."""
     if check is None:
         return
-    what = f"{check.n_variant:,} variants at every {check.step_deg:g} degrees between the plan's faces"
+    what = f"{check.n_variant:,} variants at {check.every} between the plan's faces"
     if check.holds:
         at = int(np.argmax(check.use))
         yield Finding(

@@ -220,7 +220,15 @@ def price_of_standardizing(
     assert standard.size_index is not None
     size_index = standard.size_index
     plan, variants = case.plan, case.variants
+    used = np.array(sorted(standard.variants_used or ()), dtype=np.intp)
+    choices = case.problem().tightened()
     found = []
+
+    def solve(part: Case, kind: str, keep: NDArray[np.bool_]) -> Solution:
+        problem = part.problem()
+        # At the same prices, leaving out variants that the proof does not rest on leaves the set as it is.
+        same = kind == "orientation" and used.size and keep[used].all()
+        return standard if same and np.array_equal(problem.tightened(), choices) else least_cost(problem)
 
     def compare(kind: str, kept: str, left_out: str, keep: NDArray[np.bool_]) -> None:
         part = case.only(keep)
@@ -229,7 +237,7 @@ def price_of_standardizing(
                 kind=kind,
                 kept=kept,
                 left_out=left_out,
-                solution=least_cost(part.problem()),
+                solution=solve(part, kind, keep),
                 standard_cost=part.cost_of(size_index),
             )
         )

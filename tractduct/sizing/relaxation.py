@@ -125,6 +125,7 @@ class Relaxation:
         self.left: FloatArray = np.zeros((0, self.section.size))
         self.right: FloatArray = np.zeros(0)
         self._in_use: set[tuple[int, int]] = set()
+        self.variants_used: set[int] = set()  # whose rows or covers stand in the program
         # each path starts with the variant that loses most in the mean over sizes
         count = np.bincount(self.section, minlength=allowed.shape[0])
         self._add_worst_rows(self._loss.sum(axis=2) / count, -np.inf)
@@ -208,6 +209,7 @@ class Relaxation:
                 continue
             seen |= problem.path[path]
             self._in_use.add((variant, path))
+            self.variants_used.add(int(variant))
             scale = self._row_scale[variant, path]
             on_path = problem.path[path, self.section]
             left.append(np.where(on_path, self._loss[variant, self.section, self.size], 0.0) / scale)
@@ -284,6 +286,7 @@ class Relaxation:
         self, variant: int, path: int, sections: IntArray, in_use: BoolArray, combination: int
     ) -> FloatArray:
         """The cover of a combination of levels, each lowered while they break the limit: stronger."""
+        self.variants_used.add(variant)
         level = np.zeros(self.n_section)
         choice = np.unravel_index(combination, in_use[sections].sum(axis=1))
         for section, rank in zip(sections, choice, strict=True):
@@ -509,5 +512,6 @@ class Relaxation:
         section = np.arange(self.n_section)
         if not self._add_worst_rows(self._loss[:, section, size_index], 0.0):
             variant, path = np.unravel_index(over.argmax(), over.shape)
+            self.variants_used.add(int(variant))
             self._append([self._cover(int(variant), int(path), self._loss[variant, section, size_index])], [-1.0])
         return True

@@ -55,6 +55,9 @@ class Solution:
         No set within what was asked costs less; ``inf`` where infeasible.
     distinct_sizes
         Pairs of stock group and size in the set; 0 without one.
+    variants_used
+        The variants whose limits the proof of an unrestricted least cost rests on: without any of the others the
+        same set is proven, as long as the same sizes are left to choose from. None where that is not known.
     """
 
     status: Status
@@ -62,6 +65,7 @@ class Solution:
     cost: float
     bound: float
     distinct_sizes: int
+    variants_used: frozenset[int] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -373,9 +377,9 @@ class _Search:
             return self._solution("feasible", found.size_index, max(found.bound, self.root.value))
         cost = relaxation.cost_of(found.size_index)
         columns = self._columns_within(cost)
-        return self._solution(
-            "optimal", self._first_of_ties(columns, found.size_index, max_distinct=None, count=True), cost
-        )
+        first = self._first_of_ties(columns, found.size_index, max_distinct=None, count=True)
+        used = frozenset(relaxation.variants_used)
+        return replace(self._solution("optimal", first, cost), variants_used=used)
 
     def _first_of_ties(
         self, columns: IntArray, size_index: IntArray, *, max_distinct: int | None, count: bool

@@ -40,7 +40,7 @@ FloatArray = NDArray[np.float64]
 _SHADES = LinearSegmentedColormap.from_list("sensitivity", ["#FFFFFF", "#F6D58A", "#E69F00"])
 LARGEST_FLOOR_IN = 6.4
 _MOST_INCHES_PER_FT = 0.16
-_COLOURS = 64
+_COLOURS = 256
 _LETTER_IN = 0.071
 _LINE_IN = 0.135
 _FULL_PCT = 60.0  # a room that moves by this much has the full colour
@@ -86,7 +86,7 @@ def draw_plan(
     canvas.draw()
     # Few colours take a quarter of the room; there may be a picture for each of many lots.
     few = Image.fromarray(np.asarray(canvas.buffer_rgba())[..., :3]).quantize(
-        _COLOURS, Image.Quantize.MEDIANCUT, dither=Image.Dither.NONE
+        _COLOURS, Image.Quantize.MAXCOVERAGE, dither=Image.Dither.NONE
     )
     few.save(found["png"], dpi=(DOTS_PER_INCH, DOTS_PER_INCH))
     with matplotlib.rc_context({"svg.hashsalt": "tractduct"}):

@@ -287,9 +287,7 @@ def _orientation(result: OrientationStudy) -> list[str]:
     check = result.degrees
     if check is not None:
         words = "it holds at each" if check.holds else f"it FAILS at {int((~check.holds_at).sum())} of them"
-        lines.append(
-            f"Every {check.step_deg:g} degrees between the fronts ({len(check.azimuth_deg)} directions): {words}."
-        )
+        lines.append(f"{check.every.capitalize()} between the fronts ({len(check.azimuth_deg)} directions): {words}.")
     if result.packages is not None:
         found = result.packages
         more = [f"{c.n_package} save {money(study, found.saving(c.n_package))} a lot more" for c in found.choices[1:]]

@@ -92,7 +92,7 @@ def lots_sheet(book: Book, result: OrientationStudy) -> list[Any]:
         Column("Flex", SHORT, 13),
         Column("Standard set", SHORT, 15),
         Column("Airflow from", SHORT, 20),
-        Column("What to look at", TEXT, 44),
+        Column("What to look at", TEXT, 34),
         *(Column(f"Of {k} packages", CENTRE, 10) for k in numbers),
     ]
     page = book.sheet("Lots", [c.width for c in columns])

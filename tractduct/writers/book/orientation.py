@@ -8,13 +8,12 @@ import numpy as np
 import pandas as pd
 
 from tractduct.orientation.azimuths import azimuth_label
-from tractduct.orientation.sensitivity import CHANGES_PCT
 from tractduct.orientation.study import OrientationStudy
 from tractduct.physics.solar import MODELS
 from tractduct.physics.turning import POINT_DEG, TURN_DEG
 from tractduct.sizing.packages import PackageChoice, group_label
 from tractduct.writers import orientation_tables as frames
-from tractduct.writers.book.facts import counted, frame_rows, turned
+from tractduct.writers.book.facts import frame_rows, turned
 from tractduct.writers.book.layout import Book, Page
 from tractduct.writers.book.looks import (
     CENTRE,
@@ -45,11 +44,13 @@ LEAST_CFM = Look('"▼ "#,##0.0', italic=True, fill=SMALLER_FILL)
 SIGNED_PER_CENT = Look("+0.0;−0.0;0.0")
 SCREENED = replace(TEXT, bold=True, fill=CLOSE_FILL)
 DEGREES_IN_A_ROW = 10
+MARKED_PCT = 5.0  # a room that moves by less has no best and worst front worth pointing at
 
 
 def orientation_sheets(book: Book, result: OrientationStudy, pictures: OrientationPictures | None) -> None:
     """All of them, but for what the plan gives no ground for."""
     sensitivity_sheet(book, result)
+    by_front_sheet(book, result)
     said = f" {result.screening}." if result.screening else ""
     if pictures is not None and pictures.roses is not None:
         book.picture(
@@ -64,6 +65,7 @@ def orientation_sheets(book: Book, result: OrientationStudy, pictures: Orientati
         check_sheet(book, result)
     if result.packages is not None:
         packages_sheet(book, result)
+        package_sizes_sheet(book, result)
     if result.degrees is not None:
         degrees_sheet(book, result)
     if pictures is not None and pictures.plan is not None:
@@ -105,7 +107,7 @@ def sensitivity_sheet(book: Book, result: OrientationStudy) -> None:
         columns += [
             Column("Glass, % of its load", WHOLE, 9),
             Column("Its own load changes by, %", WHOLE, 11),
-            Column("Why", TEXT, 30),
+            Column("Note", TEXT, 30),
         ]
     across = max(len(columns), 3 + len(plan.front_faces))
     page = book.sheet("Orientation", [c.width for c in columns])
@@ -128,20 +130,14 @@ def sensitivity_sheet(book: Book, result: OrientationStudy) -> None:
             _face(r.driving_face, r.driving_mirrored), plain(100.0 * (r.ratio - 1.0)), r.size_steps,
         ]  # fmt: skip
         if known:
-            why = "other rooms' loads change and the total is shared out" if r.shared_out else ""
+            note = "shared out: other rooms' loads change" if r.shared_out else None
             if r.has_glass is False and not r.shared_out:
-                why = "no glass"
-            row += [plain(r.glass_pct), plain(r.load_change_pct), why or "its own surfaces"]
+                note = "no glass"
+            row += [plain(r.glass_pct), plain(r.load_change_pct), note]
         rows.append(row)
     body = page.table(columns, rows, freeze=1)
     page.mark(f"H{body[0]}:H{body[-1]}", f"H{body[0]}>=1", CLOSE_FILL, bold=True)
     _shared_out(page, result, across)
-    page.heading("Airflow by front, cfm", across)
-    page.paragraph(
-        f"▲ the room's largest and ▼ its smallest in that season, where they differ by more than {CHANGES_PCT:g} %.",
-        across,
-    )
-    _by_front(page, result)
 
 
 def _shared_out(page: Page, result: OrientationStudy, across: int) -> None:
@@ -153,18 +149,30 @@ def _shared_out(page: Page, result: OrientationStudy, across: int) -> None:
             "rooms.",
             across,
         )
-        page.row += 1
 
 
-def _by_front(page: Page, result: OrientationStudy) -> None:
+def by_front_sheet(book: Book, result: OrientationStudy) -> None:
+    """Every room's airflow by front, season and mirror."""
     plan = result.study.plan
+    columns = [Column("Room", LABEL, 22), Column("Season", SHORT, 11), Column("Mirrored", SHORT, 12)]
+    columns += [Column(face, TENTHS, 11) for face in plan.front_faces]
+    across = max(len(columns), 8)
+    page = book.sheet("Airflow by front", [*(c.width for c in columns), *(11,) * (across - len(columns))])
+    page.title(
+        "Airflow of each room by the way the front faces, cfm",
+        "As drawn and mirrored, the most sensitive room first. ▲ the room's largest and ▼ its smallest in that season, "
+        f"where they differ by more than {MARKED_PCT:g} %.",
+        across,
+    )
+    screening(page, result, across)
+    page.row += 1
     frame = frames.airflow_by_face(result)
     flow = frame[list(plan.front_faces)].to_numpy(dtype=float)
     high = frame.groupby(["room", "season"])[list(plan.front_faces)].transform("max").max(axis=1).to_numpy(dtype=float)
     low = frame.groupby(["room", "season"])[list(plan.front_faces)].transform("min").min(axis=1).to_numpy(dtype=float)
     looks: dict[tuple[int, int], Look] = {}
     for i in range(len(frame)):
-        if high[i] > low[i] * (1.0 + CHANGES_PCT / 100.0):
+        if high[i] > low[i] * (1.0 + MARKED_PCT / 100.0):
             for j, cfm in enumerate(flow[i]):
                 if cfm in (high[i], low[i]):
                     looks[i, 3 + j] = MOST_CFM if cfm == high[i] else LEAST_CFM
@@ -173,8 +181,7 @@ def _by_front(page: Page, result: OrientationStudy) -> None:
         [room, season, turned(mirrored), *(plain(float(cfm)) for cfm in flow[i])]
         for i, (room, season, mirrored) in enumerate(heads)
     ]
-    columns = [Column("Room by front", LABEL), Column("Season"), Column("Mirrored")]
-    page.table([*columns, *(Column(face, TENTHS) for face in plan.front_faces)], rows, looks)
+    page.table(columns, rows, looks, freeze=3)
 
 
 # -- House by front --------------------------------------------------------------------------------------
@@ -296,13 +303,18 @@ def check_sheet(book: Book, result: OrientationStudy) -> None:
         good = bool(part["within"].all())
         rows.append(
             [
-                str(room), str(season), plain(worst["off_pct"]), _face(worst["front_faces"], worst["mirrored"]),
-                plain(worst["table_cfm"]), plain(worst["breakdown_cfm"]), plain(part["off_pct"].mean()),
+                str(room), str(season), _tenth(worst["off_pct"]), _face(worst["front_faces"], worst["mirrored"]),
+                plain(worst["table_cfm"]), plain(worst["breakdown_cfm"]), _tenth(part["off_pct"].mean()),
                 "agrees" if good else "differs",
             ]
         )  # fmt: skip
     body = page.table(columns, rows, freeze=1)
     page.mark(f"H{body[0]}:H{body[-1]}", f'H{body[0]}="differs"', TIGHT_FILL, bold=True)
+
+
+def _tenth(pct: float) -> Value:
+    """A small difference: shown as 0 where it rounds to 0, never as -0.0."""
+    return plain(round(float(pct), 1) + 0.0)
 
 
 # -- Packages --------------------------------------------------------------------------------------------
@@ -352,7 +364,6 @@ def packages_sheet(book: Book, result: OrientationStudy) -> None:
         ],
         rows,
     )
-    _package_sizes(page, result, across)
 
 
 def _worth(result: OrientationStudy) -> str:
@@ -398,35 +409,36 @@ def _choice_row(result: OrientationStudy, choice: PackageChoice) -> list[Value]:
     ]  # fmt: skip
 
 
-def _package_sizes(page: Page, result: OrientationStudy, across: int) -> None:
+def package_sizes_sheet(book: Book, result: OrientationStudy) -> None:
+    """The sizes of every package of every choice beside the standard set."""
     found, study = result.packages, result.study
     assert found is not None
+    packages = [(c.n_package, n, p) for c in found.choices for n, p in enumerate(c.packages, start=1)]
+    columns = [Column("Section", LABEL, 13), Column("Standard", CHOSEN, 11)]
+    columns += [Column("One least-cost set" if k == 1 else f"{n} of {k}", SIZE, 11) for k, n, _ in packages]
+    across = max(len(columns), 8)
+    page = book.sheet("Package sizes", [*(c.width for c in columns), *(11,) * (across - len(columns))])
+    page.title(
+        "Sizes of the packages, in",
+        "The standard set is the one on the other sheets. 1 of 2: the first of two packages (sheet Packages). "
+        "▲ larger and ▼ smaller than the standard set.",
+        across,
+    )
+    screening(page, result, across)
+    page.row += 1
     diameter = {size.label: size.diameter_in for size in study.table.sizes}
     standard = study.size_set
-    for choice in found.choices:
-        labels = [study.case.labels(p.size_index) for p in choice.packages]
-        page.heading(f"Sizes of {counted(choice.n_package, 'package')}, in", across)
-        page.paragraph("▲ larger and ▼ smaller than the standard set, which is the one on the other sheets.", across)
-        rows: list[list[Value]] = []
-        looks: dict[tuple[int, int], Look] = {}
-        for section in study.tree.sections:
-            size = standard.get(section.name, "")
-            for j, one in enumerate(labels):
-                mine = one[section.name]
-                if size and abs(diameter[mine] - diameter[size]) > 1e-9:
-                    looks[len(rows), 2 + j] = LARGER if diameter[mine] > diameter[size] else SMALLER
-            rows.append(
-                [section.name, size_value(size), *(size_value(one[section.name]) for one in labels)]
-            )  # fmt: skip
-        page.table(
-            [
-                Column("Section", LABEL),
-                Column("Standard", CHOSEN),
-                *(Column(f"Package {j + 1} of {choice.n_package}", SIZE) for j in range(len(labels))),
-            ],
-            rows,
-            looks,
-        )
+    labels = [study.case.labels(p.size_index) for _, _, p in packages]
+    rows: list[list[Value]] = []
+    looks: dict[tuple[int, int], Look] = {}
+    for section in study.tree.sections:
+        size = standard.get(section.name, "")
+        mine = [one[section.name] for one in labels]
+        for j, label in enumerate(mine):
+            if size and abs(diameter[label] - diameter[size]) > 1e-9:
+                looks[len(rows), 2 + j] = LARGER if diameter[label] > diameter[size] else SMALLER
+        rows.append([section.name, size_value(size), *map(size_value, mine)])
+    page.table(columns, rows, looks, freeze=2)
 
 
 # -- Every degree ----------------------------------------------------------------------------------------
@@ -440,9 +452,9 @@ def degrees_sheet(book: Book, result: OrientationStudy) -> None:
     page = book.sheet("Every degree", (16, *(12,) * DEGREES_IN_A_ROW))
     page.title(
         "Does the standard set hold between the fronts?",
-        f"Every limit of every section and path in {check.n_variant:,} variants: each {check.step_deg:g} degrees of "
-        f"the front that the plan's fronts enclose ({len(check.azimuth_deg)} directions), all mirrors, seasons and flex "
-        "products, by the independent check. Checked at each of these directions, not proven between them; from one to "
+        f"Every limit of every section and path in {check.n_variant:,} variants: {check.every} that the "
+        f"plan's fronts enclose ({len(check.azimuth_deg)} directions), all mirrors, seasons and flex products, by the "
+        "independent check. Checked at each of these directions, not proven between them; from one to "
         f"the next no limit's use changes by more than {100.0 * check.largest_step:.1f} % of the limit.",
         across,
     )
