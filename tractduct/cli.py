@@ -312,10 +312,19 @@ def _run(options: argparse.Namespace, *, predicted: bool, bought: bool = False, 
         written = write_study(result, folder, delivery, installed, buying, lots)
     print(summary(result, delivery, orientation) if buying is None else buying_summary(buying, delivery))
     print()
-    print("Written: " + ", ".join(str(path) for path in written))
+    print("Written: " + _listed(written))
     if result.recommended.size_index is None:
         return NO_SET if result.status == "infeasible" else UNEXPECTED
     return DONE
+
+
+def _listed(paths: Sequence[Path], most: int = 12) -> str:
+    """Files that were written; pictures counted where there are many."""
+    if len(paths) <= most:
+        return ", ".join(str(path) for path in paths)
+    pictures = [path for path in paths if path.suffix in (".png", ".svg")]
+    others = [str(path) for path in paths if path not in pictures]
+    return f"{', '.join(others)} and {len(pictures)} pictures in {paths[0].parent}"
 
 
 def _batch(options: argparse.Namespace) -> int:

@@ -103,7 +103,7 @@ def test_the_table_is_reproduced_at_its_points_and_straight_in_logarithms_betwee
     table = made_from(0.003, 0.1, random.normal(0.0, 0.02, len(SIZES)))
     correction = correction_of(table, 0.0025, 0.08)
     for size in np.unique(SIZES):
-        mine = SIZES == size
+        mine = table.size_in == size
         flow, rate = FLOWS[mine], table.friction_rate_inwc_per_100ft[mine]
 
         def by_table(q: np.ndarray, size: float = float(size)) -> np.ndarray:

@@ -90,9 +90,7 @@ def test_break_even_price_makes_the_least_costs_equal(fittings):
             (duct, size): price * pair.price_pct / 100.0 if duct == pair.product else price
             for (duct, size), price in plan.prices.items()
         }
-        again = least_by_line(
-            sets_that_hold(fittings, (pair.product,)), replace(plan, prices=prices), (pair.product,)
-        )
+        again = least_by_line(sets_that_hold(fittings, (pair.product,)), replace(plan, prices=prices), (pair.product,))
         assert again == pytest.approx(costs[pair.against], rel=1e-9)
 
 
@@ -117,7 +115,8 @@ def test_break_even_is_impossible_where_sheet_metal_alone_costs_more():
     largest = {"DEN": "12", "BED": "6", "KIT": "12", "RET": "14"}
     assert verify_sizes(study.plan, variants, {"T1": "14", **largest}).holds
     assert not verify_sizes(study.plan, variants, {"T1": "12", **largest}).holds
-    by_hand = 8 * 14**2 + 10 * 5**2 + 9 * 5**2  # ft of T1, KIT and RET, the last two as cheap as can be
+    # Feet of T1, KIT and RET times price; KIT at 140 of 900 fpm x 0.196 ft2, RET at 320 of 700 x 0.545.
+    by_hand = 8 * 14**2 + 10 * 6**2 + 9 * 10**2
     assert meadow.least.cost < by_hand < granite.least.cost
     pct = {pair.product: pair.price_pct for pair in found.comparison.break_even}
     assert np.isnan(pct["granite"])
@@ -149,42 +148,45 @@ def delivered(one: Alone, plan: PlanTables, compression_pct: float | None = None
     The blower holds the design airflow; friction by `fluids`; without ``compression_pct`` dampers are open and the
     duct is as the plan has it, else set for that and the duct then compressed.
     """
-    lengths = {row["fitting"]: row["equivalent_length_ft"] for row in plan.tables["fittings"]}
-    runs = [row for row in plan.tables["sections"] if row["parent"] == "T1"]
     found = []
     for need in airflow_by_variant(plan):
-
-        def loss(run: dict, cfm: float, pct: float | None) -> float:
-            product = plan.row("ducts", one.flex if run["duct"] == "flex" else run["duct"])
-            size = float(one.size_set[run["section"]])
-            rate = friction_rate(
-                cfm / (1 - product["airflow_derate_pct"] / 100), size, product["roughness_ft"], elevation_ft=500
-            )
-            left = product["compression_pct"] if pct is None or product["kind"] == "rigid" else pct
-            fittings = sum(
-                lengths[part.partition("*")[0].strip()] * int(part.partition("*")[2] or 1)
-                for part in run["fittings"].split("+")
-            )
-            return rate * (run["length_ft"] * compression_factor(left, size) + fittings) / 100
-
-        as_drawn = {run["section"]: loss(run, need[run["room"]], None) for run in runs}
-        most = max(as_drawn.values())
-        damper = {
-            run["section"]: 0.0
-            if compression_pct is None
-            else (most - as_drawn[run["section"]]) / need[run["room"]] ** 2
-            for run in runs
-        }
-
-        def flow(run: dict, pressure: float, damper: dict = damper, loss=loss) -> float:
-            return brentq(
-                lambda q: loss(run, q, compression_pct) + damper[run["section"]] * q * q - pressure, 1.0, 600.0
-            )
-
-        total = sum(need.values())
-        pressure = brentq(lambda p: sum(flow(run, p) for run in runs) - total, 0.1 * most, 10 * most)
-        found += [(run["room"], 100 * flow(run, pressure) / need[run["room"]]) for run in runs]
+        found += _shared(one, plan, need, compression_pct)
     return found
+
+
+def _shared(
+    one: Alone, plan: PlanTables, need: dict[str, float], compression_pct: float | None
+) -> list[tuple[str, float]]:
+    lengths = {row["fitting"]: row["equivalent_length_ft"] for row in plan.tables["fittings"]}
+    runs = [row for row in plan.tables["sections"] if row["parent"] == "T1"]
+
+    def loss(run: dict, cfm: float, pct: float | None) -> float:
+        product = plan.row("ducts", one.flex if run["duct"] == "flex" else run["duct"])
+        size = float(one.size_set[run["section"]])
+        moved = cfm / (1 - product["airflow_derate_pct"] / 100)
+        rate = friction_rate(moved, size, product["roughness_ft"], elevation_ft=500)
+        left = product["compression_pct"] if pct is None or product["kind"] == "rigid" else pct
+        fittings = 0.0
+        for part in run["fittings"].split("+"):
+            name, _, count = part.partition("*")
+            fittings += lengths[name.strip()] * int(count or 1)
+        return rate * (run["length_ft"] * compression_factor(left, size) + fittings) / 100
+
+    as_drawn = [loss(run, need[run["room"]], None) for run in runs]
+    most, total = max(as_drawn), sum(need.values())
+    damper = [
+        0.0 if compression_pct is None else (most - lost) / need[run["room"]] ** 2
+        for run, lost in zip(runs, as_drawn, strict=True)
+    ]
+
+    def flows(pressure: float) -> list[float]:
+        return [
+            brentq(lambda q, run=run, d=d: loss(run, q, compression_pct) + d * q * q - pressure, 1.0, 600.0)
+            for run, d in zip(runs, damper, strict=True)
+        ]
+
+    settled = flows(brentq(lambda p: sum(flows(p)) - total, 0.1 * most, 10 * most))
+    return [(run["room"], 100 * q / need[run["room"]]) for run, q in zip(runs, settled, strict=True)]
 
 
 def airflow_by_variant(plan: PlanTables) -> list[dict[str, float]]:

@@ -99,6 +99,8 @@ def with_tables(ducts: Mapping[str, Duct], table: RawTable | None, log: FaultLog
     for name, rows in by_duct.items():
         assert table is not None
         duct = ducts[name]
+        if math.isnan(duct.roughness_ft):  # its table may be at fault, but it has one
+            found[name] = replace(duct, roughness_ft=0.0)
         points = read_friction_rows(table, rows, log)
         if points is None:
             continue

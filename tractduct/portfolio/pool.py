@@ -96,8 +96,14 @@ def _on_cluster(work: Callable[[Task], Answer], tasks: Iterable[Task], address: 
             raise ClusterError(f"{address}: the scheduler has no workers. Start some with: dask worker {address}")
         with parallel_config(backend="dask"):
             pool = Parallel(return_as="generator_unordered", batch_size=1, pre_dispatch=_AHEAD * workers)
-            with closing(pool(delayed(work)(task) for task in tasks)) as coming:
-                yield from coming
+            try:
+                with closing(pool(delayed(work)(task) for task in tasks)) as coming:
+                    yield from coming
+            except Exception as error:  # whatever the workers or the way to them end with
+                raise ClusterError(
+                    f"{address}: the cluster failed ({type(error).__name__}: {error}). Check that its workers run "
+                    "and have this version of tractduct; what was done stays, and the same command goes on from there."
+                ) from None
 
 
 @contextmanager

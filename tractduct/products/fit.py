@@ -19,6 +19,7 @@ FloatArray = NDArray[np.float64]
 LEAST_ROWS = 4
 MOST_ROUGHNESS_FT = 0.03
 MOST_DERATE = 0.6
+_STARTS = 2  # of the search
 _ROBUST_SCALE = 0.03  # relative error beyond which a row counts for less
 _BAD_ROW = 3.0  # typical errors beyond which a row is said to fit badly
 _ONE_ROUGHNESS_PCT = 5.0  # mean error of one size beyond which one roughness does not serve all
@@ -108,24 +109,24 @@ def fit_table(table: FrictionTable, *, derate: float | None = None, air: Air | N
 
     low, high = [np.log(1e-7), 0.0], [np.log(MOST_ROUGHNESS_FT), MOST_DERATE]
     free = 2 if derate is None else 1
-    best = None
-    # The valley of roughness against derate is long: start from several places on it.
-    for rough in (1e-5, 3e-4, 3e-3):
-        for lost in (0.01, 0.15) if derate is None else (0.0,):
-            found = least_squares(
-                residuals,
-                np.array([np.log(rough), lost])[:free],
-                bounds=(low[:free], high[:free]),
-                loss="soft_l1",
-                f_scale=_ROBUST_SCALE,
-                x_scale=np.array([1.0, 0.1])[:free],
-                xtol=1e-12,
-                ftol=1e-12,
-                gtol=1e-12,
-            )
-            if best is None or found.cost < best.cost:
-                best = found
-    assert best is not None
+    # The valley of roughness against derate is long: start from several places on it, the nearest of a net.
+    starts = [np.array([np.log(r), d])[:free] for r in (1e-5, 3e-4, 3e-3) for d in (0.01, 0.15)[:free]]
+    starts.sort(key=lambda x: float(np.abs(residuals(x)).mean()))
+    solutions = [
+        least_squares(
+            residuals,
+            start,
+            bounds=(low[:free], high[:free]),
+            loss="soft_l1",
+            f_scale=_ROBUST_SCALE,
+            x_scale=np.array([1.0, 0.1])[:free],
+            xtol=1e-12,
+            ftol=1e-12,
+            gtol=1e-12,
+        )
+        for start in starts[:_STARTS]
+    ]
+    best = min(solutions, key=lambda found: float(found.cost))
     rough, lost = parameters(best.x)
     error = residuals(best.x)
     spread = _intervals(error, _jacobian(residuals, best.x))

@@ -257,7 +257,7 @@ class Relaxation:
         may_break = self._over(most).max(axis=0) > 0.0
         for path, on_path in enumerate(problem.path):
             sections = np.flatnonzero(on_path)
-            n_combination = int(n_in_use[sections].prod())
+            n_combination = n_in_use[sections].prod(dtype=float)  # beyond what a whole number holds on a long path
             if not may_break[path] or n_combination == 1 or n_combination > _MOST_COMBINATIONS:
                 continue
             variants = tightest[:, path]
@@ -288,9 +288,10 @@ class Relaxation:
         """The cover of a combination of levels, each lowered while they break the limit: stronger."""
         self.variants_used.add(variant)
         level = np.zeros(self.n_section)
-        choice = np.unravel_index(combination, in_use[sections].sum(axis=1))
-        for section, rank in zip(sections, choice, strict=True):
-            level[section] = np.sort(self._loss[variant, section, in_use[section]])[rank]
+        for section in sections[::-1]:  # the last section's levels change fastest in a combination's number
+            levels = np.sort(self._loss[variant, section, in_use[section]])
+            combination, rank = divmod(combination, len(levels))
+            level[section] = levels[rank]
         margin = _COVER_MARGIN * self._row_scale[variant, path]
         for section in sections:
             spare = level[sections].sum() - self._limit[variant, path] - margin

@@ -16,7 +16,7 @@ from matplotlib.projections.polar import PolarAxes
 from matplotlib.ticker import MaxNLocator
 
 from tractduct.inputs.schema import FACES
-from tractduct.orientation.azimuths import airflow_at, azimuth_label, face_azimuth_deg
+from tractduct.orientation.azimuths import airflow_at, face_azimuth_deg
 from tractduct.orientation.sensitivity import RoomSensitivity
 from tractduct.orientation.study import OrientationStudy
 from tractduct.physics.turning import POINT_DEG, TURN_DEG
@@ -59,7 +59,7 @@ def draw_orientation_pictures(result: OrientationStudy, folder: Path) -> Orienta
     if len(plan.front_faces) > 1:
         roses = folder / "roses.png"
         rooms_by_direction(result).savefig(roses, dpi=DOTS_PER_INCH, metadata={"Software": None})
-    as_drawn = draw_plan(result, folder, title=f"{shortened(plan.name, 60)}: as drawn, front at the bottom").get("png")
+    as_drawn = draw_plan(result, folder, title=f"{shortened(plan.name, 60)}: as drawn, front to the south").get("png")
     drawn: dict[tuple[float, bool], Path] = {}
     lots: dict[str, Path] = {}
     for lot in plan.lots:
@@ -152,9 +152,3 @@ def _key(figure: Figure, result: OrientationStudy) -> None:
         handles.append(Line2D([], [], color=GREY, ls=":", lw=0.9, label="the other season"))
     figure.legend(handles=handles, loc="lower left", ncols=len(handles), fontsize=8.5, frameon=False,
                   bbox_to_anchor=(0.01, 0.25 / figure.get_figheight()))  # fmt: skip
-
-
-def turn_words(azimuth_deg: float, nearest_face: str) -> str:
-    """A lot's direction in words."""
-    exact = abs(face_azimuth_deg(nearest_face) - azimuth_deg) < 1e-9
-    return f"front {nearest_face} ({azimuth_label(azimuth_deg)})" if exact else f"front at {azimuth_label(azimuth_deg)}"

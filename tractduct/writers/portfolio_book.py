@@ -12,6 +12,7 @@ from pathlib import Path
 from tractduct.findings import Severity
 from tractduct.portfolio.outcome import Outcome, State
 from tractduct.portfolio.stock import StockList, StockSize
+from tractduct.portfolio.store import OUTCOME_FILE
 from tractduct.writers.book.layout import Book, Page
 from tractduct.writers.book.looks import (
     CENTRE,
@@ -33,6 +34,7 @@ from tractduct.writers.book.looks import (
 from tractduct.writers.book.saving import save
 
 TITLE = "All plans"
+_REASONS_LISTED = 6  # of one plan
 
 
 def write_portfolio(outcomes: Iterable[Outcome], path: Path, stock: StockList | None = None) -> None:
@@ -92,8 +94,12 @@ class _Rows:
                 tight.extra_pct if tight else None,
             ]
         )
-        for reason in outcome.reasons if outcome.failed else ():
+        reasons = outcome.reasons if outcome.failed else ()
+        for reason in reasons[:_REASONS_LISTED]:
             self.failed.append([plan, outcome.state.value, "why", reason])
+        if len(reasons) > _REASONS_LISTED:
+            more = f"and {len(reasons) - _REASONS_LISTED} more in its {OUTCOME_FILE}"
+            self.failed.append([plan, outcome.state.value, "why", more])
         for way in outcome.ways_out if outcome.failed else ():
             self.failed.append([plan, outcome.state.value, "way out", way])
         for room in outcome.tight:
@@ -149,7 +155,12 @@ def _plans(book: Book, rows: _Rows) -> None:
 
 
 def _failed(book: Book, rows: _Rows) -> None:
-    columns = [Column("Plan", LABEL, 24), Column("Result", TEXT, 18), Column("", TEXT, 9), Column("What", TEXT, 90)]
+    columns = [
+        Column("Plan", LABEL, 24),
+        Column("Result", TEXT, 18),
+        Column("Why, or a way out", TEXT, 12),
+        Column("What", TEXT, 90),
+    ]
     page = book.sheet("Not sized", [column.width for column in columns])
     page.title(
         "Not sized",
@@ -162,7 +173,7 @@ def _failed(book: Book, rows: _Rows) -> None:
 def _sizes(book: Book, rows: _Rows) -> None:
     sizes = sorted(rows.feet, key=lambda size: size.order)
     columns = [Column("Plan", LABEL, 24), Column("Lots", WHOLE, 8)]
-    columns += [Column(_words(size), TENTHS, 10) for size in sizes]
+    columns += [Column(str(size), TENTHS, 12) for size in sizes]
     page = book.sheet("Sizes by plan", [column.width for column in columns])
     page.title("Sizes by plan", "Feet of duct a lot in each size of the standard set; bold below: all lots.", 8)
     body: list[list[Value]] = [
@@ -266,7 +277,3 @@ def _stock_choice(page: Page, stock: StockList) -> None:
                 looks[r, c + 3] = CHOSEN
         body.append(row)
     page.table(columns, body, looks)
-
-
-def _words(size: StockSize) -> str:
-    return f"{size.size} in {size.kind}" + (" rectangular" if size.shape == "rectangular" else "")

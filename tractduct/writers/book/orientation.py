@@ -71,7 +71,7 @@ def orientation_sheets(book: Book, result: OrientationStudy, pictures: Orientati
     if pictures is not None and pictures.plan is not None:
         book.picture(
             "Plan picture",
-            f"The plan as drawn, front at the bottom; the lot sheets show it turned to each lot's north.{said}",
+            f"The plan as drawn, with its front to the south; the lot sheets show it turned to each lot's north.{said}",
             pictures.plan,
         )
 

@@ -131,7 +131,8 @@ def _compressed(page: Page, buying: Buying, across: int, unit: str) -> None:
         ],
         *_or_none(rows, 6),
     )
-    page.mark(f"C{body.start}:C{body.stop - 1}", f'C{body.start}="no"', CLOSE_FILL, bold=True)
+    if body:
+        page.mark(f"C{body.start}:C{body.stop - 1}", f'C{body.start}="no"', CLOSE_FILL, bold=True)
 
 
 def _approved(page: Page, buying: Buying, across: int, unit: str) -> None:

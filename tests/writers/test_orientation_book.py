@@ -1,0 +1,571 @@
+"""The sheets, pictures and results of `tractduct lots` against the orientation study and against own arithmetic."""
+
+from __future__ import annotations
+
+import json
+import sys
+from dataclasses import replace
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import openpyxl
+import pytest
+from breakdowns import FACES, broken_down, by_sun, demo_orientation, demo_study, with_lots
+from matplotlib.projections.polar import PolarAxes
+from openpyxl.workbook import Workbook
+from openpyxl.worksheet.worksheet import Worksheet
+from plan_folder import PlanTables, small_plan, study_of, with_prices
+from workbook_reading import all_cells, table_rows, words_of
+
+from tractduct.cli import main
+from tractduct.delivery.deliver import deliver
+from tractduct.delivery.lots import deliver_lots, settings_of_lots
+from tractduct.inputs.plan import candidate_sizes
+from tractduct.orientation import OrientationStudy, check_every_degree, plan_at, study_orientation
+from tractduct.orientation.azimuths import azimuth_label, variants_of
+from tractduct.physics.solar import SCREENING
+from tractduct.sizing.verify import verify_sizes
+from tractduct.writers.book.layout import Book
+from tractduct.writers.book.lots import lot_sheet, lots_by_room_sheet, lots_sheet
+from tractduct.writers.book.orientation import degrees_sheet, orientation_sheets
+from tractduct.writers.book.saving import save
+from tractduct.writers.orientation_pictures import rooms_by_direction
+from tractduct.writers.output import write_study
+
+HOSTILE = (
+    '=HYPERLINK("http://example.org","x")', "+1+1", "-2", "@SUM(1)", "a/b:c*d?e[f]", "'quoted'", "Lots",
+    "A lot whose name is longer than any sheet name, one", "A lot whose name is longer than any sheet name, two",
+)  # fmt: skip
+
+
+def drawn(plan: PlanTables) -> PlanTables:
+    """With room outlines and two routes, on a plan 30 ft wide."""
+    plan = plan.copy()
+    plan.tables["rooms"] = [
+        {"room": room, "x_ft": x, "y_ft": 0, "width_ft": 10, "depth_ft": 12}
+        for room, x in (("Den", 0), ("Bed", 10), ("Kitchen", 20))
+    ]
+    plan.tables["routes"] = [
+        {"section": name, "x_ft": x, "y_ft": y}
+        for name, course in (("T1", ((15, 11), (15, 5))), ("DEN", ((15, 5), (4, 5))))
+        for x, y in course
+    ]
+    return plan
+
+
+def full_plan() -> PlanTables:
+    """Breakdown, outlines, and lots with hostile names, several of which share a direction."""
+    lots = [(name, 20.0 * (n % 3), None, False, "meadow" if n % 2 else None) for n, name in enumerate(HOSTILE)]
+    return drawn(
+        with_lots(
+            with_prices(broken_down()),
+            *lots,
+            ("same", 20, None, False, None),
+            ("mirror", 20, None, True, None),
+            ("face", None, "E", False, "granite"),
+        )
+    )
+
+
+def bare_plan() -> PlanTables:
+    return with_prices(small_plan())
+
+
+@cache
+def written(kind: str, folder: Path) -> tuple[OrientationStudy, Path]:
+    """A whole output folder, as the command writes it."""
+    plans = {
+        "full": full_plan,
+        "sun": lambda: by_sun(with_lots(broken_down(), ("1", 98, None, False, None))),
+        # An airflow table of north and south alone: nothing is known of a lot to the east.
+        "unknown": lambda: with_lots(bare_plan(), ("east", 90, None, False, None), ("north", 0, None, False, None)),
+    }
+    study = study_of(plans[kind]())
+    result = study_orientation(study, step_deg=15.0)
+    delivery = deliver(study)
+    lots = deliver_lots(result, delivery, study.plan.flex[0])
+    write_study(study, folder, delivery, study.plan.flex[0], None, lots)
+    return result, folder
+
+
+@pytest.fixture(scope="module")
+def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("lots")
+
+
+def reopened(book: Book, folder: Path) -> Workbook:
+    """The book as a reader finds it."""
+    save(book, folder / "book.xlsx")
+    return openpyxl.load_workbook(folder / "book.xlsx")
+
+
+def book_of(kind: str, place: Path) -> tuple[OrientationStudy, Workbook]:
+    result, folder = written(kind, place / kind)
+    return result, openpyxl.load_workbook(folder / "test-plan.xlsx")
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Workbook:
+    """The demo plan's orientation sheets and the sheets of three of its lots, without pictures."""
+    result, book = demo_orientation(), Book("Demo")
+    orientation_sheets(book, result, None)
+    lots_sheet(book, result)
+    settings = settings_of_lots(result.study, result.lots, installed="heron")
+    for r in result.lots:
+        if r.lot.name in ("12", "15", "16"):
+            lot_sheet(book, result, r, settings[r.lot.name], None)
+    lots_by_room_sheet(book, result)
+    return reopened(book, tmp_path_factory.mktemp("demo"))
+
+
+# -- what the direction does -----------------------------------------------------------------------------
+
+
+def test_rooms_by_sensitivity(demo: Workbook) -> None:
+    rows = table_rows(demo["Orientation"], "Room")
+    found = demo_orientation().sensitivity
+    assert [row["Room"] for row in rows] == [r.room for r in found]
+    for row, r in zip(rows, found, strict=True):
+        flow = r.airflow_cfm[:, :, demo_study().plan.seasons.index(row["Moves most in"])]
+        assert row["Smallest, cfm"] == pytest.approx(flow.min(), abs=1e-6)
+        assert row["Largest, cfm"] == pytest.approx(flow.max(), abs=1e-6)
+        assert row["Largest over smallest, %"] == pytest.approx(100 * (flow.max() / flow.min() - 1), abs=1e-5)
+        face, _, mirrored = row["at front (drives it)"].partition(", ")
+        at = demo_study().plan.front_faces.index(face), int(mirrored == "mirrored")
+        assert flow[at] == flow.max()
+        assert row["Size steps"] == r.size_steps
+        assert row["Glass, % of its load"] == pytest.approx(r.glass_pct, abs=1e-5)
+        assert bool(row["Note"] and row["Note"].startswith("shared out")) == r.shared_out
+    assert any(r.shared_out for r in found)
+    assert "Rooms without glass whose airflow changes: Laundry, Owner Closet" in words_of(demo["Orientation"])
+
+
+def test_airflow_by_front_is_the_airflow_table(demo: Workbook) -> None:
+    plan = demo_study().plan
+    rows = table_rows(demo["Airflow by front"], "Room")
+    assert len(rows) == len(plan.rooms) * len(plan.seasons) * len(plan.mirrored)
+    for row in rows:
+        j, k, n = (
+            int(row["Mirrored"] == "mirrored"), plan.seasons.index(row["Season"]), plan.rooms.index(row["Room"])
+        )  # fmt: skip
+        for i, face in enumerate(plan.front_faces):
+            assert row[face] == pytest.approx(plan.airflow_cfm[i, j, k, n], abs=1e-6)
+
+
+def test_house_loads_and_how_far_they_change(demo: Workbook) -> None:
+    rows = table_rows(demo["House by front"], "Front faces")
+    cooling = [row["Total sensible cooling, Btu/h"] for row in rows]
+    assert len(rows) == 16
+    for row, load in zip(rows, cooling, strict=True):
+        assert row["Above the least, Btu/h"] == pytest.approx(load - min(cooling), abs=1e-5)
+    words = words_of(demo["House by front"])
+    assert f"changes by {max(cooling) - min(cooling):,.0f} Btu/h" in words
+    assert max(cooling) - min(cooling) < 6000
+    assert "That is less than 6,000 Btu/h" in words
+
+
+def test_a_house_that_changes_by_more_is_marked(tmp_path: Path) -> None:
+    result = demo_orientation()
+    assert result.house is not None
+    book = Book("Demo")
+    orientation_sheets(book, replace(result, house=replace(result.house, limit_btuh=5000.0)), None)
+    assert "That is MORE than 5,000 Btu/h" in words_of(reopened(book, tmp_path)["House by front"])
+
+
+def test_breakdown_against_the_table(demo: Workbook) -> None:
+    check = demo_orientation().breakdown_check
+    plan = demo_study().plan
+    assert check is not None
+    for row in table_rows(demo["Breakdown check"], "Room"):
+        n, k = plan.rooms.index(row["Room"]), plan.seasons.index(row["Season"])
+        off = 100 * (check.breakdown_cfm[:, :, k, n] / check.table_cfm[:, :, k, n] - 1)
+        assert abs(row["Most off, %"]) == pytest.approx(np.abs(off).max(), abs=0.0501)
+        assert row["Verdict"] == ("agrees" if np.abs(off).max() <= 5 else "differs")
+    assert "The two agree" in words_of(demo["Breakdown check"])
+
+
+def test_packages_add_up(demo: Workbook) -> None:
+    sheet, lots = demo["Packages"], len(demo_study().plan.lots)
+    choices, parts = table_rows(sheet, "Number of packages"), table_rows(sheet, "Packages")
+    mean: dict[int, float] = {}
+    for row in choices:
+        k = row["Number of packages"]
+        mine = [p for p in parts if p["Packages"] == k]
+        assert len(mine) == k
+        assert sum(p["Lots"] for p in mine) == lots
+        mean[k] = sum(p["Lots"] * p["Cost a lot, USD"] for p in mine) / lots
+        assert row["Mean cost a lot, USD"] == pytest.approx(mean[k], abs=1e-4)
+        assert row["Proven"] == "yes"
+        last = mean[k - 1] - mean[k] if k > 1 else 0.0
+        assert row["The last one saves, a lot, USD"] == pytest.approx(last, abs=1e-4)
+        assert row[f"The last one saves, {lots} lots, USD"] == pytest.approx(last * lots, abs=1e-2)
+        assert row[f"Saved in all, {lots} lots, USD"] == pytest.approx((mean[1] - mean[k]) * lots, abs=1e-2)
+        fronts = [face for p in mine for face in p["For fronts"].split(", ")]
+        assert len(fronts) == len(set(fronts))
+    assert list(mean) == [1, 2, 3, 4]
+    saves = mean[1] - mean[2]
+    assert f"save {saves:,.1f} USD a lot ({100 * saves / mean[1]:.1f} %), {saves * lots:,.0f} USD" in words_of(sheet)
+
+
+def test_sizes_of_packages_hold_at_their_fronts(demo: Workbook) -> None:
+    """Each column of sizes, by the independent check, in all variants of its package's fronts."""
+    study = demo_study()
+    parts = {(p["Packages"], p["Package"]): p for p in table_rows(demo["Packages"], "Packages")}
+    rows = table_rows(demo["Package sizes"], "Section")
+    assert {row["Section"]: str(row["Standard"]) for row in rows} == study.size_set
+    for (k, number), part in parts.items():
+        header = "One least-cost set" if k == 1 else f"{number} of {k}"
+        sizes = {row["Section"]: str(row[header]) for row in rows}
+        fronts = part["For fronts"].split(", ")
+        mine = [v for v in study.variants.variants if v.front_faces in fronts]
+        assert verify_sizes(study.plan, mine, sizes).holds
+
+
+def test_every_degree_by_the_independent_check(demo: Workbook) -> None:
+    sheet, study = demo["Every degree"], demo_study()
+    rows = {row["Front at, plus"]: row for row in table_rows(sheet, "Front at, plus")}
+    assert len(rows) == 36
+    for azimuth in (0, 98, 213):
+        at = plan_at(study.plan, [float(azimuth)], study.plan.mirrored)
+        found = verify_sizes(at, variants_of(at), study.size_set)
+        use = [found.velocity_fpm[s.name].max() / at.velocity_limit_fpm(s) for s in at.sections]
+        use += [np.nanmax(found.path_loss_inwc[s.name]) / at.available_inwc(s.side) for s in at.sections if s.is_run]
+        assert rows[f"{azimuth // 10 * 10}°"][f"+{azimuth % 10}°"] == pytest.approx(100 * max(use), abs=1e-5)
+    words = words_of(sheet)
+    assert "It holds at every direction checked" in words
+    assert "every degree" in words
+    assert "not proven between them" in words
+    assert [r["Verdict"] for r in table_rows(sheet, "Front at")] == ["holds"] * 8
+
+
+def test_where_a_set_does_not_hold_stands_with_range_and_excess(tmp_path: Path) -> None:
+    result = demo_orientation()
+    study = result.study
+    # One size down where the standard set is nearly at its limit.
+    sections = {s.name: s for s in study.tree.sections}
+    degrees = None
+    for name, size in study.size_set.items():
+        offered = [s.label for s in candidate_sizes(sections[name], study.plan.sizes)]
+        if offered.index(size):
+            smaller = {**study.size_set, name: offered[offered.index(size) - 1]}
+            degrees = check_every_degree(study.plan, smaller, step_deg=5.0)
+            if 0 < (~degrees.holds_at).sum() < len(degrees.azimuth_deg):
+                break
+    assert degrees is not None
+    book = Book("Demo")
+    degrees_sheet(book, replace(result, degrees=degrees))
+    sheet = reopened(book, tmp_path)["Every degree"]
+    words = words_of(sheet)
+    assert f"DOES NOT HOLD at {(~degrees.holds_at).sum()} of the directions" in words
+    assert "every 5 degrees" in words
+    rows = table_rows(sheet, "Section")
+    assert [(r["Section"], r["From, °"], r["To, °"]) for r in rows] == [
+        (b.section, b.first_deg, b.last_deg) for b in degrees.broken
+    ]
+    for r in rows:
+        assert r["Over it, %"] == pytest.approx(100 * (r["Has"] / r["May have"] - 1), abs=1e-3)
+    bad = sum(row["Verdict"] != "holds" for row in table_rows(sheet, "Front at"))
+    assert 0 < bad <= 8
+
+
+def test_roses_show_the_most_sensitive_rooms() -> None:
+    result = demo_orientation()
+    figure = rooms_by_direction(result)
+    roses = [a for a in figure.axes if isinstance(a, PolarAxes)]
+    assert [a.get_title().split("\n")[0] for a in roses] == [r.room for r in result.sensitivity[: len(roses)]]
+    plan = result.study.plan
+    for axes, room in zip(roses, result.sensitivity, strict=False):
+        k = plan.seasons.index(room.season)
+        dots = [line for line in axes.lines if line.get_marker() in ("o", "s")]
+        assert len(dots) == 2
+        for j, line in enumerate(dots):
+            np.testing.assert_allclose(np.degrees(line.get_xdata()), 45.0 * np.arange(8))
+            np.testing.assert_allclose(line.get_ydata(), room.airflow_cfm[:, j, k])
+        # North up and clockwise, told apart without colour too.
+        assert axes.get_theta_direction() == -1
+        assert axes.get_theta_offset() == pytest.approx(np.pi / 2)
+        assert dots[0].get_marker() != dots[1].get_marker()
+
+
+# -- lots ------------------------------------------------------------------------------------------------
+
+
+def band(sheet: Worksheet, label: str) -> dict[str, Any]:
+    """Section -> value of a row of the size schedule, over its bands."""
+    found: dict[str, Any] = {}
+    names: list[Any] = []
+    for row in sheet.iter_rows(max_row=sheet.row_breaks.brk[0].id if sheet.row_breaks.brk else None):
+        cells = [c.value for c in row]
+        if cells[0] == "Section":
+            names = cells[2:]
+        elif cells[0] == label:
+            found |= {n: v for n, v in zip(names, cells[2:], strict=True) if n is not None}
+    return found
+
+
+@pytest.mark.parametrize(("lot", "azimuth", "mirrored"), [("12", 90, False), ("15", 98, False), ("16", 110, True)])
+def test_lot_sheet_by_hand(demo: Workbook, lot: str, azimuth: float, mirrored: bool) -> None:
+    """Sizes of the standard set; airflow of the runs adds up to the blower's, of a trunk to its runs'."""
+    study, sheet = demo_study(), demo[f"Lot {lot}"]
+    (result,) = [r for r in demo_orientation().lots if r.lot.name == lot]
+    assert {name: str(size) for name, size in band(sheet, "Size, in").items()} == study.size_set
+    tree = study.tree
+    for season, blower in (("heating", 1050), ("cooling", 1300)):
+        flow = {s: 0.0 if v == "shut" else v for s, v in band(sheet, f"{season.capitalize()}, cfm").items()}
+        assert list(flow) == [s.name for s in tree.sections]
+        for side in ("supply", "return"):
+            runs = [r.name for r in tree.runs if r.side == side]
+            # An airflow table has tenths, sixteen rooms of them.
+            assert sum(flow[r] for r in runs) == pytest.approx(blower, abs=0.8)
+        for i, section in enumerate(tree.sections):
+            if not section.is_run:
+                assert flow[section.name] == pytest.approx(sum(flow[tree.sections[c].name] for c in tree.children(i)))
+        kitchen = result.room_airflow_cfm[study.plan.seasons.index(season), study.plan.rooms.index("Kitchen")]
+        assert flow["KI"] == pytest.approx(kitchen, abs=1e-5)
+        if azimuth == 90:
+            plan = study.plan
+            at = plan.front_faces.index("E"), 0, plan.seasons.index(season), plan.rooms.index("Kitchen")
+            assert flow["KI"] == pytest.approx(plan.airflow_cfm[at], abs=1e-6)
+    words = words_of(sheet)
+    assert f"{azimuth}°" in words
+    assert f"lot {lot} (front {azimuth}°, {'mirrored' if mirrored else 'as drawn'}, flex {result.lot.flex})" in words
+    assert "it holds at this lot's direction" in words
+    assert {"Hood before", "Hood after", "Damper set at", "Initials, date", "Signature, date"} <= set(words.split("\n"))
+
+
+def test_balancing_of_a_lot_is_at_its_own_direction(demo: Workbook) -> None:
+    """Design and readings of each run, heating first, against the schedule on the page before."""
+    for lot in ("15", "16"):
+        sheet = demo[f"Lot {lot}"]
+        flow = {s: band(sheet, f"{s}, cfm") for s in ("Heating", "Cooling")}
+        rows = {
+            sheet.cell(r, 1).value: [c.value for c in sheet[r]]
+            for r in range(sheet.row_breaks.brk[0].id + 1, sheet.max_row + 1)
+        }
+        for run in demo_study().tree.runs:
+            cells = rows[run.name]
+            for season, at in (("Heating", 3), ("Cooling", 10)):
+                wanted = None if flow[season][run.name] == "shut" else pytest.approx(flow[season][run.name])
+                # Design, and what the hood reads once it is balanced with the design airflow held.
+                assert cells[at] == wanted
+                assert cells[at + 5] == (None if wanted is None else pytest.approx(flow[season][run.name], abs=0.1))
+
+
+def test_a_lot_prints_on_two_letter_pages(demo: Workbook) -> None:
+    """Width and height of both pages at the sheet's scale, within letter paper on its side."""
+    for lot in ("12", "15", "16"):
+        sheet = demo[f"Lot {lot}"]
+        setup, margins = sheet.page_setup, sheet.page_margins
+        assert not sheet.sheet_properties.pageSetUpPr.fitToPage
+        assert (setup.orientation, int(setup.paperSize)) == ("landscape", 1)
+        scale = setup.scale / 100
+        assert scale > 0.5  # letters of 5 points at least
+        widths = [sheet.column_dimensions[openpyxl.utils.get_column_letter(c + 1)].width for c in range(23)]
+        assert sum(7 * w + 5 for w in widths) / 96 * scale <= 11 - margins.left - margins.right
+        (page_end,) = [b.id for b in sheet.row_breaks.brk]
+        for first, last in ((1, page_end), (page_end + 1, sheet.max_row)):
+            high = sum(sheet.row_dimensions[r].height or 15.0 for r in range(first, last + 1))
+            assert high / 72 * scale <= 8.5 - margins.top - margins.bottom
+
+
+def test_summary_of_all_lots(demo: Workbook) -> None:
+    result = demo_orientation()
+    rows = table_rows(demo["Lots"], "Lot")
+    assert len(rows) == 24
+    package = {(p.lot, p.n_package): p.package for p in result.lot_packages}
+    for row, lot in zip(rows, demo_study().plan.lots, strict=True):
+        assert (row["Lot"], row["Front at, °"]) == (lot.name, lot.azimuth_deg)
+        assert row["Mirrored"] == ("mirrored" if lot.mirrored else "as drawn")
+        assert (row["Flex"], row["Standard set"]) == (lot.flex, "holds")
+        gap = [abs((45.0 * i - lot.azimuth_deg + 180) % 360 - 180) for i in range(8)]
+        assert FACES[int(np.argmin(gap))] == row["Nearest front"]
+        assert int(row["Of 2 packages"]) - 1 == package[lot.name, 2]
+
+
+def test_rooms_of_every_lot(demo: Workbook) -> None:
+    rows = table_rows(demo["Lots by room"], "Lot")
+    assert len(rows) == 48
+    for row in rows:
+        blower = {"heating": 1050, "cooling": 1300}[row["Season"]]
+        assert sum(row[room] for room in demo_study().plan.rooms) == pytest.approx(blower, abs=0.8)
+
+
+def test_hostile_lot_names_are_text_and_sheets_are_legal(place: Path) -> None:
+    _, book = book_of("full", place)
+    hostile = [c for c in all_cells(book) if isinstance(c.value, str) and c.value.startswith(("=", "+", "-2", "@"))]
+    lots = [c for c in hostile if any(name in c.value for name in HOSTILE[:4])]
+    assert {c.value for c in lots} >= set(HOSTILE[:4])
+    assert all(c.data_type == "s" for c in lots)
+    assert [row["Lot"] for row in table_rows(book["Lots"], "Lot")][: len(HOSTILE)] == list(HOSTILE)
+    names = book.sheetnames
+    assert len({n.casefold() for n in names}) == len(names)
+    for name in names:
+        assert 0 < len(name) <= 31
+        assert not set(name) & set("[]:*?/\\")
+        assert not name.startswith("'")
+        assert not name.endswith("'")
+    assert sum(n.startswith("Lot ") for n in names) == len(HOSTILE) + 3
+    links = [c.hyperlink for c in next(iter(book["Lots"].iter_cols(max_col=1))) if c.hyperlink]
+    assert len(links) == len(HOSTILE) + 3
+    for link in links:
+        assert link.location.removesuffix("!A1")[1:-1].replace("''", "'") in names
+
+
+def test_lot_sheets_stand_in_place_of_the_general_ones(place: Path) -> None:
+    _, book = book_of("full", place)
+    assert not any(name.startswith("Balance ") for name in book.sheetnames)
+    assert "Lot sheets" in words_of(book["Answer"])
+
+
+def test_the_same_turn_is_drawn_once(place: Path) -> None:
+    result, folder = written("full", place / "full")
+    turns = {(lot.azimuth_deg, lot.mirrored) for lot in result.study.plan.lots}
+    assert len(turns) < len(result.study.plan.lots)
+    for form in ("png", "svg"):
+        assert {p.stem for p in folder.glob(f"plan-*.{form}")} == {
+            f"plan-{azimuth:g}{'-mirrored' if mirrored else ''}" for azimuth, mirrored in turns
+        }
+    book = openpyxl.load_workbook(folder / "test-plan.xlsx")
+    for name in book.sheetnames:
+        if name.startswith("Lot "):
+            assert len(book[name]._images) == 1
+    assert (folder / "roses.png").exists()
+
+
+def test_lots_without_a_product_say_which_one_they_are_balanced_for(place: Path) -> None:
+    _, book = book_of("full", place)
+    assert "No flex product is named for this lot; it is balanced for meadow" in words_of(book["Lot same"])
+    assert "Flex: granite." in words_of(book["Lot face"])
+
+
+def test_a_lot_whose_airflow_is_unknown(place: Path) -> None:
+    """Its sheet shows the sizes and says so; nothing is balanced. Its neighbour to the north is whole."""
+    result, book = book_of("unknown", place)
+    assert [r.holds for r in result.lots] == [None, True]
+    words = words_of(book["Lot east"])
+    assert "NOT KNOWN" in words
+    assert "no airflow for this direction" in words
+    assert "Balancing:" not in words
+    assert "Balancing:" in words_of(book["Lot north"])
+    assert {n: str(v) for n, v in band(book["Lot east"], "Size, in").items()} == result.study.size_set
+    assert len(book["Lot east"]._images) == 1  # the duct tree
+    assert "no plan picture; lot sheets show the duct tree" in words_of(book["Orientation"])
+
+
+def test_a_lot_where_the_set_fails_says_so_first(tmp_path: Path) -> None:
+    result = demo_orientation()
+    breach = verify_sizes(demo_study().plan, demo_study().variants.variants, dict.fromkeys(demo_study().size_set, "4"))
+    bad = replace(result.lots[3], holds=False, breaches=breach.breaches[:1])
+    book = Book("Demo")
+    lot_sheet(book, result, bad, None, None)
+    assert reopened(book, tmp_path)["Lot 15"].cell(2, 1).value == (
+        f"THE STANDARD SIZE SET DOES NOT HOLD at this lot's direction: {breach.breaches[0]}."
+    )
+
+
+# -- the sun ---------------------------------------------------------------------------------------------
+
+
+def test_screening_stands_beside_all_that_rests_on_the_sun(place: Path) -> None:
+    _, book = book_of("sun", place)
+    for name in ("Orientation", "Airflow by front", "Rooms rose", "House by front", "Packages", "Package sizes",
+                 "Every degree", "Lots", "Lot 1", "Lots by room", "Findings"):  # fmt: skip
+        assert SCREENING in words_of(book[name]), name
+    rows = table_rows(book["House by front"], "Room")
+    assert len(rows) == 3
+    assert all(6 <= row["House's hour"] <= 20 for row in rows)
+
+
+def test_no_screening_where_factors_are_given(place: Path) -> None:
+    _, book = book_of("full", place)
+    assert not [n for n in book.sheetnames if SCREENING in words_of(book[n])]
+
+
+def test_glass_left_blank_without_the_extra_is_one_fault(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = by_sun(broken_down()).write(tmp_path / "plan")
+    monkeypatch.setitem(sys.modules, "pvlib", None)  # what an import of it then meets
+    assert main(["lots", str(folder), "--out", str(tmp_path / "out")]) == 2
+    lines = capsys.readouterr().err.splitlines()
+    assert len(lines) == 2  # the fault, and how many there are
+    assert "load_factors.csv" in lines[0]
+    assert "pip install tractduct[solar]" in lines[0]
+    assert lines[1].startswith("1 fault ")
+    assert not (tmp_path / "out").exists()
+
+
+# -- the command -----------------------------------------------------------------------------------------
+
+
+def test_a_plan_without_lots_breakdown_or_outlines(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """What is missing is said, and the rest is written: with the balancing sheets of every orientation."""
+    folder, out = bare_plan().write(tmp_path / "plan"), tmp_path / "out"
+    assert main(["lots", str(folder), "--out", str(out)]) == 0
+    words = capsys.readouterr().out
+    for table in ("table lots", "tables surfaces and load_factors", "table rooms"):
+        assert table in words
+    book = openpyxl.load_workbook(out / "test-plan.xlsx")
+    assert {"Orientation", "Packages", "Every degree", "Balance N", "Balance S"} <= set(book.sheetnames)
+    assert not {"Lots", "House by front", "Breakdown check", "Plan picture"} & set(book.sheetnames)
+    found = json.loads((out / "results.json").read_text(encoding="utf-8"))["orientation"]
+    assert found["lots"] == []
+    assert found["sensitivity"][0]["glass_pct"] is None
+
+
+def test_most_packages_is_kept(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    folder = bare_plan().write(tmp_path / "plan")
+    assert main(["lots", str(folder), "--out", str(tmp_path / "out"), "--most-packages", "0"]) == 0
+    assert "Packages were left out" in capsys.readouterr().out
+    assert "Packages" not in openpyxl.load_workbook(tmp_path / "out" / "test-plan.xlsx").sheetnames
+    with pytest.raises(SystemExit) as stop:
+        main(["lots", str(folder), "--most-packages", "two"])
+    assert stop.value.code == 2
+
+
+def test_lots_of_a_plan_where_no_set_holds(tmp_path: Path) -> None:
+    plan = with_lots(broken_down(), ("1", 98, None, False, None))
+    plan.config["pressure"] = {"supply_inwc": 0.001, "return_inwc": 0.001}
+    out = tmp_path / "out"
+    assert main(["lots", str(plan.write(tmp_path / "plan")), "--out", str(out)]) == 3
+    book = openpyxl.load_workbook(out / "test-plan.xlsx")
+    (row,) = table_rows(book["Lots"], "Lot")
+    assert row["Standard set"] == "there is none"
+    assert not {"Lot 1", "Every degree", "Packages"} & set(book.sheetnames)
+    found = json.loads((out / "results.json").read_text(encoding="utf-8"))["orientation"]
+    assert found["every_degree"] is None
+    assert found["lots"][0]["holds"] is None
+
+
+def test_results_hold_the_study(place: Path) -> None:
+    result, folder = written("full", place / "full")
+    found = json.loads((folder / "results.json").read_text(encoding="utf-8"))
+    part = found["orientation"]
+    assert [r["room"] for r in part["sensitivity"]] == [r.room for r in result.sensitivity]
+    assert result.degrees is not None
+    assert part["every_degree"]["holds"] == result.degrees.holds
+    assert part["every_degree"]["directions"] == 24
+    assert result.packages is not None
+    for got, choice in zip(part["packages"], result.packages.choices, strict=True):
+        assert got["packages"] == choice.n_package == len(got["division"])
+        mean = sum(p["mix_pct"] * p["cost"] for p in got["division"]) / 100
+        assert got["expected_cost"] == pytest.approx(mean, abs=1e-4)
+        assert got["best_bound"] <= got["expected_cost"] + 1e-6
+    for got, lot in zip(part["lots"], result.study.plan.lots, strict=True):
+        assert (got["lot"], got["azimuth_deg"], got["mirrored"]) == (lot.name, lot.azimuth_deg, lot.mirrored)
+        for season, total in (("heating", 230), ("cooling", 300)):
+            supply = {k: v for k, v in got["run_airflow_cfm"][season].items() if k != "RET"}
+            assert sum(supply.values()) == pytest.approx(total, abs=1e-4)
+    assert {f["rule"] for f in found["findings"]} >= {f.rule for f in result.findings}
+
+
+def test_two_runs_write_the_same_files(place: Path, tmp_path: Path) -> None:
+    _, first = written("full", place / "full")
+    again, second = written("full", tmp_path / "again")
+    assert azimuth_label(again.lots[1].lot.azimuth_deg) == "20°"
+    names = sorted(p.name for p in first.iterdir())
+    assert names == sorted(p.name for p in second.iterdir())
+    for name in names:
+        assert (first / name).read_bytes() == (second / name).read_bytes(), name
