@@ -164,7 +164,7 @@ def test_time_limit_must_be_a_number_above_0(capsys):
 
 
 def test_as_a_module_every_command_has_help_and_an_example():
-    for command in ([], ["study"], ["check"], ["new"]):
+    for command in ([], ["study"], ["deliver"], ["buy"], ["fit"], ["check"], ["new"]):
         done = subprocess.run(
             [sys.executable, "-m", "tractduct", *command, "--help"], capture_output=True, text=True, check=True
         )

@@ -22,6 +22,7 @@ from workbook_reading import all_cells, table_rows, words_of
 from tractduct.cli import main
 from tractduct.delivery.deliver import deliver
 from tractduct.delivery.lots import deliver_lots, settings_of_lots
+from tractduct.inputs.lots import RoomOutline
 from tractduct.inputs.plan import candidate_sizes
 from tractduct.orientation import OrientationStudy, check_every_degree, plan_at, study_orientation
 from tractduct.orientation.azimuths import azimuth_label, variants_of
@@ -33,6 +34,7 @@ from tractduct.writers.book.orientation import degrees_sheet, orientation_sheets
 from tractduct.writers.book.saving import save
 from tractduct.writers.orientation_pictures import rooms_by_direction
 from tractduct.writers.output import write_study
+from tractduct.writers.plan_picture import plan_picture
 
 HOSTILE = (
     '=HYPERLINK("http://example.org","x")', "+1+1", "-2", "@SUM(1)", "a/b:c*d?e[f]", "'quoted'", "Lots",
@@ -238,6 +240,16 @@ def test_every_degree_by_the_independent_check(demo: Workbook) -> None:
     assert "every degree" in words
     assert "not proven between them" in words
     assert [r["Verdict"] for r in table_rows(sheet, "Front at")] == ["holds"] * 8
+
+
+def test_fronts_that_are_no_neighbours_leave_nothing_between_checked(tmp_path: Path) -> None:
+    result = study_orientation(study_of(bare_plan()))  # north and south
+    book = Book("Test")
+    degrees_sheet(book, result)
+    words = words_of(reopened(book, tmp_path)["Every degree"])
+    assert "nothing between them is checked" in words
+    assert "It holds" not in words
+    assert not any(f.rule == "between the faces" for f in result.findings)
 
 
 def test_where_a_set_does_not_hold_stands_with_range_and_excess(tmp_path: Path) -> None:
@@ -476,6 +488,23 @@ def test_screening_stands_beside_all_that_rests_on_the_sun(place: Path) -> None:
     rows = table_rows(book["House by front"], "Room")
     assert len(rows) == 3
     assert all(6 <= row["House's hour"] <= 20 for row in rows)
+
+
+def test_pictures_by_the_sun_carry_the_screening_text(place: Path) -> None:
+    result, _ = written("sun", place / "sun")
+    for figure in (rooms_by_direction(result), plan_picture(with_outlines(result))):
+        assert figure is not None
+        assert SCREENING in " ".join(t.get_text().replace("\n", " ") for t in figure.texts)
+
+
+def with_outlines(result: OrientationStudy) -> OrientationStudy:
+    plan = result.study.plan
+    outlines = tuple(
+        RoomOutline(room=room, x_ft=10.0 * n, y_ft=0.0, width_ft=10.0, depth_ft=10.0)
+        for n, room in enumerate(plan.rooms)
+    )
+    case = replace(result.study.case, plan=replace(plan, outlines=outlines))
+    return replace(result, study=replace(result.study, case=case))
 
 
 def test_no_screening_where_factors_are_given(place: Path) -> None:

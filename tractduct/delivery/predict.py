@@ -240,7 +240,7 @@ def _refuse_lossless(case: Case, ducts: SizedDucts) -> None:
     """A run that loses nothing would take all the air: a fault that names it."""
     shape = case.variants.airflow_cfm.shape
     loses = np.logical_or(ducts.friction_length_ft > 0.0, ducts.loss_coefficient > 0.0)
-    can_lose = np.broadcast_to(loses, shape).all(axis=0)
+    can_lose = np.all(np.broadcast_to(loses, shape), axis=0).tolist()
     for i, run in zip(case.tree.run_section, case.tree.runs, strict=True):
         if not can_lose[i]:
             raise InputFaults(
@@ -249,8 +249,8 @@ def _refuse_lossless(case: Case, ducts: SizedDucts) -> None:
                         file="sections",
                         column="length_ft",
                         value=f"{run.length_ft:g}",
-                        problem=f"run '{run.name}' has no length and no fitting that loses pressure, so its airflow can't "
-                        "be predicted",
+                        problem=f"run '{run.name}' has no length and no fitting that loses pressure, so its airflow "
+                        "can't be predicted",
                         remedy="Enter its length or its fittings",
                     )
                 ]

@@ -12,7 +12,7 @@ from tractduct.findings import Finding, Severity
 from tractduct.inputs.plan import Plan
 from tractduct.network.variants import Variant
 from tractduct.orientation.azimuths import azimuth_label, between_listed, plan_at, variants_of
-from tractduct.physics.turning import TURN_DEG
+from tractduct.physics.turning import POINT_DEG, TURN_DEG
 from tractduct.sizing.verify import Breach, Verification, verify_sizes
 
 FloatArray = NDArray[np.float64]
@@ -70,6 +70,11 @@ class DegreeCheck:
     @property
     def holds(self) -> bool:
         return not self.broken
+
+    @property
+    def between(self) -> bool:
+        """False where no two of the plan's faces are neighbours: then the faces alone are checked."""
+        return bool(np.any(self.azimuth_deg % POINT_DEG != 0.0)) or self.step_deg == POINT_DEG
 
     @property
     def every(self) -> str:
@@ -160,7 +165,7 @@ def _runs(azimuths: Sequence[float], step_deg: float) -> list[list[float]]:
 
 def find_between(check: DegreeCheck | None) -> Iterator[Finding]:
     """Where the standard set does not hold between the faces, each limit at its worst; else that it holds."""
-    if check is None:
+    if check is None or not check.between:
         return
     what = f"{check.n_variant:,} variants at {check.every} between the plan's faces"
     if check.holds:

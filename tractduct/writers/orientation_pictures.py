@@ -6,6 +6,7 @@ The same study gives the same bytes. Nothing is told by colour alone.
 from __future__ import annotations
 
 import math
+import textwrap
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -84,7 +85,7 @@ def rooms_by_direction(result: OrientationStudy) -> Figure:
     rooms = result.sensitivity[:MOST_ROSES]
     across = min(ROSES_IN_A_ROW, len(rooms))
     rows = math.ceil(len(rooms) / across)
-    side, gap, head, foot = 2.5, 0.65, 0.75, 0.75 + (0.25 if result.screening else 0.0)
+    side, gap, head, foot = 2.5, 0.65, 0.75, 0.75 + (0.35 if result.screening else 0.0)
     width, height = max(across * (side + gap) + 0.3, 7.2), head + rows * (side + gap + 0.25) + foot
     figure = new_figure(width, height)
     headline = "Room airflow by the way the front faces, cfm: the most sensitive rooms"
@@ -98,9 +99,8 @@ def rooms_by_direction(result: OrientationStudy) -> Figure:
         _rose(axes, result, room)
     _key(figure, result)
     if result.screening:
-        figure.text(
-            0.15 / width, 0.15 / height, literal(shortened(result.screening, 150)), fontsize=7, va="center", color=INK
-        )
+        words = "\n".join(textwrap.wrap(literal(f"{result.screening}."), 110))
+        figure.text(0.15 / width, 0.1 / height, words, fontsize=7, va="bottom", color=INK)
     return figure
 
 
@@ -151,4 +151,4 @@ def _key(figure: Figure, result: OrientationStudy) -> None:
     if len(plan.seasons) > 1:
         handles.append(Line2D([], [], color=GREY, ls=":", lw=0.9, label="the other season"))
     figure.legend(handles=handles, loc="lower left", ncols=len(handles), fontsize=8.5, frameon=False,
-                  bbox_to_anchor=(0.01, 0.25 / figure.get_figheight()))  # fmt: skip
+                  bbox_to_anchor=(0.01, (0.4 if result.screening else 0.1) / figure.get_figheight()))  # fmt: skip

@@ -5,6 +5,7 @@ The same study gives the same bytes. Nothing is told by colour alone.
 
 from __future__ import annotations
 
+import textwrap
 from pathlib import Path
 from typing import Any
 
@@ -42,6 +43,7 @@ LARGEST_FLOOR_IN = 6.4
 _MOST_INCHES_PER_FT = 0.16
 _COLOURS = 256
 _LETTER_IN = 0.071
+_SMALL_LETTER_IN = 0.055
 _LINE_IN = 0.135
 _FULL_PCT = 60.0  # a room that moves by this much has the full colour
 
@@ -141,7 +143,7 @@ def plan_picture(
         _draw_front(axes, plan, floor, azimuth_deg, mirrored)
         _draw_routes(axes, result, floor, azimuth_deg, mirrored)
     _north(figure, width, height)
-    _key(figure, width, height, plan)
+    _key(figure, width, height, result)
     return figure
 
 
@@ -278,12 +280,15 @@ def _north(figure: Figure, width: float, height: float) -> None:
     axes.text(0.0, 1.3, "N", fontsize=10, weight="bold", ha="center", va="bottom", color=INK)
 
 
-def _key(figure: Figure, width: float, height: float, plan: Plan) -> None:
+def _key(figure: Figure, width: float, height: float, result: OrientationStudy) -> None:
     bar = figure.add_axes((0.15 / width, 0.38 / height, 1.5 / width, 0.14 / height))
     bar.imshow(np.linspace(0.0, 1.0, 64)[None, :], cmap=_SHADES, aspect="auto", extent=(0.0, _FULL_PCT, 0.0, 1.0))
     bar.set_yticks([])
     bar.set_xticks([0.0, _FULL_PCT / 2.0, _FULL_PCT], ["0", f"{_FULL_PCT / 2:.0f}", f"{_FULL_PCT:.0f} %"], fontsize=7)
     bar.tick_params(length=2, pad=1)
-    seasons = " / ".join(plan.seasons)
+    seasons = " / ".join(result.study.plan.seasons)
     words = f"largest airflow above the smallest over all directions; cfm at this one: {seasons}"
     figure.text(1.8 / width, 0.45 / height, words, fontsize=7.5, va="center", color=GREY)
+    if result.screening:
+        said = "\n".join(textwrap.wrap(literal(f"{result.screening}."), int((width - 1.95) / _SMALL_LETTER_IN)))
+        figure.text(1.8 / width, 0.05 / height, said, fontsize=6.5, va="bottom", color=INK, linespacing=1.1)

@@ -233,6 +233,7 @@ def _orientation(result: OrientationStudy) -> dict[str, Any]:
         else {
             "step_deg": check.step_deg,
             "directions": len(check.azimuth_deg),
+            "between_fronts": check.between,
             "holds": check.holds,
             "highest_use": _number(float(check.use.max())),
             "largest_step": _number(check.largest_step),

@@ -287,6 +287,8 @@ def _orientation(result: OrientationStudy) -> list[str]:
     check = result.degrees
     if check is not None:
         words = "it holds at each" if check.holds else f"it FAILS at {int((~check.holds_at).sum())} of them"
+        if not check.between:
+            words = "no two of the plan's fronts are neighbours, so nothing between them is checked"
         lines.append(f"{check.every.capitalize()} between the fronts ({len(check.azimuth_deg)} directions): {words}.")
     if result.packages is not None:
         found = result.packages

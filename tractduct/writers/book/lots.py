@@ -204,7 +204,8 @@ class _LotSheet:
             self.balancing = Balancing(settings.settings, house)
         self.widths = self.balancing.widths if self.balancing else list(PLAIN_WIDTHS)
         self.across = len(self.widths)
-        self.page = book.sheet(f"Lot {lot.lot.name}", self.widths)
+        self.name = lot.lot.name if lot.lot.name.casefold().startswith("lot ") else f"Lot {lot.lot.name}"
+        self.page = book.sheet(self.name, self.widths)
         self.width_points = sum(w * 7.0 + 5.0 for w in self.widths) * POINTS_A_PIXEL
         # Fitting to pages would make Excel ignore the break between them, so the scale is worked out here; programs
         # differ a little in how wide a column is, and a column too many would take a page of its own.
@@ -239,7 +240,7 @@ class _LotSheet:
 
     def _head(self) -> None:
         page, lot = self.page, self.lot.lot
-        title = f"Lot {lot.name}: {self.plan.name}, {self._direction()}, {turned(lot.mirrored)}"
+        title = f"{self.name}: {self.plan.name}, {self._direction()}, {turned(lot.mirrored)}"
         page.put(1, 1, title, TITLE)
         page.height(1, 26)
         page.row = 2

@@ -461,11 +461,17 @@ def degrees_sheet(book: Book, result: OrientationStudy) -> None:
     screening(page, result, across)
     at = int(np.argmax(check.use))
     top = f"{100.0 * check.use[at]:.1f} % of a limit with the front at {azimuth_label(check.azimuth_deg[at])}"
-    if check.holds:
+    if not check.between:
+        words = (
+            "No two of the plan's fronts are neighbours on the compass, so nothing between them is checked: add the "
+            f"fronts between to [variants] in plan.toml. At the fronts themselves the most used is {top}."
+        )
+    elif check.holds:
         words = f"It holds at every direction checked. The most used: {top}."
     else:
         words = f"It DOES NOT HOLD at {int((~check.holds_at).sum())} of the directions checked. The worst: {top}."
-    page.paragraph(words, across, replace(TEXT, bold=True, fill=GOOD_FILL if check.holds else TIGHT_FILL))
+    fill = CLOSE_FILL if not check.between else GOOD_FILL if check.holds else TIGHT_FILL
+    page.paragraph(words, across, replace(TEXT, bold=True, fill=fill))
     page.row += 1
     if not check.holds:
         page.heading("Where it does not hold", across)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from typing import Any
 
 import pandas as pd
 from openpyxl.chart import BarChart, Reference, ScatterChart, Series
@@ -12,6 +13,7 @@ from openpyxl.chart.legend import Legend
 from openpyxl.chart.shapes import GraphicalProperties
 from openpyxl.drawing.line import LineProperties
 from openpyxl.utils import get_column_letter
+from openpyxl.utils.cell import coordinate_to_tuple
 from openpyxl.worksheet.pagebreak import Break
 from openpyxl.worksheet.worksheet import Worksheet
 
@@ -36,6 +38,7 @@ from tractduct.writers.book.looks import (
     Column,
     Look,
     Value,
+    plain,
     size_value,
 )
 
@@ -231,7 +234,7 @@ def _axis(low: float, high: float) -> tuple[float, float]:
 
 def _cost_by_compression(sheet: Worksheet, header: int, body: range, products: int, unit: str) -> ScatterChart:
     chart = ScatterChart()
-    chart.style, chart.height, chart.width = 2, _CHART_CM, 15
+    chart.style, chart.height, chart.width = 2, _CHART_CM, 14
     chart.x_axis.title, chart.y_axis.title = "Flex left compressed, %", f"Least cost, {unit}"
     chart.x_axis.number_format, chart.y_axis.number_format = "0", "#,##0"
     chart.x_axis.majorGridlines = None
@@ -255,7 +258,7 @@ def _cost_by_compression(sheet: Worksheet, header: int, body: range, products: i
 def _cost_of_approved(sheet: Worksheet, header: int, body: range, unit: str) -> BarChart:
     chart = BarChart()
     chart.type, chart.style, chart.gapWidth = "bar", 2, 60
-    chart.height, chart.width = max(_CHART_CM, _CM_A_BAR * len(body)), 15
+    chart.height, chart.width = max(_CHART_CM, _CM_A_BAR * len(body)), 14
     chart.x_axis.delete = chart.y_axis.delete = False
     chart.x_axis.scaling.orientation = "maxMin"  # the first row on top
     chart.x_axis.tickLblSkip = 1
@@ -363,45 +366,37 @@ def _buy_sheet(book: Book, buying: Buying, part: PurchaseList) -> None:
         page.fill(page.row, 1, across, TOTAL)
         page.put(page.row, 1, "All, USD", TOTAL)
         amount = math.fsum(amount for _, amount in totals)
-        page.formula(page.row, across, "=" + "+".join(cell for cell, _ in totals), amount, TOTAL_DOLLARS)
+        below = coordinate_to_tuple(totals[0][0])[1]
+        page.formula(page.row, below, "=" + "+".join(cell for cell, _ in totals), amount, TOTAL_DOLLARS)
 
 
 def _ducts(page: Page, part: PurchaseList, across: int) -> tuple[str, float] | None:
     """The duct's table; returns the cell of its total and what it comes to, if there are prices."""
     frame = frames.ducts_to_buy(part.order)
     page.heading("Duct", across)
-    rows = frame_rows(
-        frame,
-        [
-            "product",
-            "size",
-            "insulation",
-            "drawn_ft",
-            "with_waste_ft",
-            "package_ft",
-            "packages",
-            "price_per_ft",
-            "cost",
-        ],
-    )
+    columns = {
+        "product": Column("Product", LABEL),
+        "size": Column("Size, in", CHOSEN),
+        "insulation": Column("Insulation"),
+        "drawn_ft": Column("Drawn, ft", TENTHS),
+        "with_waste_ft": Column("With waste, ft", TENTHS),
+        "package_ft": Column("Feet each", WHOLE),
+        "packages": Column("Boxes or sticks", _COUNT),
+        "price_per_ft": Column("USD a ft", DOLLARS),
+        "cost": Column("Cost, USD", DOLLARS),
+    }
+    unused = [name for name in ("insulation", "price_per_ft", "cost") if not _said(frame[name])]
+    shown = [name for name in columns if name not in unused]
+    rows = frame_rows(frame, shown)
     for row in rows:
         row[1] = size_value(str(row[1]))
-    body = page.table(
-        [
-            Column("Product", LABEL),
-            Column("Size, in", CHOSEN),
-            Column("Insulation"),
-            Column("Drawn, ft", TENTHS),
-            Column("With waste, ft", TENTHS),
-            Column("Feet each", WHOLE),
-            Column("Boxes or sticks", _COUNT),
-            Column("USD a ft", DOLLARS),
-            Column("Cost, USD", DOLLARS),
-        ],
-        rows,
-        nothing="No duct to buy.",
-    )
-    return _sum(page, "Duct, USD", body, across, frame["cost"])
+    body = page.table([columns[name] for name in shown], rows, nothing="No duct to buy.")
+    return _sum(page, "Duct, USD", body, len(shown), frame["cost"])
+
+
+def _said(values: pd.Series[Any]) -> bool:
+    """True where a column holds anything."""
+    return any(plain(value) is not None for value in values.tolist())
 
 
 def _fittings(page: Page, part: PurchaseList, across: int) -> tuple[str, float] | None:
