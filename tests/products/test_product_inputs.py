@@ -13,6 +13,7 @@ from reference import compression_factor, friction_rate
 import tractduct
 from tractduct.physics.air import Air
 from tractduct.physics.friction import friction_rate_inwc_per_100ft
+from tractduct.sizing.verify import verify_sizes
 
 FIXED = {"T1": 10, "DEN": 7, "BED": 7, "KIT": 8, "RET": 12}
 ELEVATION_FT = 500  # of the small plan
@@ -183,6 +184,8 @@ def test_a_fitting_not_offered_in_a_size_keeps_its_section_out_of_it():
             row["price"] = "-"
     after = study_of(plan)
     assert before["BED"] not in [after.size_set[name] for name in ("DEN", "BED", "KIT")]
+    refused = verify_sizes(after.plan, after.variants.variants, before).breaches
+    assert {b.limit_name for b in refused} == {"size not offered in collar"}
     assert after.least_cost.cost > study_of(with_fitting_prices()).least_cost.cost
 
 

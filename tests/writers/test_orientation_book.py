@@ -428,7 +428,9 @@ def test_hostile_lot_names_are_text_and_sheets_are_legal(place: Path) -> None:
 def test_lot_sheets_stand_in_place_of_the_general_ones(place: Path) -> None:
     _, book = book_of("full", place)
     assert not any(name.startswith("Balance ") for name in book.sheetnames)
-    assert "Lot sheets" in words_of(book["Answer"])
+    answer = words_of(book["Answer"])
+    assert "every lot: whether the set holds there" in answer
+    assert "Lot same" not in answer
 
 
 def test_the_same_turn_is_drawn_once(place: Path) -> None:

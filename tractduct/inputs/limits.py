@@ -15,6 +15,10 @@ RATIO_FROM_BYTES = 5_000_000
 MAX_ROWS = 50_000  # of a table
 MAX_LINES = 200_000  # of a file or sheet, empty ones counted
 MAX_COLUMNS = 500
+# The study of 1,000 sections takes half a minute and 1 GB at most, whether they lie side by side or one behind
+# the other; time and memory grow with the square.
+MAX_SECTIONS = 1_000
+MAX_SECTION_VARIANTS = 300_000  # sections times variants
 MAX_NAME = 120  # characters of a name
 MAX_CELL = 2_000  # characters of any other cell
 MAX_FAULTS = 1_000  # reading stops there
@@ -25,6 +29,7 @@ IN_WORDS = (
     f"a table's file: {MAX_TABLE_BYTES // 1_000_000} MB; a workbook unpacked: {MAX_UNPACKED_BYTES // 1_000_000} MB, "
     f"none of its large parts more than {MAX_UNPACKED_RATIO} times its packed size",
     f"a table: {MAX_ROWS:,} rows, {MAX_COLUMNS} columns, {MAX_LINES:,} lines with the empty ones",
+    f"sections: {MAX_SECTIONS:,}; sections times variants: {MAX_SECTION_VARIANTS:,}",
     f"a name: {MAX_NAME} characters; any other cell: {MAX_CELL:,}",
     f"faults that one run tells: {MAX_FAULTS:,}",
 )

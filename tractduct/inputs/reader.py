@@ -25,6 +25,7 @@ from tractduct.inputs.cells import ALL_ROOMS, key_of, nearest
 from tractduct.inputs.equipment import read_equipment
 from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.finder import find_table
+from tractduct.inputs.limits import MAX_SECTION_VARIANTS
 from tractduct.inputs.lots import read_lots, read_outlines, read_routes
 from tractduct.inputs.plan import Plan, Purchase, Section, Tolerance, candidate_sizes
 from tractduct.inputs.plan_file import PLAN_FILE, PlanFile
@@ -68,6 +69,13 @@ def load_plan(path: str | Path) -> Plan:
     fitting_prices = read_fitting_prices(tables["fitting_prices"], fittings, log)
     if not {"airflow", "sections", "surfaces"} & log.unread:
         _match_rooms(tables, sections, places, need, log)
+    cases = len(sections) * len(need.front_faces) * len(need.mirrored) * len(need.seasons) * len(flex)
+    if cases > MAX_SECTION_VARIANTS:
+        log.fault(
+            PLAN_FILE,
+            f"sections times variants are {cases:,}; at most {MAX_SECTION_VARIANTS:,} are sized together",
+            "Approve fewer flex products in [variants], or make a plan of each duct system",
+        )
     if prices and not {"sections", "ducts"} & log.unread:
         _match_prices(tables["prices"], sections, flex, sizes, prices, log)
     if fitting_prices and not prices and "prices" not in log.unread:

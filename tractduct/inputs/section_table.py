@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from tractduct.inputs import schema
 from tractduct.inputs.cells import ALL_ROOMS, key_of, nearest, parse_fittings, parse_rooms, parse_size
 from tractduct.inputs.fault_log import FaultLog
+from tractduct.inputs.limits import MAX_SECTIONS
 from tractduct.inputs.plan import Duct, Fitting, Section
 from tractduct.inputs.schema import FLEX
 from tractduct.inputs.sizes import Size, rectangular_size, round_size
@@ -25,6 +26,14 @@ def read_sections(
     found: dict[str, Section] = {}
     places: dict[str, Row] = {}
     if table is None:
+        return (), places
+    if len(table.rows) > MAX_SECTIONS:
+        log.fault(
+            table.label,
+            f"there are {len(table.rows):,} sections; at most {MAX_SECTIONS:,} are sized together",
+            "Make a plan of each duct system",
+        )
+        log.unread.add(schema.SECTIONS.name)
         return (), places
     spec = schema.SECTIONS
     seen: dict[str, int] = {}

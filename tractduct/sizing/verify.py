@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tractduct.inputs.cells import ALL_ROOMS, key_of
-from tractduct.inputs.plan import Plan, Section, candidate_sizes
+from tractduct.inputs.plan import Plan, Section, candidate_sizes, is_reducer
 from tractduct.inputs.sizes import Size
 from tractduct.network.airstream import airstream
 from tractduct.network.variants import Variant
@@ -217,7 +217,7 @@ def _section_loss(
 
 
 def _size_breaches(plan: Plan, section: Section, size: Size, variants: tuple[Variant, ...]) -> list[Breach]:
-    """A size outside the section's candidates, or not on sale in a product that may be delivered."""
+    """A size outside the section's candidates, or not on sale in a product or a fitting that it needs."""
     problems = []
     if size.label not in {s.label for s in candidate_sizes(section, plan.sizes)}:
         problems.append("size outside the section's bounds")
@@ -225,6 +225,10 @@ def _size_breaches(plan: Plan, section: Section, size: Size, variants: tuple[Var
         duct = plan.duct_of(section, flex).name
         if plan.prices and plan.prices.get((duct, size.label)) is None:
             problems.append(f"size not offered in {duct}")
+    for name, _ in section.fittings:
+        # A fitting without prices is free; a reducer may not be needed.
+        if plan.fitting_prices.get((name, size.label), 0.0) is None and not is_reducer(name):
+            problems.append(f"size not offered in {name}")
     return [
         Breach(
             limit_name=problem,

@@ -58,7 +58,7 @@ ABOUT_SHEETS = {
     "Package sizes": "the sizes of each package beside the standard set",
     "Every degree": "whether the set holds between the fronts",
     "Plan picture": "the floors from above, with the ducts where the plan has routes",
-    "Lots": "every lot: whether the set holds there, and what to look at",
+    "Lots": "every lot: whether the set holds there, with a link to its own sheet",
     "Lots by room": "each room's airflow at each lot's own direction",
     "Flex products": "what each approved flex product would need",
     "Price of each front": "what it costs that one set covers every front",
@@ -104,9 +104,11 @@ def answer_sheet(page: Page, facts: Facts, lots: Sequence[str] = ()) -> None:
             page.link(page.row, 1, name)
             page.put(page.row, 2, ABOUT_SHEETS[name])
             page.row += 1
+    if "Lots" in page.book.book.sheetnames:
+        return  # which leads to each lot's sheet
     if lots:
         page.row += 1
-        page.heading("Lot sheets" if facts.orientation else "Balancing sheets, one a lot", across)
+        page.heading("Balancing sheets, one a lot", across)
     for n, name in enumerate(lots):
         page.link(page.row + n // len(LINKS_IN_A_ROW), LINKS_IN_A_ROW[n % len(LINKS_IN_A_ROW)], name)
 
