@@ -118,9 +118,7 @@ def airflow_rows(folder: Path) -> list[dict[str, str]]:
 
 def main() -> int:
     parser = argparse.ArgumentParser(description="Make the demo plan's airflow.csv from its tables.")
-    parser.add_argument(
-        "folder", nargs="?", type=Path, default=Path(__file__).resolve().parent / "brindlecote-2670"
-    )
+    parser.add_argument("folder", nargs="?", type=Path, default=Path(__file__).resolve().parent / "brindlecote-2670")
     parser.add_argument("--check", action="store_true", help="write nothing; exit 1 if airflow.csv differs")
     arguments = parser.parse_args()
     target = arguments.folder / "airflow.csv"

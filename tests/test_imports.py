@@ -15,7 +15,7 @@ MAY = {
     "errors": set(),
     "names": set(),
     "version": set(),
-    "findings": set(),
+    "findings": {"errors"},
     "physics": set(),
     "products": {"physics", "errors"},  # what a product's table says
     "inputs": {"physics", "products", "errors", "findings"},

@@ -18,6 +18,11 @@ def shortened(text: str, most: int = _SHOWN) -> str:
     return text if len(text) <= most else f"{text[: most - 20]} ... ({len(text):,} characters)"
 
 
+def ended(sentence: str) -> str:
+    """A sentence with its full stop, or with the question mark that it has."""
+    return sentence if sentence.endswith("?") else sentence + "."
+
+
 class TractductError(Exception):
     """Anything this program raises on purpose."""
 
@@ -45,7 +50,7 @@ class Fault:
         if self.column is not None:
             place += f", column '{printable(shortened(self.column))}'"
         got = "" if self.value is None else f"got {shortened(self.value)!r}: "
-        return f"{place}: {got}{printable(self.problem)}. {printable(self.remedy)}."
+        return f"{place}: {got}{printable(self.problem)}. {ended(printable(self.remedy))}"
 
 
 class InputFaults(TractductError):

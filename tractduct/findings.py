@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import IntEnum
 
+from tractduct.errors import ended
+
 
 class Severity(IntEnum):
     """How urgent a finding is; sorts with the most urgent first."""
@@ -29,4 +31,4 @@ class Finding:
     advice: str
 
     def __str__(self) -> str:
-        return f"{self.severity.word}: {self.subject}: {self.message}. {self.advice}."
+        return f"{self.severity.word}: {self.subject}: {self.message}. {ended(self.advice)}"

@@ -34,7 +34,7 @@ HOSTILE = (
     "-2+3",
     "#N/A",
     "=cmd|' /C calc'!A0",
-    "=HYPERLINK(\"x\")",
+    '=HYPERLINK("x")',
     "a & <b> \"c\" 'd'",
 )
 

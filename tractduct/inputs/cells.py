@@ -89,8 +89,8 @@ def _no_number(field: Field, text: str) -> CellProblem:
 
 
 def sentence(hint: str) -> str:
-    """A hint as the start of a sentence, without its question mark."""
-    return hint[:1].upper() + hint[1:].rstrip("?")
+    """A hint as the start of a sentence."""
+    return hint[:1].upper() + hint[1:]
 
 
 def allowed(field: Field) -> str:

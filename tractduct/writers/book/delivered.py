@@ -11,6 +11,7 @@ from openpyxl.utils import get_column_letter
 from tractduct.delivery.deliver import HOOD_ERROR_PCT, HOOD_ERROR_UNPOWERED_PCT, Delivery
 from tractduct.delivery.predict import LEAST_CFM_A_TON, Drive
 from tractduct.delivery.robust import LENGTH_SPREAD, MOST_COMPRESSION_PCT
+from tractduct.errors import ended
 from tractduct.writers import delivery_tables as frames
 from tractduct.writers.book.facts import VARIANT_COLUMNS, Facts, counted, frame_rows, joined, turned
 from tractduct.writers.book.layout import Book, Page
@@ -205,7 +206,9 @@ def system_sheet(book: Book, facts: Facts, delivery: Delivery) -> None:
     page.row += 1
     for finding in delivery.findings:
         if finding.subject == "system":
-            page.paragraph(f"{finding.severity.word.capitalize()}: {finding.message}. {finding.advice}.", len(columns))
+            page.paragraph(
+                f"{finding.severity.word.capitalize()}: {finding.message}. {ended(finding.advice)}", len(columns)
+            )
     impossible = int((~delivery.balanced.possible).sum())
     number = len(frame)
     page.paragraph(
