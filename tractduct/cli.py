@@ -421,8 +421,11 @@ def _drive(plan: Plan, name: str | None) -> Drive | None:
 
 
 def _fit(options: argparse.Namespace) -> int:
+    from tractduct.inputs import schema
     from tractduct.inputs.fault_log import FaultLog
+    from tractduct.inputs.finder import columns_of
     from tractduct.inputs.product_tables import fit_rows, read_friction_rows
+    from tractduct.inputs.spelling import understood
     from tractduct.inputs.tables import TableFault, read_table
     from tractduct.names import file_name
     from tractduct.writers.fit_report import draw_fit, duct_row, fit_text
@@ -437,6 +440,7 @@ def _fit(options: argparse.Namespace) -> int:
         raise InputFaults([problem.fault]) from None
     for fault in table.faults:
         log.add(fault)
+    table = understood(table, columns_of(table, schema.FRICTION_TABLES), log)
     for column in ("size_in", "airflow_cfm"):
         if not table.has(column):
             log.fault(table.label, f"the column '{column}' is missing", "Add it", row=1)
@@ -447,6 +451,8 @@ def _fit(options: argparse.Namespace) -> int:
     fit = None if points is None else fit_rows(table, name, points, log, derate)
     if log.faults or points is None or fit is None:
         raise InputFaults(log.faults)
+    for finding in log.findings:
+        print(finding)
     print(fit_text(name, points, fit, [row.number for row in rows]))
     row = options.out / f"{file_name(name)}-duct.csv"
     picture = options.out / f"{file_name(name)}-fit.png"

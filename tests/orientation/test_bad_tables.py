@@ -125,7 +125,7 @@ BAD: dict[str, tuple[Change, str, int | None, str | None, str | None, str, str]]
     ),
     "a lot twice": (put("lots", 3, "lot", "1"), "lots.csv", 3, "lot", "1", "in row 2", "own name"),
     "a lot beyond a turn": (
-        put("lots", 2, "azimuth_deg", 361), "lots.csv", 2, "azimuth_deg", "361", "0 to 360", "Correct",
+        put("lots", 2, "azimuth_deg", 361), "lots.csv", 2, "azimuth_deg", "361", "0 to 360", "another direction",
     ),
     "a negative azimuth": (
         put("lots", 2, "azimuth_deg", -1), "lots.csv", 2, "azimuth_deg", "-1", "0 to 360", "Correct",
@@ -160,7 +160,7 @@ BAD: dict[str, tuple[Change, str, int | None, str | None, str | None, str, str]]
         setting("site", latitude_deg=97), "plan.toml", None, "[site] latitude_deg", "97", "0 to 66", "longitude",
     ),
     "gain coefficient in per cent": (
-        setting("solar", shgc=30), "plan.toml", None, "[solar] shgc", "30", "above 0 to 1", "Correct",
+        setting("solar", shgc=30), "plan.toml", None, "[solar] shgc", "30", "above 0 to 1", "per cent",
     ),
     "weights that do not add up": (
         setting("solar", storage_weights=[0.5, 0.2]),

@@ -70,7 +70,7 @@ class FaultLog:
                     severity=Severity.CAUTION,
                     rule="believable input",
                     subject=f"{place}, '{column}'",
-                    message=f"{value:g} {field.unit} is outside the usual {low:g} to {high:g}",
+                    message=" ".join(f"{value:g} {field.unit}".split()) + f" is outside the usual {low:g} to {high:g}",
                     advice=sentence(field.hint) or "Check the value",
                 )
             )

@@ -184,6 +184,8 @@ SECTIONS = TableSchema(
             low=0.0,
             above=True,
             high=1000.0,
+            usual=(0.05, 100.0),
+            hint="is 0 meant, or another unit than its room's other runs have?",
             meaning="this run's part of its room's airflow relative to the room's other open runs; blank: equal parts",
         ),
         Field(
@@ -261,7 +263,8 @@ DUCTS = TableSchema(
             default=0.0,
             low=0.0,
             high=60.0,
-            usual=(0.0, 25.0),
+            usual=(1.0, 25.0),
+            hint="is this a fraction, or the part that is left?",
             meaning="airflow that the product loses at any friction rate against what its roughness alone would give",
         ),
         Field(
@@ -273,7 +276,8 @@ DUCTS = TableSchema(
             default=0.0,
             low=0.0,
             high=50.0,
-            usual=(0.0, 30.0),
+            usual=(1.0, 30.0),
+            hint="is this a fraction?",
             meaning="how far short of fully stretched flex is left",
         ),
         Field(name="source", required=False, blank=True, default="", meaning="where the values come from"),
@@ -292,6 +296,7 @@ FRICTION_TABLES = TableSchema(
             unit="in",
             low=2.0,
             high=60.0,
+            usual=(3.0, 30.0),
             hint="is this in millimetres?",
             meaning="nominal diameter",
         ),
@@ -302,6 +307,8 @@ FRICTION_TABLES = TableSchema(
             low=0.0,
             above=True,
             high=50_000.0,
+            usual=(5.0, 10_000.0),
+            hint="is this in L/s or m3/h?",
             meaning="airflow in standard air",
         ),
         Field(
@@ -313,6 +320,7 @@ FRICTION_TABLES = TableSchema(
             low=0.0,
             above=True,
             high=20.0,
+            usual=(0.001, 2.0),
             hint="is this in pascals?",
             meaning="friction rate at that airflow; blank where a loss over a length was measured",
         ),
@@ -325,6 +333,7 @@ FRICTION_TABLES = TableSchema(
             low=0.0,
             above=True,
             high=10.0,
+            usual=(0.001, 1.0),
             hint="is this in pascals?",
             meaning="instead of a friction rate: measured loss over length_ft of straight duct",
         ),
@@ -337,6 +346,8 @@ FRICTION_TABLES = TableSchema(
             low=0.0,
             above=True,
             high=500.0,
+            usual=(2.0, 200.0),
+            hint="is this in inches or metres?",
             meaning="straight length over which loss_inwc was measured",
         ),
     ),
@@ -355,6 +366,7 @@ INNER_DIAMETERS = TableSchema(
             unit="in",
             low=1.0,
             high=60.0,
+            usual=(2.5, 30.0),
             hint="is this in millimetres?",
             meaning="diameter that the air has",
         ),
@@ -375,6 +387,7 @@ PRICES = TableSchema(
             low=0.0,
             high=1000.0,
             usual=(0.05, 100.0),
+            hint="is this for a whole box or stick?",
             meaning="price a foot; - where the product is not offered in that size",
         ),
         Field(
@@ -393,6 +406,8 @@ PRICES = TableSchema(
             low=0.0,
             above=True,
             high=1000.0,
+            usual=(2.0, 100.0),
+            hint="is this in inches, or boxes?",
             meaning="feet in a box or stick of this size; blank: box_ft of [purchase]",
         ),
     ),
@@ -412,6 +427,7 @@ FITTING_PRICES = TableSchema(
             low=0.0,
             high=10_000.0,
             usual=(0.1, 500.0),
+            hint="is this for a whole box?",
             meaning="price of one; - where it is not offered in that size",
         ),
     ),
@@ -429,7 +445,8 @@ BLOWER = TableSchema(
             unit="cfm",
             low=0.0,
             high=20_000.0,
-            usual=(200.0, 3000.0),
+            usual=(100.0, 3000.0),
+            hint="is this in L/s or m3/h?",
             meaning="airflow; rising from row to row of a speed",
         ),
         Field(
@@ -470,6 +487,7 @@ DEVICES = TableSchema(
             above=True,
             high=20_000.0,
             usual=(100.0, 3000.0),
+            hint="is this one room's airflow?",
             meaning="system airflow of that loss; it grows with the square of airflow",
         ),
         Field(
@@ -516,7 +534,15 @@ def _factor(name: str, meaning: str, *, blank: bool = False) -> Field:
 
 def _azimuth(name: str, meaning: str) -> Field:
     return Field(
-        name=name, meaning=meaning, kind="number", unit="degrees", required=False, blank=True, low=0.0, high=360.0
+        name=name,
+        meaning=meaning,
+        kind="number",
+        unit="degrees",
+        required=False,
+        blank=True,
+        low=0.0,
+        high=360.0,
+        hint="is this counted from another direction?",
     )
 
 
@@ -529,7 +555,7 @@ def _place(name: str, meaning: str, *, above: bool = False) -> Field:
         low=0.0 if above else -1000.0,
         above=above,
         high=1000.0,
-        usual=(-200.0, 200.0),
+        usual=(0.1 if above else -200.0, 200.0),
         hint="is this in inches or millimetres?",
     )
 
@@ -737,6 +763,7 @@ def _system_airflow(name: str) -> Field:
         above=True,
         high=20_000.0,
         usual=(200.0, 3000.0),
+        hint="is this one room's airflow, or in L/s?",
         meaning="airflow of the whole system",
     )
 
@@ -752,6 +779,8 @@ KEYS: dict[str, tuple[Field, ...]] = {
             default=0.0,
             low=-1500.0,
             high=15_000.0,
+            usual=(-300.0, 9000.0),
+            hint="is this in metres, or of another place?",
             meaning="elevation of the site above the sea; sets the air's density",
         ),
         Field(
@@ -771,6 +800,7 @@ KEYS: dict[str, tuple[Field, ...]] = {
             unit="degrees",
             low=0.0,
             high=66.0,
+            usual=(15.0, 60.0),
             hint="is this the longitude? Only latitudes north of the equator, under the polar circle",
             meaning="latitude of the site, north; needed only for glass factors by the sun",
         ),
@@ -816,6 +846,7 @@ KEYS: dict[str, tuple[Field, ...]] = {
             low=0.0,
             high=1000.0,
             usual=(0.0, 50.0),
+            hint="is this a sum of money?",
             meaning="take the fewest distinct sizes that cost at most this much over the least-cost set",
         ),
         Field(
@@ -824,6 +855,8 @@ KEYS: dict[str, tuple[Field, ...]] = {
             default=0.0,
             low=0.0,
             high=1000.0,
+            usual=(2.0, 30.0),
+            hint="is this a size in inches, or a count of sections?",
             meaning="most distinct sizes to stock; 0: no cap",
         ),
     ),
@@ -839,6 +872,8 @@ KEYS: dict[str, tuple[Field, ...]] = {
             low=0.0,
             above=True,
             high=50.0,
+            usual=(1.0, 6.0),
+            hint="is this in kW or in thousands of Btu/h?",
             meaning="cooling capacity",
         ),
         Field(name="held_airflow", kind="flag", meaning="true for a blower that holds its airflow"),
@@ -851,6 +886,8 @@ KEYS: dict[str, tuple[Field, ...]] = {
             default=20.0,
             low=0.0,
             high=100.0,
+            usual=(2.0, 40.0),
+            hint="is this a fraction?",
             meaning="how far a room may be off its design airflow, or room_cfm where that is more",
         ),
         Field(
@@ -860,6 +897,8 @@ KEYS: dict[str, tuple[Field, ...]] = {
             default=25.0,
             low=0.0,
             high=500.0,
+            usual=(2.0, 60.0),
+            hint="is this in per cent?",
             meaning="how far a room may be off its design airflow, or room_pct where that is more",
         ),
         Field(
@@ -869,6 +908,8 @@ KEYS: dict[str, tuple[Field, ...]] = {
             default=15.0,
             low=0.0,
             high=100.0,
+            usual=(2.0, 40.0),
+            hint="is this a fraction?",
             meaning="how far the whole system may be off its design airflow",
         ),
     ),
@@ -882,6 +923,8 @@ KEYS: dict[str, tuple[Field, ...]] = {
             default=6000.0,
             low=0.0,
             high=1_000_000.0,
+            usual=(500.0, 50_000.0),
+            hint="is this in tons or kW?",
             meaning="a finding where the house's total sensible cooling load changes by more than this between the "
             "directions; default: a published rule for grouping orientations under one design report in a national "
             "new-homes program, seen second-hand",
@@ -893,6 +936,8 @@ KEYS: dict[str, tuple[Field, ...]] = {
             default=5.0,
             low=0.0,
             high=100.0,
+            usual=(0.5, 40.0),
+            hint="is this a fraction?",
             meaning="with surfaces and an airflow table: a finding for a room in which the two differ by more",
         ),
     ),
@@ -904,6 +949,7 @@ KEYS: dict[str, tuple[Field, ...]] = {
             above=True,
             high=1.0,
             usual=(0.15, 0.7),
+            hint="is this in per cent, a U-factor, or of bare glass without a frame?",
             meaning="solar heat gain coefficient of the glass",
         ),
         Field(
@@ -913,6 +959,8 @@ KEYS: dict[str, tuple[Field, ...]] = {
             default=202.0,  # 21 July
             low=1.0,
             high=365.0,
+            usual=(121.0, 274.0),
+            hint="is this a month, or a day in winter?",
             meaning="day of the cooling design, 1 for 1 January; default 202, 21 July",
         ),
         Field(
@@ -922,6 +970,7 @@ KEYS: dict[str, tuple[Field, ...]] = {
             low=1.0,
             high=8.0,
             usual=(2.0, 6.0),
+            hint="is this a clearness from another model?",
             meaning="haze of the clear sky, Linke turbidity: about 2 in clean dry air, 5 in hazy humid air",
         ),
         Field(
@@ -932,6 +981,7 @@ KEYS: dict[str, tuple[Field, ...]] = {
             low=0.0,
             high=100.0,
             usual=(0.0, 20.0),
+            hint="is this the whole load of the glass, sun included?",
             meaning="cooling load of a square foot of glass by the warm air outside alone, the same on each face",
         ),
         Field(
@@ -958,6 +1008,8 @@ KEYS: dict[str, tuple[Field, ...]] = {
             low=0.0,
             above=True,
             high=1000.0,
+            usual=(2.0, 100.0),
+            hint="is this in inches, or boxes?",
             meaning="feet in a box of flex or a stick of rigid duct where the prices table does not say",
         ),
         Field(
@@ -967,6 +1019,8 @@ KEYS: dict[str, tuple[Field, ...]] = {
             default=0.0,
             low=0.0,
             high=100.0,
+            usual=(0.0, 30.0),
+            hint="is this in feet?",
             meaning="duct bought beyond what the plan draws",
         ),
         Field(
@@ -975,6 +1029,8 @@ KEYS: dict[str, tuple[Field, ...]] = {
             default=1.0,
             low=1.0,
             high=100_000.0,
+            usual=(1.0, 2000.0),
+            hint="is this the number of a lot?",
             meaning="lots to buy for, where the plan lists none",
         ),
     ),
@@ -986,6 +1042,8 @@ KEYS: dict[str, tuple[Field, ...]] = {
             default=0.0,
             low=0.0,
             high=50.0,
+            usual=(0.5, 25.0),
+            hint="is this a fraction, or in cfm?",
             meaning="part of the blower's airflow lost from the supply ducts",
         ),
         Field(
@@ -995,6 +1053,8 @@ KEYS: dict[str, tuple[Field, ...]] = {
             default=0.0,
             low=0.0,
             high=50.0,
+            usual=(0.5, 25.0),
+            hint="is this a fraction, or in cfm?",
             meaning="part of the blower's airflow gained in the return ducts",
         ),
     ),

@@ -1,0 +1,112 @@
+"""The reference page of a plan's tables and keys, from the schema.
+
+``python -m tractduct.writers.reference`` writes docs/plan-reference.md anew.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+
+from tractduct.inputs import limits, schema
+from tractduct.inputs.cells import sentence
+from tractduct.inputs.schema import Field
+
+PAGE = Path("docs") / "plan-reference.md"
+
+_HEAD = """\
+# Tables and keys of a plan
+
+This page is made from `tractduct/inputs/schema.py`; a test keeps the two alike. To change it, change the schema and run
+`python -m tractduct.writers.reference`.
+
+A plan is a folder with `plan.toml` and its tables beside it, each a CSV file or a sheet of an `.xlsx` workbook. A value
+outside "allowed" is an error. A value outside "usual" is taken, and the workbook asks what "often" names.
+
+## How cells are read
+
+- Headers match whatever their case, spaces and underscores. A column that is not listed here is reported and not read.
+- Names match whatever their case and spacing.
+- A number may carry its column's own unit (`12 ft`, `7"`, `100 CFM`, `5 %`) and commas between thousands (`1,200`).
+  A size may be `7`, `7 in`, `8x12` or `8" x 12"`. Directions may be `N` or `north`; in `airflow` and `load_factors` a
+  cell `N/NE` stands for a row of each. Yes and no may be `yes`, `true`, `y`, `1` and `no`, `false`, `n`, `0`.
+- What was read as something else than it says is told in one note a column.
+- Another unit (`3 m`, `25 Pa`) and a comma that may be a decimal mark (`1,5`) are errors.
+- Cells merged down a column all have the first one's value. A formula needs its stored result. A workbook cell shown as
+  a per cent, `5%`, is read as it is shown.
+- CSV files may be UTF-8, UTF-16 or Windows text, and be parted by commas, semicolons or tabs.
+"""
+
+
+def reference_page() -> str:
+    """The page, as Markdown."""
+    parts = [_HEAD, "## Tables\n"]
+    for table in schema.TABLES:
+        need = "" if table.required else ", optional"
+        parts += [f"### `{table.name}`{need}\n", f"{table.meaning}.\n", _fields(table.fields, is_table=True)]
+    parts.append("## plan.toml\n")
+    for part, keys in schema.KEYS.items():
+        if part == "tables":
+            names = ", ".join(f"`{key.name}`" for key in keys)
+            said = 'Where each table is: `"file.csv"` or `"book.xlsx#Sheet"`, inside the plan folder. A table that is '
+            said += "not named is sought as a file or sheet of its name."
+            parts += ["### `[tables]`\n", f"{said}\n\n{names}\n"]
+        else:
+            parts += [f"### `[{part}]`\n" if part else "### On top\n", _fields(keys, is_table=False)]
+    parts += ["## How much a plan may hold\n", "\n".join(f"- {line}" for line in limits.IN_WORDS) + "\n"]
+    return "\n".join(parts)
+
+
+def _fields(fields: tuple[Field, ...], *, is_table: bool) -> str:
+    first, may = ("column", "must be there") if is_table else ("key", "default")
+    lines = [f"| {first} | unit | {may} | allowed | usual | often | meaning |", "|---|---|---|---|---|---|---|"]
+    for field in fields:
+        cells = (
+            f"`{field.name}`",
+            field.unit,
+            _must(field) if is_table else _default(field),
+            _allowed(field),
+            _range(*field.usual) if field.usual else "",
+            sentence(field.hint),
+            field.meaning,
+        )
+        lines.append("| " + " | ".join(cell.replace("|", "\\|") for cell in cells) + " |")
+    return "\n".join(lines) + "\n"
+
+
+def _must(field: Field) -> str:
+    default = _default(field)
+    if field.blank:
+        return f"may be empty: {default}" if default else "may be empty"
+    return "yes" if field.required else "no"
+
+
+def _default(field: Field) -> str:
+    if isinstance(field.default, bool):
+        return "yes" if field.default else "no"
+    return f"{field.default:g}" if isinstance(field.default, float) else field.default or ""
+
+
+def _allowed(field: Field) -> str:
+    if field.choices:
+        return ", ".join(field.choices)
+    if field.kind == "flag":
+        return "yes, no"
+    if field.low is None:
+        return ""
+    low = f"above {_plain(field.low)}" if field.above else _plain(field.low)
+    return low if field.high is None else f"{low} to {_plain(field.high)}"
+
+
+def _range(low: float, high: float) -> str:
+    return f"{_plain(low)} to {_plain(high)}"
+
+
+def _plain(value: float) -> str:
+    """The number without a power of ten."""
+    return np.format_float_positional(value, trim="-")
+
+
+if __name__ == "__main__":
+    PAGE.write_text(reference_page(), encoding="utf-8", newline="\n")
