@@ -15,16 +15,17 @@ MAY = {
     "errors": set(),
     "names": set(),
     "version": set(),
+    "units": set(),
     "findings": {"errors"},
-    "physics": set(),
-    "products": {"physics", "errors"},  # what a product's table says
-    "inputs": {"physics", "products", "errors", "findings"},
-    "network": {"inputs", "physics", "errors", "findings"},
-    "sizing": {"network", "inputs", "physics", "products", "errors", "findings"},
-    "study": {"sizing", "network", "inputs", "physics", "errors", "findings"},
-    "orientation": {"study", "sizing", "network", "inputs", "physics", "errors", "findings"},
-    "purchasing": {"delivery", "study", "sizing", "network", "inputs", "physics", "errors", "findings"},
-    "delivery": {"orientation", "study", "sizing", "network", "inputs", "physics", "errors", "findings"},
+    "physics": {"units"},
+    "products": {"units", "physics", "errors"},  # what a product's table says
+    "inputs": {"units", "physics", "products", "errors", "findings"},
+    "network": {"units", "inputs", "physics", "errors", "findings"},
+    "sizing": {"units", "network", "inputs", "physics", "products", "errors", "findings"},
+    "study": {"units", "sizing", "network", "inputs", "physics", "errors", "findings"},
+    "orientation": {"units", "study", "sizing", "network", "inputs", "physics", "errors", "findings"},
+    "purchasing": {"units", "delivery", "study", "sizing", "network", "inputs", "physics", "errors", "findings"},
+    "delivery": {"units", "orientation", "study", "sizing", "network", "inputs", "physics", "errors", "findings"},
 }
 MAY["portfolio"] = set(MAY)
 ALL_BUT_CLI = {*MAY, "writers"}

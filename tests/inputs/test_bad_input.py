@@ -434,7 +434,7 @@ BAD: dict[str, Bad] = {
         column="heating_cfm",
         value="8600",
         says="cfm",
-        remedy="(?i)Btu/h",
+        remedy="(?i)load",
     ),
     "a length in millimetres": Bad(
         change=put("sections", 3, "length_ft", 3660),

@@ -111,7 +111,8 @@ def _system(study: Study, got: Delivered) -> Iterator[Finding]:
                 severity=Severity.WARNING,
                 rule="airflow over the coil",
                 subject="system",
-                message=f"{a_ton[v]:.0f} cfm a ton, under {LEAST_CFM_A_TON:g} ({variants.variants[v]})",
+                message=f"{plan.units.say(a_ton[v], 'cfm a ton', '.0f')}, under "
+                f"{plan.units.number(LEAST_CFM_A_TON, 'cfm a ton', 'g')} ({variants.variants[v]})",
                 advice="Choose a higher speed, a coil or filter that takes less, or larger ducts",
             )
     outside = ~got.system_within(plan.tolerance)
@@ -122,7 +123,8 @@ def _system(study: Study, got: Delivered) -> Iterator[Finding]:
             severity=Severity.CAUTION,
             rule="system airflow",
             subject="system",
-            message=f"{got.total_cfm[v]:.0f} cfm with all dampers open, {off[v]:+.0f} % of design "
+            message=f"{plan.units.say(got.total_cfm[v], 'cfm', '.0f')} with all dampers open, "
+            f"{off[v]:+.0f} % of design "
             f"({variants.variants[v]}); tolerance is {plan.tolerance.system_pct:g} %",
             advice="Choose the blower speed that comes nearest, and measure it",
         )
@@ -133,11 +135,12 @@ def _balancing(study: Study, balanced: Balance) -> Iterator[Finding]:
     if not impossible.any():
         return
     short = np.where(impossible, balanced.needed_inwc - np.nan_to_num(balanced.made_inwc), -np.inf)
-    v = int(np.argmax(short))
+    v, units = int(np.argmax(short)), study.plan.units
     if np.isnan(balanced.made_inwc[v]):
-        why = f"the blower's table does not reach {balanced.after.airstream.design_cfm[v]:.0f} cfm"
+        why = f"the blower's table does not reach {units.say(balanced.after.airstream.design_cfm[v], 'cfm', '.0f')}"
     else:
-        why = f"{balanced.needed_inwc[v]:.3f} inWC is needed and there is {balanced.made_inwc[v]:.3f}"
+        why = f"{units.say(balanced.needed_inwc[v], 'inWC', '.3f')} is needed and there is "
+        why += units.number(float(balanced.made_inwc[v]), "inWC", ".3f")
     yield Finding(
         severity=Severity.WARNING,
         rule="balancing",
@@ -173,7 +176,8 @@ def _seasons(study: Study, setting: OneSetting | None) -> Iterator[Finding]:
                 severity=Severity.CAUTION,
                 rule="one damper setting for both seasons",
                 subject=f"room {room}",
-                message=f"the best single setting still gives {setting.delivered.room_cfm[v, n]:.0f} of "
-                f"{design[v, n]:.0f} cfm ({study.variants.variants[v]})",
+                message=f"the best single setting still gives "
+                f"{study.plan.units.number(setting.delivered.room_cfm[v, n], 'cfm', '.0f')} of "
+                f"{study.plan.units.say(design[v, n], 'cfm', '.0f')} ({study.variants.variants[v]})",
                 advice="Mark two damper positions, one a season, or add a run that is open in one season only",
             )

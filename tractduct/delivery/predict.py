@@ -262,11 +262,11 @@ def _never_meets(plan: Plan, variants: VariantSet, stream: Airstream, solution: 
     variant = variants.variants[v]
     speed = plan.equipment.speed.get(variant.season, "")
     curve = np.array(plan.equipment.curves.get(speed, ((0.0, 0.0),)))
-    at_most = curve[-1, 0]
+    at_most, say = curve[-1, 0], plan.units.say
     if solution.blower_cfm[v] >= at_most * (1.0 - 1e-9):
         problem = (
-            f"speed '{speed}' still makes {curve[-1, 1]:g} inWC at its last row, {at_most:g} cfm, more than the "
-            f"system takes there ({variant}): the two would meet beyond its high-airflow end"
+            f"speed '{speed}' still makes {say(curve[-1, 1], 'inWC')} at its last row, {say(at_most, 'cfm')}, "
+            f"more than the system takes there ({variant}): the two would meet beyond its high-airflow end"
         )
         remedy = "Add rows of more airflow from the equipment's data, or choose a lower speed"
     else:
@@ -275,4 +275,4 @@ def _never_meets(plan: Plan, variants: VariantSet, stream: Airstream, solution: 
             f"({variant}): the two would meet below its low-airflow end, if at all"
         )
         remedy = "Add rows of less airflow, choose a higher speed, or reduce the losses"
-    return Fault(file="blower", column="airflow_cfm", problem=problem, remedy=remedy)
+    return Fault(file="blower", column=plan.units.name_of("airflow_cfm", "cfm"), problem=problem, remedy=remedy)

@@ -14,9 +14,11 @@ from tractduct.inputs.breakdown import Breakdown, room_loads
 from tractduct.inputs.cells import ALL_ROOMS, CellProblem, key_of, parse_flag
 from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.plan_file import PlanFile
+from tractduct.inputs.schema import in_units
 from tractduct.inputs.spelling import note_of_reading, plain_text
 from tractduct.inputs.tables import RawTable, header_key
 from tractduct.physics.turning import POINT_DEG, share_by_load
+from tractduct.units import UnitSystem
 
 T = TypeVar("T")
 
@@ -116,11 +118,13 @@ def _cells(table: RawTable, plan_file: PlanFile, log: FaultLog) -> _Cells:
     flow = {"heating": "heating_cfm", "cooling": "cooling_cfm"}
     load = {"heating": "heating_btuh", "cooling": "sensible_cooling_btuh"}
     cells = _Cells()
+    named_as = {f.name: in_units(f, table.units).name for f in spec.fields}
+    either = ", or ".join(" and ".join(named_as[n] for n in names.values()) for names in (flow, load))
     wide = is_wide(table)
     columns: list[tuple[str | None, str, str]] = []  # face (None: in the row), season, header
     if wide:
         for spelled in table.headers.values():
-            parts = wide_column(spelled)
+            parts = wide_column(spelled, table.units)
             if parts:
                 columns += [(parts[0], s, spelled) for names in (flow, load) for s, n in names.items() if n == parts[1]]
         for name in [n for names in (flow, load) for n in names.values() if table.has(n)]:
@@ -143,20 +147,20 @@ def _cells(table: RawTable, plan_file: PlanFile, log: FaultLog) -> _Cells:
             )
             log.unread.add(spec.name)
             return cells
-    cells.is_load = any(_quantity(c[2]).endswith("btuh") for c in columns)
+    cells.is_load = any(_quantity(c[2], table.units).endswith("btuh") for c in columns)
     if not columns:
         log.fault(
             table.label,
             "there is no airflow column",
-            "Add heating_cfm and cooling_cfm, or heating_btuh and sensible_cooling_btuh",
+            f"Add {either}",
             row=1,
         )
         log.unread.add(spec.name)
-    elif cells.is_load and any(_quantity(c[2]).endswith("cfm") for c in columns):
+    elif cells.is_load and any(_quantity(c[2], table.units).endswith("cfm") for c in columns):
         log.fault(
             table.label,
             "there are columns of airflow and of load",
-            "Keep heating_cfm and cooling_cfm, or heating_btuh and sensible_cooling_btuh",
+            f"Keep {either}",
             row=1,
         )
         log.unread.add(spec.name)
@@ -168,7 +172,7 @@ def _cells(table: RawTable, plan_file: PlanFile, log: FaultLog) -> _Cells:
             other = next(s for s in schema.SEASONS if s != season)
             log.fault(
                 table.label,
-                f"the column '{names[season]}' is missing",
+                f"the column '{named_as[names[season]]}' is missing",
                 f'Add it, or write seasons = ["{other}"] in [variants] of plan.toml',
                 row=1,
             )
@@ -194,7 +198,7 @@ def _cells(table: RawTable, plan_file: PlanFile, log: FaultLog) -> _Cells:
             continue
         cells.rooms.setdefault(key_of(room), room)
         for column_face, season, header in columns:
-            field = spec.field(_quantity(header))
+            field = spec.field(_quantity(header, table.units))
             named = replace(field, name=header)
             value = log.number(table, row, named)
             facing = column_face or face or ""
@@ -255,13 +259,13 @@ def _shared_out(
     flow = np.zeros(len(seasons))
     for k, season in enumerate(seasons):
         key = keys[f"{season}_cfm"]
-        given = plan_file.part("blower").get(key.name)
+        given, where = plan_file.part("blower").get(key.name), plan_file.where("blower", key.name)
         if given is None:
             log.fault(
                 plan_file.name,
                 f"the plan gives loads but not the blower's {season} airflow",
-                f"Add {key.name} to [blower], in cfm for the whole system",
-                column=f"[blower] {key.name}",
+                f"Add {where.split()[-1]} to [blower], in {plan_file.units.unit('cfm')} for the whole system",
+                column=where,
             )
         else:
             flow[k] = plan_file.key_number("blower", key, given) or 0.0
@@ -274,24 +278,24 @@ def _shared_out(
     return share_by_load(loads, flow)
 
 
-def wide_column(header: str) -> tuple[str, str] | None:
-    """Face and quantity of a wide header such as 'NE heating_cfm'; None where it is not one."""
+def wide_column(header: str, units: UnitSystem) -> tuple[str, str] | None:
+    """Face and quantity, as the core names it, of a wide header such as 'NE heating_cfm'; None where it is none."""
     key = header_key(header)
-    quantities = [f.name for f in schema.AIRFLOW.fields if f.kind == "number"]
-    for quantity in quantities:
-        if key.endswith(header_key(quantity)):
-            face = key.removesuffix(header_key(quantity)).upper()
+    for declared in schema.AIRFLOW.fields:
+        ending = header_key(in_units(declared, units).name)
+        if declared.kind == "number" and key.endswith(ending):
+            face = key.removesuffix(ending).upper()
             if face in schema.FACES:
-                return face, quantity
+                return face, declared.name
     return None
 
 
 def is_wide(table: RawTable) -> bool:
-    return any(wide_column(spelled) for spelled in table.headers.values())
+    return any(wide_column(spelled, table.units) for spelled in table.headers.values())
 
 
-def _quantity(header: str) -> str:
-    parts = wide_column(header)
+def _quantity(header: str, units: UnitSystem) -> str:
+    parts = wide_column(header, units)
     return parts[1] if parts else header
 
 

@@ -29,11 +29,11 @@ from tractduct.physics.solar import (
     smoothed_over_hours,
 )
 from tractduct.physics.turning import POINT_DEG, bearing_deg, between_points, share_by_load
+from tractduct.units import M_PER_FT
 
 FloatArray = NDArray[np.float64]
 
 _NORTH = FACES.index("N")
-_M_PER_FT = 0.3048
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,7 +59,7 @@ class Sun:
             self.design_day,
             face_deg,
             linke_turbidity=self.linke_turbidity,
-            altitude_m=self.elevation_ft * _M_PER_FT,
+            altitude_m=self.elevation_ft * M_PER_FT,
             albedo=schema.ALBEDO,
         )
         felt = smoothed_over_hours(on_face, self.weights) * BTUH_PER_FT2_OF_W_PER_M2

@@ -7,12 +7,11 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from tractduct.inputs import schema
-from tractduct.inputs.cells import NOT_OFFERED, allowed, key_of, nearest, parse_size
+from tractduct.inputs.cells import NOT_OFFERED, allowed, key_of, nearest
 from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.plan import Duct, Fitting
 from tractduct.inputs.plan_file import PlanFile
-from tractduct.inputs.schema import FLEX, Field
-from tractduct.inputs.sizes import rectangular_size, round_size
+from tractduct.inputs.schema import FLEX, Field, in_units
 from tractduct.inputs.tables import RawTable, Row
 
 
@@ -88,7 +87,7 @@ def without_roughness(table: RawTable | None, ducts: Mapping[str, Duct], log: Fa
                 table,
                 row,
                 "roughness_ft",
-                f"the cell is empty; expected {allowed(schema.DUCTS.field('roughness_ft'))}",
+                f"the cell is empty; expected {allowed(in_units(schema.DUCTS.field('roughness_ft'), table.units))}",
                 "Enter the value, or add the product's rows to friction_tables",
             )
     return {name: replace(d, roughness_ft=0.0) if math.isnan(d.roughness_ft) else d for name, d in ducts.items()}
@@ -113,7 +112,7 @@ def read_prices(
         name = log.text(table, row, spec.field("duct"))
         if name and key_of(name) not in names and "ducts" not in log.unread:
             log.cell_fault(table, row, "duct", "there is no duct of this name", nearest(name, names.values()))
-        size = log.parsed(table, row, "size_in", parse_size)
+        size = log.size(table, row, "size_in")
         price = _price(table, row, spec.field("price_per_ft"), log)
         package = log.number(table, row, spec.field("package_ft"))
         insulation = row.text("insulation")
@@ -121,7 +120,7 @@ def read_prices(
             continue
         if level and insulation and key_of(insulation) != key_of(level):
             continue
-        key = names[key_of(name)], _label(size)
+        key = names[key_of(name)], size.label
         first, other = seen.setdefault(key, (row.number, insulation))
         if first != row.number and key_of(insulation) != key_of(other):
             log.cell_fault(
@@ -160,11 +159,11 @@ def read_fitting_prices(
         name = log.text(table, row, spec.field("fitting"))
         if name and key_of(name) not in names and "fittings" not in log.unread:
             log.cell_fault(table, row, "fitting", "there is no fitting of this name", nearest(name, names.values()))
-        size = log.parsed(table, row, "size_in", parse_size)
+        size = log.size(table, row, "size_in")
         price = _price(table, row, spec.field("price"), log)
         if size is None or key_of(name) not in names:
             continue
-        key = names[key_of(name)], _label(size)
+        key = names[key_of(name)], size.label
         first = seen.setdefault(key, row.number)
         if first != row.number:
             log.cell_fault(
@@ -176,10 +175,6 @@ def read_fitting_prices(
             )
         found[key] = price
     return found
-
-
-def _label(size: float | tuple[float, float]) -> str:
-    return (round_size(size) if isinstance(size, float) else rectangular_size(*size)).label
 
 
 def _price(table: RawTable, row: Row, field: Field, log: FaultLog) -> float | None:

@@ -128,8 +128,8 @@ def parse_flag(text: str) -> bool:
 _RECTANGULAR = re.compile(r"\s*([0-9]+(?:\.[0-9]+)?)\s*[xX]\s*([0-9]+(?:\.[0-9]+)?)\s*")
 
 
-def parse_size(text: str) -> float | tuple[float, float]:
-    """A round size in inches, or (width, height) of a rectangular one; CellProblem otherwise."""
+def parse_size(text: str, unit: str) -> float | tuple[float, float]:
+    """A round size in in or mm, or (width, height) of a rectangular one; CellProblem otherwise."""
     match = _RECTANGULAR.fullmatch(text)
     if match:
         width, height = float(match[1]), float(match[2])
@@ -137,11 +137,14 @@ def parse_size(text: str) -> float | tuple[float, float]:
             return width, height
     value = float(text) if _NUMBER.fullmatch(text.strip()) else math.nan
     parted = _WITH_UNIT.fullmatch(text.strip())
-    unit = unit_of(parted[2]) if parted else None
-    if unit and unit != "in":
-        raise CellProblem(f"expected a size in inches; this is in {unit}", "Enter it in inches")
+    other = unit_of(parted[2]) if parted else None
+    of, example, pair = ("inches", "7", "8x12") if unit == "in" else (unit, "160", "200x300")
+    if other and other != unit:
+        raise CellProblem(f"expected a size in {of}; this is in {other}", f"Enter it in {of}")
     if not (math.isfinite(value) and value > 0.0):
-        raise CellProblem("expected a size in inches, such as 7, or width x height, such as 8x12", "Retype the size")
+        raise CellProblem(
+            f"expected a size in {of}, such as {example}, or width x height, such as {pair}", "Retype the size"
+        )
     return value
 
 

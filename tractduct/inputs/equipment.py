@@ -51,7 +51,8 @@ def _curves(table: RawTable | None, log: FaultLog) -> dict[str, tuple[tuple[floa
                 table,
                 row,
                 "airflow_cfm",
-                f"the airflow of speed '{name}' must rise from row to row; the row before has {so_far[-1][0]:g} cfm",
+                f"the airflow of speed '{name}' must rise from row to row; the row before has "
+                f"{table.units.say(so_far[-1][0], 'cfm')}",
                 "Put the rows in order and remove doubles",
             )
         else:
@@ -120,7 +121,7 @@ def _devices(table: RawTable | None, log: FaultLog) -> tuple[Device, ...]:
                 table,
                 row,
                 "loaded_loss_inwc",
-                f"a loaded filter can't lose less than a clean one, {loss:g} inWC",
+                f"a loaded filter can't lose less than a clean one, {table.units.say(loss, 'inWC')}",
                 "Swap or correct the two",
             )
             continue

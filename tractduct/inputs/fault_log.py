@@ -7,10 +7,21 @@ from typing import Any, TypeVar
 
 from tractduct.errors import Fault, InputFaults
 from tractduct.findings import Finding, Severity
-from tractduct.inputs.cells import CellProblem, allowed, believable, key_of, parse_choice, parse_number, sentence
+from tractduct.inputs.cells import (
+    CellProblem,
+    allowed,
+    believable,
+    key_of,
+    parse_choice,
+    parse_number,
+    parse_size,
+    sentence,
+)
 from tractduct.inputs.limits import MAX_FAULTS
-from tractduct.inputs.schema import Field
+from tractduct.inputs.schema import Field, in_units
+from tractduct.inputs.sizes import Size, size_of
 from tractduct.inputs.tables import RawTable, Row
+from tractduct.units import NOMINAL
 
 T = TypeVar("T")
 
@@ -44,6 +55,11 @@ class FaultLog:
             )
             raise InputFaults([*self.faults, rest])
 
+    def size(self, table: RawTable, row: Row, column: str) -> Size | None:
+        """A nominal size; None, and a fault, where the cell is none."""
+        value = self.parsed(table, row, column, lambda t: parse_size(t, table.units.unit(NOMINAL)))
+        return None if value is None else size_of(value, table.units)
+
     def cell_fault(self, table: RawTable, row: Row, column: str, problem: str, remedy: str) -> None:
         self.fault(
             table.label,
@@ -76,23 +92,24 @@ class FaultLog:
             )
 
     def number(self, table: RawTable, row: Row, field: Field) -> float | None:
-        """A number cell by its declaration; the default where blank is allowed; None, and a fault, else."""
-        text = row.text(field.name)
+        """A number cell by its declaration, in the core's unit; the default where blank; None, and a fault, else."""
+        declared, quantity, field = field, field.quantity or field.unit, in_units(field, table.units)
+        text = row.text(declared.name)
         if not text:
             if field.blank:
-                return field.default if isinstance(field.default, float) else None
+                return declared.default if isinstance(declared.default, float) else None
             self.cell_fault(
                 table,
                 row,
-                field.name,
+                declared.name,
                 "the cell is empty; " + f"expected {allowed(field)}",
                 "Enter the value",
             )
             return None
-        value = self.parsed(table, row, field.name, lambda t: parse_number(field, t))
+        value = self.parsed(table, row, declared.name, lambda t: parse_number(field, t))
         if value is not None:
             self.unusual(f"{table.label}, row {row.number}", field.name, field, value)
-        return value
+        return None if value is None else table.units.core(value, quantity)
 
     def choice(self, table: RawTable, row: Row, field: Field) -> str:
         """A choice cell; the default where it is blank or not understood."""

@@ -13,9 +13,10 @@ from tractduct.inputs.airflow import is_wide, wide_column
 from tractduct.inputs.cells import nearest
 from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.plan_file import PLAN_FILE, PlanFile
-from tractduct.inputs.schema import Field
+from tractduct.inputs.schema import Field, in_units, other_units
 from tractduct.inputs.spelling import understood
-from tractduct.inputs.tables import RawTable, TableFault, header_key, read_table, sheet_names
+from tractduct.inputs.tables import RawTable, Row, TableFault, header_key, read_table, sheet_names
+from tractduct.units import UnitSystem
 
 
 def find_table(spec: schema.TableSchema, plan_file: PlanFile, log: FaultLog) -> RawTable | None:
@@ -52,7 +53,7 @@ def find_table(spec: schema.TableSchema, plan_file: PlanFile, log: FaultLog) -> 
                 )
                 log.unread.add(spec.name)
             return None
-        table = read_table(spec.name, *place)
+        table = in_core_names(read_table(spec.name, *place), spec, plan_file.units)
     except TableFault as problem:
         log.add(problem.fault)
         log.unread.add(spec.name)
@@ -69,14 +70,35 @@ def find_table(spec: schema.TableSchema, plan_file: PlanFile, log: FaultLog) -> 
     return understood(table, columns_of(table, spec), log)
 
 
+def in_core_names(table: RawTable, spec: schema.TableSchema, units: UnitSystem) -> RawTable:
+    """The table with its header keys as the core names them; what it holds stays as it is, in its units."""
+    keys = {header_key(in_units(f, units).name): header_key(f.name) for f in spec.fields}
+    if all(key == core for key, core in keys.items()):
+        return replace(table, units=units)
+    taken = set(keys.values()) - set(keys)  # names of the core's that mean nothing in these units
+
+    def core(key: str) -> str:
+        return keys.get(key, f"?{key}" if key in taken else key)
+
+    return replace(
+        table,
+        headers={core(key): spelled for key, spelled in table.headers.items()},
+        rows=tuple(
+            Row(row.number, {core(k): v for k, v in row.cells.items()}, {core(k): v for k, v in row.written.items()})
+            for row in table.rows
+        ),
+        units=units,
+    )
+
+
 def columns_of(table: RawTable, spec: schema.TableSchema) -> dict[str, Field]:
-    """The declaration of each of the table's columns that is read, by header key."""
-    found = {header_key(f.name): f for f in spec.fields if table.has(f.name)}
+    """The declaration of each of the table's columns that is read, in the table's units, by header key."""
+    found = {header_key(f.name): in_units(f, table.units) for f in spec.fields if table.has(f.name)}
     if spec.name == "airflow":
         for key, spelled in table.headers.items():
-            parts = wide_column(spelled)
+            parts = wide_column(spelled, table.units)
             if parts:
-                found[key] = replace(spec.field(parts[1]), name=spelled)
+                found[key] = replace(in_units(spec.field(parts[1]), table.units), name=spelled)
     return found
 
 
@@ -156,22 +178,22 @@ def _beside(plan_file: PlanFile, names: Sequence[str], log: FaultLog) -> tuple[P
 
 def _check_headers(table: RawTable, spec: schema.TableSchema, log: FaultLog) -> bool:
     """Missing columns are faults, unknown ones findings. True where the table can be read on."""
-    known = {header_key(f.name): f.name for f in spec.fields}
+    known = {header_key(f.name): in_units(f, table.units).name for f in spec.fields}
     wide = spec.name == "airflow" and is_wide(table)
     for key, spelled in table.headers.items():
-        if key not in known and not (wide and wide_column(spelled)):
+        if key not in known and not (wide and wide_column(spelled, table.units)):
             log.findings.append(
                 Finding(
                     severity=Severity.CAUTION,
                     rule="unknown column",
                     subject=table.label,
                     message=f"column '{spelled}' is not one of this table's and is not read",
-                    advice=nearest(spelled, known.values()),
+                    advice=other_units(spelled, spec.fields, table.units) or nearest(spelled, known.values()),
                 )
             )
-    missing = [f.name for f in spec.fields if f.required and not table.has(f.name)]
-    for name in missing:
-        log.fault(table.label, f"the column '{name}' is missing", f"Add it: {spec.field(name).meaning}", row=1)
+    missing = [in_units(f, table.units) for f in spec.fields if f.required and not table.has(f.name)]
+    for field in missing:
+        log.fault(table.label, f"the column '{field.name}' is missing", f"Add it: {field.meaning}", row=1)
     return not missing
 
 

@@ -16,6 +16,7 @@ from tractduct.inputs.lots import Lot, RoomOutline, RoutePoint
 from tractduct.inputs.schema import FLEX
 from tractduct.inputs.sizes import Size, round_size
 from tractduct.products.fit import TableCorrection
+from tractduct.units import IP, UnitSystem
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -165,6 +166,7 @@ class Plan:
     breakdown : the loads by surface, None where the plan does not give them
     turned : True where the airflow comes from the breakdown, False where an airflow table gives it
     lots, outlines, routes : where it is built, and how to draw it; empty where not given
+    units : what the plan is written and shown in; everything here is in the core's units, and sizes have its labels
     diversity_btuh : a finding where the house's sensible cooling load changes by more than this with direction
     breakdown_check_pct : a finding where breakdown and airflow table differ by more than this
     """
@@ -201,6 +203,7 @@ class Plan:
     lots: tuple[Lot, ...] = ()
     outlines: tuple[RoomOutline, ...] = ()
     routes: tuple[RoutePoint, ...] = ()
+    units: UnitSystem = IP
     diversity_btuh: float = 6000.0
     breakdown_check_pct: float = 5.0
 

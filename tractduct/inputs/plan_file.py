@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import math
+import re
 import tomllib
 from collections.abc import Iterator
 from dataclasses import replace
@@ -15,16 +16,20 @@ from tractduct.inputs import schema
 from tractduct.inputs.cells import CellProblem, allowed, nearest, parse_flag, parse_number
 from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.limits import MAX_NAME, MAX_PLAN_FILE_BYTES
-from tractduct.inputs.schema import Field
-from tractduct.inputs.sizes import Size, rectangular_size, round_size
+from tractduct.inputs.schema import Field, in_units, other_units
+from tractduct.inputs.sizes import Size, size_of
 from tractduct.inputs.spelling import note_of_reading, plain_text
 from tractduct.inputs.tables import TableFault, check_file
+from tractduct.units import IP, UnitSystem
 
 PLAN_FILE = "plan.toml"
 
 
 class PlanFile:
-    """The plan's TOML file. ``config`` is empty where it can't be read; faults go to the log."""
+    """The plan's TOML file. ``config`` is empty where it can't be read; faults go to the log.
+
+    ``units`` are the plan's; the keys of ``config`` have the core's names, whatever they are in the file.
+    """
 
     def __init__(self, path: Path, log: FaultLog) -> None:
         is_file = path.suffix.casefold() == ".toml" and not path.is_dir()
@@ -33,6 +38,7 @@ class PlanFile:
         self.name = self.path.name
         self.log = log
         self.config: dict[str, Any] = {}
+        self.units: UnitSystem = IP
 
     def read(self) -> bool:
         """Read the file and check its keys. False, and faults, where it can't be read."""
@@ -69,16 +75,15 @@ class PlanFile:
         if self.log.faults:
             self.config = {}
             return False
+        self.units = self._units()
         known_tables = [t for t in schema.KEYS if t]
-        for key, value in self.config.items():
+        on_top = [f.name for f in schema.KEYS[""]]
+        for key, value in list(self.config.items()):
             if isinstance(value, dict):
                 if key not in known_tables:
                     self.log.fault(label, f"[{key}] is not a part of a plan", nearest(key, known_tables), value=key)
                     continue
-                known = [f.name for f in schema.KEYS[key]]
-                for inner in value:
-                    if inner not in known:
-                        self.log.fault(label, f"[{key}] has no key of this name", nearest(inner, known), value=inner)
+                self.config[key] = self._in_core_names(key, value)
             elif key in known_tables:
                 self.log.fault(
                     label,
@@ -86,14 +91,52 @@ class PlanFile:
                     f"Write [{key}] on a line",
                     value=key,
                 )
-            elif key != "name":
+            elif key not in on_top:
                 self.log.fault(
                     label,
                     "there is no key of this name outside the bracketed parts",
-                    nearest(key, ["name", *known_tables]),
+                    nearest(key, [*on_top, *known_tables]),
                     value=key,
                 )
         return True
+
+    def _units(self) -> UnitSystem:
+        """The unit system and the currency that the plan names."""
+        found = IP
+        for key in schema.KEYS[""][1:]:
+            given = self.config.get(key.name, key.default)
+            word = plain_text(Field(name="", meaning=""), given) if isinstance(given, str) else ""
+            if key.choices and word.casefold() in key.choices:
+                found = replace(found, name=word.casefold())
+            elif not key.choices and re.fullmatch("[^\\W\\d_]{1,4}|[$\u20ac\u00a3]", word):
+                found = replace(found, currency=word)
+            else:
+                wanted = f"one of {', '.join(key.choices)}" if key.choices else "a short word such as USD or EUR"
+                self.log.fault(
+                    self.name, f"expected {wanted}", f'Write {key.name} = "..."', column=key.name, value=str(given)
+                )
+        return found
+
+    def _in_core_names(self, part_name: str, part: dict[str, Any]) -> dict[str, Any]:
+        """A part with its keys named as in the core; keys that are unknown in the plan's units are faults."""
+        names = {in_units(f, self.units).name: f.name for f in schema.KEYS[part_name]}
+        found: dict[str, Any] = {}
+        for key, value in part.items():
+            if key in names:
+                found[names[key]] = value
+            else:
+                self.log.fault(
+                    self.name,
+                    f"[{part_name}] has no key of this name",
+                    other_units(key, schema.KEYS[part_name], self.units) or nearest(key, names),
+                    value=key,
+                )
+        return found
+
+    def where(self, part_name: str, key: str) -> str:
+        """A key's place as the user writes it, by its name in the core."""
+        field = next(f for f in schema.KEYS[part_name] if f.name == key)
+        return f"[{part_name}] {in_units(field, self.units).name}"
 
     def part(self, name: str) -> dict[str, Any]:
         part = self.config.get(name, {})
@@ -113,7 +156,8 @@ class PlanFile:
         return values
 
     def key_number(self, part_name: str, key: Field, given: Any) -> float | None:
-        where = f"[{part_name}] {key.name}"
+        where = self.where(part_name, key.name)
+        quantity, key = key.quantity or key.unit, in_units(key, self.units)
         try:
             if isinstance(given, bool):
                 raise CellProblem(f"expected {allowed(key)}", "Enter a number")
@@ -122,7 +166,7 @@ class PlanFile:
             self.log.fault(self.name, problem.problem, problem.remedy, column=where, value=str(given))
             return None
         self.log.unusual(self.name, where, key, value)
-        return value
+        return self.units.core(value, quantity)
 
     def plain(self, key: Field, where: str, given: Any) -> str:
         """A number as text; where it was given in quotes, as a person would understand it, which is said."""
@@ -175,12 +219,13 @@ class PlanFile:
         value = self.part(part_name).get(key)
         if value is None:
             return None
+        where = self.where(part_name, key)
         if not isinstance(value, list) or not value:
             self.log.fault(
                 self.name,
                 "expected a list with at least one entry",
-                f"Write {key} = [ ... ], or leave the key out",
-                column=f"[{part_name}] {key}",
+                f"Write {where.split()[-1]} = [ ... ], or leave the key out",
+                column=where,
                 value=str(value),
             )
             return None
@@ -188,7 +233,7 @@ class PlanFile:
 
     def sizes(self) -> tuple[Size, ...]:
         """The standard sizes: round ones, then rectangular ones, each by (equivalent) diameter."""
-        bounds = schema.KEYS["sizes"][0]
+        bounds = in_units(schema.KEYS["sizes"][0], self.units)
         side_field = replace(bounds, kind="number")
         found: dict[str, Size] = {}
 
@@ -198,8 +243,7 @@ class PlanFile:
                     raise CellProblem(f"expected {allowed(bounds)}", "Enter a number")
                 return parse_number(bounds, self.plain(side_field, where, value))
             except CellProblem as problem:
-                remedy = "Is this in millimetres" if "to 60" in problem.problem else problem.remedy
-                self.log.fault(self.name, problem.problem, remedy, column=where, value=str(value))
+                self.log.fault(self.name, problem.problem, problem.remedy, column=where, value=str(value))
                 return None
 
         def add(size: Size, where: str) -> None:
@@ -213,24 +257,26 @@ class PlanFile:
                 )
             found[size.label] = size
 
-        for value in self.listed("sizes", "round_in") or schema.DEFAULT_ROUND_IN:
-            diameter = side(value, "[sizes] round_in")
+        where = self.where("sizes", "round_in")
+        default = schema.DEFAULT_ROUND_MM if self.units.is_si else schema.DEFAULT_ROUND_IN
+        for value in self.listed("sizes", "round_in") or default:
+            diameter = side(value, where)
             if diameter is not None:
-                add(round_size(diameter), "[sizes] round_in")
+                add(size_of(diameter, self.units), where)
+        where = self.where("sizes", "rectangular_in")
         for pair in self.listed("sizes", "rectangular_in") or []:
-            where = "[sizes] rectangular_in"
             if not isinstance(pair, list) or len(pair) != 2:
                 self.log.fault(
                     self.name,
                     "expected pairs of width and height",
-                    "Write [[8, 8], [8, 10]]",
+                    "Write [[200, 200], [200, 250]]" if self.units.is_si else "Write [[8, 8], [8, 10]]",
                     column=where,
                     value=str(pair),
                 )
                 continue
             width, height = side(pair[0], where), side(pair[1], where)
             if width is not None and height is not None:
-                add(rectangular_size(width, height), where)
+                add(size_of((width, height), self.units), where)
         return tuple(sorted(found.values(), key=lambda s: (s.shape != "round", s.diameter_in, s.label)))
 
 

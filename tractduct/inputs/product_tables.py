@@ -10,9 +10,10 @@ import numpy as np
 
 from tractduct.findings import Finding, Severity
 from tractduct.inputs import schema
-from tractduct.inputs.cells import key_of, nearest, parse_size
+from tractduct.inputs.cells import key_of, nearest
 from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.plan import Duct
+from tractduct.inputs.schema import in_units
 from tractduct.inputs.tables import RawTable, Row
 from tractduct.products.fit import LEAST_ROWS, Fit, FrictionTable, correction_of, fit_table, out_of_order
 
@@ -24,6 +25,7 @@ def read_friction_rows(table: RawTable, rows: list[Row], log: FaultLog) -> Frict
     """
     spec = schema.FRICTION_TABLES
     before = len(log.faults)
+    loss_name, length_name = (in_units(spec.field(n), table.units).name for n in ("loss_inwc", "length_ft"))
     size, flow, rate = [], [], []
     for row in rows:
         diameter = log.number(table, row, spec.field("size_in"))
@@ -38,7 +40,7 @@ def read_friction_rows(table: RawTable, rows: list[Row], log: FaultLog) -> Frict
                 table,
                 row,
                 "friction_rate_inwc_per_100ft",
-                "the row has neither a friction rate nor a loss_inwc with its length_ft",
+                f"the row has neither a friction rate nor a {loss_name} with its {length_name}",
                 "Enter one of them, or remove the row",
             )
         if diameter is not None and airflow is not None and given is not None:
@@ -50,7 +52,7 @@ def read_friction_rows(table: RawTable, rows: list[Row], log: FaultLog) -> Frict
     found = FrictionTable(
         size_in=np.array(size), airflow_cfm=np.array(flow), friction_rate_inwc_per_100ft=np.array(rate)
     )
-    for i, why in out_of_order(found):
+    for i, why in out_of_order(found, table.units):
         log.cell_fault(
             table, rows[i], "friction_rate_inwc_per_100ft", why, "Correct the row or the one it stands against"
         )
@@ -75,7 +77,7 @@ def fit_rows(
             f"'{name}' has one size only, so its derate and its roughness can't be told apart",
             "Add rows of another size, or give the derate",
             column=table.spelling("size_in"),
-            value=f"{found.size_in[0]:g}",
+            value=table.units.number(float(found.size_in[0]), "in", "g"),
         )
         return None
     return fit_table(found, derate=derate)
@@ -115,7 +117,7 @@ def with_tables(ducts: Mapping[str, Duct], table: RawTable | None, log: FaultLog
                         rule="friction table",
                         subject=f"duct {name}",
                         message="one roughness does not fit all its sizes: "
-                        + ", ".join(f"{s:g} in {e:+.0f} %" for s, e in fit.by_size.items()),
+                        + ", ".join(f"{table.units.say(s, 'in')} {e:+.0f} %" for s, e in fit.by_size.items()),
                         advice="The table itself is used inside its range; check the rows of the sizes that are off",
                     )
                 )
@@ -135,20 +137,20 @@ def read_inner_diameters(
     for row in table.rows if table else ():
         assert table is not None
         name = log.text(table, row, spec.field("duct"))
-        size = log.parsed(table, row, "size_in", parse_size)
+        size = log.size(table, row, "size_in")
         inner = log.number(table, row, spec.field("inner_diameter_in"))
         if name and key_of(name) not in known and "ducts" not in log.unread:
             log.cell_fault(table, row, "duct", "there is no duct of this name", nearest(name, known.values()))
-        elif isinstance(size, tuple):
-            log.cell_fault(table, row, "size_in", "inner diameters are for round sizes", "Enter a diameter such as 7")
+        elif size is not None and size.shape != "round":
+            log.cell_fault(table, row, "size_in", "inner diameters are for round sizes", "Enter a diameter")
         elif size is not None and inner is not None and key_of(name) in known:
-            if not 0.7 * size <= inner <= 1.2 * size:
+            if not 0.7 * size.diameter_in <= inner <= 1.2 * size.diameter_in:
                 log.cell_fault(
                     table,
                     row,
                     "inner_diameter_in",
-                    f"it is far from the nominal {size:g} in",
+                    f"it is far from the nominal {table.units.size(size.label)}",
                     "Check both; an inner diameter lies between 0.7 and 1.2 of the nominal one",
                 )
-            found[known[key_of(name)], f"{size:g}"] = inner
+            found[known[key_of(name)], size.label] = inner
     return found

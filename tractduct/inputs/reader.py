@@ -154,6 +154,7 @@ def load_plan(path: str | Path) -> Plan:
         findings=tuple(log.findings),
         breakdown=breakdown,
         turned=tables["airflow"] is None,
+        units=plan_file.units,
         lots=lots,
         outlines=outlines,
         routes=routes,

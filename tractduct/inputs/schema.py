@@ -1,13 +1,19 @@
 """Every table, column and key of a plan: its unit, what is allowed, what is believable, what it means.
 
 This is the one home of that knowledge. Reading, the messages, the workbook template's notes and drop-down
-lists and the reference page all come from here.
+lists and the reference page all come from here. Names, units and bounds stand in the core's units; ``in_units``
+gives them in a plan's own.
 """
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from functools import cache
 from typing import Literal
+
+from tractduct.units import IP, MEASURES, SI, UnitSystem
 
 SEASONS = ("heating", "cooling")
 FACES = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")
@@ -16,6 +22,7 @@ ROLES = ("trunk", "branch")
 SHAPES = ("round", "rectangular")
 KINDS = ("rigid", "flex")
 PEAKS = ("room_peak", "house_peak")
+UNITS = ("ip", "si")
 FLEX = "flex"  # the duct of a section that takes whichever flex product the variant has
 
 Kind = Literal["text", "number", "choice", "flag", "size", "fittings", "rooms", "price"]
@@ -27,13 +34,15 @@ class Field:
 
     ``required``: the column must be there. ``blank``: its cells may be empty, and then mean ``default``.
     ``low`` and ``high`` bound what is allowed (``above``: the lower bound itself is not), ``usual`` what is
-    believable; ``hint`` says what a value out of bounds often turns out to be.
+    believable; ``hint`` says what a value out of bounds often turns out to be, with ``{slip}`` for the units that
+    are often written by mistake. ``quantity`` is set where the unit alone does not say how it is turned into SI.
     """
 
     name: str
     meaning: str
     kind: Kind = "text"
     unit: str = ""
+    quantity: str = ""
     required: bool = True
     blank: bool = False
     default: str | float | bool | None = None
@@ -43,6 +52,49 @@ class Field:
     high: float | None = None
     usual: tuple[float, float] | None = None
     hint: str = ""
+
+
+@cache
+def in_units(field: Field, units: UnitSystem) -> Field:
+    """The declaration as a plan in these units has it: name, unit, bounds (to two figures) and hint."""
+    quantity = field.quantity or field.unit
+    measure = MEASURES.get(quantity)
+    if measure is None:
+        return replace(field, unit=units.unit(field.unit))
+    hint = field.hint.format(slip=measure.si_slip if units.is_si else measure.slip)
+    if not units.is_si:
+        return replace(field, unit=units.unit(quantity), hint=hint)
+
+    def bound(value: float | None) -> float | None:
+        return None if value is None else float(f"{units.shown(value, quantity):.2g}")
+
+    usual = field.usual and (bound(field.usual[0]) or 0.0, bound(field.usual[1]) or 0.0)
+    default = units.shown(field.default, quantity) if isinstance(field.default, float) else field.default
+    return replace(
+        field,
+        name=units.name_of(field.name, quantity),
+        unit=units.unit(quantity),
+        low=bound(field.low),
+        high=bound(field.high),
+        usual=usual,
+        default=default,
+        hint=hint,
+    )
+
+
+def other_units(name: str, fields: Iterable[Field], units: UnitSystem) -> str:
+    """What to do about a name that is right in the other system of units; empty where it is not."""
+    other = IP if units.is_si else SI
+    for field in fields:
+        if _same_name(name, in_units(field, other).name):
+            mine, here = in_units(field, units).name, "SI" if units.is_si else "inches, feet and cfm"
+            there = 'units = "ip"' if units.is_si else 'units = "si"'
+            return f"This plan is in {here}: write {mine}, with values in its unit, or {there} in plan.toml"
+    return ""
+
+
+def _same_name(one: str, other: str) -> bool:
+    return re.sub(r"[\s_]+", "", one).casefold() == re.sub(r"[\s_]+", "", other).casefold()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,7 +124,7 @@ def _airflow(name: str, meaning: str) -> Field:
         low=0.0,
         high=2000.0,
         usual=(0.0, 600.0),
-        hint="is this a load in Btu/h, or the whole house?",
+        hint="is this a load, or the whole house?",
     )
 
 
@@ -158,7 +210,7 @@ SECTIONS = TableSchema(
             low=0.0,
             high=500.0,
             usual=(0.0, 120.0),
-            hint="is this in inches or millimetres?",
+            hint="is this in {slip}?",
             meaning="straight length as installed",
         ),
         Field(
@@ -218,7 +270,7 @@ FITTINGS = TableSchema(
             low=0.0,
             high=500.0,
             usual=(0.0, 120.0),
-            hint="is this in inches or millimetres?",
+            hint="is this in {slip}?",
             meaning="length of straight duct that loses as much",
         ),
         Field(
@@ -230,7 +282,7 @@ FITTINGS = TableSchema(
             low=0.0,
             high=50.0,
             usual=(0.0, 10.0),
-            hint="is this an equivalent length in feet?",
+            hint="is this an equivalent length?",
             meaning="part of the section's velocity pressure that is lost",
         ),
         Field(name="source", required=False, blank=True, default="", meaning="where the value comes from"),
@@ -247,10 +299,11 @@ DUCTS = TableSchema(
             name="roughness_ft",
             kind="number",
             unit="ft",
+            quantity="roughness",
             low=0.0,
             high=0.03,
             usual=(0.00001, 0.01),
-            hint="is this in inches or millimetres?",
+            hint="is this in {slip}?",
             blank=True,
             meaning="absolute roughness of the wall; may be left out where friction_tables has the product",
         ),
@@ -297,7 +350,7 @@ FRICTION_TABLES = TableSchema(
             low=2.0,
             high=60.0,
             usual=(3.0, 30.0),
-            hint="is this in millimetres?",
+            hint="is this in {slip}?",
             meaning="nominal diameter",
         ),
         Field(
@@ -308,7 +361,7 @@ FRICTION_TABLES = TableSchema(
             above=True,
             high=50_000.0,
             usual=(5.0, 10_000.0),
-            hint="is this in L/s or m3/h?",
+            hint="is this in {slip}?",
             meaning="airflow in standard air",
         ),
         Field(
@@ -321,7 +374,7 @@ FRICTION_TABLES = TableSchema(
             above=True,
             high=20.0,
             usual=(0.001, 2.0),
-            hint="is this in pascals?",
+            hint="is this in {slip}?",
             meaning="friction rate at that airflow; blank where a loss over a length was measured",
         ),
         Field(
@@ -334,7 +387,7 @@ FRICTION_TABLES = TableSchema(
             above=True,
             high=10.0,
             usual=(0.001, 1.0),
-            hint="is this in pascals?",
+            hint="is this in {slip}?",
             meaning="instead of a friction rate: measured loss over length_ft of straight duct",
         ),
         Field(
@@ -347,7 +400,7 @@ FRICTION_TABLES = TableSchema(
             above=True,
             high=500.0,
             usual=(2.0, 200.0),
-            hint="is this in inches or metres?",
+            hint="is this in {slip}?",
             meaning="straight length over which loss_inwc was measured",
         ),
     ),
@@ -367,7 +420,7 @@ INNER_DIAMETERS = TableSchema(
             low=1.0,
             high=60.0,
             usual=(2.5, 30.0),
-            hint="is this in millimetres?",
+            hint="is this in {slip}?",
             meaning="diameter that the air has",
         ),
     ),
@@ -407,7 +460,7 @@ PRICES = TableSchema(
             above=True,
             high=1000.0,
             usual=(2.0, 100.0),
-            hint="is this in inches, or boxes?",
+            hint="is this in {slip}, or boxes?",
             meaning="feet in a box or stick of this size; blank: box_ft of [purchase]",
         ),
     ),
@@ -446,7 +499,7 @@ BLOWER = TableSchema(
             low=0.0,
             high=20_000.0,
             usual=(100.0, 3000.0),
-            hint="is this in L/s or m3/h?",
+            hint="is this in {slip}?",
             meaning="airflow; rising from row to row of a speed",
         ),
         Field(
@@ -456,7 +509,7 @@ BLOWER = TableSchema(
             low=0.0,
             high=10.0,
             usual=(0.0, 2.0),
-            hint="is this in pascals?",
+            hint="is this in {slip}?",
             meaning="external static pressure at that airflow",
         ),
     ),
@@ -476,7 +529,7 @@ DEVICES = TableSchema(
             low=0.0,
             high=3.0,
             usual=(0.0, 0.6),
-            hint="is this in pascals?",
+            hint="is this in {slip}?",
             meaning="pressure it takes at at_cfm; a filter's when clean",
         ),
         Field(
@@ -508,7 +561,7 @@ DEVICES = TableSchema(
             low=0.0,
             high=3.0,
             usual=(0.0, 1.0),
-            hint="is this in pascals?",
+            hint="is this in {slip}?",
             meaning="a filter's loss at at_cfm when it is due for change",
         ),
     ),
@@ -556,7 +609,7 @@ def _place(name: str, meaning: str, *, above: bool = False) -> Field:
         above=above,
         high=1000.0,
         usual=(0.1 if above else -200.0, 200.0),
-        hint="is this in inches or millimetres?",
+        hint="is this in {slip}?",
     )
 
 
@@ -584,7 +637,7 @@ SURFACES = TableSchema(
             low=0.0,
             high=10_000.0,
             usual=(0.0, 2000.0),
-            hint="is this in square inches?",
+            hint="is this in {slip}?",
             meaning="area",
         ),
         Field(
@@ -734,7 +787,7 @@ def _pressure(name: str, default: float, meaning: str) -> Field:
         above=True,
         high=3.0,
         usual=(0.01, 0.6),
-        hint="is this in pascals?",
+        hint="is this in {slip}?",
         meaning=meaning,
     )
 
@@ -749,7 +802,7 @@ def _velocity(name: str, default: float) -> Field:
         low=50.0,
         high=5000.0,
         usual=(300.0, 1500.0),
-        hint="is this in metres a second?",
+        hint="is this in {slip}?",
         meaning="highest velocity of " + name.removesuffix("_fpm").replace("_", " "),
     )
 
@@ -763,14 +816,24 @@ def _system_airflow(name: str) -> Field:
         above=True,
         high=20_000.0,
         usual=(200.0, 3000.0),
-        hint="is this one room's airflow, or in L/s?",
+        hint="is this one room's airflow, or in {slip}?",
         meaning="airflow of the whole system",
     )
 
 
 # plan.toml: table -> keys. Lists and file names are checked where they are read.
 KEYS: dict[str, tuple[Field, ...]] = {
-    "": (Field(name="name", meaning="name of the plan, as it stands on every sheet"),),
+    "": (
+        Field(name="name", meaning="name of the plan, as it stands on every sheet"),
+        Field(
+            name="units",
+            kind="choice",
+            choices=UNITS,
+            default="ip",
+            meaning="ip: cfm, in, ft, inWC; si: L/s, mm, m, Pa, and names of columns and keys that end so",
+        ),
+        Field(name="currency", default="USD", meaning="what prices are in, such as USD or EUR"),
+    ),
     "site": (
         Field(
             name="elevation_ft",
@@ -780,7 +843,7 @@ KEYS: dict[str, tuple[Field, ...]] = {
             low=-1500.0,
             high=15_000.0,
             usual=(-300.0, 9000.0),
-            hint="is this in metres, or of another place?",
+            hint="is this in another unit, or of another place?",
             meaning="elevation of the site above the sea; sets the air's density",
         ),
         Field(
@@ -791,7 +854,7 @@ KEYS: dict[str, tuple[Field, ...]] = {
             low=30.0,
             high=200.0,
             usual=(45.0, 140.0),
-            hint="is this in degrees Celsius?",
+            hint="is this in {slip}?",
             meaning="air in the ducts",
         ),
         Field(
@@ -827,13 +890,22 @@ KEYS: dict[str, tuple[Field, ...]] = {
         _velocity("return_branch_flex_fpm", 700.0),
     ),
     "sizes": (
-        Field(name="round_in", kind="size", unit="in", low=2.0, high=60.0, meaning="standard round sizes"),
+        Field(
+            name="round_in",
+            kind="size",
+            unit="in",
+            low=2.0,
+            high=60.0,
+            hint="is this in {slip}?",
+            meaning="standard round sizes",
+        ),
         Field(
             name="rectangular_in",
             kind="size",
             unit="in",
             low=2.0,
             high=60.0,
+            hint="is this in {slip}?",
             meaning="standard rectangular sizes, [width, height]",
         ),
     ),
@@ -856,7 +928,7 @@ KEYS: dict[str, tuple[Field, ...]] = {
             low=0.0,
             high=1000.0,
             usual=(2.0, 30.0),
-            hint="is this a size in inches, or a count of sections?",
+            hint="is this a size, or a count of sections?",
             meaning="most distinct sizes to stock; 0: no cap",
         ),
     ),
@@ -873,7 +945,7 @@ KEYS: dict[str, tuple[Field, ...]] = {
             above=True,
             high=50.0,
             usual=(1.0, 6.0),
-            hint="is this in kW or in thousands of Btu/h?",
+            hint="is this in {slip}?",
             meaning="cooling capacity",
         ),
         Field(name="held_airflow", kind="flag", meaning="true for a blower that holds its airflow"),
@@ -924,7 +996,7 @@ KEYS: dict[str, tuple[Field, ...]] = {
             low=0.0,
             high=1_000_000.0,
             usual=(500.0, 50_000.0),
-            hint="is this in tons or kW?",
+            hint="is this in {slip}?",
             meaning="a finding where the house's total sensible cooling load changes by more than this between the "
             "directions; default: a published rule for grouping orientations under one design report in a national "
             "new-homes program, seen second-hand",
@@ -1009,7 +1081,7 @@ KEYS: dict[str, tuple[Field, ...]] = {
             above=True,
             high=1000.0,
             usual=(2.0, 100.0),
-            hint="is this in inches, or boxes?",
+            hint="is this in {slip}, or boxes?",
             meaning="feet in a box of flex or a stick of rigid duct where the prices table does not say",
         ),
         Field(
@@ -1020,7 +1092,7 @@ KEYS: dict[str, tuple[Field, ...]] = {
             low=0.0,
             high=100.0,
             usual=(0.0, 30.0),
-            hint="is this in feet?",
+            hint="is this a length?",
             meaning="duct bought beyond what the plan draws",
         ),
         Field(
@@ -1043,7 +1115,7 @@ KEYS: dict[str, tuple[Field, ...]] = {
             low=0.0,
             high=50.0,
             usual=(0.5, 25.0),
-            hint="is this a fraction, or in cfm?",
+            hint="is this a fraction, or an airflow?",
             meaning="part of the blower's airflow lost from the supply ducts",
         ),
         Field(
@@ -1054,12 +1126,13 @@ KEYS: dict[str, tuple[Field, ...]] = {
             low=0.0,
             high=50.0,
             usual=(0.5, 25.0),
-            hint="is this a fraction, or in cfm?",
+            hint="is this a fraction, or an airflow?",
             meaning="part of the blower's airflow gained in the return ducts",
         ),
     ),
 }
 
 DEFAULT_ROUND_IN = (4.0, 5.0, 6.0, 7.0, 8.0, 9.0, 10.0, 12.0, 14.0, 16.0, 18.0, 20.0)
+DEFAULT_ROUND_MM = (80.0, 100.0, 125.0, 160.0, 200.0, 250.0, 315.0, 400.0, 500.0)  # EN 1506, from memory
 DEFAULT_STORAGE_WEIGHTS = (0.5, 0.2, 0.12, 0.08, 0.06, 0.04)
 ALBEDO = 0.2

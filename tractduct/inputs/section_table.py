@@ -6,12 +6,12 @@ import math
 from collections.abc import Mapping
 
 from tractduct.inputs import schema
-from tractduct.inputs.cells import ALL_ROOMS, key_of, nearest, parse_fittings, parse_rooms, parse_size
+from tractduct.inputs.cells import ALL_ROOMS, key_of, nearest, parse_fittings, parse_rooms
 from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.limits import MAX_SECTIONS
 from tractduct.inputs.plan import Duct, Fitting, Section
 from tractduct.inputs.schema import FLEX
-from tractduct.inputs.sizes import Size, rectangular_size, round_size
+from tractduct.inputs.sizes import Size
 from tractduct.inputs.tables import RawTable, Row
 
 
@@ -164,14 +164,14 @@ def _size_bounds(
             )
         return 0.0, math.inf, ""
     bounds = {"min_in": 0.0, "max_in": math.inf}
+    ends = table.spelling("min_in"), table.spelling("max_in")
     fixed = ""
     for column in ("min_in", "max_in", "fixed_in"):
         if not row.text(column):
             continue
-        value = log.parsed(table, row, column, parse_size)
-        if value is None:
+        size = log.size(table, row, column)
+        if size is None:
             continue
-        size = round_size(value) if isinstance(value, float) else rectangular_size(*value)
         loose = shape == "rectangular" and size.shape == "round" and column != "fixed_in"
         if not loose and size.label not in standard:
             log.cell_fault(
@@ -190,11 +190,11 @@ def _size_bounds(
             table,
             row,
             "min_in",
-            f"it is larger than max_in, {row.text('max_in')}",
+            f"it is larger than {ends[1]}, {row.text('max_in')}",
             "Swap or correct them",
         )
     if fixed and not bounds["min_in"] <= standard[fixed].diameter_in <= bounds["max_in"]:
-        log.cell_fault(table, row, "fixed_in", "it lies outside min_in to max_in", "Correct one of them")
+        log.cell_fault(table, row, "fixed_in", f"it lies outside {ends[0]} to {ends[1]}", "Correct one of them")
     elif bounds["min_in"] <= bounds["max_in"] and not any(
         bounds["min_in"] - 1e-9 <= s.diameter_in <= bounds["max_in"] + 1e-9 for s in standard.values()
     ):
@@ -202,7 +202,7 @@ def _size_bounds(
             table,
             row,
             "min_in",
-            f"no standard {shape} size lies between it and max_in, {row.text('max_in') or 'none'}",
+            f"no standard {shape} size lies between it and {ends[1]}, {row.text('max_in') or 'none'}",
             "Widen the bounds, or add a size to [sizes] in plan.toml",
         )
     return bounds["min_in"], bounds["max_in"], fixed

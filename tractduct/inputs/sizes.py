@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from tractduct.physics.friction import equivalent_diameter_in, round_area_ft2
+from tractduct.units import IP, UnitSystem
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Size:
     """One standard size.
 
-    ``label`` is the trade's name, ``7`` or ``8x12``. ``diameter_in`` is the equivalent diameter of a
-    rectangular size; friction goes by it, velocity by the real ``area_ft2``; ``wall_ft2_per_ft`` is the
-    wall's area in a foot of length.
+    ``label`` is the trade's name, ``7`` or ``8x12``, in SI ``160`` or ``200x300``. ``diameter_in`` is
+    the equivalent diameter of a rectangular size; friction goes by it, velocity by the real ``area_ft2``;
+    ``wall_ft2_per_ft`` is the wall's area in a foot of length.
     """
 
     label: str
@@ -22,6 +23,15 @@ class Size:
     diameter_in: float
     area_ft2: float
     wall_ft2_per_ft: float
+
+
+def size_of(value: float | tuple[float, float], units: UnitSystem = IP) -> Size:
+    """The size of a nominal diameter, or of (width, height), as the plan's units have it."""
+    if isinstance(value, tuple):
+        width, height = value
+        label = f"{width:g}x{height:g}"
+        return replace(rectangular_size(units.core(width, "in"), units.core(height, "in")), label=label)
+    return replace(round_size(units.core(value, "in")), label=f"{value:g}")
 
 
 def round_size(diameter_in: float) -> Size:

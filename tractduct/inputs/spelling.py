@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 
 from tractduct.errors import printable, shortened
 from tractduct.findings import Finding, Severity
@@ -103,7 +104,7 @@ def understood(table: RawTable, columns: Mapping[str, Field], log: FaultLog) -> 
         log.findings.append(
             note_of_reading(f"{table.label}, '{table.headers[key]}'", f" in row {number}", text, plain, more)
         )
-    return RawTable(table.name, table.label, table.headers, tuple(rows), table.faults, table.notes)
+    return replace(table, rows=tuple(rows))
 
 
 def note_of_reading(subject: str, where: str, text: str, plain: str, more: str = "") -> Finding:
@@ -151,12 +152,11 @@ def plain_number(field: Field, text: str) -> str | None:
 def plain_size(field: Field, text: str) -> str | None:
     """7 or 8x12 out of 7", 7 in or 8" x 12"."""
     text = text.translate(_ODD_SIGNS).strip()
-    inches = Field(name="", meaning="", unit="in")
     match = _LOOSE_PAIR.fullmatch(text)
     if match:
         width, first, height, second = match.groups()
-        return f"{width}x{height}" if all(not w or unit_of(w) == "in" for w in (first, second)) else None
-    return plain_number(inches, text)
+        return f"{width}x{height}" if all(not w or unit_of(w) == field.unit for w in (first, second)) else None
+    return plain_number(field, text)
 
 
 def plain_price(field: Field, text: str) -> str | None:

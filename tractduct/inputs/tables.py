@@ -28,6 +28,7 @@ from tractduct.inputs.limits import (
     MAX_UNPACKED_RATIO,
     RATIO_FROM_BYTES,
 )
+from tractduct.units import IP, UnitSystem
 
 WORKBOOKS = (".xlsx", ".xlsm")
 _OLE = b"\xd0\xcf\x11\xe0"  # how .xls files begin, and .xlsx files with a password
@@ -70,7 +71,8 @@ class Row:
 class RawTable:
     """A table as read. ``label`` is what the user calls it; ``headers`` maps header keys to spellings.
 
-    ``notes`` say what was made of the file as a whole, such as its encoding.
+    ``notes`` say what was made of the file as a whole, such as its encoding. Its numbers stand in ``units``;
+    header keys are the core's, whatever they are in the file.
     """
 
     name: str
@@ -79,6 +81,7 @@ class RawTable:
     rows: tuple[Row, ...]
     faults: tuple[Fault, ...] = ()
     notes: tuple[str, ...] = ()
+    units: UnitSystem = IP
 
     def has(self, column: str) -> bool:
         return header_key(column) in self.headers

@@ -28,6 +28,8 @@ _WORDS: dict[str, tuple[str, ...]] = {
     "Pa": ("pa", "pascal", "pascals"),
     "kPa": ("kpa",),
     "Pa/m": ("pa/m",),
+    "W/m2": ("w/m2",),
+    "USD/m": ("usd/m", "$/m"),
     "L/s": ("l/s", "lps"),
     "m3/h": ("m3/h", "cmh"),
     "m3/s": ("m3/s",),

@@ -63,12 +63,14 @@ def find_in_check(plan: Plan, check: BreakdownCheck | None) -> Iterator[Finding]
         i, j, k = (int(a) for a in np.unravel_index(int(np.argmax(np.abs(off[..., n]))), off.shape[:3]))
         if abs(off[i, j, k, n]) > check.limit_pct:
             turned = ", mirrored" if plan.mirrored[j] else ""
+            given = plan.units.say(check.breakdown_cfm[i, j, k, n], "cfm", ".1f")
+            table = plan.units.number(check.table_cfm[i, j, k, n], "cfm", ".1f")
             yield Finding(
                 severity=Severity.WARNING,
                 rule="breakdown check",
                 subject=f"room {room}",
-                message=f"the breakdown gives {check.breakdown_cfm[i, j, k, n]:.1f} cfm and the airflow table "
-                f"{check.table_cfm[i, j, k, n]:.1f} (front {plan.front_faces[i]}{turned}, {plan.seasons[k]}); they "
-                f"differ by more than {check.limit_pct:g} % somewhere",
+                message=f"the breakdown gives {given} and the airflow table {table} "
+                f"(front {plan.front_faces[i]}{turned}, {plan.seasons[k]}); "
+                f"they differ by more than {check.limit_pct:g} % somewhere",
                 advice="The table is used. Find out which of the two is right",
             )

@@ -187,14 +187,16 @@ def find_in_loads(study: Study, house: HouseLoad | None, rooms: tuple[RoomSensit
 
         def place(at: tuple[np.intp, ...]) -> str:
             turned = ", mirrored" if plan.mirrored[int(at[1])] else ""
-            return f"{house.cooling_btuh[at]:,.0f} with the front {plan.front_faces[int(at[0])]}{turned}"
+            load = plan.units.number(float(house.cooling_btuh[at]), "Btu/h", ",.0f")
+            return f"{load} with the front {plan.front_faces[int(at[0])]}{turned}"
 
         yield Finding(
             severity=Severity.CAUTION,
             rule="exposure diversity",
             subject="house",
-            message=f"the total sensible cooling load changes by {house.change_btuh:,.0f} Btu/h between directions, "
-            f"over {house.limit_btuh:,.0f}: {place(low)}, {place(high)}",
+            message=f"the total sensible cooling load changes by "
+            f"{plan.units.say(house.change_btuh, 'Btu/h', ',.0f')} between directions, over "
+            f"{plan.units.number(house.limit_btuh, 'Btu/h', ',.0f')}: {place(low)}, {place(high)}",
             advice="Check that one cooling unit and one design report may serve all directions, or group them",
         )
     shared = [r for r in rooms if r.shared_out]

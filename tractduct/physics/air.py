@@ -7,15 +7,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from tractduct.units import KG_PER_LB, M_PER_FT, PA_PER_INWC
+
 STANDARD_TEMPERATURE_F = 70.0
 STANDARD_DENSITY_LB_PER_FT3 = 0.075  # dry air, 70 F, sea level: the standard air of duct tables
 # Duct tables write Re = 8.56 D V with D in inches and V in fpm; that implies this viscosity of standard air.
 STANDARD_KINEMATIC_VISCOSITY_FT2_PER_S = 1.0 / (8.56 * 12.0 * 60.0)
-PA_PER_INWC = 249.089  # water at 4 C; from memory
 STANDARD_VELOCITY_FPM = 4005.0  # velocity whose pressure is 1 inWC in standard air; common practice, no source
 
-_KG_PER_LB = 0.45359237
-_M_PER_FT = 0.3048
 _RANKINE_OFFSET = 459.67
 _SUTHERLAND_R = 198.72  # 110.4 K, Sutherland's constant of air (any viscous flow text; from memory)
 
@@ -69,6 +68,6 @@ def velocity_pressure_inwc(velocity_fpm: ArrayLike, air: Air) -> NDArray[np.floa
 
 def dynamic_pressure_inwc(velocity_fpm: ArrayLike, air: Air) -> NDArray[np.float64]:
     """Half density times velocity squared, by exact unit factors. [inWC] Used for friction."""
-    velocity_m_per_s = np.asarray(velocity_fpm, dtype=float) * (_M_PER_FT / 60.0)
-    density_kg_per_m3 = air.density_lb_per_ft3 * _KG_PER_LB / _M_PER_FT**3
+    velocity_m_per_s = np.asarray(velocity_fpm, dtype=float) * (M_PER_FT / 60.0)
+    density_kg_per_m3 = air.density_lb_per_ft3 * KG_PER_LB / M_PER_FT**3
     return 0.5 * density_kg_per_m3 * velocity_m_per_s**2 / PA_PER_INWC

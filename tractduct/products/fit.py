@@ -13,6 +13,7 @@ from scipy.special import stdtrit
 
 from tractduct.physics.air import Air
 from tractduct.physics.friction import friction_rate_inwc_per_100ft
+from tractduct.units import IP, UnitSystem
 
 FloatArray = NDArray[np.float64]
 
@@ -203,16 +204,23 @@ def correction_of(table: FrictionTable, roughness_ft: float, derate: float) -> T
     return TableCorrection(points=points)
 
 
-def out_of_order(table: FrictionTable) -> Sequence[tuple[int, str]]:
-    """Rows (from 0) against physics: more air in one size must lose more, the same air in a larger size less."""
+def out_of_order(table: FrictionTable, units: UnitSystem = IP) -> Sequence[tuple[int, str]]:
+    """Rows (from 0) against physics: more air in one size must lose more, the same air in a larger size less.
+
+    They are told in ``units``.
+    """
+
+    def row(i: int) -> str:
+        return f"{units.say(float(flow[i]), 'cfm')} in {units.say(float(size[i]), 'in')}"
+
     found = []
     rate, flow, size = table.friction_rate_inwc_per_100ft, table.airflow_cfm, table.size_in
     for i in range(len(size)):
         for j in range(len(size)):
             if size[j] == size[i] and flow[j] < flow[i] and rate[j] >= rate[i]:
-                found.append((i, f"{flow[i]:g} cfm in {size[i]:g} in can't lose less than {flow[j]:g} cfm does"))
+                found.append((i, f"{row(i)} can't lose less than {units.say(float(flow[j]), 'cfm')} does"))
                 break
             if size[j] < size[i] and flow[j] <= flow[i] and rate[j] <= rate[i] and flow[j] == flow[i]:
-                found.append((i, f"{flow[i]:g} cfm in {size[i]:g} in can't lose more than in {size[j]:g} in"))
+                found.append((i, f"{row(i)} can't lose more than in {units.say(float(size[j]), 'in')}"))
                 break
     return found

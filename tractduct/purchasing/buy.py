@@ -164,7 +164,7 @@ def _of_lists(plan: Plan, lists: tuple[PurchaseList, ...]) -> Iterator[Finding]:
                 yield Finding(
                     severity=Severity.CAUTION,
                     rule="fitting prices",
-                    subject=f"{line.fitting}, {line.size} in",
+                    subject=f"{line.fitting}, {plan.units.size(line.size)}",
                     message="it is needed and has no price, so it is not in the totals",
                     advice="Find a supplier for it, or fix one of the two sizes so that it is not needed",
                 )

@@ -127,7 +127,7 @@ def _left_by_blower(plan: Plan, variants: VariantSet) -> FloatArray:
     stream = airstream(plan, variants.variants, variants.room_airflow_cfm.sum(axis=1))
     static = stream.static_at(stream.design_cfm)
     left = stream.left_for_ducts()
-    faults = []
+    faults, units = [], plan.units
     for season in plan.seasons:
         mine = variants.where(season=season)
         speed = plan.equipment.speed[season]
@@ -139,10 +139,10 @@ def _left_by_blower(plan: Plan, variants: VariantSet) -> FloatArray:
             faults.append(
                 Fault(
                     file="blower",
-                    column="airflow_cfm",
-                    value=f"{points[0][0]:g} to {points[-1][0]:g}",
+                    column=units.name_of("airflow_cfm", "cfm"),
+                    value=f"{units.number(points[0][0], 'cfm', 'g')} to {units.number(points[-1][0], 'cfm', 'g')}",
                     problem=f"the table of speed '{speed}' does not reach the {season} design airflow of "
-                    f"{which:.0f} cfm",
+                    f"{units.say(which, 'cfm', '.0f')}",
                     remedy="Add rows from the equipment's data, or choose another speed in [blower]",
                 )
             )
@@ -152,10 +152,11 @@ def _left_by_blower(plan: Plan, variants: VariantSet) -> FloatArray:
             faults.append(
                 Fault(
                     file="devices",
-                    column="loss_inwc",
-                    value=f"{static[v] - left[v]:.3f}",
-                    problem=f"the devices take more in {season} than the {static[v]:.3f} inWC that the blower "
-                    f"makes at {stream.design_cfm[v]:.0f} cfm, so nothing is left for the ducts",
+                    column=units.name_of("loss_inwc", "inWC"),
+                    value=units.number(float(static[v] - left[v]), "inWC", ".3f"),
+                    problem=f"the devices take more in {season} than the "
+                    f"{units.say(static[v], 'inWC', '.3f')} that the blower makes at "
+                    f"{units.say(stream.design_cfm[v], 'cfm', '.0f')}, so nothing is left for the ducts",
                     remedy="Check the devices' losses and airflow, or choose a higher speed in [blower]",
                 )
             )

@@ -15,6 +15,7 @@ from tractduct.sizing.candidates import at_sizes
 from tractduct.sizing.case import Case
 from tractduct.sizing.drivers import Driver, Reason
 from tractduct.sizing.hand import HandSizing
+from tractduct.units import UnitSystem
 
 FRICTION_RATE_WINDOW = (0.06, 0.18)  # inWC/100 ft; ANSI/ACCA 1, from memory
 MOST_WYES_IN_A_ROW = 2  # common practice, no source
@@ -41,7 +42,7 @@ def find_in_plan(case: Case, hand: HandSizing) -> Iterator[Finding]:
     """What shows without looking at the chosen sizes."""
     yield from _no_return(case)
     yield from _wyes(case.tree)
-    yield from _friction_rates(case.tree, hand)
+    yield from _friction_rates(case.tree, hand, case.plan.units)
     yield from _seasons(case.plan, case.tree)
 
 
@@ -50,7 +51,7 @@ def find_in_sizes(case: Case, size_index: NDArray[np.intp], drivers: tuple[Drive
     yield from _velocities(case, size_index)
     yield from _compressed(case, size_index)
     yield from _outside_table(case, size_index)
-    yield from _because_of_child(drivers, case.labels(size_index))
+    yield from _because_of_child(drivers, case.labels(size_index), case.plan.units)
 
 
 def _no_return(case: Case) -> Iterator[Finding]:
@@ -87,15 +88,16 @@ def _wyes(tree: DuctTree) -> Iterator[Finding]:
             )
 
 
-def _friction_rates(tree: DuctTree, hand: HandSizing) -> Iterator[Finding]:
+def _friction_rates(tree: DuctTree, hand: HandSizing, units: UnitSystem) -> Iterator[Finding]:
     low, high = FRICTION_RATE_WINDOW
     for p, run in enumerate(tree.runs):
         rate, length = hand.path_friction_rate[p], hand.total_effective_length_ft[p]
+        shown = f"friction rate {units.number(rate, 'inWC/100 ft', '.3f')}"
         if rate < low:
-            message = f"friction rate {rate:.3f} is under {low:g} inWC/100 ft over {length:.0f} ft"
+            message = f"{shown} is under {units.say(low, 'inWC/100 ft', '.2g')} over {units.say(length, 'ft', '.0f')}"
             advice = "Shorten the run, use fittings that lose less, or make more pressure available"
         elif rate > high:
-            message = f"friction rate {rate:.3f} is over {high:g} inWC/100 ft over {length:.0f} ft"
+            message = f"{shown} is over {units.say(high, 'inWC/100 ft', '.2g')} over {units.say(length, 'ft', '.0f')}"
             advice = "Expect too much air and noise here: plan a balancing damper"
         else:
             continue
@@ -145,16 +147,17 @@ def _seasons(plan: Plan, tree: DuctTree) -> Iterator[Finding]:
                 severity=Severity.CAUTION,
                 rule="one run, two seasons",
                 subject=f"room {room}",
-                message=f"front {plan.front_faces[i]}{turned}: {flow[i, j, h, n]:.0f} cfm in heating and "
-                f"{flow[i, j, c, n]:.0f} cfm in cooling; no one damper setting keeps both within "
-                f"{ROOM_TOLERANCE_PCT:g} % or {ROOM_TOLERANCE_CFM:g} cfm",
+                message=f"front {plan.front_faces[i]}{turned}: "
+                f"{plan.units.say(flow[i, j, h, n], 'cfm', '.0f')} in heating and "
+                f"{plan.units.say(flow[i, j, c, n], 'cfm', '.0f')} in cooling; no one damper setting keeps both within "
+                f"{ROOM_TOLERANCE_PCT:g} % or {plan.units.say(ROOM_TOLERANCE_CFM, 'cfm')}",
                 advice=f"Consider a second run that is open in {needs} only",
             )
 
 
 def _velocities(case: Case, size_index: NDArray[np.intp]) -> Iterator[Finding]:
     tree, variants, table = case.tree, case.variants, case.table
-    speed = at_sizes(table.velocity_fpm, size_index)
+    speed, say = at_sizes(table.velocity_fpm, size_index), case.plan.units.say
     for i, section in enumerate(tree.sections):
         v = int(np.argmax(speed[:, i]))
         limit = table.sections.velocity_limit_fpm[i]
@@ -163,7 +166,8 @@ def _velocities(case: Case, size_index: NDArray[np.intp]) -> Iterator[Finding]:
                 severity=Severity.NOTE,
                 rule="velocity near its limit",
                 subject=f"section {section.name}",
-                message=f"{speed[v, i]:.0f} fpm of {limit:.0f} fpm in {table.sizes[size_index[i]].label} in "
+                message=f"{say(speed[v, i], 'fpm', '.0f')} of {say(limit, 'fpm', '.0f')} in "
+                f"{case.plan.units.size(table.sizes[size_index[i]].label)} "
                 f"({variants.variants[v]})",
                 advice="Leave no room for more air here; listen for noise at start-up",
             )
@@ -181,7 +185,7 @@ def _compressed(case: Case, size_index: NDArray[np.intp]) -> Iterator[Finding]:
                 rule="compressed large flex",
                 subject=f"section {section.name}",
                 message=f"{size.label} in {flex} at {compression.max():g} % compression: the relation used "
-                "was measured up to 10 in and may understate the loss of larger flex",
+                f"was measured up to {case.plan.units.say(10.0, 'in')} and may understate the loss of larger flex",
                 advice="Stretch this section fully, or make it of rigid duct",
             )
 
@@ -195,7 +199,9 @@ def _outside_table(case: Case, size_index: NDArray[np.intp]) -> Iterator[Finding
         mine = np.any(outside[case.variants.where(flex=flex)], axis=0).tolist()
         names = [s.name for s, out in zip(case.tree.sections, mine, strict=True) if out and s.kind == "flex"]
         if names:
-            shown = ", ".join(f"{name} ({labels[name]} in)" for name in names[:6]) + (", ..." if len(names) > 6 else "")
+            shown = ", ".join(f"{name} ({case.plan.units.size(labels[name])})" for name in names[:6]) + (
+                ", ..." if len(names) > 6 else ""
+            )
             yield Finding(
                 severity=Severity.NOTE,
                 rule="outside the friction table",
@@ -205,14 +211,14 @@ def _outside_table(case: Case, size_index: NDArray[np.intp]) -> Iterator[Finding
             )
 
 
-def _because_of_child(drivers: tuple[Driver, ...], labels: dict[str, str]) -> Iterator[Finding]:
+def _because_of_child(drivers: tuple[Driver, ...], labels: dict[str, str], units: UnitSystem) -> Iterator[Finding]:
     for driver in drivers:
         if driver.reason is Reason.CHILD and not driver.limit:
             yield Finding(
                 severity=Severity.NOTE,
                 rule="larger because of its child",
                 subject=f"section {driver.section}",
-                message=f"{labels[driver.section]} in only because {driver.child} beyond it is as large; "
-                f"{driver.next_smaller} in would carry the air",
+                message=f"{units.size(labels[driver.section])} only because {driver.child} beyond it is as large; "
+                f"{units.size(driver.next_smaller)} would carry the air",
                 advice=f"Look at what drives {driver.child}: a second run or a shorter one may save both",
             )

@@ -20,11 +20,15 @@ from tractduct.network.variants import Variant
 from tractduct.physics.air import site_air, velocity_pressure_inwc
 from tractduct.physics.friction import compression_factor, friction_rate_inwc_per_100ft
 from tractduct.sizing.program import HOLDS_TOLERANCE
+from tractduct.units import IP, UnitSystem
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Breach:
-    """One limit that a size set breaks. ``amount`` and ``limit`` in the unit; ``variant`` None: in all."""
+    """One limit that a size set breaks. ``amount`` and ``limit`` in the unit; ``variant`` None: in all.
+
+    ``units`` are those that it is told in.
+    """
 
     limit_name: str  # pressure, velocity, larger than parent, size
     section: str
@@ -32,10 +36,12 @@ class Breach:
     amount: float
     limit: float
     unit: str
+    units: UnitSystem = IP
 
     def __str__(self) -> str:
         where = f" ({self.variant})" if self.variant else ""
-        against = f"{self.amount:.4g} against {self.limit:.4g} {self.unit}"
+        amount = self.units.number(self.amount, self.unit, ".4g")
+        against = f"{amount} against {self.units.say(self.limit, self.unit, '.4g')}"
         return f"{self.limit_name} of {self.section}{where}: {against}"
 
 
@@ -106,6 +112,7 @@ def verify_sizes(
                         amount=size.diameter_in,
                         limit=above,
                         unit="in",
+                        units=plan.units,
                     )
                 )
         velocity[section.name] = flow[section.name] / np.array(
@@ -163,6 +170,7 @@ def _over_blower(
                     amount=float(lost),
                     limit=float(left[v]),
                     unit="inWC",
+                    units=plan.units,
                 )
             )
     return found
@@ -237,6 +245,7 @@ def _size_breaches(plan: Plan, section: Section, size: Size, variants: tuple[Var
             amount=size.diameter_in,
             limit=size.diameter_in,
             unit="in",
+            units=plan.units,
         )
         for problem in dict.fromkeys(problems)
     ]

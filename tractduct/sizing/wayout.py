@@ -9,15 +9,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tractduct.inputs.plan import Duct, Plan, Section
-from tractduct.inputs.sizes import round_size
+from tractduct.inputs.sizes import size_of
 from tractduct.network.variants import Variant
 from tractduct.sizing.budget import side_of_path, worst_by_side
 from tractduct.sizing.case import Case, build_case
 from tractduct.sizing.program import HOLDS_TOLERANCE
 from tractduct.sizing.solve import Solution, least_cost, size_front
+from tractduct.units import IP, UnitSystem
 
 PRESSURE_STEP_INWC = 0.01
 NEXT_ROUND_IN = (4, 5, 6, 7, 8, 9, 10, 12, 14, 16, 18, 20, 22, 24, 26, 28, 30)  # common practice, no source
+NEXT_ROUND_MM = (80, 100, 125, 160, 200, 250, 315, 400, 500, 630, 800)  # EN 1506, from memory
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -25,7 +27,7 @@ class Conflict:
     """A limit that no size on offer keeps.
 
     ``limit`` is pressure, velocity, size or distinct sizes; ``least`` is the best that can be had and
-    ``allowed`` what is allowed, both in ``unit``; ``variant`` is the worst one.
+    ``allowed`` what is allowed, both in ``unit``; ``variant`` is the worst one. ``units`` are those that it is told in.
     """
 
     path: str
@@ -35,6 +37,7 @@ class Conflict:
     least: float
     allowed: float
     unit: str
+    units: UnitSystem = IP
 
     @property
     def missing(self) -> float:
@@ -43,16 +46,16 @@ class Conflict:
     def __str__(self) -> str:
         where = f" with {self.variant}" if self.variant else ""
         if self.limit == "size":
-            has = (
-                f"the largest on offer within its bounds is {self.allowed:.3g}" if self.allowed else "none is on offer"
-            )
-            return f"{self.section} on the way to {self.path}: it needs at least {self.least:.3g} in, and {has}"
+            least, largest = (self.units.number(d, "in", ".3g") for d in (self.least, self.allowed))
+            has = f"the largest on offer within its bounds is {largest}" if self.allowed else "none is on offer"
+            return f"{self.section} on the way to {self.path}: it needs at least {self.units.size(least)}, and {has}"
         if self.limit == "distinct sizes":
             return f"no set with {self.allowed:g} distinct sizes holds; the fewest that hold are {self.least:g}"
         of = f"velocity in {self.section}" if self.limit == "velocity" else f"pressure to {self.path}"
         return (
-            f"{of}{where}: at least {self.least:.4g} {self.unit} even in the largest sizes, "
-            f"{self.allowed:.4g} allowed, {self.missing:.3g} too much"
+            f"{of}{where}: at least {self.units.say(self.least, self.unit, '.4g')} even in the largest sizes, "
+            f"{self.units.number(self.allowed, self.unit, '.4g')} allowed, "
+            f"{self.units.number(self.missing, self.unit, '.3g')} too much"
         )
 
 
@@ -90,6 +93,7 @@ def find_conflicts(case: Case, max_distinct: int | None) -> tuple[Conflict, ...]
                     least=float(without_cap[0].distinct_sizes),
                     allowed=float(max_distinct),
                     unit="sizes",
+                    units=case.plan.units,
                 ),
             )
     return _joint_conflict(case)
@@ -130,6 +134,7 @@ def _over_pressure(case: Case, loss: NDArray[np.float64]) -> tuple[Conflict, ...
                     least=float(loss[v, p]),
                     allowed=float(available[v, p]),
                     unit="inWC",
+                    units=case.plan.units,
                 )
             )
     return tuple(sorted(found, key=lambda c: -c.missing / c.allowed))
@@ -166,6 +171,7 @@ def _fitting_sizes(case: Case) -> tuple[NDArray[np.bool_], list[Conflict]]:
                     least=float(least),
                     allowed=float(offered),
                     unit="in",
+                    units=case.plan.units,
                 )
             )
             fits[i] = case.table.bounded[i]  # so that what hangs on it is judged on its own
@@ -192,6 +198,7 @@ def _velocities(case: Case, fits: NDArray[np.bool_]) -> list[Conflict]:
                     least=float(speed[v]),
                     allowed=limit,
                     unit="fpm",
+                    units=case.plan.units,
                 )
             )
     return found
@@ -245,7 +252,8 @@ def _changes(plan: Plan, conflicts: tuple[Conflict, ...]) -> Iterator[tuple[str,
             short = replace(run, length_ft=round(run.length_ft * part, 1))
             yield (
                 "shorter run",
-                f"Shorten {name} from {run.length_ft:g} to {short.length_ft:g} ft",
+                f"Shorten {name} from {plan.units.number(run.length_ft, 'ft', 'g')} to "
+                f"{plan.units.say(short.length_ft, 'ft')}",
                 _with_section(plan, short),
             )
         smooth = _smoothest(plan, run)
@@ -290,18 +298,19 @@ def _larger_sizes(plan: Plan, runs: list[str]) -> Iterator[tuple[str, str, Plan]
             freed = _with_section(freed, replace(by_name[name], fixed="", max_in=np.inf))
         yield "larger size", f"Lift the size bounds of {', '.join(bound)}", freed
     largest = max((s.diameter_in for s in plan.sizes if s.shape == "round"), default=0.0)
-    larger = [d for d in NEXT_ROUND_IN if d > largest + 1e-9 and _has_price(plan, f"{d:g}")][:2]
+    known = [size_of(float(d), plan.units) for d in (NEXT_ROUND_MM if plan.units.is_si else NEXT_ROUND_IN)]
+    larger = [s for s in known if s.diameter_in > largest + 1e-9 and _has_price(plan, s.label)][:2]
     if larger:
         wider = replace(
             plan,
             sizes=tuple(
                 sorted(
-                    (*plan.sizes, *(round_size(float(d)) for d in larger)),
+                    (*plan.sizes, *larger),
                     key=lambda s: (s.shape != "round", s.diameter_in, s.label),
                 )
             ),
         )
-        words = " and ".join(f"{d:g}" for d in larger)
+        words = " and ".join(s.label for s in larger)
         yield "larger size", f"Allow {words} in round duct", wider
 
 
@@ -372,13 +381,14 @@ def _more_pressure(plan: Plan) -> WayOut | None:
     if not any(steps):
         return None  # it is the cap on distinct sizes that stands in the way
     extra = [n * PRESSURE_STEP_INWC for n in steps]
+    say = plan.units.say
     words = [
-        f"{given + more:.3g} inWC to the {side} ducts instead of {given:.3g}"
+        f"{say(given + more, 'inWC', '.3g')} to the {side} ducts instead of {plan.units.number(given, 'inWC', '.3g')}"
         for side, given, more in zip(("supply", "return"), (plan.supply_inwc, plan.return_inwc), extra, strict=True)
         if more
     ]
     if not plan.budget_given:
-        words = [f"{extra[0]:.3g} inWC more to the ducts, by a higher speed or less in the devices"]
+        words = [f"{say(extra[0], 'inWC', '.3g')} more to the ducts, by a higher speed or less in the devices"]
     solution = solve(extra[0], extra[1], plan.max_distinct_sizes or None)
     return WayOut(kind="more pressure", change="Make available " + " and ".join(words), solution=solution)
 

@@ -265,7 +265,7 @@ def _stock_choice(page: Page, stock: StockList) -> None:
     """Which sizes each number stands for: a mark where one is carried."""
     page.heading("Which sizes", 10)
     sizes = sorted({size for entry in stock.entries for size in entry.sizes}, key=lambda size: size.order)
-    columns = [Column("Kind", TEXT, 0), Column("Shape", TEXT, 0), Column("Size, in", SIZE, 0)]
+    columns = [Column("Kind", TEXT, 0), Column("Shape", TEXT, 0), Column("Size", SIZE, 0, unit="size")]
     columns += [Column(f"{len(entry.sizes)} sizes", CENTRE, 0) for entry in stock.entries]
     body: list[list[Value]] = []
     looks: dict[tuple[int, int], Look] = {}

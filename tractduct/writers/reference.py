@@ -11,7 +11,8 @@ import numpy as np
 
 from tractduct.inputs import limits, schema
 from tractduct.inputs.cells import sentence
-from tractduct.inputs.schema import Field
+from tractduct.inputs.schema import Field, in_units
+from tractduct.units import IP, SI
 
 PAGE = Path("docs") / "plan-reference.md"
 
@@ -38,6 +39,13 @@ outside "allowed" is an error. A value outside "usual" is taken, and the workboo
 - CSV files may be UTF-8, UTF-16 or Windows text, and be parted by commas, semicolons or tabs.
 """
 
+_SI = """\
+With `units = "si"` on top of plan.toml the plan is written and shown in L/s, mm, m, Pa, m/s, W and degrees Celsius.
+Names end in those units, and a cell may carry them (`7 m`, `45 L/s`). Sizes are diameters in mm, such as `160`, or
+`200x300`. Everything else stays. What is not given is the same as in a plan in inches and feet, but for the standard
+round sizes, which are EN 1506's: 80, 100, 125, 160, 200, 250, 315, 400, 500 mm.
+"""
+
 
 def reference_page() -> str:
     """The page, as Markdown."""
@@ -54,6 +62,7 @@ def reference_page() -> str:
             parts += ["### `[tables]`\n", f"{said}\n\n{names}\n"]
         else:
             parts += [f"### `[{part}]`\n" if part else "### On top\n", _fields(keys, is_table=False)]
+    parts += ["## In SI\n", _SI, _in_si()]
     parts += ["## How much a plan may hold\n", "\n".join(f"- {line}" for line in limits.IN_WORDS) + "\n"]
     return "\n".join(parts)
 
@@ -61,7 +70,7 @@ def reference_page() -> str:
 def _fields(fields: tuple[Field, ...], *, is_table: bool) -> str:
     first, may = ("column", "must be there") if is_table else ("key", "default")
     lines = [f"| {first} | unit | {may} | allowed | usual | often | meaning |", "|---|---|---|---|---|---|---|"]
-    for field in fields:
+    for field in (in_units(f, IP) for f in fields):
         cells = (
             f"`{field.name}`",
             field.unit,
@@ -72,6 +81,19 @@ def _fields(fields: tuple[Field, ...], *, is_table: bool) -> str:
             field.meaning,
         )
         lines.append("| " + " | ".join(cell.replace("|", "\\|") for cell in cells) + " |")
+    return "\n".join(lines) + "\n"
+
+
+def _in_si() -> str:
+    lines = ["| where | instead of | write | unit | default | allowed | usual |", "|---|---|---|---|---|---|---|"]
+    places = [(f"`{t.name}`", t.fields) for t in schema.TABLES] + [(f"`[{p}]`", k) for p, k in schema.KEYS.items()]
+    for place, fields in places:
+        for core, field in ((f, in_units(f, SI)) for f in fields):
+            if field.name != core.name:
+                usual = _range(*field.usual) if field.usual else ""
+                default = f"{field.default:.4g}" if isinstance(field.default, float) and core.default else ""
+                cells = (place, f"`{core.name}`", f"`{field.name}`", field.unit, default, _allowed(field), usual)
+                lines.append("| " + " | ".join(cells) + " |")
     return "\n".join(lines) + "\n"
 
 

@@ -14,6 +14,7 @@ from tractduct.purchasing.buy import Buying
 from tractduct.sizing.candidates import at_sizes
 from tractduct.sizing.drivers import Reason
 from tractduct.study import Study
+from tractduct.units import MEASURES
 from tractduct.version import VERSION
 
 
@@ -36,15 +37,16 @@ def results(
         *(buying.findings if buying else ()),
         *(orientation.findings if orientation else ()),
     ]
-    best = study.recommended
+    best, units = study.recommended, study.plan.units
     out: dict[str, Any] = {
         "program": f"tractduct {VERSION}",
         "plan": study.plan.name,
+        "units": study.plan.units.name,
         "status": study.status,
         "size_set": study.size_set,
         "distinct_sizes": best.distinct_sizes if study.size_set else 0,
         "cost": _number(best.cost),
-        "cost_unit": study.cost_unit,
+        "cost_unit": units.unit(study.cost_unit),
         "least_cost": _number(study.least_cost.cost),
         "best_bound": _number(study.least_cost.bound),
         "by_distinct_sizes": [
@@ -103,10 +105,10 @@ def results(
                 "section": c.section,
                 "limit": c.limit,
                 "variant": _variant(c.variant) if c.variant else None,
-                "least": _number(c.least),
-                "allowed": _number(c.allowed),
-                "missing": _number(c.missing),
-                "unit": c.unit,
+                "least": _number(units.shown(c.least, c.unit)),
+                "allowed": _number(units.shown(c.allowed, c.unit)),
+                "missing": _number(units.shown(c.missing, c.unit)),
+                "unit": units.unit(c.unit),
                 "message": str(c),
             }
             for c in study.conflicts
@@ -128,6 +130,32 @@ def results(
         out["flex_comparison"] = _flex_comparison(buying)
     if orientation is not None:
         out["orientation"] = _orientation(orientation)
+    return _with_si(out, study) if study.plan.units.is_si else out
+
+
+_COSTS = ("cost", "least_cost", "best_bound", "standard_cost")
+_IN_SI = tuple(MEASURES[name] for name in ("cfm", "ft", "in", "fpm", "inWC", "inWC/100 ft", "Btu/h"))
+
+
+def _with_si(value: Any, study: Study) -> Any:
+    """The same with each number whose name ends in a unit of the core once more in SI; costs without prices in m2.
+
+    The names that every plan has stay and keep their meaning.
+    """
+    if isinstance(value, list):
+        return [_with_si(inner, study) for inner in value]
+    if not isinstance(value, dict):
+        return value
+    units = study.plan.units
+    out: dict[str, Any] = {}
+    for key, inner in value.items():
+        if key in _COSTS and isinstance(inner, float):
+            out[key] = _number(units.shown(inner, study.cost_unit))
+            continue
+        out[key] = _with_si(inner, study)
+        measure = next((m for m in _IN_SI if key.endswith(f"_{m.ending}")), None)
+        if measure and isinstance(inner, float):
+            out[units.name_of(key, measure.name)] = _number(units.shown(inner, measure.name))
     return out
 
 

@@ -84,7 +84,7 @@ def write_workbook(
     if flex not in study.plan.flex:
         raise ValueError(f"flex product '{flex}' is not approved in this plan; approved: {', '.join(study.plan.flex)}")
     facts = Facts(study, delivery, buying, lots.orientation if lots else None)
-    book = Book(study.plan.name)
+    book = Book(study.plan.name, study.plan.units)
     answer = book.sheet("Answer", ANSWER_WIDTHS if facts.has_set else NO_ANSWER_WIDTHS, portrait=True)
 
     def picture(name: str) -> None:

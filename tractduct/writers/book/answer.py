@@ -191,9 +191,9 @@ def _what_to_build(page: Page, facts: Facts, across: int) -> None:
         [
             Column("Duct"),
             Column("Shape"),
-            Column("Size, in", CHOSEN),
-            Column("Length, ft", TENTHS),
-            Column("Cost, USD" if study.cost_unit == "USD" else "Wall, ft2", MONEY),
+            Column("Size", CHOSEN, unit="size"),
+            Column("Length", TENTHS, unit="ft"),
+            Column("Cost" if study.cost_unit == "USD" else "Wall, ft2", MONEY, unit="USD"),
             Column("Sections in this size", TEXT),
         ],
         stock_rows(study),
@@ -392,7 +392,7 @@ def _no_answer(page: Page, facts: Facts, across: int) -> None:
         [
             Column("Kind of change", TEXT),
             Column("Result", TEXT),
-            Column("Cost, USD" if study.cost_unit == "USD" else "Wall, ft2", MONEY),
+            Column("Cost" if study.cost_unit == "USD" else "Wall, ft2", MONEY, unit="USD"),
             Column("Distinct sizes", WHOLE),
             Column("Change", TEXT),
         ],

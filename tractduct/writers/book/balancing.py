@@ -109,7 +109,7 @@ class Balancing:
         self.widths = [c.width for c in self.columns]
 
     def _groups(self) -> list[tuple[str, list[Column]]]:
-        groups = [("", [Column("Run", width=7), Column("Room", width=19), Column("Size, in", width=7)])]
+        groups = [("", [Column("Run", width=7), Column("Room", width=19), Column("Size", width=7, unit="size")])]
         groups += [
             (
                 f"{season.capitalize()}, cfm",
@@ -117,7 +117,7 @@ class Balancing:
                     Column("Design", width=7),
                     Column("Reads before", width=8),
                     Column("Hood range", width=9.5),
-                    Column("Damper takes, inWC", width=8),
+                    Column("Damper takes", width=8, unit="inWC"),
                     Column("Damper", width=10),
                     Column("Reads after", width=8),
                     Column("Hood range", width=9.5),

@@ -197,7 +197,7 @@ def basis_sheet(book: Book, facts: Facts) -> None:
         [
             Column("Duct", LABEL),
             Column("Kind"),
-            Column("Roughness, ft", Look("0.0000#")),
+            Column("Roughness", Look("0.0000#"), unit="ft"),
             Column("Derate of airflow, %", PER_CENT),
             Column("Compression, %", PER_CENT),
             Column("Source", TEXT),
@@ -216,7 +216,7 @@ def basis_sheet(book: Book, facts: Facts) -> None:
         [
             Column("Fitting", LABEL),
             Column("Used, pieces", WHOLE),
-            Column("Equivalent length, ft", TENTHS),
+            Column("Equivalent length", TENTHS, unit="ft"),
             Column("Loss coefficient", HUNDREDTHS),
             Column("In the plan"),
             Column("Source", TEXT),

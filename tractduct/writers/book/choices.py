@@ -54,7 +54,7 @@ def flex_sheet(book: Book, facts: Facts) -> None:
         [
             Column("Product", LABEL),
             Column("Source", TEXT),
-            Column("Roughness, ft", Look("0.0000")),
+            Column("Roughness", Look("0.0000"), unit="ft"),
             Column("Derate of airflow, %", PER_CENT),
             Column("Compression, %", PER_CENT),
         ],
@@ -96,9 +96,9 @@ def flex_sheet(book: Book, facts: Facts) -> None:
         [
             Column("Section", LABEL),
             Column("Room", TEXT),
-            Column("Most air, cfm", WHOLE),
-            *(Column(f"With {f}, in", SIZE) for f in flex),
-            *([Column("Install, in", CHOSEN)] if facts.has_set else []),
+            Column("Most air", WHOLE, unit="cfm"),
+            *(Column(f"With {f}", SIZE, unit="size") for f in flex),
+            *([Column("Install", CHOSEN, unit="size")] if facts.has_set else []),
         ],
         rows,
         looks,

@@ -139,21 +139,21 @@ def delivered_all_sheet(book: Book, delivery: Delivery) -> None:
     columns = [
         Column("Room", replace(LABEL, wrap=False), 20),
         *VARIANT_COLUMNS,
-        Column("Design, cfm", TENTHS, 9),
-        Column("Delivered, cfm", TENTHS, 11),
+        Column("Design", TENTHS, 9, unit="cfm"),
+        Column("Delivered", TENTHS, 11, unit="cfm"),
         Column("Off, %", SIGNED_TENTHS, 9),
-        Column("Tolerance, cfm", TENTHS, 11),
+        Column("Tolerance", TENTHS, 11, unit="cfm"),
         Column("Verdict", SHORT, 14),
-        Column("Powered hood may read, from, cfm", WHOLE, 13),
-        Column("to, cfm", WHOLE, 8),
+        Column("Powered hood may read, from", WHOLE, 13, unit="cfm"),
+        Column("to", WHOLE, 8, unit="cfm"),
     ]
     after = ["design_cfm", "delivered_cfm", "off_pct", "tolerance_cfm"]
     hood, more = ["hood_low_cfm", "hood_high_cfm"], []
     if any(delivery.study.plan.flex):
-        columns.append(Column(f"At {delivery.compressed_pct:g} % compression, cfm", TENTHS, 14))
+        columns.append(Column(f"At {delivery.compressed_pct:g} % compression", TENTHS, 14, unit="cfm"))
         more.append("compressed_cfm")
     if delivery.setting is not None:
-        columns.append(Column("One setting for both seasons, cfm", TENTHS, 14))
+        columns.append(Column("One setting for both seasons", TENTHS, 14, unit="cfm"))
         more.append("one_setting_cfm")
     page = book.sheet("Delivered in all variants", [c.width for c in columns])
     page.title(
@@ -179,17 +179,17 @@ def system_sheet(book: Book, facts: Facts, delivery: Delivery) -> None:
     tons = study.plan.equipment.capacity_tons
     optional = [
         ("cfm_a_ton", Column("Cfm a ton", WHOLE, 9)),
-        ("available_static_inwc", Column("Blower makes at design, inWC", THOUSANDTHS, 13)),
+        ("available_static_inwc", Column("Blower makes at design", THOUSANDTHS, 13, unit="inWC")),
     ]
     shown = [(name, column) for name, column in optional if frame[name].notna().any()]
     columns = [
         *VARIANT_COLUMNS,
-        Column("Total, cfm", WHOLE, 9),
-        Column("Design, cfm", WHOLE, 9),
+        Column("Total", WHOLE, 9, unit="cfm"),
+        Column("Design", WHOLE, 9, unit="cfm"),
         Column("Off, %", SIGNED_TENTHS, 8),
         Column("Within tolerance", CENTRE, 11),
-        Column("External static, inWC", THOUSANDTHS, 11),
-        Column("Balanced: needs at design, inWC", THOUSANDTHS, 13),
+        Column("External static", THOUSANDTHS, 11, unit="inWC"),
+        Column("Balanced: needs at design", THOUSANDTHS, 13, unit="inWC"),
         Column("Can be balanced", CENTRE, 11),
         *(column for _, column in shown),
     ]
@@ -290,7 +290,7 @@ def substitution_sheet(book: Book, delivery: Delivery) -> None:
             Column("Worst at", TEXT),
             Column("Sections up", WHOLE),
             Column(f"Extra cost, {study.cost_unit}", MONEY),
-            Column("Which, in", TEXT),
+            Column("Which", TEXT, unit="size"),
         ],
         rows,
     )
@@ -306,8 +306,8 @@ def substitution_by_room_sheet(book: Book, delivery: Delivery) -> None:
         Column("Room", replace(LABEL, wrap=False), 22),
         Column("Season", SHORT, 10),
         Column("Worst front", SHORT, 16),
-        Column("Expected, cfm", TENTHS, 11),
-        Column("Delivered, cfm", TENTHS, 11),
+        Column("Expected", TENTHS, 11, unit="cfm"),
+        Column("Delivered", TENTHS, 11, unit="cfm"),
         Column("Change there, %", SIGNED_TENTHS, 11),
         Column("Change at the best front, %", SIGNED_TENTHS, 13),
     ]

@@ -20,6 +20,7 @@ from openpyxl.worksheet.properties import PageSetupProperties
 from openpyxl.worksheet.table import Table, TableColumn, TableStyleInfo
 from openpyxl.worksheet.worksheet import Worksheet
 
+from tractduct.units import IP, UnitSystem
 from tractduct.writers.book.looks import (
     FONT,
     HEADER,
@@ -47,8 +48,9 @@ PICTURE_PIXELS = 1150
 class Book:
     """The workbook being written, the styles made so far, and the values of its formulas."""
 
-    def __init__(self, plan_name: str) -> None:
+    def __init__(self, plan_name: str, units: UnitSystem = IP) -> None:
         self.plan_name = plan_name
+        self.units = units  # what its numbers are shown in
         self.book = Workbook()
         self.book.remove(self.book.worksheets[0])
         normal: Any = self.book
@@ -84,11 +86,11 @@ class Book:
         return self._styles[look]
 
     def sheet(self, name: str, widths: Sequence[float] = (), *, portrait: bool = False) -> Page:
-        """A new sheet with its print set-up: US letter, one page wide, name and page number below."""
+        """A new sheet with its print set-up: US letter, or A4 in SI, one page wide, name and page number below."""
         sheet = self.book.create_sheet(sheet_name(name, self.book.sheetnames))
         self.formula_values[sheet.title] = {}
         sheet.sheet_view.showGridLines = False
-        sheet.page_setup.paperSize = 1
+        sheet.page_setup.paperSize = 9 if self.units.is_si else 1
         sheet.page_setup.orientation = "portrait" if portrait else "landscape"
         sheet.sheet_properties.pageSetUpPr = PageSetupProperties(fitToPage=True)
         sheet.page_setup.fitToWidth = 1
@@ -139,9 +141,16 @@ class Page:
     def width(self, column: int) -> float:
         return float(self.sheet.column_dimensions[get_column_letter(column)].width)
 
-    def put(self, row: int, column: int, value: Value, look: Look = SHORT) -> Cell:
-        """Write one value. Text stays text, whatever it begins with."""
-        return self._put(row, column, value, self.book.style(look))
+    def put(self, row: int, column: int, value: Value, look: Look = SHORT, unit: str = "") -> Cell:
+        """Write one value; a number that has a unit of the core in the book's units. Text stays text."""
+        look = look.in_units(self.book.units, unit)
+        return self._put(row, column, self.shown(value, unit), self.book.style(look))
+
+    def shown(self, value: Value, unit: str) -> Value:
+        """A number that has a unit of the core as the book shows it; anything else as it is."""
+        if not unit or isinstance(value, str | bool) or value is None:
+            return value
+        return self.book.units.shown(float(value), unit)
 
     def _put(self, row: int, column: int, value: Value, style: Any) -> Cell:
         cell: Any = Cell(self.sheet, row=row, column=column)
@@ -159,21 +168,26 @@ class Page:
         for column in range(first, last + 1):
             self.put(row, column, None, look)
 
-    def merged(self, row: int, first: int, last: int, value: Value, look: Look) -> None:
+    def merged(self, row: int, first: int, last: int, value: Value, look: Look, unit: str = "") -> None:
         """One value over several columns."""
         self.fill(row, first, last, look)
-        self.put(row, first, value, look)
+        self.put(row, first, value, look, unit)
         if last > first:
             # Straight to the list: openpyxl would work out the borders of cells that have their style already.
             self.sheet.merged_cells.add(f"{get_column_letter(first)}{row}:{get_column_letter(last)}{row}")
 
-    def formula(self, row: int, column: int, formula: str, value: float | str, look: Look = SHORT) -> None:
+    def formula(
+        self, row: int, column: int, formula: str, value: float | str, look: Look = SHORT, unit: str = ""
+    ) -> None:
         """Write a formula of cell references and numbers (never of input text), and what it comes to.
 
-        The value is stored beside it, for viewers that do not calculate.
+        The value is stored beside it, for viewers that do not calculate. Where it has a ``unit`` of the core, the
+        formula must come to it in the book's units.
         """
-        cell = self.put(row, column, None, look)
+        cell = self.put(row, column, None, look.in_units(self.book.units, unit))
         cell.value = formula
+        if unit and not isinstance(value, str):
+            value = self.book.units.shown(value, unit)
         self.book.formula_values[self.sheet.title][cell.coordinate] = value
 
     def link(self, row: int, column: int, sheet: str) -> None:
@@ -236,7 +250,14 @@ class Page:
 
         ``looks`` sets (row, column), from 0, apart from its column's look. ``freeze`` keeps the header and
         that many columns in view and repeats the header on each printed page. Without rows: a sentence.
+        Numbers of columns with a unit are turned into the book's.
         """
+        turned = [n for n, c in enumerate(columns) if c.unit and self.book.units.is_si]
+        units = [c.unit for c in columns]
+        columns = [c.in_units(self.book.units) for c in columns]
+        if turned:
+            rows = [[self.shown(v, units[n]) for n, v in enumerate(row)] for row in rows]
+            looks = {at: look.in_units(self.book.units, units[at[1]]) for at, look in (looks or {}).items()}
         self.set_widths([column.width for column in columns])
         if not rows:
             self.paragraph(nothing, len(columns))

@@ -6,11 +6,13 @@ import math
 import re
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any
 
 import numpy as np
+
+from tractduct.units import NOMINAL, UnitSystem
 
 # Cell values are numbers, text or nothing; numpy's own types are turned into Python's before they get here.
 Value = str | float | int | bool | None
@@ -39,6 +41,22 @@ class Look:
     top_line: bool = False
     box: bool = False
     middle: bool = False  # of a row higher than its text
+
+    def in_units(self, units: UnitSystem, quantity: str) -> Look:
+        """The same look, with the decimals that say as much in these units."""
+        if not quantity or quantity == NOMINAL or not units.is_si:
+            return self
+        found = self.number_format if self.number_format != "General" else "0.0"
+        return replace(self, number_format=_DECIMALS.sub(lambda m: _zeros(units, quantity, m), found))
+
+
+_DECIMALS = re.compile(r"0(?:\.(0+)(#*))?(?![0#.])")
+
+
+def _zeros(units: UnitSystem, quantity: str, decimals: re.Match[str]) -> str:
+    must, may = decimals[1] or "", decimals[2] or ""
+    count = units.decimals(quantity, len(must))
+    return "0" + ("." if count or may else "") + "0" * count + may
 
 
 TEXT = Look(wrap=True)
@@ -70,11 +88,23 @@ GROUP = Look(bold=True, fill=BAND_FILL, align="center", box=True)
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """A column of a table: its header with the unit, its look, and its width in characters (0: leave it)."""
+    """A column of a table: its header, its look, and its width in characters (0: leave it).
+
+    ``unit`` is the core's unit of its numbers, or what ``units.MEASURES`` calls it: the page turns header, numbers
+    and decimals into the plan's units.
+    """
 
     header: str
     look: Look = SHORT
     width: float = 0.0
+    unit: str = ""
+
+    def in_units(self, units: UnitSystem) -> Column:
+        """The column as a plan in these units has it; only the numbers are left to turn."""
+        if not self.unit:
+            return self
+        header = f"{self.header}, {units.unit(self.unit)}"
+        return replace(self, header=header, look=self.look.in_units(units, self.unit))
 
 
 _NOT_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")

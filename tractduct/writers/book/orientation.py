@@ -96,9 +96,9 @@ def sensitivity_sheet(book: Book, result: OrientationStudy) -> None:
     columns = [
         Column("Room", LABEL, 21),
         Column("Moves most in", SHORT, 11),
-        Column("Smallest, cfm", TENTHS, 10),
+        Column("Smallest", TENTHS, 10, unit="cfm"),
         Column("at front", SHORT, 13),
-        Column("Largest, cfm", TENTHS, 10),
+        Column("Largest", TENTHS, 10, unit="cfm"),
         Column("at front (drives it)", SHORT, 13),
         Column("Largest over smallest, %", Look("+0"), 11),
         Column("Size steps", WHOLE, 7),
@@ -194,9 +194,9 @@ def house_sheet(book: Book, result: OrientationStudy) -> None:
     columns = [
         Column("Front faces", CENTRE, 16),
         Column("Mirrored", SHORT, 14),
-        Column("Total sensible cooling, Btu/h", WHOLE, 15),
-        Column("Above the least, Btu/h", WHOLE, 15),
-        Column("Total heating, Btu/h", WHOLE, 15),
+        Column("Total sensible cooling", WHOLE, 15, unit="Btu/h"),
+        Column("Above the least", WHOLE, 15, unit="Btu/h"),
+        Column("Total heating", WHOLE, 15, unit="Btu/h"),
     ]
     names = ["sensible_cooling_btuh", "over_least_cooling_btuh", "heating_btuh"]
     if house.hourly:
@@ -274,8 +274,8 @@ def check_sheet(book: Book, result: OrientationStudy) -> None:
         Column("Season", SHORT, 11),
         Column("Most off, %", SIGNED_PER_CENT, 11),
         Column("at front", SHORT, 16),
-        Column("Airflow table, cfm", TENTHS, 12),
-        Column("Breakdown, cfm", TENTHS, 12),
+        Column("Airflow table", TENTHS, 12, unit="cfm"),
+        Column("Breakdown", TENTHS, 12, unit="cfm"),
         Column("Mean off, %", SIGNED_PER_CENT, 11),
         Column("Verdict", SHORT, 16),
     ]

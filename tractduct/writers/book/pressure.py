@@ -65,17 +65,17 @@ def pressure_sheet(book: Book, facts: Facts) -> AvailableCell:
     plan, budget = study.plan, study.case.budget
     has_return = any(run.side == "return" for run in study.tree.runs)
     # What common practice sets aside for a return that the plan does not draw.
-    aside = [] if has_return else [Column("Return, not drawn, inWC", replace(INPUT, number_format="0.000"), 12)]
+    aside = [] if has_return else [Column("Return, not drawn", replace(INPUT, number_format="0.000"), 12, unit="inWC")]
     columns = [
         *VARIANT_COLUMNS,
-        Column("Blower moves, cfm", WHOLE, 10),
-        Column("Blower makes, inWC", replace(INPUT, number_format="0.000"), 11),
-        Column("Devices take, inWC", replace(INPUT, number_format="0.000"), 11),
+        Column("Blower moves", WHOLE, 10, unit="cfm"),
+        Column("Blower makes", replace(INPUT, number_format="0.000"), 11, unit="inWC"),
+        Column("Devices take", replace(INPUT, number_format="0.000"), 11, unit="inWC"),
         *aside,
-        Column("Left for ducts, inWC", replace(THOUSANDTHS, bold=True), 12),
+        Column("Left for ducts", replace(THOUSANDTHS, bold=True), 12, unit="inWC"),
         Column("Supply's part, %", replace(COMPUTED, number_format="0.00"), 11),
-        Column("Supply ducts, inWC", THOUSANDTHS, 12),
-        Column("Return ducts, inWC", THOUSANDTHS, 12),
+        Column("Supply ducts", THOUSANDTHS, 12, unit="inWC"),
+        Column("Return ducts", THOUSANDTHS, 12, unit="inWC"),
     ]
     page = book.sheet("Pressure", [c.width for c in columns])
     page.title(
@@ -120,8 +120,8 @@ def equipment_tables(page: Page, facts: Facts, width: int) -> None:
             [
                 Column("Speed", LABEL),
                 Column("Used in"),
-                Column("Airflow, cfm", WHOLE),
-                Column("External static, inWC", HUNDREDTHS),
+                Column("Airflow", WHOLE, unit="cfm"),
+                Column("External static", HUNDREDTHS, unit="inWC"),
             ],
             [
                 [speed, " and ".join(used[speed]) or "not used", airflow, static]
@@ -144,10 +144,10 @@ def equipment_tables(page: Page, facts: Facts, width: int) -> None:
             [
                 Column("Device", LABEL),
                 Column("Side, season"),
-                Column("Stated loss, inWC", THOUSANDTHS),
-                Column("Stated at, cfm", WHOLE),
-                Column("Loss when due for change, inWC", THOUSANDTHS),
-                Column("Loss at design airflow, inWC", TEXT),
+                Column("Stated loss", THOUSANDTHS, unit="inWC"),
+                Column("Stated at", WHOLE, unit="cfm"),
+                Column("Loss when due for change", THOUSANDTHS, unit="inWC"),
+                Column("Loss at design airflow", TEXT, unit="inWC"),
             ],
             [
                 [

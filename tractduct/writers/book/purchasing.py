@@ -315,7 +315,7 @@ def stock_sheet(book: Book, buying: Buying) -> None:
         [
             Column("Duct"),
             Column("Shape"),
-            Column("Size, in", CHOSEN),
+            Column("Size", CHOSEN, unit="size"),
             Column(f"With the rest of the list, {unit}", MORE),
             Column(f"With any size in its place, {unit}", MORE),
             Column("Sections in this size", TEXT),
@@ -376,14 +376,14 @@ def _ducts(page: Page, part: PurchaseList, across: int) -> tuple[str, float] | N
     page.heading("Duct", across)
     columns = {
         "product": Column("Product", LABEL),
-        "size": Column("Size, in", CHOSEN),
+        "size": Column("Size", CHOSEN, unit="size"),
         "insulation": Column("Insulation"),
-        "drawn_ft": Column("Drawn, ft", TENTHS),
-        "with_waste_ft": Column("With waste, ft", TENTHS),
+        "drawn_ft": Column("Drawn", TENTHS, unit="ft"),
+        "with_waste_ft": Column("With waste", TENTHS, unit="ft"),
         "package_ft": Column("Feet each", WHOLE),
         "packages": Column("Boxes or sticks", _COUNT),
         "price_per_ft": Column("USD a ft", DOLLARS),
-        "cost": Column("Cost, USD", DOLLARS),
+        "cost": Column("Cost", DOLLARS, unit="USD"),
     }
     unused = [name for name in ("insulation", "price_per_ft", "cost") if not _said(frame[name])]
     shown = [name for name in columns if name not in unused]
@@ -411,9 +411,9 @@ def _fittings(page: Page, part: PurchaseList, across: int) -> tuple[str, float] 
             price = "no price"
             looks[len(rows), 3] = WORDS
         rows.append([name, size_value(str(size)), pieces, *([price, cost] if priced else [])])
-    columns = [Column("Fitting", LABEL), Column("Size, in", CHOSEN), Column("Pieces", _COUNT)]
+    columns = [Column("Fitting", LABEL), Column("Size", CHOSEN, unit="size"), Column("Pieces", _COUNT)]
     if priced:
-        columns += [Column("USD each", DOLLARS), Column("Cost, USD", DOLLARS)]
+        columns += [Column("USD each", DOLLARS), Column("Cost", DOLLARS, unit="USD")]
     body = page.table(columns, rows, looks, nothing="No fittings to buy.")
     return _sum(page, "Fittings, USD", body, len(columns), frame["cost"])
 
