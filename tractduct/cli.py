@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
 from tractduct.errors import Fault, InputFaults, TractductError
+from tractduct.units import SYSTEMS, UnitSystem
 from tractduct.version import VERSION
 
 if TYPE_CHECKING:
@@ -130,7 +131,8 @@ def _parser() -> argparse.ArgumentParser:
         help="roughness and derate from a product's friction table",
         description="Fit one roughness and one airflow derate to a published friction table (columns size_in, "
         "airflow_cfm, friction_rate_inwc_per_100ft; or loss_inwc with length_ft, as measured on site). Print the "
-        "fit, write a row for the ducts table and a picture of data against fit.",
+        "fit, write a row for the ducts table and a picture of data against fit. A table in SI has size_mm, "
+        "airflow_l_s, friction_rate_pa_per_m; or loss_pa with length_m.",
         epilog="Example: tractduct fit data-sheet.csv --name flex_c",
     )
     fit.add_argument("table", type=Path, metavar="TABLE", help="a .csv or .xlsx file (a sheet by FILE#SHEET)")
@@ -161,6 +163,9 @@ def _parser() -> argparse.ArgumentParser:
     )
     new.add_argument("folder", type=Path, metavar="DIR", help="a folder that does not exist yet, or is empty")
     new.add_argument("--workbook", action="store_true", help="tables as sheets of one workbook, with notes and lists")
+    new.add_argument(
+        "--units", choices=SYSTEMS, default="ip", help="ip: cfm, in, ft, inWC (default); si: L/s, mm, m, Pa"
+    )
     new.set_defaults(run=_new)
     return parser
 
@@ -423,7 +428,7 @@ def _drive(plan: Plan, name: str | None) -> Drive | None:
 def _fit(options: argparse.Namespace) -> int:
     from tractduct.inputs import schema
     from tractduct.inputs.fault_log import FaultLog
-    from tractduct.inputs.finder import columns_of
+    from tractduct.inputs.finder import columns_of, in_core_names, units_of
     from tractduct.inputs.product_tables import fit_rows, read_friction_rows
     from tractduct.inputs.spelling import understood
     from tractduct.inputs.tables import TableFault, read_table
@@ -440,10 +445,13 @@ def _fit(options: argparse.Namespace) -> int:
         raise InputFaults([problem.fault]) from None
     for fault in table.faults:
         log.add(fault)
-    table = understood(table, columns_of(table, schema.FRICTION_TABLES), log)
+    spec = schema.FRICTION_TABLES
+    table = in_core_names(table, spec, units_of(table, spec))
+    table = understood(table, columns_of(table, spec), log)
     for column in ("size_in", "airflow_cfm"):
         if not table.has(column):
-            log.fault(table.label, f"the column '{column}' is missing", "Add it", row=1)
+            name = schema.in_units(spec.field(column), table.units).name
+            log.fault(table.label, f"the column '{name}' is missing", "Add it", row=1)
     name = options.name or path.stem
     rows = list(table.rows)
     points = None if log.faults else read_friction_rows(table, rows, log)
@@ -453,11 +461,11 @@ def _fit(options: argparse.Namespace) -> int:
         raise InputFaults(log.faults)
     for finding in log.findings:
         print(finding)
-    print(fit_text(name, points, fit, [row.number for row in rows]))
+    print(fit_text(name, points, fit, [row.number for row in rows], table.units))
     row = options.out / f"{file_name(name)}-duct.csv"
     picture = options.out / f"{file_name(name)}-fit.png"
-    written_text(row, duct_row(name, fit, path.name))
-    draw_fit(name, points, fit, picture)
+    written_text(row, duct_row(name, fit, path.name, table.units))
+    draw_fit(name, points, fit, picture, table.units)
     print(f"Written: {row}, {picture}")
     return DONE
 
@@ -480,7 +488,7 @@ def _check(options: argparse.Namespace) -> int:
 def _new(options: argparse.Namespace) -> int:
     from tractduct.writers.template import write_template
 
-    written = write_template(options.folder, as_workbook=options.workbook)
+    written = write_template(options.folder, as_workbook=options.workbook, units=UnitSystem(options.units))
     print("Written: " + ", ".join(str(path) for path in written))
     print(f"Try it: tractduct study {options.folder}")
     return DONE

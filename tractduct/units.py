@@ -8,10 +8,11 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from typing import TypeVar
+from typing import TYPE_CHECKING, TypeVar
 
-import numpy as np
-from numpy.typing import NDArray
+if TYPE_CHECKING:  # the command line starts without numpy
+    import numpy as np
+    from numpy.typing import NDArray
 
 M_PER_FT = 0.3048  # exact, as are the pound, the Btu (International Table) and the degree
 KG_PER_LB = 0.45359237
@@ -20,9 +21,10 @@ PA_PER_INWC = 249.089  # conventional inch of water: NIST SP 811, appendix B, 2.
 KW_PER_TON = 12_000.0 * W_PER_BTUH / 1000.0
 M3_PER_S_PER_CFM = M_PER_FT**3 / 60.0
 
+SYSTEMS = ("ip", "si")
 NOMINAL = "size"  # a nominal size is called what it is called: its label is never converted
 
-Numbers = TypeVar("Numbers", float, NDArray[np.float64])
+Numbers = TypeVar("Numbers", float, "NDArray[np.float64]")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

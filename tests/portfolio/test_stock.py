@@ -129,7 +129,5 @@ def test_what_cannot_be_added_up_is_said(tmp_path: Path) -> None:
     plans = stock_plans((1, 2), tmp_path)
     assert find_stock([]) == StockList(why_empty="no plan has a size set")
     mixed = find_stock([plans[0], replace(plans[1], cost_unit="ft2")])
-    assert mixed.lines() == [
-        "No stock list: some plans have prices and others none, so that their costs can't be added up."
-    ]
+    assert mixed.lines() == ["No stock list: the plans' costs are in USD and ft2, so that they can't be added up."]
     assert json.loads(mixed.text())["entries"] == []

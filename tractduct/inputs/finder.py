@@ -16,7 +16,7 @@ from tractduct.inputs.plan_file import PLAN_FILE, PlanFile
 from tractduct.inputs.schema import Field, in_units, other_units
 from tractduct.inputs.spelling import understood
 from tractduct.inputs.tables import RawTable, Row, TableFault, header_key, read_table, sheet_names
-from tractduct.units import UnitSystem
+from tractduct.units import IP, SI, UnitSystem
 
 
 def find_table(spec: schema.TableSchema, plan_file: PlanFile, log: FaultLog) -> RawTable | None:
@@ -89,6 +89,15 @@ def in_core_names(table: RawTable, spec: schema.TableSchema, units: UnitSystem) 
         ),
         units=units,
     )
+
+
+def units_of(table: RawTable, spec: schema.TableSchema) -> UnitSystem:
+    """The units that a table stands in by the names of its columns, where no plan says it."""
+
+    def known(units: UnitSystem) -> int:
+        return sum(header_key(in_units(f, units).name) in table.headers for f in spec.fields)
+
+    return SI if known(SI) > known(IP) else IP
 
 
 def columns_of(table: RawTable, spec: schema.TableSchema) -> dict[str, Field]:

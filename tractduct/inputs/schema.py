@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from functools import cache
 from typing import Literal
 
-from tractduct.units import IP, MEASURES, SI, UnitSystem
+from tractduct.units import IP, MEASURES, SI, SYSTEMS, UnitSystem
 
 SEASONS = ("heating", "cooling")
 FACES = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")
@@ -22,7 +22,6 @@ ROLES = ("trunk", "branch")
 SHAPES = ("round", "rectangular")
 KINDS = ("rigid", "flex")
 PEAKS = ("room_peak", "house_peak")
-UNITS = ("ip", "si")
 FLEX = "flex"  # the duct of a section that takes whichever flex product the variant has
 
 Kind = Literal["text", "number", "choice", "flag", "size", "fittings", "rooms", "price"]
@@ -828,7 +827,7 @@ KEYS: dict[str, tuple[Field, ...]] = {
         Field(
             name="units",
             kind="choice",
-            choices=UNITS,
+            choices=SYSTEMS,
             default="ip",
             meaning="ip: cfm, in, ft, inWC; si: L/s, mm, m, Pa, and names of columns and keys that end so",
         ),

@@ -73,7 +73,8 @@ class Outcome:
     name, below : its folder among the results; its path below the folder that was given
     key : hash of its input files, the options and the version
     plan : its name; empty where it could not be read
-    cost, least_cost : None without a set
+    cost, least_cost : in ``cost_unit``, None without a set
+    units : name of the plan's system of units; lengths and airflow here are in the core's
     lots : rows of its lots table, or the number of lots to buy for
     tight, off : worst rooms, worst first; ``off`` where airflow was predicted, by per cent off design
     reasons : why there is no set: faults, conflicts, or the error
@@ -90,6 +91,7 @@ class Outcome:
     cost: float | None = None
     least_cost: float | None = None
     cost_unit: str = ""
+    units: str = "ip"
     distinct_sizes: int = 0
     lots: int = 0
     variants: int = 0
@@ -130,7 +132,7 @@ def outcome_of_study(
     bundle: Bundle, study: Study, findings: tuple[Finding, ...], delivered: Delivered | None
 ) -> Outcome:
     """The outcome of a plan that could be read. ``findings`` are the study's and those of what it delivers."""
-    plan, best = study.plan, study.recommended
+    plan, best, units = study.plan, study.recommended, study.plan.units
     if best.size_index is not None:
         state = State.SIZED
     else:
@@ -142,9 +144,10 @@ def outcome_of_study(
         state=state,
         plan=plan.name,
         status=study.status,
-        cost=_number(best.cost),
-        least_cost=_number(study.least_cost.cost),
-        cost_unit=study.cost_unit,
+        cost=_number(units.shown(best.cost, study.cost_unit)),
+        least_cost=_number(units.shown(study.least_cost.cost, study.cost_unit)),
+        cost_unit=units.unit(study.cost_unit),
+        units=units.name,
         distinct_sizes=best.distinct_sizes,
         lots=len(plan.lots) or plan.purchase.lots,
         variants=len(study.variants.variants),
@@ -154,7 +157,9 @@ def outcome_of_study(
         tight=_tight(study),
         off=() if delivered is None else _off(delivered, plan.rooms),
         reasons=tuple(map(str, study.conflicts)) if state is not State.NO_TIME else ("no set was found in time",),
-        ways_out=tuple(f"{w.change}: {w.solution.cost:,.2f} {study.cost_unit}" for w in study.ways_out if w.helps),
+        ways_out=tuple(
+            f"{w.change}: {units.say(w.solution.cost, study.cost_unit, ',.2f')}" for w in study.ways_out if w.helps
+        ),
     )
 
 

@@ -31,6 +31,7 @@ from tractduct.sizing.case import Case
 from tractduct.sizing.program import SizingProblem
 from tractduct.sizing.relaxation import BoolArray, Clock, FloatArray, IntArray, Relaxation
 from tractduct.sizing.solve import least_cost
+from tractduct.units import IP, NOMINAL
 
 _PROVEN = 1e-6  # relative: a cost this close to its bound is the least
 _CUT_BROKEN = 1e-5  # part of the total: a cut broken by less moves the bound too little
@@ -42,25 +43,28 @@ _MISSING = 2.0  # times a section's dearest size: what a section without any siz
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StockSize:
-    """A size of one kind and shape of duct."""
+    """A size of one kind and shape of duct; ``unit`` is in or mm."""
 
     kind: str
     shape: str
     size: str
+    unit: str = IP.unit(NOMINAL)
 
     @property
-    def order(self) -> tuple[bool, bool, float, str]:
-        """Flex first, round first, then by width and height."""
+    def order(self) -> tuple[str, bool, bool, float, str]:
+        """Inches first, flex first, round first, then by width and height."""
         across = math.prod(float(part) for part in self.size.split("x"))
-        return (self.kind != "flex", self.shape != "round", across, self.size)
+        return (self.unit, self.kind != "flex", self.shape != "round", across, self.size)
 
     def __str__(self) -> str:
-        return f"{self.size} in {self.kind}" + (" rectangular" if self.shape == "rectangular" else "")
+        return f"{self.size} {self.unit} {self.kind}" + (" rectangular" if self.shape == "rectangular" else "")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class StockPlan:
     """What the stock list needs of one plan: its program, and what each stock group and size of it is.
+
+    The program's costs are in ``cost_unit``, the plan's own.
 
     ``sizes``: by stock group, then by size of the program.
     """
@@ -141,22 +145,26 @@ class StockList:
 
 def stock_plan(case: Case) -> StockPlan:
     """A plan's part of the stock list. Sizes that no section may have are left out of its program."""
-    problem = case.problem()
+    problem, units = case.problem(), case.plan.units
+    quantity = "USD" if case.plan.prices else "ft2"
     groups = list(dict.fromkeys((s.kind, s.shape) for s in case.tree.sections))
     kept = np.flatnonzero(problem.allowed.any(axis=0))
     labels = [case.table.sizes[k].label for k in kept]
     return StockPlan(
         name=case.plan.name,
         lots=len(case.plan.lots) or case.plan.purchase.lots,
-        cost_unit="USD" if case.plan.prices else "ft2",
+        cost_unit=units.unit(quantity),
         problem=replace(
             problem,
             loss_inwc=problem.loss_inwc[:, :, kept],
-            cost=problem.cost[:, kept],
+            cost=units.shown(problem.cost[:, kept], quantity),
             allowed=problem.allowed[:, kept],
             diameter_in=problem.diameter_in[kept],
         ),
-        sizes=tuple(tuple(StockSize(kind=kind, shape=shape, size=label) for label in labels) for kind, shape in groups),
+        sizes=tuple(
+            tuple(StockSize(kind=kind, shape=shape, size=label, unit=units.unit(NOMINAL)) for label in labels)
+            for kind, shape in groups
+        ),
     )
 
 
@@ -172,10 +180,14 @@ def find_stock(
     progress : called with the numbers of sizes done, and at most how many
     """
     units = {plan.cost_unit for plan in plans}
+    size_units = {size.unit for plan in plans for sizes in plan.sizes for size in sizes}
     if not plans:
         return StockList(why_empty="no plan has a size set")
     if len(units) > 1:
-        why = "some plans have prices and others none, so that their costs can't be added up"
+        why = f"the plans' costs are in {' and '.join(sorted(units))}, so that they can't be added up"
+        return StockList(why_empty=why, plans=len(plans))
+    if len(size_units) > 1:
+        why = "some plans have sizes in inches and others in mm, so that they share no stock"
         return StockList(why_empty=why, plans=len(plans))
     return _Search(plans, jobs).run(progress)
 

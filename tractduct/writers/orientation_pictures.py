@@ -87,8 +87,8 @@ def rooms_by_direction(result: OrientationStudy) -> Figure:
     rows = math.ceil(len(rooms) / across)
     side, gap, head, foot = 2.5, 0.65, 0.75, 0.75 + (0.35 if result.screening else 0.0)
     width, height = max(across * (side + gap) + 0.3, 7.2), head + rows * (side + gap + 0.25) + foot
-    figure = new_figure(width, height)
-    headline = "Room airflow by the way the front faces, cfm: the most sensitive rooms"
+    figure, unit = new_figure(width, height), result.study.plan.units.unit("cfm")
+    headline = f"Room airflow by the way the front faces, {unit}: the most sensitive rooms"
     figure.text(0.15 / width, 1.0 - 0.22 / height, headline, fontsize=11, weight="bold", va="center", color=INK)
     for n, room in enumerate(rooms):
         row, column = divmod(n, across)
@@ -106,11 +106,11 @@ def rooms_by_direction(result: OrientationStudy) -> Figure:
 
 def _rose(axes: PolarAxes, result: OrientationStudy, room: RoomSensitivity) -> None:
     plan = result.study.plan
-    n, k = plan.rooms.index(room.room), plan.seasons.index(room.season)
+    n, k, shown = plan.rooms.index(room.room), plan.seasons.index(room.season), plan.units.shown
     axes.set_theta_zero_location("N")
     axes.set_theta_direction(-1)
     steps = np.arange(0.0, TURN_DEG + STEP_DEG / 2.0, STEP_DEG)
-    flow = airflow_at(plan, steps, plan.mirrored)[..., n]  # (n_step, n_mirrored, n_season)
+    flow = shown(airflow_at(plan, steps, plan.mirrored)[..., n], "cfm")  # (n_step, n_mirrored, n_season)
     listed = [face_azimuth_deg(face) for face in plan.front_faces]
     for j, mirrored in enumerate(plan.mirrored):
         colour, style, marker = MIRRORED if mirrored else AS_DRAWN
@@ -119,9 +119,16 @@ def _rose(axes: PolarAxes, result: OrientationStudy, room: RoomSensitivity) -> N
                 axes.plot(np.radians(steps), flow[:, j, other], color=GREY, lw=0.8, ls=":", zorder=1)
         axes.plot(np.radians(steps), flow[:, j, k], color=colour, lw=1.6, ls=style, zorder=2 + j)
         axes.plot(
-            np.radians(listed), room.airflow_cfm[:, j, k], marker, color=colour, ms=4.5, mec="white", mew=0.6, zorder=4
+            np.radians(listed),
+            shown(room.airflow_cfm[:, j, k], "cfm"),
+            marker,
+            color=colour,
+            ms=4.5,
+            mec="white",
+            mew=0.6,
+            zorder=4,
         )
-    most = max(float(np.nanmax(flow, initial=0.0)), room.largest_cfm, 1.0)
+    most = max(float(np.nanmax(flow, initial=0.0)), shown(room.largest_cfm, "cfm"), 1.0)
     axes.set_ylim(0.0, most * 1.08)
     axes.set_xticks(np.radians(np.arange(len(FACES)) * POINT_DEG), FACES, fontsize=8)
     axes.tick_params(axis="x", pad=-1)
@@ -130,9 +137,10 @@ def _rose(axes: PolarAxes, result: OrientationStudy, room: RoomSensitivity) -> N
     axes.tick_params(axis="y", labelsize=7, labelcolor=INK)
     axes.grid(color="#CBD2D9", lw=0.6)
     axes.spines["polar"].set_color("#CBD2D9")
+    least, largest = (plan.units.number(q, "cfm", ".0f") for q in (room.smallest_cfm, room.largest_cfm))
     mark = ", mirrored" if room.driving_mirrored else ""
     axes.set_title(
-        f"{literal(shortened(room.room, 26))}\n{room.season}: {room.smallest_cfm:.0f} to {room.largest_cfm:.0f}, "
+        f"{literal(shortened(room.room, 26))}\n{room.season}: {least} to {largest}, "
         f"most at {room.driving_face}{mark}",
         fontsize=8.5, color=INK, pad=9,
     )  # fmt: skip

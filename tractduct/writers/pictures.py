@@ -125,11 +125,12 @@ def duct_tree(study: Study) -> Figure:
 
 
 def section_label(study: Study, i: int) -> str:
-    """Name, size in inches and the largest airflow over the variants."""
-    section = study.tree.sections[i]
+    """Name, size and the largest airflow over the variants."""
+    section, units = study.tree.sections[i], study.plan.units
     size = study.size_set.get(section.name, "")
-    size = f"{size.replace('x', ' x ')} in   " if size else ""
-    return literal(f"{shortened(section.name, 24)}   {size}{study.variants.airflow_cfm[:, i].max():.0f} cfm")
+    size = f"{units.size(size.replace('x', ' x '))}   " if size else ""
+    flow = units.say(study.variants.airflow_cfm[:, i].max(), "cfm", ".0f")
+    return literal(f"{shortened(section.name, 24)}   {size}{flow}")
 
 
 def _end_text(section: Section) -> str:
@@ -191,7 +192,7 @@ def _tree_key(axes: Axes, study: Study, title: str) -> None:
         )
         if kind in kinds
     ]
-    words = "line width by size; cfm: largest over all variants"
+    words = f"line width by size; {study.plan.units.unit('cfm')}: largest over all variants"
     axes.legend(
         handles=handles, loc="lower left", ncols=len(handles), frameon=False, fontsize=8.5, title=words,
         title_fontsize=8.5, alignment="left",
@@ -286,7 +287,7 @@ def signed(value: float) -> str:
 
 def _by_season(study: Study) -> Figure:
     plan = study.plan
-    flow = plan.airflow_cfm.max(axis=(0, 1))  # (n_season, n_room)
+    flow = plan.units.shown(plan.airflow_cfm.max(axis=(0, 1)), "cfm")  # (n_season, n_room)
     order = np.argsort(-flow.max(axis=0), kind="stable")
     names = [literal(shortened(plan.rooms[n], 26)) for n in order]
     label_in = max(len(n) for n in names) * LETTER_IN + 0.35
@@ -310,7 +311,7 @@ def _by_season(study: Study) -> Figure:
     axes.set_yticks(lines, names, fontsize=8.5)
     axes.set_ylim(len(names) - 0.5, -0.5)
     axes.set_xlim(left=0.0)
-    axes.set_xlabel("airflow, cfm", fontsize=9)
+    axes.set_xlabel(f"airflow, {plan.units.unit('cfm')}", fontsize=9)
     axes.tick_params(axis="x", labelsize=8.5)
     axes.grid(axis="x", color="#D5DBE0", lw=0.6)
     axes.legend(fontsize=8.5, frameon=False, loc="lower right")
@@ -331,7 +332,10 @@ def trade_off(study: Study) -> Figure:
     numbers = frame["distinct_sizes"].to_numpy(dtype=float)
     cost = frame["cost"].to_numpy(dtype=float)
     proven = frame["proven"].to_numpy(dtype=bool)
-    unit, within = study.cost_unit, study.plan.standardize_within_pct
+    units, within = study.plan.units, study.plan.standardize_within_pct
+    unit, priced = units.unit(study.cost_unit), study.cost_unit == "USD"
+    cost = units.shown(cost, study.cost_unit)
+    least, chosen = (units.shown(s.cost, study.cost_unit) for s in (study.least_cost, study.recommended))
     width, height = 7.2, 4.2
     figure = new_figure(width, height)
     axes = figure.add_axes((0.115, 0.13, 0.86, 0.74))
@@ -342,12 +346,12 @@ def trade_off(study: Study) -> Figure:
             numbers[~proven], cost[~proven], "o", mfc="white", mec=BLUE, ms=6, zorder=3,
             label="best found, not proven",
         )  # fmt: skip
-    ceiling = study.least_cost.cost * (1.0 + within / 100.0)
+    ceiling = least * (1.0 + within / 100.0)
     axes.axhline(ceiling, color=GREY, lw=1.2, ls="--", zorder=1, label=f"{within:g} % over the least cost")
     best = study.recommended
     axes.plot(
-        best.distinct_sizes, best.cost, "D", color=VERMILION, ms=11, mec=INK, zorder=4,
-        label=f"this set: {best.distinct_sizes} sizes, {best.cost:,.0f} {unit}",
+        best.distinct_sizes, chosen, "D", color=VERMILION, ms=11, mec=INK, zorder=4,
+        label=f"this set: {best.distinct_sizes} sizes, {chosen:,.0f} {unit}",
     )  # fmt: skip
     span = max(float(cost.max() - cost.min()), 1e-9)
     for number, amount in zip(numbers, cost, strict=True):
@@ -361,7 +365,7 @@ def trade_off(study: Study) -> Figure:
     axes.xaxis.set_major_locator(MaxNLocator(integer=True))
     axes.yaxis.set_major_formatter(StrMethodFormatter("{x:,.0f}"))
     axes.set_xlabel("distinct sizes to stock", fontsize=9.5)
-    axes.set_ylabel("cost, USD" if unit == "USD" else "duct wall, ft2", fontsize=9.5)
+    axes.set_ylabel(f"{'cost' if priced else 'duct wall'}, {unit}", fontsize=9.5)
     axes.tick_params(labelsize=8.5)
     for edge in ("top", "right"):
         axes.spines[edge].set_visible(False)

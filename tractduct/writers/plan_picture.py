@@ -166,11 +166,11 @@ def _route_points(plan: Plan, azimuth_deg: float, mirrored: bool) -> FloatArray:
 
 def _airflow(plan: Plan, azimuth_deg: float, mirrored: bool) -> dict[str, str]:
     """Room key -> heating and cooling airflow in words."""
-    flow = airflow_at(plan, [azimuth_deg], [mirrored])[0, 0]
+    flow, units = airflow_at(plan, [azimuth_deg], [mirrored])[0, 0], plan.units
     found = {}
     for n, room in enumerate(plan.rooms):
-        words = ["?" if np.isnan(q) else f"{q:.0f}" for q in flow[:, n]]
-        found[key_of(room)] = " / ".join(words) + " cfm"
+        words = ["?" if np.isnan(q) else units.number(q, "cfm", ".0f") for q in flow[:, n]]
+        found[key_of(room)] = " / ".join(words) + f" {units.unit('cfm')}"
     return found
 
 
@@ -208,7 +208,7 @@ def _draw_rooms(
         )  # fmt: skip
 
 
-def _fitting(name: str, cfm: str, how: str, corners: FloatArray, scale: float) -> tuple[list[str], float]:
+def _fitting(name: str, flow: str, how: str, corners: FloatArray, scale: float) -> tuple[list[str], float]:
     """The lines that a room has place for, and their rotation along one of its walls in degrees.
 
     The wall that leans least, unless the name fits along the other only. A name may be cut, a number never.
@@ -220,11 +220,11 @@ def _fitting(name: str, cfm: str, how: str, corners: FloatArray, scale: float) -
     along = next((i for i in order if len(name) * _LETTER_IN <= inches[i]), int(np.argmax(inches)))
     letters, fits = int(inches[along] / _LETTER_IN), int(inches[1 - along] / _LINE_IN)
     lines = [shortened(name, max(letters, 3))]
-    short = cfm.removesuffix(" cfm")
+    short = flow.rpartition(" ")[0]
     if fits >= 2 and len(how) <= letters:
         lines.append(how)
     if fits >= 3 and len(short) <= letters:
-        lines.insert(1, cfm if len(cfm) <= letters else short)
+        lines.insert(1, flow if len(flow) <= letters else short)
     return lines, leans[along]
 
 
@@ -286,8 +286,8 @@ def _key(figure: Figure, width: float, height: float, result: OrientationStudy) 
     bar.set_yticks([])
     bar.set_xticks([0.0, _FULL_PCT / 2.0, _FULL_PCT], ["0", f"{_FULL_PCT / 2:.0f}", f"{_FULL_PCT:.0f} %"], fontsize=7)
     bar.tick_params(length=2, pad=1)
-    seasons = " / ".join(result.study.plan.seasons)
-    words = f"largest airflow above the smallest over all directions; cfm at this one: {seasons}"
+    seasons, unit = " / ".join(result.study.plan.seasons), result.study.plan.units.unit("cfm")
+    words = f"largest airflow above the smallest over all directions; {unit} at this one: {seasons}"
     figure.text(1.8 / width, 0.45 / height, words, fontsize=7.5, va="center", color=GREY)
     if result.screening:
         said = "\n".join(textwrap.wrap(literal(f"{result.screening}."), int((width - 1.95) / _SMALL_LETTER_IN)))

@@ -13,6 +13,7 @@ from tractduct.findings import Severity
 from tractduct.portfolio.outcome import Outcome, State
 from tractduct.portfolio.stock import StockList, StockSize
 from tractduct.portfolio.store import OUTCOME_FILE
+from tractduct.units import NOMINAL, SI, UnitSystem
 from tractduct.writers.book.layout import Book, Page
 from tractduct.writers.book.looks import (
     CENTRE,
@@ -62,13 +63,14 @@ class _Rows:
         self.failed: list[list[Value]] = []
         self.rooms: list[list[Value]] = []
         self.warnings: list[list[Value]] = []
-        self.feet: dict[StockSize, dict[int, float]] = {}  # by row of the plan among those with a set
+        # By row of the plan among those with a set; in feet, or metres for sizes in mm.
+        self.length: dict[StockSize, dict[int, float]] = {}
         self.sized: list[tuple[str, int]] = []  # plan and lots
         self.states: Counter[State] = Counter()
         self.costs: dict[str, float] = {}  # of all lots, by unit
 
     def add(self, outcome: Outcome) -> None:
-        plan = outcome.plan or outcome.below
+        plan, units = outcome.plan or outcome.below, UnitSystem(outcome.units)
         self.states[outcome.state] += 1
         counts = Counter(finding.severity for finding in outcome.findings)
         over = None
@@ -108,15 +110,16 @@ class _Rows:
             )
         for off in outcome.off:
             change = 100.0 * (off.airflow_cfm / off.design_cfm - 1.0)
-            what = f"{off.airflow_cfm:.0f} of {off.design_cfm:.0f} cfm ({off.variant})"
+            flow, design = units.number(off.airflow_cfm, "cfm", ".0f"), units.say(off.design_cfm, "cfm", ".0f")
+            what = f"{flow} of {design} ({off.variant})"
             self.rooms.append([plan, off.room, "farthest from design, dampers open", change, what])
         for finding in outcome.findings:
             if finding.severity is Severity.WARNING:
                 self.warnings.append([plan, finding.rule, finding.subject, finding.message, finding.advice])
         if outcome.stock:
             for size in outcome.stock:
-                key = StockSize(kind=size.kind, shape=size.shape, size=size.size)
-                self.feet.setdefault(key, {})[len(self.sized)] = size.length_ft
+                key = StockSize(kind=size.kind, shape=size.shape, size=size.size, unit=units.unit(NOMINAL))
+                self.length.setdefault(key, {})[len(self.sized)] = units.shown(size.length_ft, "ft")
             self.sized.append((plan, outcome.lots))
             if outcome.cost is not None:
                 total = self.costs.get(outcome.cost_unit, 0.0)
@@ -171,16 +174,18 @@ def _failed(book: Book, rows: _Rows) -> None:
 
 
 def _sizes(book: Book, rows: _Rows) -> None:
-    sizes = sorted(rows.feet, key=lambda size: size.order)
+    sizes = sorted(rows.length, key=lambda size: size.order)
     columns = [Column("Plan", LABEL, 24), Column("Lots", WHOLE, 8)]
     columns += [Column(str(size), TENTHS, 12) for size in sizes]
+    metric = {size.unit == SI.unit(NOMINAL) for size in sizes}
+    unit = "Feet (metres for sizes in mm)" if len(metric) > 1 else "Metres" if True in metric else "Feet"
     page = book.sheet("Sizes by plan", [column.width for column in columns])
-    page.title("Sizes by plan", "Feet of duct a lot in each size of the standard set; bold below: all lots.", 8)
+    page.title("Sizes by plan", f"{unit} of duct a lot in each size of the standard set; bold below: all lots.", 8)
     body: list[list[Value]] = [
-        [plan, lots, *(rows.feet[size].get(n) for size in sizes)] for n, (plan, lots) in enumerate(rows.sized)
+        [plan, lots, *(rows.length[size].get(n) for size in sizes)] for n, (plan, lots) in enumerate(rows.sized)
     ]
     if body:
-        totals = [sum(feet * rows.sized[n][1] for n, feet in rows.feet[size].items()) for size in sizes]
+        totals = [sum(length * rows.sized[n][1] for n, length in rows.length[size].items()) for size in sizes]
         body.append(["All lots", sum(lots for _, lots in rows.sized), *totals])
     last = len(body) - 1
     bold = {(last, c): Look("#,##0", bold=True, top_line=True) for c in range(len(columns))}
@@ -265,7 +270,11 @@ def _stock_choice(page: Page, stock: StockList) -> None:
     """Which sizes each number stands for: a mark where one is carried."""
     page.heading("Which sizes", 10)
     sizes = sorted({size for entry in stock.entries for size in entry.sizes}, key=lambda size: size.order)
-    columns = [Column("Kind", TEXT, 0), Column("Shape", TEXT, 0), Column("Size", SIZE, 0, unit="size")]
+    columns = [
+        Column("Kind", TEXT, 0),
+        Column("Shape", TEXT, 0),
+        Column(f"Size, {', '.join(sorted({s.unit for s in sizes}))}", SIZE, 0),
+    ]
     columns += [Column(f"{len(entry.sizes)} sizes", CENTRE, 0) for entry in stock.entries]
     body: list[list[Value]] = []
     looks: dict[tuple[int, int], Look] = {}

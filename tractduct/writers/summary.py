@@ -10,6 +10,7 @@ from tractduct.findings import Finding, Severity
 from tractduct.inputs.cells import key_of
 from tractduct.orientation.study import OrientationStudy
 from tractduct.purchasing.buy import Buying, PurchaseList
+from tractduct.purchasing.compare import Dropped
 from tractduct.sizing.drivers import Reason
 from tractduct.study import Study
 from tractduct.writers.orientation_tables import missing
@@ -68,13 +69,14 @@ def lots_text(part: PurchaseList) -> str:
 
 
 def _list(buying: Buying, part: PurchaseList) -> list[str]:
-    order = part.order
+    order, units = part.order, buying.study.plan.units
     lines = [f"Buy for {lots_text(part)}:"]
     for product in dict.fromkeys(line.duct for line in order.ducts):
         mine = [line for line in order.ducts if line.duct == product]
         packages = sum(line.packages for line in mine)
+        drawn = sum(line.feet for line in mine)
         lines.append(
-            f"  {product:<24}{sum(line.feet for line in mine):>9,.0f} ft drawn  "
+            f"  {product:<24}{units.number(drawn, 'ft', ',.0f'):>9} {units.unit('ft')} drawn  "
             f"{_count(len(mine), 'size'):>9}{packages:>7,} boxes or sticks"
             + _priced(buying, sum(line.cost for line in mine))
         )
@@ -89,12 +91,15 @@ def _list(buying: Buying, part: PurchaseList) -> list[str]:
     if buying.study.plan.prices:
         what = "in whole packages, with waste" if buying.study.plan.purchase.waste_pct else "in whole packages"
         alone = "" if known else ", duct alone"
-        lines.append(f"  In all {order.cost:,.2f} USD {what}{alone}. Sizes: purchase.csv and the workbook.")
+        lines.append(
+            f"  In all {order.cost:,.2f} {units.unit('USD')} {what}{alone}. Sizes: purchase.csv and the workbook."
+        )
     return lines
 
 
 def _priced(buying: Buying, cost: float) -> str:
-    return f"{cost:>14,.2f} USD" if buying.study.plan.prices else ""
+    plan = buying.study.plan
+    return f"{cost:>14,.2f} {plan.units.unit('USD')}" if plan.prices else ""
 
 
 def _products(buying: Buying) -> list[str]:
@@ -128,7 +133,11 @@ def _products(buying: Buying) -> list[str]:
 
 
 def _drop_first(buying: Buying) -> list[str]:
-    study, most = buying.study, 3
+    study, units, most = buying.study, buying.study.plan.units, 3
+
+    def more(dropped: Dropped) -> float:
+        return dropped.rest_cost - study.recommended.cost
+
     able = [d for d in buying.dropped if d.rest_cost < float("inf")][:most]
     if not buying.dropped:
         return []
@@ -137,14 +146,21 @@ def _drop_first(buying: Buying) -> list[str]:
     return [
         "",
         "Drop first from stock (cost a lot with the rest of the list): "
-        + "; ".join(f"{d.kind} {d.size} in {d.rest_cost - study.recommended.cost:+,.2f}" for d in able)
-        + (" USD." if study.cost_unit == "USD" else " ft2 of duct wall."),
+        + "; ".join(f"{d.kind} {units.size(d.size)} {units.number(more(d), study.cost_unit, '+,.2f')}" for d in able)
+        + f" {wall_or_money(study)}.",
     ]
 
 
 def money(study: Study, cost: float) -> str:
     """A cost with its unit."""
-    return f"{cost:,.2f} USD" if study.cost_unit == "USD" else f"{cost:,.0f} ft2 of duct wall"
+    spec = ",.2f" if study.cost_unit == "USD" else ",.0f"
+    return f"{study.plan.units.number(cost, study.cost_unit, spec)} {wall_or_money(study)}"
+
+
+def wall_or_money(study: Study) -> str:
+    """What costs are in: money, or the area of duct wall."""
+    unit = study.plan.units.unit(study.cost_unit)
+    return unit if study.cost_unit == "USD" else f"{unit} of duct wall"
 
 
 def stock(study: Study) -> list[tuple[str, str, str, int, float]]:
@@ -174,13 +190,15 @@ def _variants(study: Study) -> str:
 def _sizes(study: Study) -> list[str]:
     proven = "proven" if study.status == "optimal" else f"not proven: time ran out ({study.status})"
     lines = [f"Build this size set; it holds in every variant ({proven}):"]
+    units = study.plan.units
     by_size: dict[tuple[str, str, str], list[str]] = {}
     for section in study.tree.sections:
         key = (section.kind, section.shape, study.size_set[section.name])
         by_size.setdefault(key, []).append(section.name)
     for kind, shape, size, _, feet in stock(study):
-        what = f"{size} in {kind}" + (" rectangular" if shape == "rectangular" else "")
-        lines.append(f"  {what:<24}{feet:>7.0f} ft   {', '.join(by_size[kind, shape, size])}")
+        what = f"{units.size(size)} {kind}" + (" rectangular" if shape == "rectangular" else "")
+        length = f"{units.number(feet, 'ft', '.0f'):>7} {units.unit('ft')}"
+        lines.append(f"  {what:<24}{length}   {', '.join(by_size[kind, shape, size])}")
     return lines
 
 
@@ -249,6 +267,7 @@ def _count(number: int, word: str) -> str:
 def _delivery(delivery: Delivery) -> list[str]:
     """Delivered airflow in three lines."""
     got, plan = delivery.open_dampers, delivery.study.plan
+    units = plan.units
     how = {
         Drive.BLOWER: "the blower's table",
         Drive.AIRFLOW: "the design airflow held",
@@ -259,8 +278,9 @@ def _delivery(delivery: Delivery) -> list[str]:
     off = 100.0 * (total / design - 1.0)
     lines = [
         "",
-        f"Delivered, with {how} and all dampers open: {total.min():.0f} to {total.max():.0f} cfm in all "
-        f"({off.min():+.0f} to {off.max():+.0f} % of design); {_count(int(outside.any(axis=0).sum()), 'room')} of "
+        f"Delivered, with {how} and all dampers open: "
+        f"{units.number(total.min(), 'cfm', '.0f')} to {units.say(total.max(), 'cfm', '.0f')} in all ("
+        f"{off.min():+.0f} to {off.max():+.0f} % of design); {_count(int(outside.any(axis=0).sum()), 'room')} of "
         f"{len(plan.rooms)} outside tolerance in some variant.",
     ]
     able = int(delivery.balanced.possible.sum())
@@ -298,7 +318,10 @@ def _orientation(result: OrientationStudy) -> list[str]:
             + (", ".join(more) if more else "more save nothing")
             + "."
         )
-    rooms = [f"{r.room} ({r.largest_cfm - r.smallest_cfm:.0f} cfm in {r.season})" for r in result.sensitivity[:3]]
+    say = study.plan.units.say
+    rooms = [
+        f"{r.room} ({say(r.largest_cfm - r.smallest_cfm, 'cfm', '.0f')} in {r.season})" for r in result.sensitivity[:3]
+    ]
     lines.append(f"The direction moves most: {', '.join(rooms)}.")
     if result.screening:
         lines.append(f"{result.screening}.")

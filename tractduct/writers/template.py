@@ -17,7 +17,8 @@ from tractduct.errors import Fault, InputFaults, OutputError
 from tractduct.inputs import schema
 from tractduct.inputs.cells import allowed
 from tractduct.inputs.plan_file import PLAN_FILE
-from tractduct.inputs.schema import Field, TableSchema
+from tractduct.inputs.schema import Field, TableSchema, in_units
+from tractduct.units import IP, MEASURES, SI, UnitSystem
 
 _WORKBOOK = "tables.xlsx"
 _LISTED_ROWS = 400  # how far down drop-down lists reach
@@ -72,20 +73,18 @@ _TABLES: dict[str, list[dict[str, object]]] = {
         {"duct": "flex_b", "kind": "flex", "roughness_ft": 0.003, "airflow_derate_pct": 3,
          "source": _INVENTED},
     ],
-    "prices": [
-        {"duct": duct, "size_in": size, "price_per_ft": round(base + slope * size, 2)}
-        for duct, base, slope in (("sheet_metal", 2.0, 0.75), ("flex_a", 0.6, 0.32), ("flex_b", 0.4, 0.28))
-        for size in (4, 5, 6, 7, 8, 9, 10, 12, 14, 16, 18)
-    ],
 }  # fmt: skip
+
+_PRICED = ("sheet_metal", 2.0, 0.75), ("flex_a", 0.6, 0.32), ("flex_b", 0.4, 0.28)  # a foot: base, more an inch
+_SIZES_IN = (4, 5, 6, 7, 8, 9, 10, 12, 14, 16, 18)
 
 _PLAN = """\
 # Lines that start with # are notes. Every value here is invented: put in your own.
 name = "First plan"
-
+{units}
 [site]
-elevation_ft = 0          # feet above the sea; sets the air's density
-air_temperature_f = 70    # air in the ducts
+{elevation} = 0          # {of_length} above the sea; sets the air's density
+{temperature}    # air in the ducts
 
 [tables]
 {tables}
@@ -93,12 +92,12 @@ air_temperature_f = 70    # air in the ducts
 [variants]
 flex = ["flex_a", "flex_b"]    # the flex products that may be delivered; each must hold
 
-[pressure]                # what the ducts may lose, after coil, filter, registers and dampers; inWC
-supply_inwc = 0.10
-return_inwc = 0.05
+[pressure]                # what the ducts may lose, after coil, filter, registers and dampers; {of_pressure}
+{supply}
+{back}
 
 [sizes]
-round_in = [4, 5, 6, 7, 8, 9, 10, 12, 14, 16, 18]
+{sizes}
 
 [objective]
 standardize_within_pct = 5     # spend up to this much over the least cost to stock fewer sizes
@@ -106,8 +105,65 @@ max_distinct_sizes = 0         # 0: no cap
 """
 
 
-def write_template(folder: Path, *, as_workbook: bool) -> list[Path]:
-    """Write a small plan that runs as it is; returns the paths written.
+def _plan_text(tables: str, units: UnitSystem) -> str:
+    words = {
+        "units": "",
+        "elevation": "elevation_ft",
+        "of_length": "feet",
+        "temperature": "air_temperature_f = 70",
+        "of_pressure": units.unit("inWC"),
+        "supply": "supply_inwc = 0.10",
+        "back": "return_inwc = 0.05",
+        "sizes": f"round_in = {list(_SIZES_IN)}",
+    }
+    if units.is_si:
+        words |= {
+            "units": 'units = "si"              # L/s, mm, m, Pa\n',
+            "elevation": "elevation_m",
+            "of_length": "metres",
+            "temperature": "air_temperature_c = 21",
+            "supply": "supply_pa = 25",
+            "back": "return_pa = 12.5",
+            "sizes": f"round_mm = {[round(d) for d in schema.DEFAULT_ROUND_MM]}",
+        }
+    return _PLAN.format(tables=tables, **words)
+
+
+def _rows(units: UnitSystem) -> dict[str, list[dict[str, object]]]:
+    """The example's rows by table and the core's column names, with values in the plan's units."""
+    sizes = [round(d) for d in schema.DEFAULT_ROUND_MM] if units.is_si else _SIZES_IN
+    prices: list[dict[str, object]] = [
+        {
+            "duct": duct,
+            "size_in": size,
+            "price_per_ft": round(units.shown(base + slope * units.core(float(size), "in"), "USD/ft"), 2),
+        }
+        for duct, base, slope in _PRICED
+        for size in sizes
+    ]
+    if not units.is_si:
+        return {**_TABLES, "prices": prices}
+    rows = {
+        spec.name: [{key: _in_si(spec.field(key), value) for key, value in row.items()} for row in _TABLES[spec.name]]
+        for spec in schema.TABLES
+        if spec.name in _TABLES
+    }
+    return {**rows, "prices": prices}
+
+
+def _in_si(field: Field, value: object) -> object:
+    """An example's value in SI, to three figures; a bound on sizes as the next standard one."""
+    quantity = field.quantity or field.unit
+    if not isinstance(value, int | float) or isinstance(value, bool) or quantity not in MEASURES:
+        return value
+    shown = SI.shown(float(value), quantity)
+    if field.kind == "size":
+        return min((round(d) for d in schema.DEFAULT_ROUND_MM), key=lambda d: abs(d - shown))
+    return float(f"{shown:.3g}")
+
+
+def write_template(folder: Path, *, as_workbook: bool, units: UnitSystem = IP) -> list[Path]:
+    """Write a small plan that runs as it is, in some units; returns the paths written.
 
     Raises InputFaults where the folder holds something already, OutputError where it can't be written.
     """
@@ -121,21 +177,23 @@ def write_template(folder: Path, *, as_workbook: bool) -> list[Path]:
                 )
             ]
         )
-    names = {t.name: f"{_WORKBOOK}#{t.name}" if as_workbook else f"{t.name}.csv" for t in _example_tables()}
+    tables = _rows(units)
+    specs = [spec for spec in schema.TABLES if spec.name in tables]
+    names = {t.name: f"{_WORKBOOK}#{t.name}" if as_workbook else f"{t.name}.csv" for t in specs}
     listed = "\n".join(f'{name} = "{place}"' for name, place in names.items())
     try:
         folder.mkdir(parents=True, exist_ok=True)
         plan = folder / PLAN_FILE
-        plan.write_text(_PLAN.format(tables=listed), encoding="utf-8")
+        plan.write_text(_plan_text(listed, units), encoding="utf-8")
         written = [plan]
         if as_workbook:
-            book = _template_workbook()
+            book = _template_workbook(specs, tables, units)
             book.save(folder / _WORKBOOK)
             written.append(folder / _WORKBOOK)
         else:
-            for spec in _example_tables():
+            for spec in specs:
                 path = folder / names[spec.name]
-                path.write_text(_csv_text(spec), encoding="utf-8", newline="")
+                path.write_text(_csv_text(spec, tables[spec.name], units), encoding="utf-8", newline="")
                 written.append(path)
     except OSError as error:
         raise OutputError(
@@ -144,21 +202,17 @@ def write_template(folder: Path, *, as_workbook: bool) -> list[Path]:
     return written
 
 
-def _example_tables() -> list[TableSchema]:
-    return [spec for spec in schema.TABLES if spec.name in _TABLES]
-
-
 def _used_fields(spec: TableSchema) -> list[Field]:
     """The columns of the example: all but the second form of the airflow table."""
     return [f for f in spec.fields if not f.name.endswith("_btuh")]
 
 
-def _csv_text(spec: TableSchema) -> str:
+def _csv_text(spec: TableSchema, rows: list[dict[str, object]], units: UnitSystem) -> str:
     text = io.StringIO()
-    fields = [f.name for f in _used_fields(spec)]
-    writer = csv.DictWriter(text, fields, restval="", lineterminator="\n")
-    writer.writeheader()
-    writer.writerows(_TABLES[spec.name])
+    fields = _used_fields(spec)
+    writer = csv.DictWriter(text, [f.name for f in fields], restval="", lineterminator="\n")
+    writer.writerow({f.name: in_units(f, units).name for f in fields})
+    writer.writerows(rows)
     return text.getvalue()
 
 
@@ -174,24 +228,26 @@ def note(field: Field) -> str:
     return "\n".join(parts)
 
 
-def _template_workbook() -> Workbook:
+def _template_workbook(
+    specs: list[TableSchema], tables: dict[str, list[dict[str, object]]], units: UnitSystem
+) -> Workbook:
     book = Workbook()
     book.remove(book.worksheets[0])
     head = PatternFill("solid", fgColor="D9E2E7")
-    for spec in _example_tables():
+    for spec in specs:
         sheet = book.create_sheet(spec.name)
         fields = _used_fields(spec)
         for column, field in enumerate(fields, start=1):
-            cell = sheet.cell(row=1, column=column, value=field.name)
+            cell = sheet.cell(row=1, column=column, value=in_units(field, units).name)
             cell.font = Font(bold=True)
             cell.fill = head
             cell.alignment = Alignment(wrap_text=True, vertical="top")
-            cell.comment = Comment(note(field), "tractduct", width=300, height=130)
-            longest = max((len(str(row.get(field.name, ""))) for row in _TABLES[spec.name]), default=0)
-            width = min(max(len(field.name), longest) + 2, 46)
+            cell.comment = Comment(note(in_units(field, units)), "tractduct", width=300, height=130)
+            longest = max((len(str(row.get(field.name, ""))) for row in tables[spec.name]), default=0)
+            width = min(max(len(in_units(field, units).name), longest) + 2, 46)
             sheet.column_dimensions[get_column_letter(column)].width = width
             _add_list(sheet, spec, field, get_column_letter(column))
-        for number, row in enumerate(_TABLES[spec.name], start=2):
+        for number, row in enumerate(tables[spec.name], start=2):
             for column, field in enumerate(fields, start=1):
                 if field.name in row:
                     sheet.cell(row=number, column=column, value=row[field.name])
