@@ -427,18 +427,6 @@ def test_time_ran_out_says_how_far_off_it_can_be(files: dict[str, Path]) -> None
     assert "10.0 %" in words
 
 
-def test_no_set_in_time_is_not_called_infeasible(tmp_path: Path) -> None:
-    found = study("infeasible")
-    none = dataclasses.replace(found.recommended, status="unknown")
-    write_workbook(
-        dataclasses.replace(found, status="unknown", recommended=none, conflicts=(), ways_out=()),
-        tmp_path / "a.xlsx",
-    )
-    words = words_of(openpyxl.load_workbook(tmp_path / "a.xlsx")["Answer"])
-    assert "Time ran out" in words
-    assert "This is proven" not in words
-
-
 def test_without_prices_it_counts_duct_wall(files: dict[str, Path]) -> None:
     words = words_of(book_of(files, "face")["Answer"])
     assert "ft2 of duct wall" in words
