@@ -7,18 +7,29 @@ from __future__ import annotations
 
 import itertools
 import math
+from dataclasses import replace
 from fractions import Fraction
+from functools import cache
 
 import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from plan_folder import small_plan, with_prices, written
 
+from tractduct.inputs.plan import Plan
+from tractduct.inputs.reader import load_plan
+from tractduct.portfolio.stock import find_stock, stock_plan
+from tractduct.purchasing.compare import without_each_size
+from tractduct.sizing.case import build_case
+from tractduct.sizing.packages import find_packages
 from tractduct.sizing.program import SizingProblem
 from tractduct.sizing.solve import Solution, least_cost, recommend, size_front
+from tractduct.sizing.wayout import PRESSURE_STEP_INWC
+from tractduct.study import study
 
 MANY = settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.too_slow])
-ONE_MILLIARDTH = Fraction(1, 10**9)  # the stated rule: a limit is met up to this part of it
+ONE_BILLIONTH = Fraction(1, 10**9)  # the stated rule: a limit is met up to this part of it
 # By how much of its limit a set's loss is over (+) or under (-) it. The solver's own tolerances are 1e-7 and 1e-6.
 OFF = (0.0, 1e-10, 5e-10, 2e-9, 1e-8, 1e-7, 1e-6, -1e-10, -1e-8, -1e-7, -1e-6)
 
@@ -62,11 +73,14 @@ def problem_at_its_limits(seed: int) -> SizingProblem:
 
 def sets_that_hold(problem: SizingProblem) -> list[Set]:
     """(cost, distinct sizes, sizes) of all of them, the preferred first; losses as exact fractions."""
-    limit = [[Fraction(float(a)) * (1 + ONE_MILLIARDTH) for a in row] for row in problem.available_inwc]
+    limit = [
+        [Fraction(float(a)) * (1 + ONE_BILLIONTH) if math.isfinite(a) else math.inf for a in row]
+        for row in problem.available_inwc
+    ]
     loss = [[[Fraction(float(x)) for x in row] for row in rows] for rows in problem.loss_inwc]
     on = [np.flatnonzero(row).tolist() for row in problem.path]
     found = []
-    for sizes in itertools.product(range(problem.diameter_in.size), repeat=problem.parent.size):
+    for sizes in itertools.product(*(np.flatnonzero(row).tolist() for row in problem.allowed)):
         if any(p >= 0 and sizes[s] > sizes[p] for s, p in enumerate(problem.parent)):
             continue
         if all(
@@ -119,3 +133,143 @@ def test_a_refused_set_takes_no_better_one_with_it(seed: int) -> None:
 @given(st.integers(0, 2**32 - 1))
 def test_a_hair_over_or_under_is_decided_by_recomputation(seed: int) -> None:
     compare(problem_at_its_limits(seed))
+
+
+# ---- the same from a plan, through everything that asks whether a set holds ------------------------------------
+
+NEAR = (0.0, 1e-10, -1e-10, 1e-8, -1e-8, 1e-7, -1e-7)
+near = pytest.mark.parametrize("off", NEAR)
+
+
+def at_pressure(supply_inwc: float) -> Plan:
+    """The small plan in four sizes, with all the pressure that a float can say."""
+    tables = with_prices(small_plan(sizes={"round_in": [6, 7, 8, 10]}, objective={"standardize_within_pct": 0}))
+    with written(tables) as folder:
+        return replace(load_plan(folder), supply_inwc=supply_inwc, return_inwc=1.0)
+
+
+def needs_inwc(problem: SizingProblem, sizes: tuple[int, ...]) -> float:
+    """What the worst supply path of a set loses; the last path is the return's."""
+    return max(
+        math.fsum(problem.loss_inwc[v, s, sizes[s]] for s in np.flatnonzero(on))
+        for v in range(len(problem.loss_inwc))
+        for on in problem.path[:-1]
+    )
+
+
+@cache
+def a_tight_set() -> float:
+    """What a set needs that is the cheapest at that pressure, with as many dearer as cheaper ones beside it."""
+    problem = build_case(at_pressure(1.0)).problem()
+    best, cheapest = [], math.inf
+    for need, cost in sorted((needs_inwc(problem, sizes), cost) for cost, _, sizes in sets_that_hold(problem)):
+        if cost < cheapest:
+            best.append(need)
+            cheapest = cost
+    return best[len(best) // 2]
+
+
+def least_by_number(sets: list[Set]) -> list[tuple[int, float]]:
+    """The least cost of each number of sizes that saves something, fewest first."""
+    found: list[tuple[int, float]] = []
+    for number in sorted({distinct for _, distinct, _ in sets}):
+        cost = min(cost for cost, distinct, _ in sets if distinct == number)
+        if not found or cost < found[-1][1] * (1 - 1e-9):
+            found.append((number, cost))
+    return found
+
+
+def cheapest(problem: SizingProblem, usable: np.ndarray | None = None) -> float:
+    return min(
+        (
+            cost
+            for cost, _, sizes in sets_that_hold(problem)
+            if usable is None or all(usable[problem.stock_group[s], k] for s, k in enumerate(sizes))
+        ),
+        default=math.inf,
+    )
+
+
+@near
+def test_study(off: float) -> None:
+    """Least cost, trade-off and margins; the independent pass refuses nothing that the search found."""
+    plan = at_pressure(a_tight_set() * (1.0 - off))
+    found = study(plan)
+    sets = sets_that_hold(found.case.problem())
+    check(found.least_cost, sets[0])
+    assert [(e.distinct_sizes, e.cost) for e in found.front] == [
+        (number, pytest.approx(cost, rel=1e-12)) for number, cost in least_by_number(sets)
+    ]
+    is_met = abs(off) <= 1e-9
+    assert found.margins is not None
+    pressure = next(m for m in found.margins.tightest if m.limit == "pressure" and m.of == "supply")
+    assert (pressure.exact > 0) == is_met
+    assert pressure.left_pct == pytest.approx(-100.0 * off, rel=1e-6, abs=1e-12) or off > 1e-9
+    assert pressure.left >= -1e-9 * pressure.allowed
+
+
+def test_a_billionth_is_the_difference() -> None:
+    """One pressure holds the cheaper set, the next, smaller by a hundred millionth, does not."""
+    costs = {off: least_cost(build_case(at_pressure(a_tight_set() * (1.0 - off))).problem()).cost for off in NEAR}
+    assert len({cost for off, cost in costs.items() if off <= 1e-9}) == 1
+    assert len({cost for off, cost in costs.items() if off > 1e-9}) == 1
+    assert costs[1e-8] > costs[1e-10]
+
+
+@near
+def test_packages(off: float) -> None:
+    case = build_case(at_pressure(a_tight_set() * (1.0 - off)))
+    found = find_packages(case)
+    assert found is not None
+    one = cheapest(case.problem())
+    apart = np.mean([cheapest(case.only(case.variants.where(face=face)).problem()) for face in case.plan.front_faces])
+    assert found.choices[0].expected_cost == pytest.approx(one, rel=1e-12)
+    assert found.choices[-1].expected_cost == pytest.approx(min(one, apart), rel=1e-12)
+
+
+@near
+def test_dropping_a_size(off: float) -> None:
+    case = build_case(at_pressure(a_tight_set() * (1.0 - off)))
+    problem = case.problem()
+    index = least_cost(problem).size_index
+    assert index is not None
+    stock = np.zeros((int(problem.stock_group.max()) + 1, len(case.table.sizes)), dtype=bool)
+    stock[problem.stock_group, index] = True
+    kinds = {section.kind: group for section, group in zip(case.tree.sections, problem.stock_group, strict=True)}
+    labels = [size.label for size in case.table.sizes]
+    dropped = without_each_size(case, index)
+    assert len(dropped) == np.count_nonzero(stock)
+    for drop in dropped:
+        at = kinds[drop.kind], labels.index(drop.size)
+        others, rest = np.ones_like(stock), stock.copy()
+        others[at] = rest[at] = False
+        assert drop.cost == pytest.approx(cheapest(problem, others), rel=1e-12)
+        assert drop.rest_cost == pytest.approx(cheapest(problem, rest), rel=1e-12)
+
+
+@near
+def test_stock_list(off: float) -> None:
+    """Of one plan: the least cost of each number of sizes."""
+    plan = stock_plan(build_case(at_pressure(a_tight_set() * (1.0 - off))))
+    found = find_stock([plan])
+    assert [(len(e.sizes), e.cost) for e in found.entries] == [
+        (number, pytest.approx(cost * plan.lots, rel=1e-9))
+        for number, cost in least_by_number(sets_that_hold(plan.problem))
+    ]
+    assert all(entry.proven and entry.bound <= entry.cost * (1 + 1e-12) for entry in found.entries)
+
+
+@near
+def test_ways_out(off: float) -> None:
+    """One step of pressure more is what the largest sizes need, a hair more or less: one step, or two."""
+    problem = build_case(at_pressure(1.0)).problem()
+    least = min(needs_inwc(problem, sizes) for _, _, sizes in sets_that_hold(problem))
+    plan = at_pressure(least * (1.0 - off) - PRESSURE_STEP_INWC)
+    assert plan.supply_inwc > 0.0
+    found = study(plan)
+    assert found.status == "infeasible"
+    steps = 1 if off <= 1e-9 else 2
+    way = next(w for w in found.ways_out if w.kind == "more pressure")
+    raised = at_pressure(plan.supply_inwc + steps * PRESSURE_STEP_INWC)
+    assert f"{raised.supply_inwc:.3g} inWC to the supply ducts" in way.change
+    assert way.solution.cost == pytest.approx(cheapest(build_case(raised).problem()), rel=1e-12)
