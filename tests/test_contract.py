@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import itertools
 import json
+import math
 from functools import cache
 from pathlib import Path
 from typing import Any
 
 import pytest
-from plan_folder import PlanTables, read_tables, results_of, section, small_plan, study_of, wide, with_prices
+from plan_folder import PlanTables, read_tables, results_of, section, small_plan, study_of, wide, with_prices, written
 from random_plans import random_plan
 from reference import Reference
 
 import tractduct
+from tractduct.errors import OutOfTime
 from tractduct.writers.results import results, results_text
 
 TIGHT = 2e-6  # both sides work out the same formulas; the file is rounded to 6 and 8 decimals
@@ -438,3 +440,42 @@ def test_what_is_proven_has_no_gap(name: str) -> None:
     assert found["gap_pct"] == 0.0
     assert found["open_distinct_sizes"] == []
     assert [entry["gap_pct"] for entry in found["by_distinct_sizes"]] == [0.0] * len(found["by_distinct_sizes"])
+
+
+# ---- time that runs out ----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", ["demo", "returns", "rectangular, priced", "random 104"])
+@pytest.mark.parametrize("seconds", [1e-9, 0.03, 0.1, 0.3])
+def test_a_study_cut_short_says_what_it_knows(name: str, seconds: float) -> None:
+    """However far it came: sets that hold, true bounds with their gap, and nothing called proven that is not."""
+    reference, whole = worked(name)
+    plan = demo_plan() if name == "demo" else PLANS[name]()
+    try:
+        with written(plan) as folder:
+            found = results(tractduct.study(folder, time_limit_s=seconds))
+    except OutOfTime:
+        return
+    assert found["status"] in ("optimal", "feasible")
+    assert reference.holds(found["size_set"]) == []
+    assert found["cost"] == pytest.approx(reference.cost(found["size_set"]), rel=1e-6)
+    assert found["best_bound"] <= whole["least_cost"] * (1 + 1e-9)
+    assert found["least_cost"] >= whole["least_cost"] * (1 - 1e-9)
+    gap_pct = 100.0 * (1.0 - found["best_bound"] / found["least_cost"])
+    assert found["gap_pct"] == pytest.approx(gap_pct, abs=1e-5)
+    if found["status"] == "optimal":
+        assert (found["size_set"], found["cost"]) == (whole["size_set"], whole["cost"])
+    least = {entry["distinct_sizes"]: entry["cost"] for entry in whole["by_distinct_sizes"]}
+
+    def truth(number: int) -> float:
+        """The least cost of at most so many sizes."""
+        return min((cost for n, cost in least.items() if n <= number), default=math.inf)
+
+    for entry in found["by_distinct_sizes"]:
+        assert reference.holds(entry["size_set"]) == []
+        assert entry["best_bound"] <= truth(entry["distinct_sizes"]) * (1 + 1e-9)
+        assert entry["cost"] >= truth(entry["distinct_sizes"]) * (1 - 1e-9)
+        if entry["status"] == "optimal":
+            assert entry["cost"] == pytest.approx(truth(entry["distinct_sizes"]), rel=1e-9)
+    for entry in found["open_distinct_sizes"]:
+        assert entry["best_bound"] <= truth(entry["distinct_sizes"]) * (1 + 1e-9)
