@@ -47,6 +47,7 @@ _MOST_COMBINATIONS = 4096  # of levels along one path, when looking for covers
 # of a limit, in whole ones of which an integer program counts losses: half of one is far more than HiGHS's tolerances
 # of 1e-6 for a row and for a whole number can move a row by
 _STEPS = 1e4
+_TIE_UNIT = 1e-3  # of a ceiling that only ties are within: HiGHS's tolerance of 1e-6 of this is SAME_COST
 _CEILING_SPARE = 1e-5  # part of a ceiling that an integer program leaves open for the same reason
 
 
@@ -457,8 +458,12 @@ class Relaxation:
         fixed = [rows(one_each, 1.0, least=1.0), rows(change, 0.0, of_change=-np.eye(n_change))]
         if np.isfinite(ceiling):
             unit = max(ceiling, _MEAN_COLUMN_COST)
-            # by cost alone, what costs a little more than the ceiling takes nothing better with it
-            highest = reach(ceiling) / unit + (_CEILING_SPARE if goal is cost else 0.0)
+            if goal is cost:
+                # what costs a little more than the ceiling takes nothing better with it
+                highest = reach(ceiling) / unit + _CEILING_SPARE
+            else:
+                unit *= _TIE_UNIT
+                highest = reach(ceiling) / unit
             fixed.append(rows(self.cost[None, columns] / unit, highest, of_change=change_cost / unit))
         if counting:
             fixed.append(rows(np.eye(n_column), 0.0, of_pair=-np.eye(n_pair)[pair_of]))
