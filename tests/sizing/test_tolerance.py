@@ -319,3 +319,37 @@ def test_ways_out(off: float) -> None:
     raised = at_pressure(plan.supply_inwc + steps * PRESSURE_STEP_INWC)
     assert f"{raised.supply_inwc:.3g} inWC to the supply ducts" in way.change
     assert way.solution.cost == pytest.approx(cheapest(build_case(raised).problem()), rel=1e-12)
+
+
+def blown_at(static_inwc: float) -> Plan:
+    """The small plan in three sizes with a blower that makes one pressure at any airflow, for both sides at once."""
+    tables = with_prices(small_plan(sizes={"round_in": [6, 8, 10]}, objective={"standardize_within_pct": 0}))
+    del tables.config["pressure"]
+    tables.config["blower"] = {"heating_speed": "one", "cooling_speed": "one"}
+    tables.tables["blower"] = [
+        {"speed": "one", "airflow_cfm": cfm, "external_static_inwc": static_inwc} for cfm in (100, 400, 900)
+    ]
+    tables.row("sections", "RET")["max_in"] = 8
+    tables.config["limits"] = {"return_branch_rigid_fpm": 2000}
+    with written(tables) as folder:
+        return load_plan(folder)
+
+
+@near
+def test_a_blower_at_its_limit(off: float) -> None:
+    """Supply and return path together lose what the blower makes, a hair more or less."""
+    free = build_case(blown_at(2.0)).problem()
+    sets = sets_that_hold(free)
+    needs = sorted(
+        max(
+            math.fsum(free.loss_inwc[v, s, sizes[s]] for s in np.flatnonzero(on))
+            for v, row in enumerate(free.available_inwc)
+            for on, available in zip(free.path, row, strict=True)
+            if math.isfinite(available)
+        )
+        for _, _, sizes in sets
+    )
+    found = study(blown_at(needs[len(needs) // 3] * (1.0 - off)))
+    held = sets_that_hold(found.case.problem())
+    assert 0 < len(held) < len(sets)
+    check(found.least_cost, held[0])
