@@ -10,6 +10,7 @@ from pathlib import Path
 
 import openpyxl
 import pytest
+from scipy.optimize import OptimizeResult
 
 from tractduct.cli import main
 
@@ -161,6 +162,34 @@ def test_time_limit_must_be_a_number_above_0(capsys):
             main(["study", "anything", "--seconds", text])
         assert stop.value.code == 2
         assert "must be a number of seconds above 0" in capsys.readouterr().err
+
+
+@pytest.fixture
+def no_time(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A solver whose time is over before it has found anything."""
+    nothing = OptimizeResult(status=1, x=None, mip_dual_bound=None, message="time is over")
+    monkeypatch.setattr("tractduct.sizing.relaxation.integer_program", lambda *_, **__: nothing)
+
+
+@pytest.mark.usefixtures("no_time")
+@pytest.mark.parametrize("command", ["study", "deliver", "lots", "buy"])
+def test_no_set_found_in_time_is_an_error_and_never_called_infeasible(command, tmp_path, capsys):
+    assert main([command, str(DEMO), "--out", str(tmp_path / "out"), "--seconds", "1e-9"]) == 1
+    said = capsys.readouterr()
+    assert said.out == ""
+    assert "Brindlecote 2670: no size set was found in 1e-09 seconds, and it is not proven that none holds" in said.err
+    assert "Allow more time with --seconds" in said.err
+    assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.usefixtures("no_time")
+def test_a_batch_says_which_plan_had_no_time(tmp_path, capsys):
+    arguments = ["--quick", "--no-workbook", "--jobs", "1", "--seconds", "1e-9", "--out", str(tmp_path / "out")]
+    assert main(["batch", str(DEMO), *arguments]) == 1
+    said = capsys.readouterr().out
+    assert "1 plans: 1 time ran out" in said
+    assert "no size set was found" in said
+    assert [path.name for path in (tmp_path / "out" / "brindlecote-2670").iterdir()] == ["outcome.json"]
 
 
 def test_as_a_module_every_command_has_help_and_an_example():

@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import itertools
 import json
+import math
 from functools import cache
 from pathlib import Path
 from typing import Any
 
 import pytest
-from plan_folder import PlanTables, read_tables, results_of, section, small_plan, study_of, wide, with_prices
+from plan_folder import PlanTables, read_tables, results_of, section, small_plan, study_of, wide, with_prices, written
 from random_plans import random_plan
 from reference import Reference
 
 import tractduct
+from tractduct.errors import OutOfTime
 from tractduct.writers.results import results, results_text
 
 TIGHT = 2e-6  # both sides work out the same formulas; the file is rounded to 6 and 8 decimals
@@ -367,3 +369,113 @@ def test_the_demo_folder_reads_as_it_stands(demo_folder: Path) -> None:
     assert tractduct.load_plan(demo_folder / "plan.toml").sections == plan.sections
     assert len(plan.front_faces) * len(plan.mirrored) * len(plan.seasons) * len(plan.flex) == 8 * 2 * 2 * 3
     assert results(tractduct.study(plan))["plan"] == "Brindlecote 2670"
+
+
+# ---- by how much each limit holds --------------------------------------------------------------------------
+
+
+@every_plan
+def test_slack_and_velocity_margins(name: str) -> None:
+    """Available less what a path loses; a section's limit less its velocity in the variant that leaves least."""
+    reference, found = worked(name)
+    for entry in found["variants"]:
+        for run, path in entry["paths"].items():
+            lost = reference.path_loss(run, found["size_set"], variant_of(entry))
+            rel = TIGHT if reference.temperature == 70 else 1e-3
+            assert path["slack_inwc"] == pytest.approx(path["available_inwc"] - lost, abs=2e-8 + rel * lost)
+            assert path["slack_inwc"] >= 0.0
+    assert set(found["velocity_limits"]) == set(reference.sections)
+    for section_name, entry in found["velocity_limits"].items():
+        limit, size = reference.velocity_limit(section_name), reference.size[found["size_set"][section_name]]
+        assert entry["velocity_limit_fpm"] == limit
+        left = {v: limit - reference.velocity(section_name, size, v) for v in reference.variants}
+        assert entry["velocity_margin_fpm"] == pytest.approx(min(left.values()), abs=1e-5)
+        assert left[variant_of(entry["variant"])] == pytest.approx(min(left.values()), abs=1e-5)
+
+
+@every_plan
+def test_the_smallest_margin_of_each_sort(name: str) -> None:
+    reference, found = worked(name)
+    chosen = found["size_set"]
+    left: dict[tuple[str, str], list[float]] = {}
+    for variant in reference.variants:
+        for run in reference.runs():
+            if reference.is_open(run, variant[2]):
+                side = reference.side(run)
+                part = 1.0 - reference.path_loss(run, chosen, variant) / reference.available[side]
+                left.setdefault(("pressure", side), []).append(part)
+        for section_name, row in reference.sections.items():
+            of = f"{reference.side(section_name)} {row['role']} {reference.kind(section_name)}"
+            speed = reference.velocity(section_name, reference.size[chosen[section_name]], variant)
+            left.setdefault(("velocity", of), []).append(1.0 - speed / reference.velocity_limit(section_name))
+    for section_name in reference.sections:
+        if reference.parent(section_name):
+            own, above = (reference.size[chosen[n]].diameter for n in (section_name, reference.parent(section_name)))
+            left.setdefault(("size", ""), []).append(1.0 - own / above)
+    told = {(m["limit"], m["of"]): m for m in found["margins"]["smallest"]}
+    assert set(told) == set(left)
+    rel = TIGHT if reference.temperature == 70 else 1e-3
+    for sort, parts in left.items():
+        margin = told[sort]
+        assert margin["limits"] == len(parts)
+        assert margin["margin_pct"] / 100.0 == pytest.approx(min(parts), abs=rel)
+        assert margin["margin"] == pytest.approx(margin["allowed"] - margin["amount"], abs=1e-11)
+        assert margin["margin_pct"] == pytest.approx(100.0 * margin["margin"] / margin["allowed"], abs=1e-8)
+        assert (margin["variant"] is None) == (sort[0] == "size")
+        if sort[0] == "pressure":
+            at = next(e for e in found["variants"] if variant_of(e) == variant_of(margin["variant"]))
+            assert at["paths"][margin["place"]]["slack_inwc"] == pytest.approx(margin["margin"], abs=1e-8)
+    assert told.get(("size", ""), {"met_exactly": 0})["met_exactly"] == sum(
+        abs(p) < 1e-12 for p in left.get(("size", ""), [])
+    )
+    assert found["margins"]["tolerance"] == 1e-9
+    assert found["margins"]["met_exactly"] == sum(
+        m["met_exactly"] for m in found["margins"]["smallest"] if m["limit"] != "size"
+    )
+
+
+@every_plan
+def test_what_is_proven_has_no_gap(name: str) -> None:
+    _, found = worked(name)
+    assert found["gap_pct"] == 0.0
+    assert found["open_distinct_sizes"] == []
+    assert [entry["gap_pct"] for entry in found["by_distinct_sizes"]] == [0.0] * len(found["by_distinct_sizes"])
+
+
+# ---- time that runs out ----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", ["demo", "returns", "rectangular, priced", "random 104"])
+@pytest.mark.parametrize("seconds", [1e-9, 0.03, 0.1, 0.3])
+def test_a_study_cut_short_says_what_it_knows(name: str, seconds: float) -> None:
+    """However far it came: sets that hold, true bounds with their gap, and nothing called proven that is not."""
+    reference, whole = worked(name)
+    plan = demo_plan() if name == "demo" else PLANS[name]()
+    try:
+        with written(plan) as folder:
+            found = results(tractduct.study(folder, time_limit_s=seconds))
+    except OutOfTime:
+        return
+    assert found["status"] in ("optimal", "feasible")
+    assert reference.holds(found["size_set"]) == []
+    assert found["cost"] == pytest.approx(reference.cost(found["size_set"]), rel=1e-6)
+    assert found["best_bound"] <= whole["least_cost"] * (1 + 1e-9)
+    assert found["least_cost"] >= whole["least_cost"] * (1 - 1e-9)
+    gap_pct = 100.0 * (1.0 - found["best_bound"] / found["least_cost"])
+    assert found["gap_pct"] == pytest.approx(gap_pct, abs=1e-5)
+    if found["status"] == "optimal":
+        assert (found["size_set"], found["cost"]) == (whole["size_set"], whole["cost"])
+    least = {entry["distinct_sizes"]: entry["cost"] for entry in whole["by_distinct_sizes"]}
+
+    def truth(number: int) -> float:
+        """The least cost of at most so many sizes."""
+        return min((cost for n, cost in least.items() if n <= number), default=math.inf)
+
+    for entry in found["by_distinct_sizes"]:
+        assert reference.holds(entry["size_set"]) == []
+        assert entry["best_bound"] <= truth(entry["distinct_sizes"]) * (1 + 1e-9)
+        assert entry["cost"] >= truth(entry["distinct_sizes"]) * (1 - 1e-9)
+        if entry["status"] == "optimal":
+            assert entry["cost"] == pytest.approx(truth(entry["distinct_sizes"]), rel=1e-9)
+    for entry in found["open_distinct_sizes"]:
+        assert entry["best_bound"] <= truth(entry["distinct_sizes"]) * (1 + 1e-9)

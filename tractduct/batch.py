@@ -14,7 +14,7 @@ from pathlib import Path
 
 from tractduct.delivery.deliver import deliver
 from tractduct.delivery.predict import Delivered, installed_ducts, predict
-from tractduct.errors import InputFaults, SolverError
+from tractduct.errors import InputFaults, OutOfTime, SolverError
 from tractduct.findings import Finding
 from tractduct.inputs.reader import load_plan
 from tractduct.portfolio.find import Bundle, Place, read_bundle
@@ -161,7 +161,7 @@ def study_bundle(bundle: Bundle, options: Options) -> Packed:
     try:
         return _studied(bundle, options)
     except Exception as error:
-        if os.environ.get("TRACTDUCT_DEBUG") and not isinstance(error, InputFaults):
+        if os.environ.get("TRACTDUCT_DEBUG") and not isinstance(error, (InputFaults, OutOfTime)):
             raise
         return Packed(outcome=outcome_of_error(bundle, error), files={})
 

@@ -65,5 +65,9 @@ class SolverError(TractductError):
     """The solver's answer could not be confirmed; no size set is reported."""
 
 
+class OutOfTime(TractductError):
+    """Time ran out before any size set was found, and it is not proven that none holds; nothing is reported."""
+
+
 class OutputError(TractductError):
     """A result could not be written; the message says where and why."""

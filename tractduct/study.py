@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from tractduct.errors import SolverError
+from tractduct.errors import OutOfTime, SolverError
 from tractduct.findings import Finding
 from tractduct.inputs.plan import Plan
 from tractduct.inputs.reader import load_plan
@@ -27,6 +27,7 @@ from tractduct.sizing.drivers import (
     price_of_standardizing,
 )
 from tractduct.sizing.hand import HandSizing, single_orientation_set, size_by_hand
+from tractduct.sizing.margins import Margins, find_margins
 from tractduct.sizing.practice import find_in_plan, find_in_sizes
 from tractduct.sizing.solve import Solution, recommend, size_front
 from tractduct.sizing.verify import Breach, Verification, verify_sizes
@@ -51,10 +52,11 @@ class Study:
     """A plan's study.
 
     ``status`` is ``optimal``, ``feasible`` (time ran out; the bound says how far off it can be) or
-    ``infeasible``. ``least_cost`` and ``recommended`` hold size indices (n_section,) in the order of
-    ``tree.sections``; ``recommended`` is the standard size set; ``front`` is the least cost by number of
-    distinct sizes. Where no set holds, ``conflicts`` and
-    ``ways_out`` say why and what helps, and what belongs to a set is empty or None.
+    ``infeasible``: each of the first and the last is proven.
+    ``least_cost`` and ``recommended`` hold size indices (n_section,) in the order of ``tree.sections``;
+    ``recommended`` is the standard size set; ``front`` is the least cost by number of distinct sizes, and
+    ``open_numbers`` are those that time ran out on, each with a bound on the cost. Where no set holds,
+    ``conflicts`` and ``ways_out`` say why and what helps, and what belongs to a set is empty or None.
     """
 
     case: Case
@@ -63,7 +65,9 @@ class Study:
     least_cost: Solution
     recommended: Solution
     front: tuple[Solution, ...]
+    open_numbers: tuple[tuple[int, float], ...]
     verification: Verification | None
+    margins: Margins | None
     drivers: tuple[Driver, ...]
     headroom: tuple[Headroom, ...]
     comparisons: tuple[Comparison, ...]
@@ -121,7 +125,8 @@ def study(
 
     Raises
     ------
-    InputFaults where the plan can't be read; SolverError where the chosen set fails the independent check.
+    InputFaults where the plan can't be read; OutOfTime where time ran out before any set was found; SolverError
+    where the chosen set fails the independent check.
     """
     if not isinstance(plan, Plan):
         plan = load_plan(plan)
@@ -131,10 +136,17 @@ def study(
     progress("sizes", 0, 1)
     cheapest, recommended = recommend(problem, plan.standardize_within_pct, max_distinct=cap, time_limit_s=time_limit_s)
     progress("sizes", 1, 1)
+    if recommended.status == "unknown":
+        raise OutOfTime(
+            f"{plan.name}: no size set was found in {time_limit_s:g} seconds, and it is not proven that none holds. "
+            "Nothing was written. Allow more time with --seconds, or leave it out to search until proven"
+        )
     hand = size_by_hand(case, recommended.size_index)
     findings = [*plan.findings, *find_in_plan(case, hand)]
     front: tuple[Solution, ...] = ()
+    open_numbers: tuple[tuple[int, float], ...] = ()
     verification: Verification | None = None
+    margins: Margins | None = None
     conflicts: tuple[Conflict, ...] = ()
     ways_out: tuple[WayOut, ...] = ()
     drivers: tuple[Driver, ...] = ()
@@ -142,18 +154,20 @@ def study(
     comparisons: tuple[Comparison, ...] = ()
     if recommended.size_index is not None:
         verification = _confirmed(case, recommended.size_index)
+        margins = find_margins(case, verification, recommended.size_index, hand.path_available_inwc)
         if not quick:
-            front = size_front(
+            swept = size_front(
                 problem,
                 max_distinct=cap,
                 time_limit_s=time_limit_s,
                 on_step=lambda done, total: progress("trade-off", done, total),
-            ).entries
+            )
+            front, open_numbers = swept.entries, swept.open_numbers
             comparisons = _compared(case, cheapest, progress)
         drivers = find_drivers(case, recommended.size_index)
         headroom = find_headroom(case, recommended.size_index)
         findings += find_in_sizes(case, recommended.size_index, drivers)
-    elif recommended.status == "infeasible":
+    else:
         conflicts = find_conflicts(case, cap)
         ways_out = try_ways_out(plan, conflicts, lambda: progress("ways out", 0, 0))
     return Study(
@@ -163,7 +177,9 @@ def study(
         least_cost=cheapest,
         recommended=recommended,
         front=front,
+        open_numbers=open_numbers,
         verification=verification,
+        margins=margins,
         drivers=drivers,
         headroom=headroom,
         comparisons=comparisons,

@@ -4,16 +4,20 @@ from __future__ import annotations
 
 import dataclasses
 import itertools
+import math
 import time
+from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from scipy.optimize import OptimizeResult
 
 from benchmarks.cpsat import cpsat_front
 from benchmarks.plans import synthetic_plan
-from tractduct.sizing import relaxation, solve
+from tractduct.sizing import highs, relaxation, solve
 from tractduct.sizing.program import HOLDS_TOLERANCE, SizingProblem
 from tractduct.sizing.solve import Solution, least_cost, recommend, recommended, size_front
 
@@ -411,6 +415,62 @@ def test_wherever_time_runs_out_the_answer_stays_honest(step_clock: _StepClock, 
             assert as_entry(best) == as_entry(recommended(truth, 5.0))
         seen |= {solution.status, capped.status, front.status, best.status}
     assert seen == {"unknown", "feasible", "optimal"}
+
+
+def stopped_early(nodes: int) -> Callable[..., OptimizeResult]:
+    """The solver, cut off after so many nodes as if time had run out."""
+
+    def call(cost: np.ndarray, **program: Any) -> OptimizeResult:
+        result = highs.integer_program(cost, **{**program, "options": {**program["options"], "node_limit": nodes}})
+        if result.status == 4:  # scipy knows of no limit on nodes
+            assert "limit reached" in result.message
+            result.status = 1
+        return result
+
+    return call
+
+
+@SMALL
+@given(small_problems(), st.integers(0, 60), st.sampled_from([0, 1, 1000]), st.none() | st.integers(1, 4))
+def test_a_stopped_search_claims_nothing_that_all_sets_deny(
+    problem: SizingProblem, limit_s: int, nodes: int, cap: int | None
+) -> None:
+    """Bounds are below, costs are those of sets that hold, `optimal` and `infeasible` are true, nothing is missing."""
+    sets = all_sets(problem)
+    held = {sizes for _, _, sizes in sets}
+    capped = [entry for entry in sets if cap is None or entry[1] <= cap]
+
+    def check(solution: Solution, among: list[tuple[float, int, tuple[int, ...]]]) -> None:
+        optimum = among[0][0] if among else math.inf
+        assert solution.bound <= optimum * (1 + SAME)
+        assert solution.status != "infeasible" or not among
+        assert (solution.status in ("optimal", "feasible")) == (solution.size_index is not None)
+        if solution.size_index is not None:
+            assert tuple(solution.size_index.tolist()) in held
+            assert solution.cost >= max(optimum, solution.bound) * (1 - SAME)
+        if solution.status == "optimal":
+            assert solution.cost == pytest.approx(optimum, rel=SAME)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(relaxation, "time", type("_Time", (), {"monotonic": _StepClock()}))
+        patch.setattr(relaxation, "integer_program", stopped_early(nodes))
+        least = least_cost(problem, max_distinct=cap, time_limit_s=limit_s)
+        front = size_front(problem, max_distinct=cap, time_limit_s=limit_s)
+        _, best = recommend(problem, 5.0, max_distinct=cap, time_limit_s=limit_s)
+    check(least, capped)
+    check(front.least_cost, sets)
+    for entry in front.entries:
+        check(entry, [one for one in sets if one[1] <= entry.distinct_sizes])
+    if best.size_index is not None:
+        assert tuple(best.size_index.tolist()) in held
+    assert best.status != "infeasible" or not capped
+    told = {entry.distinct_sizes for entry in front.entries} | {number for number, _ in front.open_numbers}
+    for number, bound in front.open_numbers:
+        assert front.status in ("feasible", "unknown")
+        assert all(cost >= bound * (1 - SAME) for cost, distinct, _ in capped if distinct == number)
+    # A number of sizes that is not told of saves nothing over fewer, or no set has it.
+    if front.least_cost.status == "optimal":
+        assert {number for _, number, _ in front_of(capped)} <= told
 
 
 def test_a_real_time_limit_is_kept() -> None:

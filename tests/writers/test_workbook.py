@@ -87,7 +87,14 @@ def study(kind: str) -> Study:
         bound = 0.9 * found.recommended.cost
         least = dataclasses.replace(found.least_cost, status="feasible", bound=bound)
         best = dataclasses.replace(found.recommended, status="feasible", bound=bound)
-        return dataclasses.replace(found, status="feasible", least_cost=least, recommended=best, front=())
+        return dataclasses.replace(
+            found,
+            status="feasible",
+            least_cost=least,
+            recommended=best,
+            front=(best,),
+            open_numbers=((1, bound), (2, bound)),
+        )
     return study_of(without(kind))
 
 
@@ -427,16 +434,24 @@ def test_time_ran_out_says_how_far_off_it_can_be(files: dict[str, Path]) -> None
     assert "10.0 %" in words
 
 
-def test_no_set_in_time_is_not_called_infeasible(tmp_path: Path) -> None:
-    found = study("infeasible")
-    none = dataclasses.replace(found.recommended, status="unknown")
-    write_workbook(
-        dataclasses.replace(found, status="unknown", recommended=none, conflicts=(), ways_out=()),
-        tmp_path / "a.xlsx",
-    )
-    words = words_of(openpyxl.load_workbook(tmp_path / "a.xlsx")["Answer"])
-    assert "Time ran out" in words
-    assert "This is proven" not in words
+def test_numbers_of_sizes_that_time_ran_out_on_have_their_bound(files: dict[str, Path]) -> None:
+    s = study("feasible")
+    words = words_of(book_of(files, "feasible")["Sizes and cost"])
+    bound = f"{int(s.recommended.bound):,} USD"
+    assert f"{s.recommended.distinct_sizes} sizes: no set costs less than {bound}." in words
+    assert f"1 to 2 sizes: time ran out before a set was found; none costs less than {bound}." in words
+
+
+def test_how_close_the_limits_are(files: dict[str, Path]) -> None:
+    """Each margin of the study stands in the Basis sheet: where, how much, of how much, in which variant."""
+    s = study("full")
+    assert s.margins is not None
+    rows = [[cell.value for cell in row] for row in book_of(files, "full")["Basis"].iter_rows(max_col=6)]
+    for m in s.margins.tightest:
+        row = next(r for r in rows if r[1] == m.place and r[2] == pytest.approx(m.amount, rel=1e-9))
+        assert row[3:5] == [pytest.approx(m.allowed, rel=1e-9), pytest.approx(m.left_pct, abs=1e-9)]
+        assert row[5] == (str(m.variant) if m.variant else "all")
+        assert row[0].endswith(m.unit)
 
 
 def test_without_prices_it_counts_duct_wall(files: dict[str, Path]) -> None:

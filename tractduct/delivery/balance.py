@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import linprog, minimize_scalar
+from scipy.optimize import minimize_scalar
 
 from tractduct.delivery.flow import SizedDucts, section_loss_inwc, with_dampers
 from tractduct.delivery.predict import Delivered, Drive, default_drive, predict, room_tolerance_cfm
@@ -15,6 +15,7 @@ from tractduct.inputs.cells import key_of
 from tractduct.inputs.plan import Plan, Tolerance
 from tractduct.network.tree import DuctTree
 from tractduct.sizing.case import Case
+from tractduct.sizing.highs import linear_program
 
 FloatArray = NDArray[np.float64]
 
@@ -260,14 +261,13 @@ def _parts(case: Case, pair: NDArray[np.intp], supply: NDArray[np.bool_], ratio:
             for part in (within, near)
             for sign in (1.0, -1.0)
         ]
-        found = linprog(
+        found = linear_program(
             np.r_[np.zeros(n), 1.0, np.full(m, _ALL_ROOMS_WEIGHT / m), np.full(missing.shape[1], 10.0)],
             A_ub=np.vstack(rows),
             b_ub=np.concatenate([wanted, -wanted, wanted, -wanted]),
             A_eq=np.hstack([factor, np.zeros((seasons, 1 + m)), missing]) if held else None,
             b_eq=total if held else None,
             bounds=(0.0, None),
-            method="highs",
         )
         return float(found.fun), found.x[:n]
 

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from tractduct.delivery.predict import Delivered
-from tractduct.errors import InputFaults
+from tractduct.errors import InputFaults, OutOfTime
 from tractduct.findings import Finding
 from tractduct.inputs.cells import key_of
 from tractduct.inputs.plan import Section
@@ -133,10 +133,7 @@ def outcome_of_study(
 ) -> Outcome:
     """The outcome of a plan that could be read. ``findings`` are the study's and those of what it delivers."""
     plan, best, units = study.plan, study.recommended, study.plan.units
-    if best.size_index is not None:
-        state = State.SIZED
-    else:
-        state = State.NO_SET if study.status == "infeasible" else State.NO_TIME
+    state = State.NO_SET if best.size_index is None else State.SIZED
     return Outcome(
         name=bundle.name,
         below=bundle.below,
@@ -156,7 +153,7 @@ def outcome_of_study(
         findings=tuple(sorted(findings, key=lambda f: f.severity)),
         tight=_tight(study),
         off=() if delivered is None else _off(delivered, plan.rooms),
-        reasons=tuple(map(str, study.conflicts)) if state is not State.NO_TIME else ("no set was found in time",),
+        reasons=tuple(map(str, study.conflicts)),
         ways_out=tuple(
             f"{w.change}: {units.say(w.solution.cost, study.cost_unit, ',.2f')}" for w in study.ways_out if w.helps
         ),
@@ -164,15 +161,16 @@ def outcome_of_study(
 
 
 def outcome_of_error(bundle: Bundle, error: BaseException | str) -> Outcome:
-    """The outcome of a plan that could not be studied: faults in the input, or something unexpected."""
-    faults = isinstance(error, InputFaults)
+    """The outcome of a plan that could not be studied: faults in the input, no time, or something unexpected."""
+    state = State.ERROR
     if isinstance(error, InputFaults):
-        reasons = tuple(map(str, error.faults))
+        state, reasons = State.FAULTS, tuple(map(str, error.faults))
+    elif isinstance(error, OutOfTime):
+        state, reasons = State.NO_TIME, (str(error),)
     elif isinstance(error, str):
         reasons = (error,)
     else:
         reasons = (f"{type(error).__name__}: {error}",)
-    state = State.FAULTS if faults else State.ERROR
     return Outcome(name=bundle.name, below=bundle.below, key=bundle.key, state=state, reasons=reasons)
 
 

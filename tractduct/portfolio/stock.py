@@ -24,10 +24,11 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 from joblib import Parallel, delayed, parallel_config
-from scipy.optimize import Bounds, LinearConstraint, OptimizeResult, linprog, milp
+from scipy.optimize import Bounds, LinearConstraint, OptimizeResult
 from scipy.sparse import csr_array
 
 from tractduct.sizing.case import Case
+from tractduct.sizing.highs import integer_program, linear_program
 from tractduct.sizing.program import SizingProblem
 from tractduct.sizing.relaxation import BoolArray, Clock, FloatArray, IntArray, Relaxation
 from tractduct.sizing.solve import least_cost
@@ -346,14 +347,13 @@ class _Search:
         cost = np.append(relaxation.cost, _MISSING * dearest)
         of = np.append(section, np.arange(n_section))
         upper = np.append(np.minimum(y[known.column_size], 1.0), np.ones(n_section))
-        result = linprog(
+        result = linear_program(
             cost,
             A_ub=csr_array(left),
             b_ub=relaxation.right,
             A_eq=csr_array((np.ones(of.size), (of, np.arange(of.size)))),
             b_eq=np.ones(n_section),
             bounds=np.column_stack([np.zeros(of.size), upper]),
-            method="highs",
         )
         if result.status != 0:
             return
@@ -476,15 +476,16 @@ class _Search:
         weight, low, high, count = self._program()
         for _ in range(_MOST_LINEAR_ROUNDS):
             left, right = self._matrix()
-            result = linprog(
+            result = linear_program(
                 weight,
                 A_ub=csr_array(np.vstack([count, -left])),
                 b_ub=np.append(float(number), -right),
                 bounds=np.column_stack([low, high]),
-                method="highs",
             )
-            if result.status != 0:
+            if result.status == 2:
                 return None
+            if result.status != 0:
+                raise RuntimeError(f"linear program over the choice failed: {result.message}")
             if result.fun <= before + _STALLS * self.least:
                 break
             before = result.fun
@@ -514,7 +515,7 @@ class _Search:
             self._within(linear, cost, low, high)
             left, right = self._matrix()
             self.rounds += 1
-            result = milp(
+            result = integer_program(
                 weight,
                 integrality=np.append(np.ones(self.n), np.zeros(len(self.plans))),
                 bounds=Bounds(low, high),

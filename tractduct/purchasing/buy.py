@@ -53,7 +53,6 @@ def buy(
     drive: Drive | None = None,
     lots: int | None = None,
     installed: str | None = None,
-    time_limit_s: float | None = None,
     progress: Progress = lambda what, done, total: None,
 ) -> Buying:
     """Compare the flex products of a studied plan and make its purchase lists.
@@ -63,14 +62,12 @@ def buy(
     drive : what moves the air in the prediction; the plan's blower, or the design airflow where it has none
     lots : a number of lots to buy for besides; None: as the plan says, where it lists no lots
     installed : the flex product of lots for which none is named; the first approved if None
-    time_limit_s : for each search
     """
     plan = study.plan
     flex = plan.flex[0] if installed is None else installed
     comparison = compare_flex(
         study.case,
         drive=drive,
-        time_limit_s=time_limit_s,
         on_step=lambda done, total: progress("flex products", done, total),
     )
     index = study.recommended.size_index
@@ -78,7 +75,7 @@ def buy(
     lists: tuple[PurchaseList, ...] = ()
     if index is not None:
         progress("stock", 0, 1)
-        dropped = without_each_size(study.case, index, time_limit_s=time_limit_s)
+        dropped = without_each_size(study.case, index)
         lists = _lists(study, lots, flex)
     found = [*_of_products(comparison), *_of_lists(plan, lists)]
     return Buying(
@@ -107,17 +104,12 @@ def _lists(study: Study, lots: int | None, flex: str) -> tuple[PurchaseList, ...
 def _of_products(comparison: FlexComparison | None) -> Iterator[Finding]:
     for one in comparison.alone if comparison else ():
         if one.recommended.size_index is None:
-            proven = one.recommended.status == "infeasible"
             yield Finding(
                 severity=Severity.WARNING,
                 rule="flex product",
                 subject=f"flex {one.flex}",
-                message="no size set holds with this product alone"
-                if proven
-                else "time ran out before a size set was found for this product alone",
-                advice="Take it off the approved products, or offer larger sizes in it"
-                if proven
-                else "Allow more time",
+                message="no size set holds with this product alone",
+                advice="Take it off the approved products, or offer larger sizes in it",
             )
         elif not one.balanced_within:
             yield Finding(

@@ -101,10 +101,9 @@ def compare_flex(
     case: Case,
     *,
     drive: Drive | None = None,
-    time_limit_s: float | None = None,
     on_step: Callable[[int, int], None] = lambda done, total: None,
 ) -> FlexComparison | None:
-    """Compare the approved flex products; None where the plan has none. ``time_limit_s`` is for each search."""
+    """Compare the approved flex products; None where the plan has none. Every search goes on until proven."""
     plan = case.plan
     if plan.flex == ("",):
         return None
@@ -116,13 +115,13 @@ def compare_flex(
     for done, subset in enumerate(subsets):
         on_step(done, total)
         together = _of(case, subset)
-        found = _recommended(together, time_limit_s)
+        found = _recommended(together)
         least[subset] = found[0]
         if len(subset) == 1:
-            alone.append(_alone(together, subset[0], found, drive or default_drive(plan), time_limit_s))
-        approved.append(_approved(case, subset, found, least, time_limit_s))
+            alone.append(_alone(together, subset[0], found, drive or default_drive(plan)))
+        approved.append(_approved(case, subset, found, least))
     on_step(len(subsets), total)
-    break_even = _break_even(case, alone, time_limit_s) if plan.prices else ()
+    break_even = _break_even(case, alone) if plan.prices else ()
     return FlexComparison(alone=tuple(alone), approved=tuple(approved), break_even=break_even)
 
 
@@ -135,17 +134,16 @@ def _of(case: Case, flex: tuple[str, ...]) -> Case:
     return case.only(np.array([v.flex in flex for v in case.variants.variants]))
 
 
-def _recommended(case: Case, time_limit_s: float | None) -> tuple[Solution, Solution]:
+def _recommended(case: Case) -> tuple[Solution, Solution]:
     plan = case.plan
     return recommend(
         case.problem(),
         plan.standardize_within_pct,
         max_distinct=plan.max_distinct_sizes or None,
-        time_limit_s=time_limit_s,
     )
 
 
-def _alone(case: Case, flex: str, found: tuple[Solution, Solution], drive: Drive, time_limit_s: float | None) -> Alone:
+def _alone(case: Case, flex: str, found: tuple[Solution, Solution], drive: Drive) -> Alone:
     least, recommended = found
     index = recommended.size_index
     if index is None:
@@ -182,7 +180,6 @@ def _alone(case: Case, flex: str, found: tuple[Solution, Solution], drive: Drive
                 pct,
                 with_dampers(installed_ducts(case, index, compression_pct=pct), as_drawn.coefficient),
                 drive,
-                time_limit_s,
             )
             for pct in COMPRESSIONS_PCT
         ),
@@ -205,7 +202,6 @@ def _compressed(
     pct: float,
     ducts: SizedDucts,
     drive: Drive,
-    time_limit_s: float | None,
 ) -> Compressed:
     squeezed = _squeezed(case.plan, flex, pct)
     other = build_case(squeezed)
@@ -215,7 +211,7 @@ def _compressed(
         compression_pct=pct,
         holds=checked.holds,
         broken=len({b.section for b in checked.breaches}),
-        cost=_finite(least_cost(other.problem(), time_limit_s=time_limit_s).cost),
+        cost=_finite(least_cost(other.problem()).cost),
         worst_room=room,
         worst_room_pct=room_pct,
     )
@@ -232,15 +228,14 @@ def _approved(
     subset: tuple[str, ...],
     found: tuple[Solution, Solution],
     known: dict[tuple[str, ...], Solution],
-    time_limit_s: float | None,
 ) -> Approved:
     """``known``: least-cost sets by approved products, those of fewer products among them."""
     together = _of(case, subset)
     extra = {}
     for flex in subset if len(subset) > 1 else ():
         rest = tuple(f for f in subset if f != flex)
-        without = known.get(rest) or least_cost(_of(case, rest).problem(), time_limit_s=time_limit_s)
-        at_same_price = least_cost(together.priced_for(rest).problem(), time_limit_s=time_limit_s)
+        without = known.get(rest) or least_cost(_of(case, rest).problem())
+        at_same_price = least_cost(together.priced_for(rest).problem())
         extra[flex] = _finite(at_same_price.cost) - _finite(without.cost)
     return Approved(flex=subset, least=found[0], recommended=found[1], extra_cost=extra)
 
@@ -249,19 +244,19 @@ def _finite(cost: float) -> float:
     return cost if np.isfinite(cost) else float("nan")
 
 
-def _break_even(case: Case, alone: list[Alone], time_limit_s: float | None) -> tuple[BreakEven, ...]:
+def _break_even(case: Case, alone: list[Alone]) -> tuple[BreakEven, ...]:
     found = []
     for one in alone:
         for other in alone:
             if one.flex != other.flex:
                 target, pct = other.least.cost, float("nan")
                 if np.isfinite(target):
-                    pct = _price_for(_of(case, (one.flex,)), one.least, target, time_limit_s)
+                    pct = _price_for(_of(case, (one.flex,)), one.least, target)
                 found.append(BreakEven(product=one.flex, against=other.flex, price_pct=pct))
     return tuple(found)
 
 
-def _price_for(case: Case, start: Solution, target: float, time_limit_s: float | None) -> float:
+def _price_for(case: Case, start: Solution, target: float) -> float:
     """Per cent of a product's present prices at which its least cost is the target.
 
     The least cost is concave and piecewise straight in the price: each step solves the straight piece of the
@@ -282,7 +277,7 @@ def _price_for(case: Case, start: Solution, target: float, time_limit_s: float |
             return new
         at = new
         scaled = problem.cost + np.where(problem.allowed, flex_cost * (at / 100.0 - 1.0), 0.0)
-        solution = least_cost(replace(problem, cost=scaled), time_limit_s=time_limit_s)
+        solution = least_cost(replace(problem, cost=scaled))
     return at
 
 
@@ -301,9 +296,7 @@ class Dropped:
     rest_cost: float
 
 
-def without_each_size(
-    case: Case, size_index: NDArray[np.intp], *, time_limit_s: float | None = None
-) -> tuple[Dropped, ...]:
+def without_each_size(case: Case, size_index: NDArray[np.intp]) -> tuple[Dropped, ...]:
     """Which size of a set to drop first: the one whose loss the rest of the set bears for the least money."""
     problem = case.problem()
     kinds = [(s.kind, s.shape) for s in case.tree.sections]
@@ -319,8 +312,8 @@ def without_each_size(
                 kind=kind,
                 shape=shape,
                 size=case.table.sizes[size].label,
-                cost=least_cost(problem, usable=others, time_limit_s=time_limit_s).cost,
-                rest_cost=least_cost(problem, usable=rest, time_limit_s=time_limit_s).cost,
+                cost=least_cost(problem, usable=others).cost,
+                rest_cost=least_cost(problem, usable=rest).cost,
             )
         )
     return tuple(sorted(found, key=lambda d: (round(d.rest_cost, 6), round(d.cost, 6))))

@@ -14,7 +14,7 @@ from tractduct.network.tree import DuctTree
 from tractduct.network.variants import VariantSet
 from tractduct.physics.air import Air, velocity_pressure_inwc
 from tractduct.physics.friction import installed_friction_rate_inwc_per_100ft
-from tractduct.sizing.program import HOLDS_TOLERANCE
+from tractduct.sizing.program import highest_allowed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -76,8 +76,7 @@ class CandidateTable:
     @property
     def velocity_ok(self) -> NDArray[np.bool_]:
         """(n_variant, n_section, n_size) bool: the velocity is at most the section's limit."""
-        limit = self.sections.velocity_limit_fpm[:, None] * (1.0 + HOLDS_TOLERANCE)
-        return self.velocity_fpm <= limit
+        return self.velocity_fpm <= highest_allowed(self.sections.velocity_limit_fpm)[:, None]
 
     def rows(self, rows: NDArray[np.intp], cost: NDArray[np.float64]) -> CandidateTable:
         """The variants of these rows, at a cost (n_section, n_size) of their own."""

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from tractduct.physics.friction import diameter_for_friction_rate_in
 from tractduct.sizing.budget import worst_by_side
 from tractduct.sizing.case import Case
-from tractduct.sizing.program import HOLDS_TOLERANCE
+from tractduct.sizing.program import highest_allowed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -69,7 +69,7 @@ def size_by_hand(case: Case, size_index: NDArray[np.intp] | None = None) -> Hand
     through = tree.path[None, :, :] & variants.open_run[:, :, None]
     section_rate = np.where(through, rate[:, :, None], np.inf).min(axis=1, initial=np.inf)
     fits = (
-        (table.friction_rate_inwc_per_100ft <= section_rate[:, :, None] * (1.0 + HOLDS_TOLERANCE))
+        (table.friction_rate_inwc_per_100ft <= highest_allowed(section_rate)[:, :, None])
         & table.velocity_ok
         & table.offered
     )

@@ -3,12 +3,24 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-HOLDS_TOLERANCE = 1e-9  # relative; what "at most" means wherever a limit is tested
+Amount = TypeVar("Amount", float, NDArray[np.float64])
+
+HOLDS_TOLERANCE = 1e-9  # part of a limit, for the rounding of floating-point numbers and nothing else
 DIAMETER_TOLERANCE_IN = 1e-9  # a child this much larger than its parent still passes for equal
+
+
+def highest_allowed(limit: Amount) -> Amount:
+    """What a loss or a velocity may come to that may be "at most" a limit. The one rule, wherever a limit is tested.
+
+    A limit is met exactly where the amount differs from it by less than this adds. It is a thousandth of what the
+    solver lets pass, so whether a set holds is always worked out again and never left to the solver.
+    """
+    return limit * (1.0 + HOLDS_TOLERANCE)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -65,7 +77,7 @@ class SizingProblem:
     @property
     def limit_inwc(self) -> NDArray[np.float64]:
         """The most that a path may lose in a variant, tolerance included; (n_variant, n_path)."""
-        return self.available_inwc * (1.0 + HOLDS_TOLERANCE)
+        return highest_allowed(self.available_inwc)
 
     def over_limit_inwc(self, size_index: NDArray[np.intp]) -> NDArray[np.float64]:
         """What each path of a size set loses above its limit; (n_variant, n_path), above 0 where broken."""

@@ -21,9 +21,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import Bounds, LinearConstraint, OptimizeResult, linprog, milp
+from scipy.optimize import Bounds, LinearConstraint, OptimizeResult
 from scipy.sparse import csr_array, eye_array, hstack, vstack
 
+from tractduct.sizing.highs import integer_program, linear_program
 from tractduct.sizing.program import DIAMETER_TOLERANCE_IN, SizingProblem
 
 FloatArray = NDArray[np.float64]
@@ -43,6 +44,11 @@ _GUESS_WITH_CHANGES = 1.0125  # the same where changes of size cost something
 _COVER_MARGIN = 1e-12  # part of a limit: levels that break it by less may add up to it in another order
 _VARIANTS_FOR_COVERS = 16  # the tightest of a path at the point; more find hardly better covers
 _MOST_COMBINATIONS = 4096  # of levels along one path, when looking for covers
+# of a limit, in whole ones of which an integer program counts losses: half of one is far more than HiGHS's tolerances
+# of 1e-6 for a row and for a whole number can move a row by
+_STEPS = 1e4
+_TIE_UNIT = 1e-3  # of a ceiling that only ties are within: HiGHS's tolerance of 1e-6 of this is SAME_COST
+_CEILING_SPARE = 1e-5  # part of a ceiling that an integer program leaves open for the same reason
 
 
 def reach(ceiling: float) -> float:
@@ -314,6 +320,19 @@ class Relaxation:
         keep = np.maximum.reduceat(left, self._first(columns), axis=1).sum(axis=1) > right
         return left[keep], right[keep]
 
+    def _in_steps(self, columns: IntArray) -> tuple[FloatArray, FloatArray]:
+        """The rows of the columns with losses rounded down to whole steps of the limit, for an integer program.
+
+        HiGHS takes a set that breaks a row by its tolerance for the best of a part of its search, leaves that part,
+        and only then refuses the set: a better set may have gone with it. Between whole steps no set comes
+        near enough to a limit for that. What is too large by less than the steps hold is cut off by covers.
+        """
+        left, right = self.left[:, columns].copy(), self.right.copy()
+        paths = right > 0.0  # covers have -1
+        left[paths] = np.floor(left[paths] * (_STEPS / right[paths, None])) / _STEPS
+        right[paths] = 1.0 + 0.5 / _STEPS
+        return left, right
+
     def _one_each(self, columns: IntArray, width: int) -> csr_array:
         return csr_array(
             (np.ones(columns.size), (self.section[columns], np.arange(columns.size))),
@@ -353,13 +372,12 @@ class Relaxation:
     def _linprog(self, columns: IntArray, cost: FloatArray, rows: csr_array, right: FloatArray) -> OptimizeResult:
         one_each = self._one_each(columns, cost.size)
         # programs this small are solved before a presolve pays
-        return linprog(
+        return linear_program(
             cost,
             A_ub=rows,
             b_ub=right,
             A_eq=one_each,
             b_eq=np.ones(self.n_section),
-            method="highs",
             options={"presolve": False},
         )
 
@@ -440,7 +458,13 @@ class Relaxation:
         fixed = [rows(one_each, 1.0, least=1.0), rows(change, 0.0, of_change=-np.eye(n_change))]
         if np.isfinite(ceiling):
             unit = max(ceiling, _MEAN_COLUMN_COST)
-            fixed.append(rows(self.cost[None, columns] / unit, reach(ceiling) / unit, of_change=change_cost / unit))
+            if goal is cost:
+                # what costs a little more than the ceiling takes nothing better with it
+                highest = reach(ceiling) / unit + _CEILING_SPARE
+            else:
+                unit *= _TIE_UNIT
+                highest = reach(ceiling) / unit
+            fixed.append(rows(self.cost[None, columns] / unit, highest, of_change=change_cost / unit))
         if counting:
             fixed.append(rows(np.eye(n_column), 0.0, of_pair=-np.eye(n_pair)[pair_of]))
         if max_distinct is not None:
@@ -452,9 +476,9 @@ class Relaxation:
             excluded = np.isin(columns, self.columns_of(other_than))[None, :].astype(float)
         bound = 0.0
         while True:
-            loss = rows(*self._breakable(self.left[:, columns], self.right, columns))
+            loss = rows(*self._breakable(*self._in_steps(columns), columns))
             left, least, most = zip(*fixed, loss, rows(excluded, self.n_section - 1.0), strict=True)
-            result = milp(
+            result = integer_program(
                 goal,
                 integrality=np.arange(width) < n_column + n_pair,
                 bounds=Bounds(0.0, 1.0),
@@ -511,8 +535,9 @@ class Relaxation:
         if not (over > 0.0).any():
             return False
         section = np.arange(self.n_section)
-        if not self._add_worst_rows(self._loss[:, section, size_index], 0.0):
-            variant, path = np.unravel_index(over.argmax(), over.shape)
-            self.variants_used.add(int(variant))
-            self._append([self._cover(int(variant), int(path), self._loss[variant, section, size_index])], [-1.0])
+        self._add_worst_rows(self._loss[:, section, size_index], 0.0)
+        # such a row may be broken by less than an integer program sees
+        variant, path = np.unravel_index(over.argmax(), over.shape)
+        self.variants_used.add(int(variant))
+        self._append([self._cover(int(variant), int(path), self._loss[variant, section, size_index])], [-1.0])
         return True

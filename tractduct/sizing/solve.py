@@ -78,6 +78,8 @@ class SizeFront:
         The least-cost set with no cap on distinct sizes.
     entries : by rising number of distinct sizes and falling cost
         An entry with n sizes is the least cost with at most n. Empty if no set holds within the cap.
+    open_numbers : numbers of distinct sizes that time ran out on, without an entry of their own
+        Each with a bound on the cost of the sets that have so many.
     status
         ``optimal`` if every entry is and none is missing; ``infeasible`` if no set holds within the cap;
         ``feasible`` or ``unknown`` if time ran out, with or without entries.
@@ -86,6 +88,7 @@ class SizeFront:
     least_cost: Solution
     entries: tuple[Solution, ...]
     status: Status
+    open_numbers: tuple[tuple[int, float], ...] = ()
 
 
 def least_cost(
@@ -134,10 +137,18 @@ def size_front(
     if least.status != "optimal":
         within_cap = _if_within(least, cap)
         entries = () if within_cap.size_index is None else (within_cap,)
-        return SizeFront(least_cost=least, entries=entries, status=within_cap.status)
+        last = cap if least.size_index is None else min(cap, least.distinct_sizes - 1)
+        untried = range(search.fewest_conceivable, last + 1) if least.status != "infeasible" else ()
+        return SizeFront(
+            least_cost=least,
+            entries=entries,
+            status=within_cap.status,
+            open_numbers=tuple((number, least.bound) for number in untried),
+        )
     numbers = range(search.fewest_conceivable, min(cap + 1, least.distinct_sizes))
     steps = len(numbers) + (least.distinct_sizes <= cap)
     found: list[Solution] = []
+    open_numbers: tuple[tuple[int, float], ...] = ()
     finished = True
     for done, number in enumerate(numbers, start=1):
         ceiling = found[-1].cost * (1.0 - 3.0 * SAME_COST) if found else np.inf
@@ -148,6 +159,8 @@ def size_front(
         if on_step is not None:
             on_step(done, steps)
         if not finished:
+            at_this = () if solution.size_index is not None else ((number, solution.bound),)
+            open_numbers = (*at_this, *((more, least.bound) for more in range(number + 1, numbers.stop)))
             break
     if least.distinct_sizes <= cap:
         found.append(least)
@@ -157,7 +170,7 @@ def size_front(
         status: Status = "optimal" if finished else "feasible"
     else:
         status = "infeasible" if finished else "unknown"
-    return SizeFront(least_cost=least, entries=tuple(found), status=status)
+    return SizeFront(least_cost=least, entries=tuple(found), status=status, open_numbers=open_numbers)
 
 
 def recommended(front: SizeFront, within_pct: float) -> Solution:

@@ -19,8 +19,10 @@ from tractduct.network.airstream import airstream
 from tractduct.network.variants import Variant
 from tractduct.physics.air import site_air, velocity_pressure_inwc
 from tractduct.physics.friction import compression_factor, friction_rate_inwc_per_100ft
-from tractduct.sizing.program import HOLDS_TOLERANCE
+from tractduct.sizing.program import DIAMETER_TOLERANCE_IN, highest_allowed
 from tractduct.units import IP, UnitSystem
+
+_ANOTHER_ORDER = 1e-12  # part of a limit: far more than the same losses added in another order can differ by
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,7 +84,7 @@ def verify_sizes(
     def report(
         name: str, section: str, amount: NDArray[np.float64], limit: float, unit: str, live: NDArray[np.bool_]
     ) -> None:
-        over = np.flatnonzero(live & (amount > limit * (1.0 + HOLDS_TOLERANCE)))
+        over = np.flatnonzero(live & (amount > _refused_above(limit)))
         if first_only and over.size:
             over = over[[int(np.argmax(amount[over]))]]
         breaches.extend(
@@ -103,7 +105,7 @@ def verify_sizes(
         breaches.extend(_size_breaches(plan, section, size, variants))
         if section.parent:
             above = sizes[chosen[section.parent]].diameter_in
-            if size.diameter_in > above + 1e-9:
+            if size.diameter_in > above + DIAMETER_TOLERANCE_IN:
                 breaches.append(
                     Breach(
                         limit_name="larger than parent",
@@ -145,6 +147,11 @@ def verify_sizes(
     )
 
 
+def _refused_above(limit: float) -> float:
+    """Where this pass and the search could differ by rounding alone, the search decides."""
+    return highest_allowed(limit) * (1.0 + _ANOTHER_ORDER)
+
+
 def _over_blower(
     plan: Plan,
     variants: tuple[Variant, ...],
@@ -161,7 +168,7 @@ def _over_blower(
         worst = max(supply, key=lambda name: np.nan_to_num(path_loss[name][v]))
         lost = path_loss[worst][v]
         lost += max((np.nan_to_num(path_loss[name][v]) for name in back), default=0.0)
-        if lost > left[v] * (1.0 + HOLDS_TOLERANCE):
+        if lost > _refused_above(float(left[v])):
             found.append(
                 Breach(
                     limit_name="pressure",

@@ -13,7 +13,7 @@ from tractduct.inputs.sizes import size_of
 from tractduct.network.variants import Variant
 from tractduct.sizing.budget import side_of_path, worst_by_side
 from tractduct.sizing.case import Case, build_case
-from tractduct.sizing.program import HOLDS_TOLERANCE
+from tractduct.sizing.program import HOLDS_TOLERANCE, highest_allowed
 from tractduct.sizing.solve import Solution, least_cost, size_front
 from tractduct.units import IP, UnitSystem
 
@@ -188,7 +188,7 @@ def _velocities(case: Case, fits: NDArray[np.bool_]) -> list[Conflict]:
         speed = case.table.velocity_fpm[:, i, fits[i]].min(axis=1)
         v = int(np.argmax(speed))
         limit = float(case.table.sections.velocity_limit_fpm[i])
-        if speed[v] > limit * (1.0 + HOLDS_TOLERANCE):
+        if speed[v] > highest_allowed(limit):
             found.append(
                 Conflict(
                     path=case.tree.runs[int(np.flatnonzero(case.tree.path[:, i])[0])].name,

@@ -6,6 +6,8 @@ import json
 import math
 from typing import Any
 
+import numpy as np
+
 from tractduct.delivery.deliver import Delivery
 from tractduct.delivery.predict import Delivered
 from tractduct.network.variants import Variant
@@ -13,6 +15,8 @@ from tractduct.orientation.study import OrientationStudy
 from tractduct.purchasing.buy import Buying
 from tractduct.sizing.candidates import at_sizes
 from tractduct.sizing.drivers import Reason
+from tractduct.sizing.program import HOLDS_TOLERANCE
+from tractduct.sizing.solve import Solution
 from tractduct.study import Study
 from tractduct.units import MEASURES
 from tractduct.version import VERSION
@@ -48,17 +52,24 @@ def results(
         "cost": _number(best.cost),
         "cost_unit": units.unit(study.cost_unit),
         "least_cost": _number(study.least_cost.cost),
-        "best_bound": _number(study.least_cost.bound),
+        "best_bound": _bound(study.least_cost),
+        "gap_pct": _gap_pct(study.least_cost),
         "by_distinct_sizes": [
             {
                 "distinct_sizes": entry.distinct_sizes,
                 "cost": _number(entry.cost),
-                "best_bound": _number(entry.bound),
+                "best_bound": _bound(entry),
+                "gap_pct": _gap_pct(entry),
                 "status": entry.status,
                 "size_set": study.case.labels(entry.size_index),
             }
             for entry in study.front
         ],
+        "open_distinct_sizes": [
+            {"distinct_sizes": number, "best_bound": _down(bound)} for number, bound in study.open_numbers
+        ],
+        "margins": _margins(study),
+        "velocity_limits": _velocity_limits(study),
         "variants": _variants(study),
         "drivers": {
             d.section: [_variant(v) for v in d.variants] if d.reason is Reason.VARIANTS else [] for d in study.drivers
@@ -328,6 +339,46 @@ def _packages(result: OrientationStudy) -> list[dict[str, Any]]:
     ]
 
 
+def _margins(study: Study) -> dict[str, Any] | None:
+    """The tightest limit of each sort; more digits than elsewhere, so that a hair can be told from nothing."""
+    if study.margins is None:
+        return None
+    units = study.plan.units
+    return {
+        "tolerance": HOLDS_TOLERANCE,
+        "met_exactly": study.margins.exact,
+        "smallest": [
+            {
+                "limit": m.limit,
+                "of": m.of,
+                "place": m.place,
+                "variant": _variant(m.variant) if m.variant else None,
+                "amount": _number(units.shown(m.amount, m.unit), 12),
+                "allowed": _number(units.shown(m.allowed, m.unit), 12),
+                "margin": _number(units.shown(m.left, m.unit), 12),
+                "margin_pct": _number(m.left_pct, 10),
+                "unit": units.unit(m.unit),
+                "limits": m.limits,
+                "met_exactly": m.exact,
+            }
+            for m in study.margins.tightest
+        ],
+    }
+
+
+def _velocity_limits(study: Study) -> dict[str, Any]:
+    """By section: its limit, what is left of it in the variant that leaves least, and that variant."""
+    found = {}
+    for section in study.tree.sections:
+        entry: dict[str, Any] = {"velocity_limit_fpm": _number(study.plan.velocity_limit_fpm(section))}
+        if study.margins is not None:
+            left = study.margins.velocity_fpm[section.name]
+            v = int(np.argmin(np.round(left, 9)))
+            entry |= {"velocity_margin_fpm": _number(left[v]), "variant": _variant(study.variants.variants[v])}
+        found[section.name] = entry
+    return found
+
+
 def _variants(study: Study) -> list[dict[str, Any]]:
     tree, hand, checked = study.tree, study.hand, study.verification
     index = study.recommended.size_index
@@ -352,6 +403,9 @@ def _variants(study: Study) -> list[dict[str, Any]]:
             paths[run.name] = {
                 "loss_inwc": None if checked is None else _number(checked.path_loss_inwc[run.name][v], 8),
                 "available_inwc": _number(hand.path_available_inwc[v, p], 8),
+                "slack_inwc": None
+                if checked is None
+                else _number(hand.path_available_inwc[v, p] - checked.path_loss_inwc[run.name][v], 8),
                 "total_effective_length_ft": _number(hand.total_effective_length_ft[p]),
                 "friction_rate_inwc_per_100ft": _number(hand.friction_rate[v, p], 8),
             }
@@ -392,5 +446,23 @@ def _variant(variant: Variant) -> dict[str, Any]:
 
 
 def _number(value: float, digits: int = 6) -> float | None:
-    """Rounded well below anything measurable, so that machines agree; None where there is no number."""
-    return round(float(value), digits) if math.isfinite(value) else None
+    """Rounded well below anything measurable, so that machines agree; None where there is no number, no -0."""
+    return round(float(value), digits) + 0.0 if math.isfinite(value) else None
+
+
+def _bound(solution: Solution) -> float | None:
+    """What no cost is below: of an optimum its cost, else rounded down, so that it stays true."""
+    return _number(solution.bound) if solution.status == "optimal" else _down(solution.bound)
+
+
+def _down(bound: float) -> float | None:
+    return math.floor(bound * 1e6) / 1e6 if math.isfinite(bound) else None
+
+
+def _gap_pct(solution: Solution) -> float | None:
+    """How much of the cost a better set could save at most; 0 where the cost is proven the least."""
+    if solution.size_index is None:
+        return None
+    if solution.status == "optimal" or solution.cost <= 0.0:
+        return 0.0
+    return _number(100.0 * (1.0 - solution.bound / solution.cost))

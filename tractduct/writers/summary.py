@@ -14,6 +14,7 @@ from tractduct.purchasing.compare import Dropped
 from tractduct.sizing.drivers import Reason
 from tractduct.study import Study
 from tractduct.writers.orientation_tables import missing
+from tractduct.writers.tables import closest_limits
 
 _FINDINGS_SHOWN = 8
 
@@ -211,7 +212,13 @@ def _cost(study: Study) -> list[str]:
         f"{money(study, least.cost)} with {least.distinct_sizes} sizes; this set is {over:.1f} % above it.",
     ]
     if least.status != "optimal":
-        lines.append(f"The least cost is not proven: it can't be below {money(study, least.bound)}.")
+        gap = 100.0 * (1.0 - least.bound / least.cost) if least.cost else 0.0
+        lines.append(
+            f"The least cost is not proven: it can't be below {money(study, least.bound)}, which is {gap:.2f} % less."
+        )
+    elif study.status != "optimal":
+        lines.append("The least cost is proven; that no fewer sizes would do for little more is not.")
+    lines.append(f"Closest limits: {closest_limits(study)}")
     return lines
 
 
@@ -342,8 +349,6 @@ def _findings(found: tuple[Finding, ...]) -> list[str]:
 
 
 def _nothing_holds(study: Study) -> list[str]:
-    if study.status == "unknown":
-        return ["No size set was found in the time allowed, and none is proven impossible. Allow more time."]
     lines = ["No size set holds in every variant."]
     lines += [f"  {conflict}" for conflict in study.conflicts]
     helping = [w for w in study.ways_out if w.helps]

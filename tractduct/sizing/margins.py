@@ -1,0 +1,149 @@
+"""By how much each limit holds: the tightest of each sort, from what the independent check worked out."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tractduct.network.variants import Variant
+from tractduct.sizing.case import Case
+from tractduct.sizing.program import DIAMETER_TOLERANCE_IN, highest_allowed
+from tractduct.sizing.verify import Verification
+
+PRESSURE, VELOCITY, SIZE = "pressure", "velocity", "size"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Margin:
+    """The tightest limit of one sort, by the part of the limit that is left.
+
+    Attributes
+    ----------
+    limit : pressure, velocity, or size against the parent's
+    of : whose limit it is: a side; side, role and kind; empty for sizes
+    place, variant : the run or section, and where it is tightest; None for a size, which is the same in all
+    amount, allowed : both in ``unit``; of a size the section's and its parent's equivalent diameter
+    limits, exact : limits of this sort, each variant counted, and how many of them are met exactly
+    """
+
+    limit: str
+    of: str
+    place: str
+    variant: Variant | None
+    amount: float
+    allowed: float
+    unit: str
+    limits: int
+    exact: int
+
+    @property
+    def left(self) -> float:
+        """What is left of the limit; below 0 by rounding alone, where it is met exactly."""
+        return self.allowed - self.amount
+
+    @property
+    def left_pct(self) -> float:
+        return 100.0 * self.left / self.allowed
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Margins:
+    """``tightest``: one of each sort that the plan has; ``velocity_fpm``: section -> what is left, (n_variant,)."""
+
+    tightest: tuple[Margin, ...]
+    velocity_fpm: Mapping[str, NDArray[np.float64]]
+
+    @property
+    def exact(self) -> int:
+        """Limits of pressure and velocity, each variant counted, that are met exactly."""
+        return sum(m.exact for m in self.tightest if m.limit != SIZE)
+
+    def closest(self, limit: str) -> Margin | None:
+        """The tightest of all of a sort."""
+        return min((m for m in self.tightest if m.limit == limit), key=lambda m: m.left_pct, default=None)
+
+
+def find_margins(
+    case: Case, checked: Verification, size_index: NDArray[np.intp], available_inwc: NDArray[np.float64]
+) -> Margins:
+    """The margins of a size set that was checked. ``available_inwc``: (n_variant, n_path)."""
+    plan, sections = case.plan, case.tree.sections
+    return Margins(
+        tightest=(*_pressures(case, checked, available_inwc), *_velocities(case, checked), *_sizes(case, size_index)),
+        velocity_fpm={s.name: plan.velocity_limit_fpm(s) - checked.velocity_fpm[s.name] for s in sections},
+    )
+
+
+def _pressures(case: Case, checked: Verification, available_inwc: NDArray[np.float64]) -> Iterator[Margin]:
+    for side in ("supply", "return"):
+        mine = [p for p, run in enumerate(case.tree.runs) if run.side == side]
+        names = [case.tree.runs[p].name for p in mine]
+        if names:
+            loss = np.column_stack([checked.path_loss_inwc[name] for name in names])
+            yield from _tightest(case, PRESSURE, side, names, loss, available_inwc[:, mine], "inWC")
+
+
+def _velocities(case: Case, checked: Verification) -> Iterator[Margin]:
+    groups: dict[str, list[int]] = {}
+    for i, s in enumerate(case.tree.sections):
+        groups.setdefault(f"{s.side} {s.role} {s.kind}", []).append(i)
+    for of, members in sorted(groups.items(), key=lambda group: (group[0].startswith("return"), group[0])):
+        sections = [case.tree.sections[i] for i in members]
+        names = [s.name for s in sections]
+        speed = np.column_stack([checked.velocity_fpm[name] for name in names])
+        limit = np.broadcast_to([case.plan.velocity_limit_fpm(s) for s in sections], speed.shape)
+        yield from _tightest(case, VELOCITY, of, names, speed, limit, "fpm")
+
+
+def _tightest(
+    case: Case,
+    limit: str,
+    of: str,
+    names: list[str],
+    amount: NDArray[np.float64],
+    allowed: NDArray[np.float64],
+    unit: str,
+) -> Iterator[Margin]:
+    """Of amounts (n_variant, n_name); NaN where there is no limit to meet. Nothing where none has one."""
+    live = np.isfinite(amount)
+    if not live.any():
+        return
+    # Rounded, so that machines agree on which of two equal ones it is.
+    left = np.where(live, np.round(1.0 - amount / allowed, 12), np.inf)
+    v, n = np.unravel_index(int(np.argmin(left)), left.shape)
+    exact = live & (np.abs(amount - allowed) <= highest_allowed(allowed) - allowed)
+    yield Margin(
+        limit=limit,
+        of=of,
+        place=names[n],
+        variant=case.variants.variants[v],
+        amount=float(amount[v, n]),
+        allowed=float(allowed[v, n]),
+        unit=unit,
+        limits=int(np.count_nonzero(live)),
+        exact=int(np.count_nonzero(exact)),
+    )
+
+
+def _sizes(case: Case, size_index: NDArray[np.intp]) -> Iterator[Margin]:
+    parent = case.tree.parent
+    children = np.flatnonzero(parent >= 0)
+    if not children.size:
+        return
+    own = case.diameter_in[size_index]
+    amount, allowed = own[children], own[parent[children]]
+    n = int(np.argmin(np.round(1.0 - amount / allowed, 12)))
+    yield Margin(
+        limit=SIZE,
+        of="",
+        place=case.tree.sections[children[n]].name,
+        variant=None,
+        amount=float(amount[n]),
+        allowed=float(allowed[n]),
+        unit="in",
+        limits=int(children.size),
+        exact=int(np.count_nonzero(np.abs(amount - allowed) <= DIAMETER_TOLERANCE_IN)),
+    )
