@@ -14,7 +14,7 @@ from tractduct.inputs.breakdown import Breakdown, room_loads
 from tractduct.inputs.cells import ALL_ROOMS, CellProblem, key_of, parse_flag
 from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.plan_file import PlanFile
-from tractduct.inputs.spelling import note_of_reading, plain_text
+from tractduct.inputs.spelling import note_of_reading, plain_choice, plain_text
 from tractduct.inputs.tables import RawTable, header_key
 from tractduct.physics.turning import POINT_DEG, share_by_load
 
@@ -123,13 +123,24 @@ def _cells(table: RawTable, plan_file: PlanFile, log: FaultLog) -> _Cells:
             parts = wide_column(spelled)
             if parts:
                 columns += [(parts[0], s, spelled) for names in (flow, load) for s, n in names.items() if n == parts[1]]
+        given: dict[tuple[str | None, str, str], str] = {}
+        for face, season, spelled in columns:
+            first = given.setdefault((face, season, _quantity(spelled)), spelled)
+            if first != spelled:
+                log.fault(
+                    table.label,
+                    f"this column says the same as '{first}'",
+                    "Keep one of the two",
+                    row=table.header_row,
+                    column=spelled,
+                )
         for name in [n for names in (flow, load) for n in names.values() if table.has(n)]:
             log.fault(
                 table.label,
                 "this column stands beside columns for each front face, such as "
                 f"'{columns[0][2]}': which of them counts is not clear",
                 "Keep one form: columns for each face, or a row for each face",
-                row=1,
+                row=table.header_row,
                 column=table.spelling(name),
             )
     else:
@@ -139,7 +150,7 @@ def _cells(table: RawTable, plan_file: PlanFile, log: FaultLog) -> _Cells:
                 table.label,
                 "the column 'front_faces' is missing",
                 f"Add it: {spec.field('front_faces').meaning}",
-                row=1,
+                row=table.header_row,
             )
             log.unread.add(spec.name)
             return cells
@@ -149,7 +160,7 @@ def _cells(table: RawTable, plan_file: PlanFile, log: FaultLog) -> _Cells:
             table.label,
             "there is no airflow column",
             "Add heating_cfm and cooling_cfm, or heating_btuh and sensible_cooling_btuh",
-            row=1,
+            row=table.header_row,
         )
         log.unread.add(spec.name)
     elif cells.is_load and any(_quantity(c[2]).endswith("cfm") for c in columns):
@@ -157,7 +168,7 @@ def _cells(table: RawTable, plan_file: PlanFile, log: FaultLog) -> _Cells:
             table.label,
             "there are columns of airflow and of load",
             "Keep heating_cfm and cooling_cfm, or heating_btuh and sensible_cooling_btuh",
-            row=1,
+            row=table.header_row,
         )
         log.unread.add(spec.name)
         return cells
@@ -170,7 +181,7 @@ def _cells(table: RawTable, plan_file: PlanFile, log: FaultLog) -> _Cells:
                 table.label,
                 f"the column '{names[season]}' is missing",
                 f'Add it, or write seasons = ["{other}"] in [variants] of plan.toml',
-                row=1,
+                row=table.header_row,
             )
     seen: dict[tuple[str | None, bool, str], int] = {}
     for row in table.rows:
@@ -280,7 +291,8 @@ def wide_column(header: str) -> tuple[str, str] | None:
     quantities = [f.name for f in schema.AIRFLOW.fields if f.kind == "number"]
     for quantity in quantities:
         if key.endswith(header_key(quantity)):
-            face = key.removesuffix(header_key(quantity)).upper()
+            word = key.removesuffix(header_key(quantity))
+            face = plain_choice(schema.AIRFLOW.field("front_faces"), word) or word.upper()
             if face in schema.FACES:
                 return face, quantity
     return None
