@@ -13,6 +13,7 @@ from tractduct.inputs import schema
 from tractduct.inputs.breakdown import Breakdown, room_loads
 from tractduct.inputs.cells import ALL_ROOMS, CellProblem, key_of, parse_flag
 from tractduct.inputs.fault_log import FaultLog
+from tractduct.inputs.limits import MAX_ROOMS
 from tractduct.inputs.plan_file import PlanFile
 from tractduct.inputs.spelling import note_of_reading, plain_choice, plain_text
 from tractduct.inputs.tables import RawTable, header_key
@@ -49,6 +50,8 @@ def read_airflow(table: RawTable | None, plan_file: PlanFile, log: FaultLog) -> 
         return RoomAirflow(airflow_cfm=nothing)
     cells = _cells(table, plan_file, log)
     values, rooms, bad = cells.values, cells.rooms, cells.bad
+    if log.too_many(table, "rooms", len(rooms), MAX_ROOMS):
+        return RoomAirflow(airflow_cfm=nothing)
     if not values:
         if not log.faults:
             log.fault(table.label, "the table holds no airflow", "Fill it in")

@@ -17,6 +17,7 @@ from tractduct.findings import Finding, Severity
 from tractduct.inputs import schema
 from tractduct.inputs.cells import CellProblem, allowed, key_of, nearest, parse_number
 from tractduct.inputs.fault_log import FaultLog
+from tractduct.inputs.limits import MAX_ROOMS, MAX_SURFACE_KINDS
 from tractduct.inputs.plan_file import PlanFile
 from tractduct.inputs.schema import FACES, Field
 from tractduct.inputs.tables import RawTable, Row
@@ -290,10 +291,14 @@ def read_breakdown(
             )
         return None
     factors = _read_factors(factor_table, log)
+    if log.too_many(factor_table, "kinds of surface", len(factors.names), MAX_SURFACE_KINDS):
+        return None
     rooms = {key_of(r): r for r in known_rooms}
     may_add = not known_rooms
     found = _read_surfaces(surfaces, factors, rooms, may_add, log)
     gain = _read_gains(gains, rooms, may_add, log)
+    if log.too_many(surfaces, "rooms", len(rooms), MAX_ROOMS):
+        return None
     _complete(factor_table, factors, found, log)
     loaded = {s.room for s in found} | {room for _, room in gain}
     for key, room in rooms.items() if known_rooms and len(log.faults) == before else ():

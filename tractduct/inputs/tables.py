@@ -324,7 +324,8 @@ def _open_workbook(path: Path, label: str, *, data_only: bool) -> Any:
         _check_unpacked(path, label)
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # styles and drop-down lists that openpyxl leaves out on reading
-            return openpyxl.load_workbook(path, data_only=data_only, read_only=True)
+            # From memory: a file that openpyxl can't read it leaves open.
+            return openpyxl.load_workbook(io.BytesIO(path.read_bytes()), data_only=data_only, read_only=True)
     except TableFault:
         raise
     except OSError as error:
