@@ -11,6 +11,7 @@ import csv
 import datetime
 from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 from fuzz_plans import FACES, Folder, Formula, squeezed
@@ -196,7 +197,9 @@ def _cells(
     return found
 
 
-def _pick(folder: Folder, draw: Draw, wanted: Callable[[str, str, Any], bool]) -> tuple[str, list[Any], int, str] | None:
+def _pick(
+    folder: Folder, draw: Draw, wanted: Callable[[str, str, Any], bool]
+) -> tuple[str, list[Any], int, str] | None:
     found = _cells(folder, wanted)
     if not found:
         return None
@@ -222,7 +225,11 @@ def _text_cell(name: str, column: str, cell: Any) -> bool:
 
 
 def _put(
-    folder: Folder, draw: Draw, wanted: Callable[[str, str, Any], bool], make: Callable[[str, str, Any], Any], words: str
+    folder: Folder,
+    draw: Draw,
+    wanted: Callable[[str, str, Any], bool],
+    make: Callable[[str, str, Any], Any],
+    words: str,
 ) -> Told | None:
     """Write something into one of the wanted cells; ``words`` with {} for what is written."""
     picked = _pick(folder, draw, wanted)
@@ -467,6 +474,8 @@ def _own_column(folder: Folder, draw: Draw) -> Told | None:
     name = draw(st.sampled_from(sorted(folder.grids)))
     header = folder.header(name)
     width = len(header)
+    if folder.column(name, "zz quux") >= 0:
+        return None
     for row in folder.grids[name]:
         row += [None] * (width - len(row))
         row.append("zz quux" if row is header else "17" if row in folder.rows(name) else None)
@@ -475,7 +484,13 @@ def _own_column(folder: Folder, draw: Draw) -> Told | None:
 
 @_named(KEEPS, "the other kind of file")
 def _other_form(folder: Folder, draw: Draw) -> Told | None:
-    if folder.book_changes or any((folder.encoding, folder.delimiter, folder.line_end, folder.quoting, folder.patches)):
+    if (
+        folder.book_changes
+        or "tables" in folder.config
+        or any((folder.encoding, folder.delimiter, folder.line_end, folder.quoting, folder.patches))
+    ):
+        return None
+    if any(isinstance(cell, Formula) for grid in folder.grids.values() for row in grid for cell in row):
         return None
     folder.form = "xlsx" if folder.form == "csv" else "csv"
     return Told("plan.toml", silent=True)
@@ -670,7 +685,7 @@ def _merged(folder: Folder, draw: Draw) -> Told | None:
     for name in folder.grids:
         grid = folder.grids[name]
         for place in range(len(folder.header(name))):
-            for row, under in zip(grid[1:], grid[2:], strict=False):
+            for row, under in pairwise(grid[1:]):
                 pair = [r[place] if place < len(r) else None for r in (row, under)]
                 free = (id(row), place) not in folder.touched and (id(under), place) not in folder.touched
                 if free and pair[0] == pair[1] and pair[0] not in (None, "") and row is not folder.header(name):
@@ -681,7 +696,9 @@ def _merged(folder: Folder, draw: Draw) -> Told | None:
     line = folder.line_of(name, row)
 
     def change(book: Any) -> None:
-        book[folder.rename.get(name, name)].merge_cells(start_row=line, end_row=line + 1, start_column=place + 1, end_column=place + 1)
+        book[folder.rename.get(name, name)].merge_cells(
+            start_row=line, end_row=line + 1, start_column=place + 1, end_column=place + 1
+        )
 
     folder.book_changes.append(change)
     folder.touched |= {(id(r), p) for r in folder.grids[name] for p in range(len(r))}
@@ -806,7 +823,9 @@ _break_number(
 )
 _break_number("another unit", _other_unit)
 _break_number("a decimal comma", lambda column, draw: draw(st.sampled_from(["1,5", "0,25", "12,75", "1.200,5"])))
-_break_number("no finite number", lambda column, draw: draw(st.sampled_from(["nan", "NaN", "inf", "-Infinity", "1e999"])))
+_break_number(
+    "no finite number", lambda column, draw: draw(st.sampled_from(["nan", "NaN", "inf", "-Infinity", "1e999"]))
+)
 _break_number("beyond what is allowed", lambda column, draw: draw(st.sampled_from([9e9, 1e300, 99999999])))
 _break_number("two numbers", lambda column, draw: draw(st.sampled_from(["12 14", "7-8", "7/8", "1..2", "5 ft 6"])))
 

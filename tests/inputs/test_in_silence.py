@@ -229,7 +229,11 @@ def test_spaces_that_do_not_break_at_the_ends_are_said(plan: PlanTables, write_p
     [
         ("inner_diameters", {"inner_diameter_in": 6.2}, "this duct and size stand already in row 2"),
         ("friction_tables", {"friction_rate_inwc_per_100ft": 0.03}, "stands in a row before"),
-        ("friction_tables", {"airflow_cfm": 60, "loss_inwc": 0.1, "length_ft": 50}, "a friction rate and a measured loss"),
+        (
+            "friction_tables",
+            {"airflow_cfm": 60, "loss_inwc": 0.1, "length_ft": 50},
+            "a friction rate and a measured loss",
+        ),
     ],
 )
 def test_two_rows_that_say_two_things(table: str, change: dict[str, Any], says: str, write_plan: WritePlan) -> None:

@@ -128,11 +128,11 @@ def _cells(table: RawTable, plan_file: PlanFile, log: FaultLog) -> _Cells:
                 columns += [(parts[0], s, spelled) for names in (flow, load) for s, n in names.items() if n == parts[1]]
         given: dict[tuple[str | None, str, str], str] = {}
         for face, season, spelled in columns:
-            first = given.setdefault((face, season, _quantity(spelled)), spelled)
-            if first != spelled:
+            same = given.setdefault((face, season, _quantity(spelled)), spelled)
+            if same != spelled:
                 log.fault(
                     table.label,
-                    f"this column says the same as '{first}'",
+                    f"this column says the same as '{same}'",
                     "Keep one of the two",
                     row=table.header_row,
                     column=spelled,

@@ -244,7 +244,9 @@ def _check_headers(table: RawTable, spec: schema.TableSchema, log: FaultLog) -> 
             )
     missing = [f.name for f in spec.fields if f.required and not table.has(f.name)]
     for name in missing:
-        log.fault(table.label, f"the column '{name}' is missing", f"Add it: {spec.field(name).meaning}", row=table.header_row)
+        log.fault(
+            table.label, f"the column '{name}' is missing", f"Add it: {spec.field(name).meaning}", row=table.header_row
+        )
     return not missing
 
 

@@ -163,7 +163,11 @@ def read_inner_diameters(
             first = seen.setdefault(key, row.number)
             if first != row.number:
                 log.cell_fault(
-                    table, row, "size_in", f"this duct and size stand already in row {first}", "Remove one of the two rows"
+                    table,
+                    row,
+                    "size_in",
+                    f"this duct and size stand already in row {first}",
+                    "Remove one of the two rows",
                 )
             found[key] = inner
     return found

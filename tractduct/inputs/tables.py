@@ -161,9 +161,7 @@ def check_file(path: Path, label: str, most: int = MAX_TABLE_BYTES) -> None:
 _Lines = Iterator[tuple[int, Sequence[str], Collection[int]]]
 
 
-def _from_cells(
-    name: str, label: str, lines: _Lines, notes: list[str], *, lines_are_text: bool = False
-) -> RawTable:
+def _from_cells(name: str, label: str, lines: _Lines, notes: list[str], *, lines_are_text: bool = False) -> RawTable:
     header: Sequence[str] | None = None
     header_row = 1
     headers: dict[str, str] = {}
