@@ -237,14 +237,19 @@ def _put(
         return None
     name, row, place, column = picked
     new = make(name, column, row[place] if place < len(row) else None)
-    if new is _NOWHERE:
+    if isinstance(new, str) and not _fits(new, folder.encoding.get(name, "utf-8")):
         return None
     row += [None] * (place + 1 - len(row))
     row[place] = new
     return Told(name, row, column, words.format(new))
 
 
-_NOWHERE = object()
+def _fits(text: str, encoding: str) -> bool:
+    try:
+        text.encode(encoding)
+    except UnicodeEncodeError:
+        return False
+    return True
 
 
 # ---- the same plan in another hand -----------------------------------------------------------------------
@@ -547,9 +552,7 @@ def _windows(folder: Folder, draw: Draw) -> Told | None:
     if name is None:
         return None
     text = "".join(str(cell) for row in folder.grids[name] for cell in row)
-    try:
-        text.encode("cp1252")
-    except UnicodeEncodeError:
+    if not _fits(text, "cp1252"):
         return None
     folder.encoding[name] = "cp1252"
     return Told(name, silent=text.isascii(), words="1252")
@@ -826,7 +829,7 @@ _break_number("a decimal comma", lambda column, draw: draw(st.sampled_from(["1,5
 _break_number(
     "no finite number", lambda column, draw: draw(st.sampled_from(["nan", "NaN", "inf", "-Infinity", "1e999"]))
 )
-_break_number("beyond what is allowed", lambda column, draw: draw(st.sampled_from([9e9, 1e300, 99999999])))
+_break_number("beyond what is allowed", lambda column, draw: draw(st.sampled_from([9_000_000_000, "1e300", 99999999])))
 _break_number("two numbers", lambda column, draw: draw(st.sampled_from(["12 14", "7-8", "7/8", "1..2", "5 ft 6"])))
 
 

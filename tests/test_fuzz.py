@@ -160,7 +160,7 @@ def test_another_hand(kind: str) -> None:
     """Each kind, with others before and behind it."""
     made: Counter[str] = Counter()
 
-    @examples(5)
+    @examples(4)
     @given(st.data())
     def run(data: st.DataObject) -> None:
         base, folder, changes, told = with_change(KEEPS[kind], data.draw)
@@ -187,7 +187,7 @@ def test_no_plan_any_more(kind: str) -> None:
     """An error at the place, whatever else the hand did that wrote it."""
     made: Counter[str] = Counter()
 
-    @examples(5)
+    @examples(4)
     @given(st.data())
     def run(data: st.DataObject) -> None:
         _, folder, changes, told = with_change(BREAKS[kind], data.draw)
@@ -219,7 +219,7 @@ def test_several_faults_at_once() -> None:
     """Faults that hide each other are faults still."""
     seen: Counter[int] = Counter()
 
-    @examples(40)
+    @examples(25)
     @given(st.data())
     def run(data: st.DataObject) -> None:
         _, folder = started(data.draw)
@@ -260,7 +260,7 @@ def test_an_empty_cell_means_its_default() -> None:
     """Reading the plan with the cell empty and with its default in it comes to the same."""
     seen: Counter[str] = Counter()
 
-    @examples(40)
+    @examples(25)
     @given(st.data())
     def run(data: st.DataObject) -> None:
         base = data.draw(st.sampled_from(sorted(BASES)))
@@ -331,7 +331,7 @@ def _grid(data: bytes) -> list[list[str]] | None:
 def test_damage(what: str) -> None:
     seen: Counter[str] = Counter()
 
-    @examples(40)
+    @examples(25)
     @given(st.data())
     def run(data: st.DataObject) -> None:
         base = data.draw(st.sampled_from(sorted(BASES)))
@@ -386,7 +386,7 @@ def test_any_text_in_a_number_cell() -> None:
     """Where the plan reads still, the text held a number, or nothing and the column may be empty."""
     seen: Counter[str] = Counter()
 
-    @examples(50)
+    @examples(30)
     @given(st.data())
     def run(data: st.DataObject) -> None:
         base, folder = started(data.draw)
@@ -427,7 +427,7 @@ def run_command(*arguments: str) -> tuple[int, str]:
 def test_check_of_anything() -> None:
     seen: Counter[int] = Counter()
 
-    @examples(40)
+    @examples(25)
     @given(st.data())
     def run(data: st.DataObject) -> None:
         _, folder = started(data.draw)
@@ -470,7 +470,7 @@ def test_study_of_what_is_allowed(quick: bool) -> None:
     """Sizes alone in the program, or the whole command: all of a result or none of it."""
     seen: Counter[str] = Counter()
 
-    @examples(40 if quick else 4)
+    @examples(25 if quick else 3)
     @given(st.data())
     def run(data: st.DataObject) -> None:
         base = data.draw(st.sampled_from(sorted(BASES)))
