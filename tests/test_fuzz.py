@@ -56,7 +56,7 @@ def examples(usual: int) -> Any:
         deadline=None,  # the guard below is for hangs; a slow machine is no failure
         database=None,
         print_blob=True,
-        phases=(Phase.generate,),
+        phases=(Phase.generate,),  # an example is small as it is; making it smaller takes minutes
         suppress_health_check=list(HealthCheck),
     )
 
