@@ -13,9 +13,10 @@ from tractduct.inputs import schema
 from tractduct.inputs.breakdown import Breakdown, room_loads
 from tractduct.inputs.cells import ALL_ROOMS, CellProblem, key_of, parse_flag
 from tractduct.inputs.fault_log import FaultLog
+from tractduct.inputs.limits import MAX_ROOMS
 from tractduct.inputs.plan_file import PlanFile
 from tractduct.inputs.schema import in_units
-from tractduct.inputs.spelling import note_of_reading, plain_text
+from tractduct.inputs.spelling import note_of_reading, plain_choice, plain_text
 from tractduct.inputs.tables import RawTable, header_key
 from tractduct.physics.turning import POINT_DEG, share_by_load
 from tractduct.units import UnitSystem
@@ -51,6 +52,8 @@ def read_airflow(table: RawTable | None, plan_file: PlanFile, log: FaultLog) -> 
         return RoomAirflow(airflow_cfm=nothing)
     cells = _cells(table, plan_file, log)
     values, rooms, bad = cells.values, cells.rooms, cells.bad
+    if log.too_many(table, "rooms", len(rooms), MAX_ROOMS):
+        return RoomAirflow(airflow_cfm=nothing)
     if not values:
         if not log.faults:
             log.fault(table.label, "the table holds no airflow", "Fill it in")
@@ -127,13 +130,24 @@ def _cells(table: RawTable, plan_file: PlanFile, log: FaultLog) -> _Cells:
             parts = wide_column(spelled, table.units)
             if parts:
                 columns += [(parts[0], s, spelled) for names in (flow, load) for s, n in names.items() if n == parts[1]]
+        given: dict[tuple[str | None, str, str], str] = {}
+        for face, season, spelled in columns:
+            same = given.setdefault((face, season, _quantity(spelled, table.units)), spelled)
+            if same != spelled:
+                log.fault(
+                    table.label,
+                    f"this column says the same as '{same}'",
+                    "Keep one of the two",
+                    row=table.header_row,
+                    column=spelled,
+                )
         for name in [n for names in (flow, load) for n in names.values() if table.has(n)]:
             log.fault(
                 table.label,
                 "this column stands beside columns for each front face, such as "
                 f"'{columns[0][2]}': which of them counts is not clear",
                 "Keep one form: columns for each face, or a row for each face",
-                row=1,
+                row=table.header_row,
                 column=table.spelling(name),
             )
     else:
@@ -143,7 +157,7 @@ def _cells(table: RawTable, plan_file: PlanFile, log: FaultLog) -> _Cells:
                 table.label,
                 "the column 'front_faces' is missing",
                 f"Add it: {spec.field('front_faces').meaning}",
-                row=1,
+                row=table.header_row,
             )
             log.unread.add(spec.name)
             return cells
@@ -153,7 +167,7 @@ def _cells(table: RawTable, plan_file: PlanFile, log: FaultLog) -> _Cells:
             table.label,
             "there is no airflow column",
             f"Add {either}",
-            row=1,
+            row=table.header_row,
         )
         log.unread.add(spec.name)
     elif cells.is_load and any(_quantity(c[2], table.units).endswith("cfm") for c in columns):
@@ -161,7 +175,7 @@ def _cells(table: RawTable, plan_file: PlanFile, log: FaultLog) -> _Cells:
             table.label,
             "there are columns of airflow and of load",
             f"Keep {either}",
-            row=1,
+            row=table.header_row,
         )
         log.unread.add(spec.name)
         return cells
@@ -174,7 +188,7 @@ def _cells(table: RawTable, plan_file: PlanFile, log: FaultLog) -> _Cells:
                 table.label,
                 f"the column '{named_as[names[season]]}' is missing",
                 f'Add it, or write seasons = ["{other}"] in [variants] of plan.toml',
-                row=1,
+                row=table.header_row,
             )
     seen: dict[tuple[str | None, bool, str], int] = {}
     for row in table.rows:
@@ -284,7 +298,8 @@ def wide_column(header: str, units: UnitSystem) -> tuple[str, str] | None:
     for declared in schema.AIRFLOW.fields:
         ending = header_key(in_units(declared, units).name)
         if declared.kind == "number" and key.endswith(ending):
-            face = key.removesuffix(ending).upper()
+            word = key.removesuffix(ending)
+            face = plain_choice(schema.AIRFLOW.field("front_faces"), word) or word.upper()
             if face in schema.FACES:
                 return face, declared.name
     return None

@@ -17,6 +17,7 @@ from tractduct.findings import Finding, Severity
 from tractduct.inputs import schema
 from tractduct.inputs.cells import CellProblem, allowed, key_of, nearest, parse_number
 from tractduct.inputs.fault_log import FaultLog
+from tractduct.inputs.limits import MAX_ROOMS, MAX_SURFACE_KINDS
 from tractduct.inputs.plan_file import PlanFile
 from tractduct.inputs.schema import FACES, Field
 from tractduct.inputs.tables import RawTable, Row
@@ -273,6 +274,8 @@ def read_breakdown(
     no such table.
     """
     surfaces, factor_table, gains = tables["surfaces"], tables["load_factors"], tables["room_gains"]
+    before = len(log.faults)
+    solar = _read_solar(plan_file, log)
     if surfaces is None:
         if "surfaces" not in log.unread:
             for table in (factor_table, gains):
@@ -287,12 +290,15 @@ def read_breakdown(
                 "Add load_factors.csv with the load of a square foot by the direction it faces",
             )
         return None
-    before = len(log.faults)
     factors = _read_factors(factor_table, log)
+    if log.too_many(factor_table, "kinds of surface", len(factors.names), MAX_SURFACE_KINDS):
+        return None
     rooms = {key_of(r): r for r in known_rooms}
     may_add = not known_rooms
     found = _read_surfaces(surfaces, factors, rooms, may_add, log)
     gain = _read_gains(gains, rooms, may_add, log)
+    if log.too_many(surfaces, "rooms", len(rooms), MAX_ROOMS):
+        return None
     _complete(factor_table, factors, found, log)
     loaded = {s.room for s in found} | {room for _, room in gain}
     for key, room in rooms.items() if known_rooms and len(log.faults) == before else ():
@@ -305,7 +311,7 @@ def read_breakdown(
             )
     used = {s.kind for s in found}
     by_sun = [k for k in factors.names if k in used and _is_by_sun(factors, k, found)]
-    sun = _read_sun(by_sun, factor_table, factors, plan_file, log)
+    sun = _read_sun(by_sun, factor_table, factors, solar, plan_file, log)
     if len(log.faults) > before:
         return None
     sun_factor = np.zeros((0, len(FACES)))
@@ -550,13 +556,17 @@ def _is_by_sun(factors: _Factors, kind: str, found: Sequence[_Surface]) -> bool:
     return turning and blank and is_glass(kind)
 
 
-def _read_sun(
-    by_sun: Sequence[str], table: RawTable, factors: _Factors, plan_file: PlanFile, log: FaultLog
-) -> Sun | None:
-    """[solar] and the site's latitude, checked wherever they are given; None where no factor needs them."""
+def _read_solar(plan_file: PlanFile, log: FaultLog) -> tuple[dict[str, float], tuple[float, ...]]:
+    """Numbers and storage weights of [solar], checked whether anything needs them or not."""
     numbers = plan_file.keys("solar")
-    site = plan_file.keys("site")
-    weights = _weights(plan_file, log)
+    if not numbers["design_day"].is_integer():
+        log.fault(
+            plan_file.name,
+            "expected a whole number",
+            "Enter the day of the year, 202 for 21 July",
+            column="[solar] design_day",
+            value=f"{numbers['design_day']:g}",
+        )
     airflow_at = plan_file.text("solar", "room_airflow_at")
     if airflow_at and airflow_at not in schema.PEAKS:
         log.fault(
@@ -566,8 +576,22 @@ def _read_sun(
             column="[solar] room_airflow_at",
             value=airflow_at,
         )
+    return numbers, _weights(plan_file, log)
+
+
+def _read_sun(
+    by_sun: Sequence[str],
+    table: RawTable,
+    factors: _Factors,
+    solar: tuple[dict[str, float], tuple[float, ...]],
+    plan_file: PlanFile,
+    log: FaultLog,
+) -> Sun | None:
+    """What glass factors by the sun need; None where no factor needs them."""
     if not by_sun:
         return None
+    numbers, weights = solar
+    site = plan_file.keys("site")
     names = ", ".join(f"'{factors.names[k]}'" for k in by_sun)
     for part, key, value in (
         ("site", "latitude_deg", site["latitude_deg"]),

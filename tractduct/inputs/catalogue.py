@@ -12,6 +12,7 @@ from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.plan import Duct, Fitting
 from tractduct.inputs.plan_file import PlanFile
 from tractduct.inputs.schema import FLEX, Field, in_units
+from tractduct.inputs.spelling import plain_text
 from tractduct.inputs.tables import RawTable, Row
 
 
@@ -79,9 +80,10 @@ def read_ducts(table: RawTable | None, log: FaultLog) -> dict[str, Duct]:
 
 def without_roughness(table: RawTable | None, ducts: Mapping[str, Duct], log: FaultLog) -> dict[str, Duct]:
     """Faults for ducts that have neither a roughness nor a friction table; those get 0 to read on."""
+    by_key = {key_of(duct.name): duct for duct in ducts.values()}
     for row in table.rows if table else ():
         assert table is not None
-        duct = next((d for d in ducts.values() if key_of(d.name) == key_of(row.text("duct"))), None)
+        duct = by_key.get(key_of(row.text("duct")))
         if duct is not None and math.isnan(duct.roughness_ft) and not row.text("roughness_ft"):
             log.cell_fault(
                 table,
@@ -189,6 +191,7 @@ def approved_flex(ducts: Mapping[str, Duct], plan_file: PlanFile, log: FaultLog)
         return tuple(held.values()) or ("",)
     chosen: list[str] = []
     for given in wanted:
+        given = plain_text(Field(name="flex", meaning=""), given) if isinstance(given, str) else given
         name = held.get(key_of(str(given)))
         where = "[variants] flex"
         if "ducts" in log.unread:

@@ -47,6 +47,17 @@ def nearest(name: str, known: Iterable[str]) -> str:
     return f"Known: {shown}" if known else "None is defined yet"
 
 
+def near_miss(name: str, absent: Iterable[str]) -> str | None:
+    """Which of the names that are absent this one may be meant for: a slip of a finger, a word too many or too few."""
+    key = re.sub(r"[\W_]+", "", name).casefold()
+    for other in absent:
+        wanted = other.replace("_", "")
+        part = min(len(key), len(wanted)) >= 5 and (key in wanted or wanted in key)
+        if part or difflib.SequenceMatcher(None, key[:200], wanted).ratio() >= 0.8:
+            return other
+    return None
+
+
 def parse_number(field: Field, text: str) -> float:
     """A finite number inside the field's bounds; CellProblem otherwise."""
     wanted = allowed(field)

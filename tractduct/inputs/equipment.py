@@ -22,6 +22,15 @@ def read_equipment(
     numbers = plan_file.keys("blower")
     given = plan_file.part("blower")
     leakage = plan_file.keys("leakage")
+    if blower is None and schema.BLOWER.name not in log.unread:
+        for key in [f"{s}_speed" for s in schema.SEASONS if plan_file.text("blower", f"{s}_speed")]:
+            log.fault(
+                plan_file.name,
+                "the plan names a speed and has no blower table",
+                "Add the blower table, or remove the key",
+                column=f"[blower] {key}",
+                value=str(given[key]),
+            )
     return Equipment(
         curves=curves,
         speed=_speeds(curves, seasons, plan_file, log) if curves else {},

@@ -60,6 +60,17 @@ class FaultLog:
         value = self.parsed(table, row, column, lambda t: parse_size(t, table.units.unit(NOMINAL)))
         return None if value is None else size_of(value, table.units)
 
+    def too_many(self, table: RawTable, what: str, found: int, most: int) -> bool:
+        """True, and a fault, where a table holds more of something than any house; the table counts as unread."""
+        if found > most:
+            self.fault(
+                table.label,
+                f"there are {found:,} {what}; at most {most:,} are read",
+                "Remove what is not part of the plan",
+            )
+            self.unread.add(table.name)
+        return found > most
+
     def cell_fault(self, table: RawTable, row: Row, column: str, problem: str, remedy: str) -> None:
         self.fault(
             table.label,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path, PureWindowsPath
 
@@ -10,12 +10,12 @@ from tractduct.errors import Fault, printable
 from tractduct.findings import Finding, Severity
 from tractduct.inputs import schema
 from tractduct.inputs.airflow import is_wide, wide_column
-from tractduct.inputs.cells import nearest
+from tractduct.inputs.cells import near_miss, nearest
 from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.plan_file import PLAN_FILE, PlanFile
 from tractduct.inputs.schema import Field, in_units, other_units
 from tractduct.inputs.spelling import understood
-from tractduct.inputs.tables import RawTable, Row, TableFault, header_key, read_table, sheet_names
+from tractduct.inputs.tables import WORKBOOKS, RawTable, Row, TableFault, header_key, read_table, sheet_names
 from tractduct.units import IP, SI, UnitSystem
 
 
@@ -147,13 +147,13 @@ def _beside(plan_file: PlanFile, names: Sequence[str], log: FaultLog) -> tuple[P
     """
     folder = plan_file.folder
     keys = [header_key(name) for name in names]
-    files = [p for p in sorted(folder.glob("*")) if not p.name.startswith(("~", "."))]
+    files = _files(folder)
     places: list[tuple[Path, str | None, str]] = []
     for key in keys:
         found = [p for p in files if p.suffix.casefold() == ".csv" and header_key(p.stem) == key]
         places += [(path, None, path.name) for path in found]
     for path in files:
-        if path.suffix.casefold() != ".xlsx":
+        if path.suffix.casefold() not in WORKBOOKS:
             continue
         try:
             sheets = sheet_names(path)
@@ -185,12 +185,88 @@ def _beside(plan_file: PlanFile, names: Sequence[str], log: FaultLog) -> tuple[P
     return places[0]
 
 
+def _files(folder: Path) -> list[Path]:
+    """The files beside plan.toml, without what programs leave for themselves."""
+    return [p for p in sorted(folder.glob("*")) if not p.name.startswith(("~", "."))]
+
+
+_OTHER_TABLES = (".xls", ".ods", ".tsv", ".txt")  # what a table may have been saved as by mistake
+
+
+def tell_unread(plan_file: PlanFile, tables: Mapping[str, RawTable | None], log: FaultLog) -> None:
+    """What else lies in the plan folder: a finding, and a fault where it may be meant for a table that is absent."""
+    read = {table.label for table in tables.values() if table}
+    absent = [name for name, table in tables.items() if table is None]
+    if tables["airflow"] is None:
+        absent.append("loads")
+    for path in _files(plan_file.folder):
+        kind = path.suffix.casefold()
+        if kind == ".csv" or kind in _OTHER_TABLES:
+            places = {path.name: path.stem}
+        elif kind in WORKBOOKS:
+            try:
+                places = {_label(path.name, printable(sheet)): sheet for sheet in sheet_names(path)}
+            except TableFault:
+                continue  # told where a table was sought in it
+        else:
+            continue
+        left = []
+        for label, name in places.items():
+            if label in read:
+                continue
+            meant = near_miss(name, absent)
+            if meant and header_key(name) != header_key(meant):
+                log.fault(
+                    label,
+                    f"it is not read: the plan has no {meant} table, and this has a name like it",
+                    f"Name it {meant}, or give it a name that is less alike",
+                )
+            elif meant and kind in _OTHER_TABLES:
+                log.fault(label, "tables are read from .csv or .xlsx files", "Save the table as one of them")
+            elif kind not in _OTHER_TABLES and (len(places) == 1 or header_key(name) not in map(header_key, tables)):
+                left.append(label)
+        if left:
+            log.findings.append(
+                Finding(
+                    severity=Severity.NOTE,
+                    rule="reading",
+                    subject=path.name,
+                    message="this is none of the plan's tables and is not read: " + ", ".join(left[:12]),
+                    advice=f"Name it in [tables] of {PLAN_FILE} if it should be",
+                )
+            )
+
+
 def _check_headers(table: RawTable, spec: schema.TableSchema, log: FaultLog) -> bool:
     """Missing columns are faults, unknown ones findings. True where the table can be read on."""
     known = {header_key(f.name): in_units(f, table.units).name for f in spec.fields}
     wide = spec.name == "airflow" and is_wide(table)
+    absent = [
+        in_units(f, table.units).name for f in spec.fields if not table.has(f.name) and f.name not in schema.FREE_TEXT
+    ]
     for key, spelled in table.headers.items():
         if key not in known and not (wide and wide_column(spelled, table.units)):
+            meant = near_miss(spelled, absent)
+            if wide and meant and key.endswith(header_key(meant)):
+                log.fault(
+                    table.label,
+                    f"'{spelled}' names no direction that a front may face",
+                    "Write N, NE, E, SE, S, SW, W or NW before it, or remove the column",
+                    row=table.header_row,
+                    column=spelled,
+                )
+                continue
+            other = other_units(spelled, (f for f in spec.fields if not table.has(f.name)), table.units)
+            if (meant or other) and not wide:
+                # Left out, the column would count as blank, and its default would stand for what was entered.
+                log.fault(
+                    table.label,
+                    f"the table has no column '{spelled}'" + ("" if other else f", and its '{meant}' is missing"),
+                    other or f"Write '{meant}', or give the column a name that is less alike",
+                    row=table.header_row,
+                    column=spelled,
+                )
+                continue
             log.findings.append(
                 Finding(
                     severity=Severity.CAUTION,
@@ -202,7 +278,9 @@ def _check_headers(table: RawTable, spec: schema.TableSchema, log: FaultLog) -> 
             )
     missing = [in_units(f, table.units) for f in spec.fields if f.required and not table.has(f.name)]
     for field in missing:
-        log.fault(table.label, f"the column '{field.name}' is missing", f"Add it: {field.meaning}", row=1)
+        log.fault(
+            table.label, f"the column '{field.name}' is missing", f"Add it: {field.meaning}", row=table.header_row
+        )
     return not missing
 
 

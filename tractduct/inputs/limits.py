@@ -18,6 +18,8 @@ MAX_COLUMNS = 500
 # The study of 1,000 sections takes half a minute and 1 GB at most, whether they lie side by side or one behind
 # the other; time and memory grow with the square.
 MAX_SECTIONS = 1_000
+MAX_ROOMS = 1_000
+MAX_SURFACE_KINDS = 200
 MAX_SECTION_VARIANTS = 300_000  # sections times variants
 MAX_NAME = 120  # characters of a name
 MAX_CELL = 2_000  # characters of any other cell
@@ -30,6 +32,7 @@ IN_WORDS = (
     f"none of its large parts more than {MAX_UNPACKED_RATIO} times its packed size",
     f"a table: {MAX_ROWS:,} rows, {MAX_COLUMNS} columns, {MAX_LINES:,} lines with the empty ones",
     f"sections: {MAX_SECTIONS:,}; sections times variants: {MAX_SECTION_VARIANTS:,}",
+    f"rooms: {MAX_ROOMS:,}; kinds of surface: {MAX_SURFACE_KINDS:,}",
     f"a name: {MAX_NAME} characters; any other cell: {MAX_CELL:,}",
     f"faults that one run tells: {MAX_FAULTS:,}",
 )

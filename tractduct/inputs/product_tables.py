@@ -33,6 +33,14 @@ def read_friction_rows(table: RawTable, rows: list[Row], log: FaultLog) -> Frict
         given = log.number(table, row, spec.field("friction_rate_inwc_per_100ft"))
         loss = log.number(table, row, spec.field("loss_inwc"))
         length = log.number(table, row, spec.field("length_ft"))
+        if given is not None and loss is not None:
+            log.cell_fault(
+                table,
+                row,
+                "loss_inwc",
+                "the row has a friction rate and a measured loss: which of them counts is not clear",
+                "Keep one of the two",
+            )
         if given is None and loss is not None and length is not None:
             given = 100.0 * loss / length
         elif given is None and len(log.faults) == before:
@@ -134,6 +142,7 @@ def read_inner_diameters(
     spec = schema.INNER_DIAMETERS
     known = {key_of(name): name for name in ducts}
     found: dict[tuple[str, str], float] = {}
+    seen: dict[tuple[str, str], int] = {}
     for row in table.rows if table else ():
         assert table is not None
         name = log.text(table, row, spec.field("duct"))
@@ -152,5 +161,15 @@ def read_inner_diameters(
                     f"it is far from the nominal {table.units.size(size.label)}",
                     "Check both; an inner diameter lies between 0.7 and 1.2 of the nominal one",
                 )
-            found[known[key_of(name)], size.label] = inner
+            key = known[key_of(name)], size.label
+            first = seen.setdefault(key, row.number)
+            if first != row.number:
+                log.cell_fault(
+                    table,
+                    row,
+                    "size_in",
+                    f"this duct and size stand already in row {first}",
+                    "Remove one of the two rows",
+                )
+            found[key] = inner
     return found

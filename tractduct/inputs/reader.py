@@ -24,7 +24,7 @@ from tractduct.inputs.catalogue import (
 from tractduct.inputs.cells import ALL_ROOMS, key_of, nearest
 from tractduct.inputs.equipment import read_equipment
 from tractduct.inputs.fault_log import FaultLog
-from tractduct.inputs.finder import find_table
+from tractduct.inputs.finder import find_table, tell_unread
 from tractduct.inputs.limits import MAX_SECTION_VARIANTS
 from tractduct.inputs.lots import read_lots, read_outlines, read_routes
 from tractduct.inputs.plan import Plan, Purchase, Section, Tolerance, candidate_sizes
@@ -50,6 +50,7 @@ def load_plan(path: str | Path) -> Plan:
     # Surfaces, turned to each direction, may stand instead of the airflow table.
     needed = tables["surfaces"] is None and "surfaces" not in log.unread
     tables["airflow"] = find_table(replace(schema.AIRFLOW, required=needed), plan_file, log)
+    tell_unread(plan_file, tables, log)
     fittings = read_fittings(tables["fittings"], log)
     ducts = read_ducts(tables["ducts"], log)
     ducts = with_tables(ducts, tables["friction_tables"], log)
@@ -62,7 +63,7 @@ def load_plan(path: str | Path) -> Plan:
         need = turned_airflow(tables["surfaces"], breakdown, plan_file, log)
     else:
         need = given
-        breakdown = breakdown and breakdown.for_rooms(need.rooms)
+        breakdown = breakdown.for_rooms(need.rooms) if breakdown and need.rooms else None
     equipment = read_equipment(tables["blower"], tables["devices"], need.seasons, plan_file, log)
     flex = approved_flex(ducts, plan_file, log)
     prices, packages, insulation = read_prices(tables["prices"], ducts, plan_file, log)

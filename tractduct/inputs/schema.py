@@ -22,6 +22,7 @@ ROLES = ("trunk", "branch")
 SHAPES = ("round", "rectangular")
 KINDS = ("rigid", "flex")
 PEAKS = ("room_peak", "house_peak")
+FREE_TEXT = ("source", "note")  # columns of any table that hold what the author likes
 FLEX = "flex"  # the duct of a section that takes whichever flex product the variant has
 
 Kind = Literal["text", "number", "choice", "flag", "size", "fittings", "rooms", "price"]

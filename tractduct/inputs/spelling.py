@@ -89,11 +89,13 @@ def understood(table: RawTable, columns: Mapping[str, Field], log: FaultLog) -> 
             if not text or text.isspace():
                 continue
             plain = plain_text(field, text)
-            problem = _not_holdable(field, plain)
+            if table.has_decimal_commas and "," in text and field.kind in ("number", "size", "price"):
+                plain = text.strip()  # the parsers refuse it
+            problem = _not_holdable(field, plain) or _not_meant(field, plain, is_date=key in row.dates)
             if problem:
                 log.cell_fault(table, row, field.name if table.has(field.name) else table.headers[key], *problem)
                 plain = "".join(c for c in plain if c.isprintable())[:MAX_NAME]
-            if plain != re.sub(" +", " ", text).strip():
+            if plain != re.sub(" +", " ", text).strip(" "):
                 cells[key], written[key] = plain, text
                 if not problem:
                     said.setdefault(key, []).append((row.number, text, plain))
@@ -112,7 +114,7 @@ def note_of_reading(subject: str, where: str, text: str, plain: str, more: str =
         severity=Severity.NOTE,
         rule="reading",
         subject=subject,
-        message=f"{shortened(text.strip())!r}{where} is read as {shortened(plain)}{more}",
+        message=f"{shortened(text.strip(' '))!r}{where} is read as {shortened(plain)}{more}",
         advice="Correct it where that is not what is meant",
     )
 
@@ -198,6 +200,23 @@ def _not_holdable(field: Field, text: str) -> tuple[str, str] | None:
     most = MAX_NAME if field.kind == "text" and not field.blank else MAX_CELL
     if len(text) > most:
         return f"the cell has {len(text):,} characters; at most {most:,} are read", "Shorten it"
+    return None
+
+
+_ERRORS = ("#REF!", "#N/A", "#NAME?", "#VALUE!", "#DIV/0!", "#NULL!", "#NUM!", "#SPILL!", "#CALC!")
+
+
+def _not_meant(field: Field, text: str, *, is_date: bool) -> tuple[str, str] | None:
+    """Problem and remedy of a text that a spreadsheet program put there by itself; numbers fail by themselves."""
+    if field.kind not in ("text", "rooms"):
+        return None
+    if text.upper() in _ERRORS:
+        return "this is a spreadsheet's error", "Correct the formula, or enter the value"
+    if is_date and field.name not in schema.FREE_TEXT:
+        return (
+            "the cell holds a date; spreadsheet programs make one of entries such as 8-10",
+            "Format the cell as text and enter it again",
+        )
     return None
 
 

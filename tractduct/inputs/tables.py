@@ -8,7 +8,7 @@ import io
 import re
 import warnings
 import zipfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
@@ -31,6 +31,7 @@ from tractduct.inputs.limits import (
 from tractduct.units import IP, UnitSystem
 
 WORKBOOKS = (".xlsx", ".xlsm")
+_SEMICOLONS = "its cells are parted by semicolons"
 _OLE = b"\xd0\xcf\x11\xe0"  # how .xls files begin, and .xlsx files with a password
 
 
@@ -51,12 +52,14 @@ def header_key(text: str) -> str:
 class Row:
     """One row of text cells by header key; ``number`` counts as the file does, 1 for the header.
 
-    ``written`` holds what stands in the file for cells that are read as something else.
+    ``written`` holds what stands in the file for cells that are read as something else; ``dates`` are the header
+    keys of cells in which the workbook holds a date.
     """
 
     number: int
     cells: dict[str, str]
     written: dict[str, str] = field(default_factory=dict)
+    dates: frozenset[str] = frozenset()
 
     def text(self, column: str) -> str:
         """The cell's text without outer spaces; empty where the table has no such column."""
@@ -71,8 +74,8 @@ class Row:
 class RawTable:
     """A table as read. ``label`` is what the user calls it; ``headers`` maps header keys to spellings.
 
-    ``notes`` say what was made of the file as a whole, such as its encoding. Its numbers stand in ``units``;
-    header keys are the core's, whatever they are in the file.
+    ``notes`` say what was made of the file as a whole, such as its encoding. ``header_row`` is where its header
+    stands. Its numbers stand in ``units``; header keys are the core's, whatever they are in the file.
     """
 
     name: str
@@ -81,7 +84,13 @@ class RawTable:
     rows: tuple[Row, ...]
     faults: tuple[Fault, ...] = ()
     notes: tuple[str, ...] = ()
+    header_row: int = 1
     units: UnitSystem = IP
+
+    @property
+    def has_decimal_commas(self) -> bool:
+        """Whether 1,200 may be one and a fifth: semicolons part cells where the comma is the decimal mark."""
+        return _SEMICOLONS in self.notes
 
     def has(self, column: str) -> bool:
         return header_key(column) in self.headers
@@ -103,7 +112,7 @@ def read_table(name: str, path: Path, sheet: str | None, label: str, *, any_shee
             sheet = next((s for s in names if header_key(s) == header_key(name)), names[0])
         return _from_cells(name, label, _sheet_rows(path, sheet or name, label, notes), notes)
     if path.suffix.casefold() == ".csv":
-        return _from_cells(name, label, _csv_rows(path, label, notes), notes)
+        return _from_cells(name, label, _csv_rows(path, label, notes), notes, lines_are_text=True)
     raise TableFault(
         Fault(
             file=label,
@@ -151,12 +160,18 @@ def check_file(path: Path, label: str, most: int = MAX_TABLE_BYTES) -> None:
         )
 
 
-def _from_cells(name: str, label: str, lines: Iterator[tuple[int, Sequence[str]]], notes: list[str]) -> RawTable:
+# Line number, the cells' texts, and the places of dates.
+_Lines = Iterator[tuple[int, Sequence[str], Collection[int]]]
+
+
+def _from_cells(name: str, label: str, lines: _Lines, notes: list[str], *, lines_are_text: bool = False) -> RawTable:
     header: Sequence[str] | None = None
+    header_row = 1
     headers: dict[str, str] = {}
     rows: list[Row] = []
     faults: list[Fault] = []
-    for number, cells in lines:
+    short: list[int] = []
+    for number, cells, dates in lines:
         if number > MAX_LINES:
             raise TableFault(
                 Fault(
@@ -168,7 +183,7 @@ def _from_cells(name: str, label: str, lines: Iterator[tuple[int, Sequence[str]]
         if not any(cell.strip() for cell in cells):
             continue
         if header is None:
-            header = cells
+            header, header_row = cells, number
             for text in cells:
                 key = header_key(text)
                 shown = printable(" ".join(text.split()))
@@ -217,7 +232,10 @@ def _from_cells(name: str, label: str, lines: Iterator[tuple[int, Sequence[str]]
                     remedy="Give its column a header or remove it",
                 )
             )
-        rows.append(Row(number, keyed))
+        dated = frozenset(header_key(header[place]) for place in dates if place < len(header))
+        rows.append(Row(number, keyed, dates=dated))
+        if len(cells) < len(header):
+            short.append(number)
         if len(rows) > MAX_ROWS:
             raise TableFault(
                 Fault(
@@ -230,10 +248,13 @@ def _from_cells(name: str, label: str, lines: Iterator[tuple[int, Sequence[str]]
         raise TableFault(
             Fault(file=label, problem="the table is empty", remedy="Fill it in: a header row, then the rows")
         )
-    return RawTable(name, label, headers, tuple(rows), tuple(faults), tuple(notes))
+    if short and lines_are_text:
+        more = f" and {len(short) - 1} more rows" if len(short) > 1 else ""
+        notes.append(f"row {short[0]}{more} with fewer cells than the header: the last ones count as empty")
+    return RawTable(name, label, headers, tuple(rows), tuple(faults), tuple(notes), header_row)
 
 
-def _csv_rows(path: Path, label: str, notes: list[str]) -> Iterator[tuple[int, list[str]]]:
+def _csv_rows(path: Path, label: str, notes: list[str]) -> _Lines:
     check_file(path, label)
     try:
         data = path.read_bytes()
@@ -242,14 +263,14 @@ def _csv_rows(path: Path, label: str, notes: list[str]) -> Iterator[tuple[int, l
     text = _decoded(data, label, notes)
     delimiter = _delimiter(text)
     if delimiter != ",":
-        notes.append(f"its cells are parted by {'semicolons' if delimiter == ';' else 'tabs'}")
+        notes.append(_SEMICOLONS if delimiter == ";" else "its cells are parted by tabs")
     # Not str.splitlines, which would end a row at rare characters that are part of a cell.
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
     line = 0
     try:
         for cells in reader:
             # A quoted cell may span lines: the row is where it starts.
-            yield line + 1, cells
+            yield line + 1, cells, ()
             line = reader.line_num
     except csv.Error as error:
         raise TableFault(
@@ -304,7 +325,8 @@ def _open_workbook(path: Path, label: str, *, data_only: bool) -> Any:
         _check_unpacked(path, label)
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # styles and drop-down lists that openpyxl leaves out on reading
-            return openpyxl.load_workbook(path, data_only=data_only, read_only=True)
+            # From memory: a file that openpyxl can't read it leaves open.
+            return openpyxl.load_workbook(io.BytesIO(path.read_bytes()), data_only=data_only, read_only=True)
     except TableFault:
         raise
     except OSError as error:
@@ -350,16 +372,19 @@ def _no_workbook(path: Path, label: str, error: Exception) -> Fault:
     )
 
 
-def _sheet_rows(path: Path, sheet: str, label: str, notes: list[str]) -> Iterator[tuple[int, list[str]]]:
+def _sheet_rows(path: Path, sheet: str, label: str, notes: list[str]) -> _Lines:
     values_book = _open_workbook(path, label, data_only=True)
     formula_book = _open_workbook(path, label, data_only=False)
     try:
         title = _sheet_title(values_book.sheetnames, sheet, label)
         merged = _merged_below(path, values_book[title], label, notes)
+        if values_book[title].sheet_state != "visible":
+            notes.append("the sheet is hidden, and is read")
         pairs = zip(_cells(values_book[title]), _cells(formula_book[title]), strict=False)
         for number, (values, formulas) in enumerate(pairs, start=1):
             for value, formula in zip(values, formulas, strict=False):
-                if value.value is None and formula.value is not None:
+                # A formula may leave its cell empty, such as =IF(B2="","",B2): its result is a text of no letters.
+                if value.value is None and formula.value is not None and value.data_type != "str":
                     raise TableFault(
                         Fault(
                             file=label,
@@ -375,7 +400,7 @@ def _sheet_rows(path: Path, sheet: str, label: str, notes: list[str]) -> Iterato
                     spot.text = texts[spot.column] if spot.column < len(texts) else ""
                 texts += [""] * (spot.column + 1 - len(texts))
                 texts[spot.column] = spot.text
-            yield number, texts
+            yield number, texts, [n for n, cell in enumerate(values) if isinstance(cell.value, datetime.date)]
     except (TableFault, GeneratorExit):
         raise
     except OSError as error:
@@ -414,7 +439,15 @@ def _sheet_title(titles: Sequence[str], sheet: str, label: str) -> str:
 def _cells(sheet: Any) -> Iterator[Sequence[Any]]:
     # What a file says of its own dimensions may be wrong: rows would be cut off, or made up without end.
     sheet.reset_dimensions()
-    return iter(sheet.iter_rows())
+    rows = iter(sheet.iter_rows())
+    while True:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # a date that is none is an error cell then, and read as such
+            try:
+                row = next(rows)
+            except StopIteration:
+                return
+        yield row
 
 
 @dataclass(slots=True)
@@ -431,6 +464,9 @@ def _merged_below(path: Path, sheet: Any, label: str, notes: list[str]) -> list[
     """Merged cells: down one column they all mean the first one's value; across columns is a fault."""
     with zipfile.ZipFile(path) as packed:
         source = packed.read(sheet._worksheet_path)  # a sheet that is read row by row does not tell of them
+    hidden = len(re.findall(rb"<(?:\w+:)?row\s[^>]*?\bhidden\s*=\s*[\"'](?:1|true)[\"']", source))
+    if hidden:
+        notes.append(f"{hidden:,} of its rows {'is' if hidden == 1 else 'are'} hidden, and read like the others")
     found = []
     for match in re.finditer(rb"<(?:\w+:)?mergeCell\s[^>]*?\bref\s*=\s*[\"']([A-Z]+[0-9]+:[A-Z]+[0-9]+)[\"']", source):
         place = match[1].decode()

@@ -20,7 +20,7 @@ _WORDS: dict[str, tuple[str, ...]] = {
     "degrees": ("°", "deg", "degree", "degrees"),
     "tons": ("ton", "tons"),
     "USD": ("usd", "$"),
-    "USD/ft": ("usd/ft", "$/ft"),
+    "USD/ft": ("usd/ft", "$/ft", "/ft", "perft", "perfoot"),
     "m": ("m", "metre", "metres", "meter", "meters"),
     "cm": ("cm",),
     "mm": ("mm",),

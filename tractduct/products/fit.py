@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -207,20 +207,38 @@ def correction_of(table: FrictionTable, roughness_ft: float, derate: float) -> T
 def out_of_order(table: FrictionTable, units: UnitSystem = IP) -> Sequence[tuple[int, str]]:
     """Rows (from 0) against physics: more air in one size must lose more, the same air in a larger size less.
 
-    They are told in ``units``.
+    A row that stands twice is one of them. They are told in ``units``.
     """
+    rate, flow, size = table.friction_rate_inwc_per_100ft, table.airflow_cfm, table.size_in
+    found: dict[int, str] = {}
 
     def row(i: int) -> str:
         return f"{units.say(float(flow[i]), 'cfm')} in {units.say(float(size[i]), 'in')}"
 
-    found = []
-    rate, flow, size = table.friction_rate_inwc_per_100ft, table.airflow_cfm, table.size_in
-    for i in range(len(size)):
-        for j in range(len(size)):
-            if size[j] == size[i] and flow[j] < flow[i] and rate[j] >= rate[i]:
-                found.append((i, f"{row(i)} can't lose less than {units.say(float(flow[j]), 'cfm')} does"))
-                break
-            if size[j] < size[i] and flow[j] <= flow[i] and rate[j] <= rate[i] and flow[j] == flow[i]:
-                found.append((i, f"{row(i)} can't lose more than in {units.say(float(size[j]), 'in')}"))
-                break
-    return found
+    for i, j in _not_above(size, flow, rate):
+        found[i] = f"{row(i)} can't lose less than {units.say(float(flow[j]), 'cfm')} does"
+    for i, j in _not_above(flow, size, -rate):
+        found.setdefault(i, f"{row(i)} can't lose more than in {units.say(float(size[j]), 'in')}")
+    seen: set[tuple[float, float]] = set()
+    for i, point in enumerate(zip(size.tolist(), flow.tolist(), strict=True)):
+        if point in seen:
+            found.setdefault(i, f"{row(i)} stands in a row before")
+        seen.add(point)
+    return sorted(found.items())
+
+
+def _not_above(group: FloatArray, along: FloatArray, value: FloatArray) -> Iterator[tuple[int, int]]:
+    """Pairs i, j of one group: i lies farther along than j and its value is not above j's, the highest before it."""
+    highest: int | None = None  # before the rows that lie as far along as the present one
+    level: int | None = None  # among those
+    before: int | None = None
+    for i in np.lexsort((along, group)).tolist():
+        if before is None or group[i] != group[before]:
+            highest = level = None
+        elif along[i] != along[before] and level is not None:
+            highest = level if highest is None or value[level] > value[highest] else highest
+            level = None
+        if highest is not None and value[highest] >= value[i]:
+            yield i, highest
+        level = i if level is None or value[i] > value[level] else level
+        before = i

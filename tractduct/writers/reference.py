@@ -27,15 +27,18 @@ outside "allowed" is an error. A value outside "usual" is taken, and the workboo
 
 ## How cells are read
 
-- Headers match whatever their case, spaces and underscores. A column that is not listed here is reported and not read.
+- Headers match whatever their case, spaces and underscores. A column that is not listed here is reported and not read;
+  one whose name is like that of a column which is missing is an error, and so is a file or sheet with a name like that
+  of a table which is missing. Other files and sheets beside the plan's are reported and not read.
 - Names match whatever their case and spacing.
 - A number may carry its column's own unit (`12 ft`, `7"`, `100 CFM`, `5 %`) and commas between thousands (`1,200`).
   A size may be `7`, `7 in`, `8x12` or `8" x 12"`. Directions may be `N` or `north`; in `airflow` and `load_factors` a
   cell `N/NE` stands for a row of each. Yes and no may be `yes`, `true`, `y`, `1` and `no`, `false`, `n`, `0`.
 - What was read as something else than it says is told in one note a column.
-- Another unit (`3 m`, `25 Pa`) and a comma that may be a decimal mark (`1,5`) are errors.
+- Another unit (`3 m`, `25 Pa`) and a comma that may be a decimal mark (`1,5`; any, where semicolons part the cells)
+  are errors. So are a date for a name, which spreadsheet programs make of `8-10`, and their errors, such as `#REF!`.
 - Cells merged down a column all have the first one's value. A formula needs its stored result. A workbook cell shown as
-  a per cent, `5%`, is read as it is shown.
+  a per cent, `5%`, is read as it is shown. Hidden rows and sheets are read like others, and reported.
 - CSV files may be UTF-8, UTF-16 or Windows text, and be parted by commas, semicolons or tabs.
 """
 
