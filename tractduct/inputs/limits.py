@@ -7,14 +7,19 @@ from __future__ import annotations
 
 MAX_PLAN_FILE_BYTES = 1_000_000  # plan.toml
 MAX_TABLE_BYTES = 50_000_000  # a .csv or .xlsx file as it lies on disk
-# A workbook is a zip file. Its directory says what the parts unpack to, and no reader unpacks more than that.
+# A workbook is a zip file. What its directory says of the parts' sizes may be a lie, so each is unpacked once, piece by
+# piece, to find out.
 MAX_UNPACKED_BYTES = 200_000_000
 MAX_PARTS = 2_000
+# Memory goes with the tags of a part, not with its bytes: of a whole part but a sheet's, and of one row of a sheet.
+MAX_TAGS = 400_000
+MAX_SHEET_TAGS = 4_000_000
 MAX_UNPACKED_RATIO = 250  # of parts over RATIO_FROM_BYTES; workbooks of real tables stay under 50
 RATIO_FROM_BYTES = 5_000_000
 MAX_ROWS = 50_000  # of a table
 MAX_LINES = 200_000  # of a file or sheet, empty ones counted
 MAX_COLUMNS = 500
+MAX_CELLS = 500_000  # of a table
 # The study of 1,000 sections takes half a minute and 1 GB at most, whether they lie side by side or one behind
 # the other; time and memory grow with the square.
 MAX_SECTIONS = 1_000
@@ -28,7 +33,7 @@ IN_WORDS = (
     f"plan.toml: {MAX_PLAN_FILE_BYTES // 1_000_000} MB",
     f"a table's file: {MAX_TABLE_BYTES // 1_000_000} MB; a workbook unpacked: {MAX_UNPACKED_BYTES // 1_000_000} MB, "
     f"none of its large parts more than {MAX_UNPACKED_RATIO} times its packed size",
-    f"a table: {MAX_ROWS:,} rows, {MAX_COLUMNS} columns, {MAX_LINES:,} lines with the empty ones",
+    f"a table: {MAX_ROWS:,} rows, {MAX_COLUMNS} columns, {MAX_CELLS:,} cells, {MAX_LINES:,} lines with the empty ones",
     f"sections: {MAX_SECTIONS:,}; sections times variants: {MAX_SECTION_VARIANTS:,}",
     f"a name: {MAX_NAME} characters; any other cell: {MAX_CELL:,}",
     f"faults that one run tells: {MAX_FAULTS:,}",
