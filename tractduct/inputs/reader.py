@@ -25,7 +25,7 @@ from tractduct.inputs.cells import ALL_ROOMS, key_of, nearest
 from tractduct.inputs.equipment import read_equipment
 from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.finder import find_table
-from tractduct.inputs.limits import MAX_SECTION_VARIANTS
+from tractduct.inputs.limits import MAX_CANDIDATES, MAX_SECTION_VARIANTS
 from tractduct.inputs.lots import read_lots, read_outlines, read_routes
 from tractduct.inputs.plan import Plan, Purchase, Section, Tolerance, candidate_sizes
 from tractduct.inputs.plan_file import PLAN_FILE, PlanFile
@@ -76,6 +76,13 @@ def load_plan(path: str | Path) -> Plan:
             f"sections times variants are {cases:,}; at most {MAX_SECTION_VARIANTS:,} are sized together",
             "Approve fewer flex products in [variants], or make a plan of each duct system",
         )
+    elif cases * len(sizes) > MAX_CANDIDATES:
+        log.fault(
+            PLAN_FILE,
+            f"sections times variants times standard sizes are {cases * len(sizes):,}; at most {MAX_CANDIDATES:,} are "
+            "looked at together",
+            "List fewer sizes in [sizes], or make a plan of each duct system",
+        )
     if prices and not {"sections", "ducts"} & log.unread:
         _match_prices(tables["prices"], sections, flex, sizes, prices, log)
     if fitting_prices and not prices and "prices" not in log.unread:
@@ -114,6 +121,13 @@ def load_plan(path: str | Path) -> Plan:
         )
     orientation = plan_file.keys("orientation")
     lots = read_lots(tables["lots"], flex, [d.name for d in ducts.values() if d.kind == "flex"], log)
+    turned = len(sections) * len(lots) * len(need.seasons)
+    if turned > MAX_SECTION_VARIANTS:
+        log.fault(
+            "lots",
+            f"sections times lots times seasons are {turned:,}; at most {MAX_SECTION_VARIANTS:,} are sized together",
+            "Put the lots into several plans",
+        )
     outlines = read_outlines(tables["rooms"], need.rooms, log)
     routes = read_routes(tables["routes"], [s.name for s in sections], log)
     if log.faults:

@@ -371,7 +371,10 @@ def _no_workbook(path: Path, label: str, error: Exception) -> Fault:
     except OSError:
         old = False
     why = printable(" ".join(str(error).split())[:120]) or type(error).__name__
-    if isinstance(error, DefusedXmlException):
+    causes: list[BaseException | None] = [error]
+    while causes[-1] is not None:  # openpyxl wraps some in errors of its own
+        causes.append(causes[-1].__cause__ or causes[-1].__context__)
+    if any(isinstance(cause, DefusedXmlException) for cause in causes):
         why = "it defines entities or refers to other files, which no spreadsheet program writes"
     return Fault(
         file=label,
