@@ -12,4 +12,4 @@ def file_name(text: str) -> str:
     """A name that every file system takes, from a plan's name or path."""
     name = re.sub(r"[^\w]+", "-", text.casefold(), flags=re.UNICODE).strip("-_")[:60]
     name = name.encode(errors="ignore")[:_MOST_BYTES].decode(errors="ignore")
-    return name + "-plan" if not name or name in _RESERVED else name
+    return f"{name}-plan".strip("-") if not name or name in _RESERVED else name

@@ -25,7 +25,7 @@ from tractduct.inputs.cells import ALL_ROOMS, key_of, nearest
 from tractduct.inputs.equipment import read_equipment
 from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.finder import find_table
-from tractduct.inputs.limits import MAX_CANDIDATES, MAX_SECTION_VARIANTS
+from tractduct.inputs.limits import MAX_CANDIDATES, MAX_FLEX, MAX_SECTION_VARIANTS
 from tractduct.inputs.lots import read_lots, read_outlines, read_routes
 from tractduct.inputs.plan import Plan, Purchase, Section, Tolerance, candidate_sizes
 from tractduct.inputs.plan_file import PLAN_FILE, PlanFile
@@ -65,6 +65,12 @@ def load_plan(path: str | Path) -> Plan:
         breakdown = breakdown and breakdown.for_rooms(need.rooms)
     equipment = read_equipment(tables["blower"], tables["devices"], need.seasons, plan_file, log)
     flex = approved_flex(ducts, plan_file, log)
+    if len(flex) > MAX_FLEX:
+        log.fault(
+            PLAN_FILE,
+            f"{len(flex)} flex products are approved; at most {MAX_FLEX} are compared",
+            "Name those that may be delivered in [variants] flex",
+        )
     prices, packages, insulation = read_prices(tables["prices"], ducts, plan_file, log)
     fitting_prices = read_fitting_prices(tables["fitting_prices"], fittings, log)
     if not {"airflow", "sections", "surfaces"} & log.unread:

@@ -14,7 +14,7 @@ from tractduct.physics.air import Air
 from tractduct.physics.friction import friction_rate_inwc_per_100ft
 from tractduct.products.fit import Fit, FrictionTable
 from tractduct.writers.harmless import harmless
-from tractduct.writers.pictures import literal, shortened
+from tractduct.writers.pictures import literal, save_figure, shortened
 
 _MARKERS = "osD^vP*X<>"
 _COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9", "#000000")  # safe for the colour-blind
@@ -85,4 +85,4 @@ def draw_fit(name: str, table: FrictionTable, fit: Fit, path: Path) -> None:
     )
     axes.grid(True, which="both", linewidth=0.3, color="#BBBBBB")
     axes.legend(title="size", fontsize=8, ncols=2)
-    figure.savefig(path, metadata={"Software": None})
+    save_figure(figure, path)
