@@ -25,7 +25,11 @@ sys.exit(code)
 def run_measured(*arguments: str | Path, most_mb: int) -> tuple[int, str]:
     """Exit code and stderr of a command that may hold so much memory at most, and show no traceback."""
     done = subprocess.run(
-        [sys.executable, "-c", MEASURED, *map(str, arguments)], capture_output=True, text=True, timeout=300, check=False
+        [sys.executable, "-c", MEASURED, *map(str, arguments)],
+        capture_output=True,
+        text=True,
+        timeout=1800,
+        check=False,
     )
     peak = re.search("peak ([0-9]+) MB", done.stderr)
     assert peak, done.stderr

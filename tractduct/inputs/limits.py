@@ -20,13 +20,13 @@ MAX_ROWS = 50_000  # of a table
 MAX_LINES = 200_000  # of a file or sheet, empty ones counted
 MAX_COLUMNS = 500
 MAX_CELLS = 500_000  # of a table
-# The study of 1,000 sections takes half a minute and 1 GB at most, whether they lie side by side or one behind
-# the other; time and memory grow with the square.
-MAX_SECTIONS = 1_000
+# Memory of the search goes with the square of sections times sizes: a gigabyte at the most.
+MAX_SECTIONS = 500
+MAX_SECTION_SIZES = 6_000  # sections times the sizes that each may take
 MAX_SECTION_VARIANTS = 60_000  # sections times variants: the workbook lists them all, cell by cell
 MAX_FLEX = 30  # approved flex products: each is compared with each
 MAX_SIZES = 100  # standard sizes; the search takes minutes from a few hundred on
-MAX_CANDIDATES = 2_000_000  # sections times variants times sizes
+MAX_CANDIDATES = 1_000_000  # sections times variants times sizes
 MAX_FLOORS = 10
 # Rows of tables of which each is a sheet, a part of a picture, or a step of a calculation.
 MAX_ROWS_OF = {
@@ -49,6 +49,7 @@ IN_WORDS = (
     f"none of its large parts more than {MAX_UNPACKED_RATIO} times its packed size",
     f"a table: {MAX_ROWS:,} rows, {MAX_COLUMNS} columns, {MAX_CELLS:,} cells, {MAX_LINES:,} lines with the empty ones",
     f"sections: {MAX_SECTIONS:,}; standard sizes: {MAX_SIZES}; approved flex products: {MAX_FLEX}",
+    f"sections times the sizes that each may take: {MAX_SECTION_SIZES:,}",
     f"sections times variants: {MAX_SECTION_VARIANTS:,}, and times sizes: {MAX_CANDIDATES:,}",
     "rows of " + ", ".join(f"{table}: {rows:,}" for table, rows in MAX_ROWS_OF.items()) + f"; floors: {MAX_FLOORS}",
     f"sections times lots times seasons: {MAX_SECTION_VARIANTS:,}",

@@ -25,7 +25,7 @@ from tractduct.inputs.cells import ALL_ROOMS, key_of, nearest
 from tractduct.inputs.equipment import read_equipment
 from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.finder import find_table
-from tractduct.inputs.limits import MAX_CANDIDATES, MAX_FLEX, MAX_SECTION_VARIANTS
+from tractduct.inputs.limits import MAX_CANDIDATES, MAX_FLEX, MAX_SECTION_SIZES, MAX_SECTION_VARIANTS
 from tractduct.inputs.lots import read_lots, read_outlines, read_routes
 from tractduct.inputs.plan import Plan, Purchase, Section, Tolerance, candidate_sizes
 from tractduct.inputs.plan_file import PLAN_FILE, PlanFile
@@ -81,6 +81,14 @@ def load_plan(path: str | Path) -> Plan:
             PLAN_FILE,
             f"sections times variants are {cases:,}; at most {MAX_SECTION_VARIANTS:,} are sized together",
             "Approve fewer flex products in [variants], or make a plan of each duct system",
+        )
+    candidates = sum(len(candidate_sizes(section, sizes)) for section in sections)
+    if candidates > MAX_SECTION_SIZES:
+        log.fault(
+            PLAN_FILE,
+            f"sections times the sizes that each may take are {candidates:,}; at most {MAX_SECTION_SIZES:,} are sized "
+            "together",
+            "Give sections min_in and max_in, list fewer sizes in [sizes], or make a plan of each duct system",
         )
     elif cases * len(sizes) > MAX_CANDIDATES:
         log.fault(
