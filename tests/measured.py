@@ -28,7 +28,7 @@ def run_measured(*arguments: str | Path, most_mb: int) -> tuple[int, str]:
         [sys.executable, "-c", MEASURED, *map(str, arguments)],
         capture_output=True,
         text=True,
-        timeout=1800,
+        timeout=900,
         check=False,
     )
     peak = re.search("peak ([0-9]+) MB", done.stderr)
