@@ -532,7 +532,7 @@ PLAN_NAMES = (
 
 @pytest.mark.parametrize("name", PLAN_NAMES)
 def test_a_file_name_out_of_any_plan_name(name: str) -> None:
-    """Reserved names as Microsoft lists them under "Naming Files, Paths, and Namespaces"."""
+    """Reserved names are those of the documentation of Windows, "Naming Files, Paths, and Namespaces"."""
     made = file_name(name)
     assert made
     assert not re.search(r'[\x00-\x1f<>:"/\\|?*\s]', made)
