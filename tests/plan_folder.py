@@ -90,7 +90,7 @@ def toml_text(config: dict[str, Any]) -> str:
 
 
 def _toml(value: Any) -> str:
-    return str(value) if isinstance(value, float) else json.dumps(value)
+    return str(value) if isinstance(value, float) else json.dumps(value, ensure_ascii=False)
 
 
 def read_tables(folder: Path) -> PlanTables:

@@ -8,9 +8,9 @@ import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, NoReturn
+from typing import TYPE_CHECKING, NoReturn, TextIO
 
-from tractduct.errors import Fault, InputFaults, TractductError
+from tractduct.errors import Fault, InputFaults, TractductError, printable, printable_lines
 from tractduct.units import SYSTEMS, UnitSystem
 from tractduct.version import VERSION
 
@@ -35,15 +35,15 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return int(options.run(options))
     except InputFaults as faults:
         for fault in faults.faults:
-            print(fault, file=sys.stderr)
+            _say(fault, file=sys.stderr)
         n = len(faults.faults)
-        print(f"{n} fault{'s' if n != 1 else ''} in the input; nothing was written.", file=sys.stderr)
+        _say(f"{n} fault{'s' if n != 1 else ''} in the input; nothing was written.", file=sys.stderr)
         return BAD_INPUT
     except TractductError as error:
-        print(error, file=sys.stderr)
+        _say(error, file=sys.stderr)
         return UNEXPECTED
     except KeyboardInterrupt:
-        print("Stopped; nothing was written.", file=sys.stderr)
+        _say("Stopped; nothing was written.", file=sys.stderr)
         return UNEXPECTED
     except BrokenPipeError:  # the reader of a pipe left
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
@@ -51,12 +51,17 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except Exception as error:
         if os.environ.get(DEBUG_VARIABLE):
             raise
-        print(
+        _say(
             f"Something unexpected went wrong ({type(error).__name__}: {error}). This is a fault in the "
             f"program: please report it with the plan. {DEBUG_VARIABLE}=1 shows where.",
             file=sys.stderr,
         )
         return UNEXPECTED
+
+
+def _say(text: object = "", file: TextIO | None = None) -> None:
+    """Print without what a terminal would act on: paths and names of files may hold anything."""
+    print(printable_lines(text), file=file)
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -237,8 +242,8 @@ def _count(text: str) -> int:
 
 
 def _whole(text: str) -> int:
-    if not text.isdecimal() or int(text) < 1:
-        raise argparse.ArgumentTypeError("must be a whole number above 0")
+    if not text.isdecimal() or not 1 <= int(text) <= 100_000:
+        raise argparse.ArgumentTypeError("must be a whole number from 1 to 100,000")
     return int(text)
 
 
@@ -292,6 +297,7 @@ def _run(options: argparse.Namespace, *, predicted: bool, bought: bool = False, 
 
     gc.disable()  # one plan and done: looking for garbage would cost a twentieth of the time
     plan = load_plan(options.plan)
+    _refuse_plan_folder(options.out)
     installed = _installed(plan, options.installed) if predicted else None
     drive = _drive(plan, options.driven_by) if predicted else None
     folder = options.out or Path("reports") / file_name(plan.name)
@@ -315,9 +321,9 @@ def _run(options: argparse.Namespace, *, predicted: bool, bought: bool = False, 
             lots = deliver_lots(orientation, delivery, installed or plan.flex[0])
         bar.show("workbook", 0, 1)
         written = write_study(result, folder, delivery, installed, buying, lots)
-    print(summary(result, delivery, orientation) if buying is None else buying_summary(buying, delivery))
-    print()
-    print("Written: " + _listed(written))
+    _say(summary(result, delivery, orientation) if buying is None else buying_summary(buying, delivery))
+    _say()
+    _say("Written: " + _listed(written))
     if result.recommended.size_index is None:
         return NO_SET
     return DONE
@@ -339,6 +345,7 @@ def _batch(options: argparse.Namespace) -> int:
     from tractduct.portfolio.find import find_plans
     from tractduct.portfolio.store import InUse, Store
 
+    _refuse_plan_folder(options.out)
     places = find_plans(options.folders)
     what = Options(
         quick=options.quick,
@@ -346,7 +353,7 @@ def _batch(options: argparse.Namespace) -> int:
         workbooks=options.workbooks,
         time_limit_s=options.seconds,
     )
-    jobs = options.jobs or os.cpu_count() or 1
+    jobs = min(options.jobs or os.cpu_count() or 1, max(len(places), 2))
     try:
         with Store(options.out) as store:
             with tqdm(
@@ -378,13 +385,22 @@ def _batch(options: argparse.Namespace) -> int:
                     progress=bar.show,
                 )
     except InUse as error:
-        print(error, file=sys.stderr)
+        _say(error, file=sys.stderr)
         return BAD_INPUT
     except KeyboardInterrupt:
-        print("Stopped. What was done stays; the same command goes on from there.", file=sys.stderr)
+        _say("Stopped. What was done stays; the same command goes on from there.", file=sys.stderr)
         return UNEXPECTED
-    print(end.text)
+    _say(end.text)
     return UNEXPECTED if end.errors else BAD_INPUT if end.faults else NO_SET if end.without_set else DONE
+
+
+def _refuse_plan_folder(out: Path | None) -> None:
+    """Results among a plan's tables would be read as tables: a workbook's sheet may have a table's name."""
+    from tractduct.inputs.plan_file import PLAN_FILE
+
+    if out is not None and (out / PLAN_FILE).exists():
+        remedy = "Choose another folder, or leave --out away"
+        raise InputFaults([Fault(file="--out", value=str(out), problem="this is a plan's own folder", remedy=remedy)])
 
 
 def _installed(plan: Plan, name: str | None) -> str:
@@ -430,7 +446,7 @@ def _fit(options: argparse.Namespace) -> int:
     from tractduct.inputs.fault_log import FaultLog
     from tractduct.inputs.finder import columns_of, in_core_names, units_of
     from tractduct.inputs.product_tables import fit_rows, read_friction_rows
-    from tractduct.inputs.spelling import understood
+    from tractduct.inputs.spelling import plain_text, understood
     from tractduct.inputs.tables import TableFault, read_table
     from tractduct.names import file_name
     from tractduct.writers.fit_report import draw_fit, duct_row, fit_text
@@ -440,7 +456,7 @@ def _fit(options: argparse.Namespace) -> int:
     path = Path(file)
     log = FaultLog()
     try:
-        table = read_table("friction_tables", path, sheet or None, path.name, any_sheet=not sheet)
+        table = read_table("friction_tables", path, sheet or None, printable(path.name), any_sheet=not sheet)
     except TableFault as problem:
         raise InputFaults([problem.fault]) from None
     for fault in table.faults:
@@ -450,9 +466,9 @@ def _fit(options: argparse.Namespace) -> int:
     table = understood(table, columns_of(table, spec), log)
     for column in ("size_in", "airflow_cfm"):
         if not table.has(column):
-            name = schema.in_units(spec.field(column), table.units).name
-            log.fault(table.label, f"the column '{name}' is missing", "Add it", row=1)
-    name = options.name or path.stem
+            missing = schema.in_units(spec.field(column), table.units).name
+            log.fault(table.label, f"the column '{missing}' is missing", "Add it", row=table.header_row)
+    name = printable(plain_text(schema.DUCTS.field("duct"), options.name or path.stem))
     rows = list(table.rows)
     points = None if log.faults else read_friction_rows(table, rows, log)
     derate = None if options.derate is None else options.derate / 100.0
@@ -460,13 +476,13 @@ def _fit(options: argparse.Namespace) -> int:
     if log.faults or points is None or fit is None:
         raise InputFaults(log.faults)
     for finding in log.findings:
-        print(finding)
-    print(fit_text(name, points, fit, [row.number for row in rows], table.units))
+        _say(finding)
+    _say(fit_text(name, points, fit, [row.number for row in rows], table.units))
     row = options.out / f"{file_name(name)}-duct.csv"
     picture = options.out / f"{file_name(name)}-fit.png"
-    written_text(row, duct_row(name, fit, path.name, table.units))
+    written_text(row, duct_row(name, fit, printable(path.name), table.units))
     draw_fit(name, points, fit, picture, table.units)
-    print(f"Written: {row}, {picture}")
+    _say(f"Written: {row}, {picture}")
     return DONE
 
 
@@ -475,10 +491,10 @@ def _check(options: argparse.Namespace) -> int:
 
     plan = load_plan(options.plan)
     for finding in plan.findings:
-        print(finding)
+        _say(finding)
     runs = sum(section.is_run for section in plan.sections)
     variants = len(plan.front_faces) * len(plan.mirrored) * len(plan.seasons) * len(plan.flex)
-    print(
+    _say(
         f"{plan.name}: no faults. {len(plan.rooms)} rooms, {len(plan.sections)} sections, {runs} of them "
         f"runs that end at a register or grille, {variants} variants."
     )
@@ -489,8 +505,8 @@ def _new(options: argparse.Namespace) -> int:
     from tractduct.writers.template import write_template
 
     written = write_template(options.folder, as_workbook=options.workbook, units=UnitSystem(options.units))
-    print("Written: " + ", ".join(str(path) for path in written))
-    print(f"Try it: tractduct study {options.folder}")
+    _say("Written: " + ", ".join(str(path) for path in written))
+    _say(f"Try it: tractduct study {options.folder}")
     return DONE
 
 

@@ -13,6 +13,11 @@ def printable(text: str) -> str:
     return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
 
 
+def printable_lines(text: object) -> str:
+    """The same of each line of a text."""
+    return "\n".join(printable(line) for line in str(text).split("\n"))
+
+
 def shortened(text: str, most: int = _SHOWN) -> str:
     """The beginning of a long text, and how long it is."""
     return text if len(text) <= most else f"{text[: most - 20]} ... ({len(text):,} characters)"

@@ -319,7 +319,7 @@ def test_lots_must_be_a_whole_number(capsys):
         with pytest.raises(SystemExit) as stop:
             main(["buy", "anything", "--lots", text])
         assert stop.value.code == 2
-        assert "must be a whole number above 0" in capsys.readouterr().err
+        assert "must be a whole number from 1" in capsys.readouterr().err
 
 
 # -- the example plan ------------------------------------------------------------------------------------

@@ -16,6 +16,7 @@ FloatArray = NDArray[np.float64]
 LENGTH_SPREAD = 0.10  # straight lengths, plus or minus this part
 MOST_COMPRESSION_PCT = 15.0  # flex, from fully stretched to this
 SEED = 20_260
+CANDIDATES_AT_ONCE = 4_000_000  # sections times builds times sizes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -56,22 +57,29 @@ def find_spread(
     """
     random = np.random.default_rng(SEED)
     plan, n_section = case.plan, len(case.tree.sections)
-    everyone = np.arange(len(case.variants.variants))
-    many = case.rows(np.repeat(everyone, builds))
-    shape = (len(everyone) * builds, n_section)
-    ducts = installed_ducts(
-        many,
-        size_index,
-        compression_pct=random.uniform(0.0, MOST_COMPRESSION_PCT, shape),
-        length_factor=random.uniform(1.0 - LENGTH_SPREAD, 1.0 + LENGTH_SPREAD, shape),
-    )
-    ducts = with_dampers(ducts, np.repeat(damper_inwc_per_cfm2, builds, axis=0))
-    got = predict(many, ducts, drive=drive, loaded=random.uniform(0.0, 1.0, shape[0]), strict=False)
-    within = got.room_within(plan.tolerance)
-    design = got.airstream.design_cfm
-    total = np.divide(100.0 * got.total_cfm, design, out=np.full(len(design), np.nan), where=design > 0.0)
-    part = 100.0 + got.room_off_pct
-    seasons = [many.variants.where(season=season) for season in plan.seasons]
+    n_variant = len(case.variants.variants)
+    shape = (n_variant * builds, n_section)
+    compression_pct = random.uniform(0.0, MOST_COMPRESSION_PCT, shape)
+    length_factor = random.uniform(1.0 - LENGTH_SPREAD, 1.0 + LENGTH_SPREAD, shape)
+    loaded = random.uniform(0.0, 1.0, shape[0])
+    parts, withins, totals = [], [], []
+    # As many variants at once as memory is meant for: each build has a candidate table of its own.
+    at_once = max(1, CANDIDATES_AT_ONCE // (builds * n_section * len(case.table.sizes)))
+    for first in range(0, n_variant, at_once):
+        variants = np.arange(first, min(first + at_once, n_variant))
+        drawn = slice(first * builds, (variants[-1] + 1) * builds)
+        many = case.rows(np.repeat(variants, builds))
+        ducts = installed_ducts(
+            many, size_index, compression_pct=compression_pct[drawn], length_factor=length_factor[drawn]
+        )
+        ducts = with_dampers(ducts, np.repeat(damper_inwc_per_cfm2[variants], builds, axis=0))
+        got = predict(many, ducts, drive=drive, loaded=loaded[drawn], strict=False)
+        withins.append(got.room_within(plan.tolerance))
+        design = got.airstream.design_cfm
+        totals.append(np.divide(100.0 * got.total_cfm, design, out=np.full(len(design), np.nan), where=design > 0.0))
+        parts.append(100.0 + got.room_off_pct)
+    within, total, part = np.concatenate(withins), np.concatenate(totals), np.concatenate(parts)
+    seasons = [np.repeat(case.variants.where(season=season), builds) for season in plan.seasons]
     return Spread(
         low=_percentile(part, seasons, 5.0),
         middle=_percentile(part, seasons, 50.0),

@@ -12,6 +12,7 @@ from tractduct.inputs import schema
 from tractduct.inputs.airflow import is_wide, wide_column
 from tractduct.inputs.cells import near_miss, nearest
 from tractduct.inputs.fault_log import FaultLog
+from tractduct.inputs.limits import MAX_ROWS_OF
 from tractduct.inputs.plan_file import PLAN_FILE, PlanFile
 from tractduct.inputs.schema import Field, in_units, other_units
 from tractduct.inputs.spelling import understood
@@ -67,6 +68,15 @@ def find_table(spec: schema.TableSchema, plan_file: PlanFile, log: FaultLog) -> 
         log.fault(table.label, "the table has a header and no rows", "Fill it in")
         log.unread.add(spec.name)
         return None
+    most = MAX_ROWS_OF.get(spec.name, len(table.rows))
+    if len(table.rows) > most:
+        log.fault(
+            table.label,
+            f"there are {len(table.rows):,} rows; at most {most:,} of this table are read",
+            "Leave out what is not needed, or make several plans of it",
+        )
+        log.unread.add(spec.name)
+        return None
     return understood(table, columns_of(table, spec), log)
 
 
@@ -114,13 +124,8 @@ def columns_of(table: RawTable, spec: schema.TableSchema) -> dict[str, Field]:
 def _named(plan_file: PlanFile, given: str) -> tuple[Path, str | None, str]:
     """Path, sheet and label of a table that plan.toml names. TableFault where it lies outside the plan folder."""
     file, _, sheet = given.partition("#")
-    # Windows's rules know drives, shares and both slashes; a plan reads the same wherever it is opened.
-    there = PureWindowsPath(file)
-    inside = bool(there.parts) and not there.anchor and ".." not in there.parts
-    if inside:
-        path = plan_file.folder / there.as_posix()
-        inside = _is_inside(path, plan_file.folder)
-    if not inside:
+    path = path_inside(plan_file.folder, file)
+    if path is None:
         raise TableFault(
             Fault(
                 file=plan_file.name,
@@ -132,11 +137,21 @@ def _named(plan_file: PlanFile, given: str) -> tuple[Path, str | None, str]:
     return path, sheet or None, _label(file, sheet)
 
 
-def _is_inside(path: Path, folder: Path) -> bool:
+def path_inside(folder: Path, file: str) -> Path | None:
+    """Where a file that plan.toml names lies; None where that is outside the plan folder."""
+    # Windows's rules know drives, shares and both slashes; a plan reads the same wherever it is opened.
+    there = PureWindowsPath(file)
+    if not there.parts or there.anchor or ".." in there.parts:
+        return None
+    path = folder / there.as_posix()
+    return path if is_inside(path, folder) else None
+
+
+def is_inside(path: Path, folder: Path) -> bool:
     """Whether a path stays in the folder, links followed."""
     try:
         return path.resolve().is_relative_to(folder.resolve())
-    except (OSError, RuntimeError):  # links in a circle, a name too long
+    except (OSError, RuntimeError, ValueError):  # links in a circle, a name too long or with a NUL
         return False
 
 
@@ -151,7 +166,7 @@ def _beside(plan_file: PlanFile, names: Sequence[str], log: FaultLog) -> tuple[P
     places: list[tuple[Path, str | None, str]] = []
     for key in keys:
         found = [p for p in files if p.suffix.casefold() == ".csv" and header_key(p.stem) == key]
-        places += [(path, None, path.name) for path in found]
+        places += [(path, None, printable(path.name)) for path in found]
     for path in files:
         if path.suffix.casefold() not in WORKBOOKS:
             continue
@@ -161,10 +176,10 @@ def _beside(plan_file: PlanFile, names: Sequence[str], log: FaultLog) -> tuple[P
             if places:  # a broken workbook is no hindrance where no table is sought in it
                 continue
             raise
-        places += [(path, s, _label(path.name, printable(s))) for s in sheets if header_key(s) in keys]
+        places += [(path, s, _label(printable(path.name), printable(s))) for s in sheets if header_key(s) in keys]
     if not places:
         return None
-    if not _is_inside(places[0][0], folder):
+    if not is_inside(places[0][0], folder):
         raise TableFault(
             Fault(
                 file=places[0][2],

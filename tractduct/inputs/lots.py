@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from tractduct.inputs import schema
 from tractduct.inputs.cells import key_of, nearest, parse_flag
 from tractduct.inputs.fault_log import FaultLog
+from tractduct.inputs.limits import MAX_FLOORS
 from tractduct.inputs.schema import FACES
 from tractduct.inputs.tables import RawTable
 from tractduct.physics.turning import POINT_DEG, TURN_DEG
@@ -123,6 +124,14 @@ def read_outlines(table: RawTable | None, rooms: Sequence[str], log: FaultLog) -
                 depth_ft=depth,
                 floor=row.text("floor") or "1",
             )
+        )
+    floors = {outline.floor for outline in found}
+    if table and len(floors) > MAX_FLOORS:
+        log.fault(
+            table.label,
+            f"there are {len(floors):,} floors; at most {MAX_FLOORS} are drawn",
+            "Give the rooms of one floor the same name of it",
+            column=table.spelling("floor"),
         )
     return tuple(found)
 

@@ -15,7 +15,7 @@ from tractduct.errors import printable, shortened
 from tractduct.inputs import schema
 from tractduct.inputs.cells import CellProblem, allowed, nearest, parse_flag, parse_number
 from tractduct.inputs.fault_log import FaultLog
-from tractduct.inputs.limits import MAX_NAME, MAX_PLAN_FILE_BYTES
+from tractduct.inputs.limits import MAX_NAME, MAX_PLAN_FILE_BYTES, MAX_SIZES
 from tractduct.inputs.schema import Field, in_units, other_units
 from tractduct.inputs.sizes import Size, size_of
 from tractduct.inputs.spelling import note_of_reading, plain_text
@@ -277,6 +277,14 @@ class PlanFile:
             width, height = side(pair[0], where), side(pair[1], where)
             if width is not None and height is not None:
                 add(size_of((width, height), self.units), where)
+        if len(found) > MAX_SIZES:
+            self.log.fault(
+                self.name,
+                f"there are {len(found):,} standard sizes; at most {MAX_SIZES} are looked at",
+                "List the sizes that are stocked",
+                column="[sizes]",
+            )
+            return ()
         return tuple(sorted(found.values(), key=lambda s: (s.shape != "round", s.diameter_in, s.label)))
 
 

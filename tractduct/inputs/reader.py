@@ -25,7 +25,7 @@ from tractduct.inputs.cells import ALL_ROOMS, key_of, nearest
 from tractduct.inputs.equipment import read_equipment
 from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.finder import find_table, tell_unread
-from tractduct.inputs.limits import MAX_SECTION_VARIANTS
+from tractduct.inputs.limits import MAX_CANDIDATES, MAX_FLEX, MAX_SECTION_SIZES, MAX_SECTION_VARIANTS
 from tractduct.inputs.lots import read_lots, read_outlines, read_routes
 from tractduct.inputs.plan import Plan, Purchase, Section, Tolerance, candidate_sizes
 from tractduct.inputs.plan_file import PLAN_FILE, PlanFile
@@ -66,6 +66,12 @@ def load_plan(path: str | Path) -> Plan:
         breakdown = breakdown.for_rooms(need.rooms) if breakdown and need.rooms else None
     equipment = read_equipment(tables["blower"], tables["devices"], need.seasons, plan_file, log)
     flex = approved_flex(ducts, plan_file, log)
+    if len(flex) > MAX_FLEX:
+        log.fault(
+            PLAN_FILE,
+            f"{len(flex)} flex products are approved; at most {MAX_FLEX} are compared",
+            "Name those that may be delivered in [variants] flex",
+        )
     prices, packages, insulation = read_prices(tables["prices"], ducts, plan_file, log)
     fitting_prices = read_fitting_prices(tables["fitting_prices"], fittings, log)
     if not {"airflow", "sections", "surfaces"} & log.unread:
@@ -76,6 +82,21 @@ def load_plan(path: str | Path) -> Plan:
             PLAN_FILE,
             f"sections times variants are {cases:,}; at most {MAX_SECTION_VARIANTS:,} are sized together",
             "Approve fewer flex products in [variants], or make a plan of each duct system",
+        )
+    candidates = sum(len(candidate_sizes(section, sizes)) for section in sections)
+    if candidates > MAX_SECTION_SIZES:
+        log.fault(
+            PLAN_FILE,
+            f"sections times the sizes that each may take are {candidates:,}; at most {MAX_SECTION_SIZES:,} are sized "
+            "together",
+            "Give sections min_in and max_in, list fewer sizes in [sizes], or make a plan of each duct system",
+        )
+    elif cases * len(sizes) > MAX_CANDIDATES:
+        log.fault(
+            PLAN_FILE,
+            f"sections times variants times standard sizes are {cases * len(sizes):,}; at most {MAX_CANDIDATES:,} are "
+            "looked at together",
+            "List fewer sizes in [sizes], or make a plan of each duct system",
         )
     if prices and not {"sections", "ducts"} & log.unread:
         _match_prices(tables["prices"], sections, flex, sizes, prices, log)
@@ -115,6 +136,13 @@ def load_plan(path: str | Path) -> Plan:
         )
     orientation = plan_file.keys("orientation")
     lots = read_lots(tables["lots"], flex, [d.name for d in ducts.values() if d.kind == "flex"], log)
+    turned = len(sections) * len(lots) * len(need.seasons)
+    if turned > MAX_SECTION_VARIANTS:
+        log.fault(
+            "lots",
+            f"sections times lots times seasons are {turned:,}; at most {MAX_SECTION_VARIANTS:,} are sized together",
+            "Put the lots into several plans",
+        )
     outlines = read_outlines(tables["rooms"], need.rooms, log)
     routes = read_routes(tables["routes"], [s.name for s in sections], log)
     if log.faults:

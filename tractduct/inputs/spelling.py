@@ -29,6 +29,7 @@ _ALIKE = str.maketrans(
     | dict.fromkeys("\u201c\u201d\u201e\u201f\u2033", '"')
 )
 _ODD_SIGNS = str.maketrans({"\u2212": "-", "\u00d7": "x", "\u00d8": "", "\u2300": "", "\u00f8": ""})
+_TEXT_MARK = re.compile(r"'(?=\s*[=+@-])")  # what makes a spreadsheet take a cell for text
 _DASHES = ("\u2013", "\u2014", "\u2212")
 
 _LOOSE_NUMBER = re.compile(
@@ -123,7 +124,9 @@ def plain_text(field: Field, text: str) -> str:
     """A cell in the parsers' own words, where a person would understand it; else without odd characters alone."""
     # NFC: the same accented letter however it was typed
     text = unicodedata.normalize("NFC", text).translate(_ALIKE)
-    text = " ".join(text.split()).strip()
+    text = " ".join(text.split())
+    if _TEXT_MARK.match(text):
+        text = text[1:].strip()
     for plain in _UNDERSTOOD.get(field.kind, ()):
         found = plain(field, text)
         if found is not None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import csv
 import datetime
 import io
@@ -15,15 +16,19 @@ from pathlib import Path
 from typing import Any
 
 import openpyxl
+from defusedxml.common import DefusedXmlException
 from openpyxl.utils import range_boundaries
 
 from tractduct.errors import Fault, printable
 from tractduct.inputs.limits import (
+    MAX_CELLS,
     MAX_COLUMNS,
     MAX_LINES,
     MAX_PARTS,
     MAX_ROWS,
+    MAX_SHEET_TAGS,
     MAX_TABLE_BYTES,
+    MAX_TAGS,
     MAX_UNPACKED_BYTES,
     MAX_UNPACKED_RATIO,
     RATIO_FROM_BYTES,
@@ -32,6 +37,8 @@ from tractduct.units import IP, UnitSystem
 
 WORKBOOKS = (".xlsx", ".xlsm")
 _SEMICOLONS = "its cells are parted by semicolons"
+_CHUNK = 1_000_000  # bytes of a part that are unpacked at a time
+_ROW_TAG = re.compile(rb"<(?:[\w.-]+:)?row\b")
 _OLE = b"\xd0\xcf\x11\xe0"  # how .xls files begin, and .xlsx files with a password
 
 
@@ -183,8 +190,18 @@ def _from_cells(name: str, label: str, lines: _Lines, notes: list[str], *, lines
         if not any(cell.strip() for cell in cells):
             continue
         if header is None:
-            header, header_row = cells, number
-            for text in cells:
+            header_row = number
+            header = cells[: 1 + max(n for n, cell in enumerate(cells) if cell.strip())]
+            if len(header) > MAX_COLUMNS:
+                raise TableFault(
+                    Fault(
+                        file=label,
+                        row=number,
+                        problem=f"there are more than {MAX_COLUMNS} columns",
+                        remedy="Remove what is not part of the plan",
+                    )
+                )
+            for text in header:
                 key = header_key(text)
                 shown = printable(" ".join(text.split()))
                 if key and key in headers:
@@ -199,15 +216,6 @@ def _from_cells(name: str, label: str, lines: _Lines, notes: list[str], *, lines
                     )
                 elif key:
                     headers[key] = shown
-            if len(headers) > MAX_COLUMNS:
-                raise TableFault(
-                    Fault(
-                        file=label,
-                        row=number,
-                        problem=f"there are more than {MAX_COLUMNS} columns",
-                        remedy="Remove what is not part of the plan",
-                    )
-                )
             continue
         extra = [c for c in cells[len(header) :] if c.strip()]
         if extra:
@@ -236,11 +244,12 @@ def _from_cells(name: str, label: str, lines: _Lines, notes: list[str], *, lines
         rows.append(Row(number, keyed, dates=dated))
         if len(cells) < len(header):
             short.append(number)
-        if len(rows) > MAX_ROWS:
+        if len(rows) > MAX_ROWS or len(rows) * len(headers) > MAX_CELLS:
+            most = f"{MAX_ROWS:,} rows" if len(rows) > MAX_ROWS else f"{MAX_CELLS:,} cells"
             raise TableFault(
                 Fault(
                     file=label,
-                    problem=f"there are more than {MAX_ROWS:,} rows",
+                    problem=f"there are more than {most}",
                     remedy="Remove what is not part of the plan",
                 )
             )
@@ -322,7 +331,11 @@ def _delimiter(text: str) -> str:
 def _open_workbook(path: Path, label: str, *, data_only: bool) -> Any:
     check_file(path, label)
     try:
-        _check_unpacked(path, label)
+        stat = path.stat()
+        problem = _problem_unpacked(path, stat.st_mtime_ns, stat.st_size)
+        if problem:
+            remedy = "Copy the tables into a new workbook, without pictures and empty formatted rows"
+            raise TableFault(Fault(file=label, problem=problem, remedy=remedy))
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # styles and drop-down lists that openpyxl leaves out on reading
             # From memory: a file that openpyxl can't read it leaves open.
@@ -335,26 +348,46 @@ def _open_workbook(path: Path, label: str, *, data_only: bool) -> Any:
         raise TableFault(_no_workbook(path, label, error)) from None
 
 
-def _check_unpacked(path: Path, label: str) -> None:
-    """TableFault for a zip file that would unpack to more than any workbook of tables does.
+@lru_cache(maxsize=64)
+def _problem_unpacked(path: Path, changed: int, size: int) -> str:
+    """Why a zip file is more than a workbook of tables, or is none; empty where it may be opened.
 
-    The directory can lie, but zipfile unpacks no part beyond the size that the directory gives.
+    ``changed`` and ``size`` make a file that was written again another one.
     """
+    # Every entry of the directory begins like this. zipfile would make an object of each before it can be asked.
+    if path.read_bytes().count(b"PK\x01\x02") > MAX_PARTS:
+        return f"it holds more than {MAX_PARTS:,} parts, more than a workbook of tables does"
     with zipfile.ZipFile(path) as packed:
         parts = packed.infolist()
-    total = sum(part.file_size for part in parts)
-    bomb = any(
-        part.file_size > RATIO_FROM_BYTES and part.file_size > MAX_UNPACKED_RATIO * part.compress_size for part in parts
-    )
-    if total > MAX_UNPACKED_BYTES or len(parts) > MAX_PARTS or bomb:
-        raise TableFault(
-            Fault(
-                file=label,
-                problem=f"it would unpack to {total / 1e6:,.0f} MB in {len(parts):,} parts, more than a workbook of "
-                "tables does",
-                remedy="Copy the tables into a new workbook, without pictures and empty formatted rows",
-            )
+        total = sum(part.file_size for part in parts)
+        bomb = any(
+            part.file_size > RATIO_FROM_BYTES and part.file_size > MAX_UNPACKED_RATIO * part.compress_size
+            for part in parts
         )
+        if total > MAX_UNPACKED_BYTES or bomb:
+            return f"it would unpack to {total / 1e6:,.0f} MB, more than a workbook of tables does"
+        return next((problem for part in parts if (problem := _problem_of_part(packed, part))), "")
+
+
+def _problem_of_part(packed: zipfile.ZipFile, part: zipfile.ZipInfo) -> str:
+    name = printable(part.filename)[:80]
+    # Other methods can't be unpacked piece by piece, and no workbook uses them.
+    if part.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED):
+        return f"its part '{name}' is packed in a way that workbooks are not"
+    probe = copy.copy(part)
+    probe.file_size += 1  # reading stops at the size given: one more byte tells a lie from the truth
+    unpacked = tags = in_row = 0
+    with packed.open(probe) as stream:
+        while chunk := stream.read(_CHUNK):
+            unpacked += len(chunk)
+            for n, piece in enumerate(_ROW_TAG.split(chunk)):
+                in_row = (0 if n else in_row) + piece.count(b"<")
+                tags += piece.count(b"<")
+                if in_row > MAX_TAGS or tags > MAX_SHEET_TAGS:
+                    return f"its part '{name}' holds more than a workbook of tables does"
+    if unpacked != part.file_size:
+        return f"its part '{name}' is not as large as the file says"
+    return ""
 
 
 def _no_workbook(path: Path, label: str, error: Exception) -> Fault:
@@ -364,6 +397,11 @@ def _no_workbook(path: Path, label: str, error: Exception) -> Fault:
     except OSError:
         old = False
     why = printable(" ".join(str(error).split())[:120]) or type(error).__name__
+    causes: list[BaseException | None] = [error]
+    while causes[-1] is not None:  # openpyxl wraps some in errors of its own
+        causes.append(causes[-1].__cause__ or causes[-1].__context__)
+    if any(isinstance(cause, DefusedXmlException) for cause in causes):
+        why = "it defines entities or refers to other files, which no spreadsheet program writes"
     return Fault(
         file=label,
         problem="this is not a readable .xlsx workbook ("
@@ -464,11 +502,11 @@ def _merged_below(path: Path, sheet: Any, label: str, notes: list[str]) -> list[
     """Merged cells: down one column they all mean the first one's value; across columns is a fault."""
     with zipfile.ZipFile(path) as packed:
         source = packed.read(sheet._worksheet_path)  # a sheet that is read row by row does not tell of them
-    hidden = len(re.findall(rb"<(?:\w+:)?row\s[^>]*?\bhidden\s*=\s*[\"'](?:1|true)[\"']", source))
+    hidden = len(re.findall(rb"<(?:\w+:)?row\s[^<>]*?\bhidden\s*=\s*[\"'](?:1|true)[\"']", source))
     if hidden:
         notes.append(f"{hidden:,} of its rows {'is' if hidden == 1 else 'are'} hidden, and read like the others")
     found = []
-    for match in re.finditer(rb"<(?:\w+:)?mergeCell\s[^>]*?\bref\s*=\s*[\"']([A-Z]+[0-9]+:[A-Z]+[0-9]+)[\"']", source):
+    for match in re.finditer(rb"<(?:\w+:)?mergeCell\s[^<>]*?\bref\s*=\s*[\"']([A-Z]+[0-9]+:[A-Z]+[0-9]+)[\"']", source):
         place = match[1].decode()
         left, first, right, last = range_boundaries(place)
         if None in (left, first, right, last) or left != right:

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import hashlib
-import os
 import tomllib
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
-from tractduct.errors import Fault, InputFaults
+from tractduct.errors import Fault, InputFaults, printable
+from tractduct.inputs.finder import is_inside, path_inside
+from tractduct.inputs.limits import MAX_PLAN_FILE_BYTES, MAX_TABLE_BYTES
 from tractduct.inputs.plan_file import PLAN_FILE
+from tractduct.inputs.tables import TableFault, check_file
 from tractduct.names import file_name
 
 
@@ -81,8 +83,8 @@ def find_plans(folders: Sequence[Path]) -> list[Place]:
     for folder, shown, identity in found:
         name = file_name(shown)
         if names[name] > 1:
-            name += "-" + hashlib.sha256(identity.encode()).hexdigest()[:8]
-        places.append(Place(folder=folder, below=shown, name=name))
+            name += "-" + hashlib.sha256(_encoded(identity)).hexdigest()[:8]
+        places.append(Place(folder=folder, below=printable(shown), name=name))
     return sorted(places, key=lambda place: (place.below, place.name))
 
 
@@ -107,11 +109,19 @@ def read_bundle(place: Place, options: str) -> Bundle:
     unread = []
     for path in _input_files(place.folder):
         try:
+            # As where the plan is read in its place, and before anything is copied.
+            check_file(place.folder / path, path, MAX_PLAN_FILE_BYTES if path == PLAN_FILE else MAX_TABLE_BYTES)
+            if path != PLAN_FILE and not is_inside(place.folder / path, place.folder):
+                remedy = "Put the file itself into the plan folder"
+                unread.append(Fault(file=path, problem="it is a link to a file outside the plan folder", remedy=remedy))
+                continue
             files.append((path, (place.folder / path).read_bytes()))
+        except TableFault as refused:
+            unread.append(refused.fault)
         except OSError as error:
             why = f"it can't be read ({error.strerror or error})"
             unread.append(Fault(file=path, problem=why, remedy="Check that it is there and who may read it"))
-    key = _key(options, [*files, *((fault.file, str(fault).encode()) for fault in unread)])
+    key = _key(options, [*files, *((fault.file, _encoded(str(fault))) for fault in unread)])
     return Bundle(name=place.name, below=place.below, key=key, files=tuple(files), unread=tuple(unread))
 
 
@@ -122,20 +132,24 @@ def _input_files(folder: Path) -> list[str]:
         for path in folder.iterdir():
             if path.suffix.lower() in (".csv", ".xlsx") and not path.name.startswith((".", "~")) and path.is_file():
                 found.add(path.name)
-        tables = tomllib.loads((folder / PLAN_FILE).read_text(encoding="utf-8")).get("tables")
-    except (OSError, ValueError):
+        check_file(folder / PLAN_FILE, PLAN_FILE, MAX_PLAN_FILE_BYTES)
+        tables = tomllib.loads((folder / PLAN_FILE).read_text(encoding="utf-8-sig")).get("tables")
+    except (OSError, ValueError, RecursionError, TableFault):
         tables = None  # reading the plan says what is wrong
     for given in tables.values() if isinstance(tables, dict) else ():
-        table = PurePosixPath(str(given).partition("#")[0])
-        inside = not table.is_absolute() and not os.path.normpath(table).startswith("..")
-        if inside and (folder / table).is_file():
-            found.add(str(table))
+        table = path_inside(folder, str(given).partition("#")[0])
+        if table is not None and table.is_file():
+            found.add(table.relative_to(folder).as_posix())
     return [PLAN_FILE, *sorted(found - {PLAN_FILE})]
+
+
+def _encoded(text: str) -> bytes:
+    return text.encode(errors="backslashreplace")  # names of files need not be text
 
 
 def _key(options: str, files: Iterable[tuple[str, bytes]]) -> str:
     digest = hashlib.sha256()
-    for part in (options.encode(), *(part for path, content in files for part in (path.encode(), content))):
+    for part in (options.encode(), *(part for path, content in files for part in (_encoded(path), content))):
         digest.update(len(part).to_bytes(8, "big"))
         digest.update(part)
     return digest.hexdigest()

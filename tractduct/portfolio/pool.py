@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import signal
+import warnings
 from collections.abc import Callable, Generator, Iterable, Iterator
 from contextlib import closing, contextmanager
 from typing import Any, TypeVar
@@ -66,7 +68,9 @@ def _on_processes(
                 pool = Parallel(
                     return_as="generator_unordered", batch_size=1, pre_dispatch=_AHEAD * jobs, max_nbytes=None
                 )
-                with closing(pool(handed_out())) as coming:
+                with _deaf_to_the_keyboard():
+                    handing_out = pool(handed_out())
+                with _closing_quietly(handing_out) as coming:
                     for number, answer in coming:
                         del running[number]
                         yield answer
@@ -81,12 +85,47 @@ def _numbered(work: Callable[[Task], Answer], number: int, task: Task) -> tuple[
 
 
 def _alone(work: Callable[[Task], Answer], task: Task, dead: Callable[[Task], Answer]) -> Answer:
-    with ProcessPoolExecutor(max_workers=1) as pool:
-        try:
-            answer: Answer = pool.submit(work, task).result()
-            return answer
-        except BrokenProcessPool:
-            return dead(task)
+    pool = ProcessPoolExecutor(max_workers=1)
+    try:
+        with _deaf_to_the_keyboard():
+            coming = pool.submit(work, task)
+        answer: Answer = coming.result()
+        return answer
+    except BrokenProcessPool:
+        return dead(task)
+    finally:
+        pool.shutdown(kill_workers=True)
+
+
+@contextmanager
+def _closing_quietly(coming: Any) -> Iterator[Any]:
+    """Like closing, without joblib's warning that what was not waited for is given up: it is meant to be."""
+    try:
+        yield coming
+    finally:
+        with warnings.catch_warnings():
+            warnings.filterwarnings("ignore", message=".*have been cancelled")
+            coming.close()
+
+
+@contextmanager
+def _deaf_to_the_keyboard() -> Iterator[None]:
+    """Processes and threads that are started meanwhile never get the interrupt that a terminal sends to all.
+
+    Each would print a traceback of its own; this process ends them when it is interrupted itself, which is put off
+    until they are started. Windows has no such signal mask.
+    """
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    from multiprocessing import resource_tracker
+
+    resource_tracker.ensure_running()  # started later, by joblib, it would take the block away
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def _on_cluster(work: Callable[[Task], Answer], tasks: Iterable[Task], address: str) -> Iterator[Answer]:

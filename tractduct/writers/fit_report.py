@@ -15,6 +15,7 @@ from tractduct.physics.friction import friction_rate_inwc_per_100ft
 from tractduct.products.fit import Fit, FrictionTable
 from tractduct.units import UnitSystem
 from tractduct.writers.harmless import harmless
+from tractduct.writers.pictures import literal, save_figure, shortened
 
 _MARKERS = "osD^vP*X<>"
 _COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9", "#000000")  # safe for the colour-blind
@@ -93,8 +94,8 @@ def draw_fit(name: str, table: FrictionTable, fit: Fit, path: Path, units: UnitS
         yscale="log",
         xlabel=f"airflow, {units.unit('cfm')}",
         ylabel=f"friction rate, {units.unit('inWC/100 ft')}",
-        title=f"{name}: points are the table, lines the fit",
+        title=literal(f"{shortened(name, 60)}: points are the table, lines the fit"),
     )
     axes.grid(True, which="both", linewidth=0.3, color="#BBBBBB")
     axes.legend(title="size", fontsize=8, ncols=2)
-    figure.savefig(path, metadata={"Software": None})
+    save_figure(figure, path)

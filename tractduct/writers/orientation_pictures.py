@@ -23,12 +23,12 @@ from tractduct.orientation.study import OrientationStudy
 from tractduct.physics.turning import POINT_DEG, TURN_DEG
 from tractduct.writers.pictures import (
     BLUE,
-    DOTS_PER_INCH,
     GREY,
     INK,
     VERMILION,
     literal,
     new_figure,
+    save_figure,
     shortened,
 )
 from tractduct.writers.plan_picture import draw_plan
@@ -59,7 +59,7 @@ def draw_orientation_pictures(result: OrientationStudy, folder: Path) -> Orienta
     roses = None
     if len(plan.front_faces) > 1:
         roses = folder / "roses.png"
-        rooms_by_direction(result).savefig(roses, dpi=DOTS_PER_INCH, metadata={"Software": None})
+        save_figure(rooms_by_direction(result), roses)
     as_drawn = draw_plan(result, folder, title=f"{shortened(plan.name, 60)}: as drawn, front to the south").get("png")
     drawn: dict[tuple[float, bool], Path] = {}
     lots: dict[str, Path] = {}

@@ -5,7 +5,9 @@ The same study gives the same bytes. Nothing is told by colour alone.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import warnings
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
@@ -47,9 +49,26 @@ def draw_pictures(study: Study, folder: Path, delivery: Delivery | None = None) 
     found = {}
     for name, figure in figures.items():
         found[name] = folder / f"{name}.png"
-        # Without the program's version the same picture is the same file.
-        figure.savefig(found[name], dpi=DOTS_PER_INCH, metadata={"Software": None})
+        save_figure(figure, found[name])
     return found
+
+
+@contextmanager
+def any_letter() -> Iterator[None]:
+    """Draw letters that the font does not have as boxes, without a warning for programmers."""
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message="Glyph .* missing from")
+        yield
+
+
+def save_figure(figure: Figure, path: Path) -> None:
+    """Write a figure as a file of the kind that the path's ending says."""
+    with any_letter():
+        # Without the program's version and the date the same picture is the same file.
+        if path.suffix == ".svg":
+            figure.savefig(path, metadata={"Date": None, "Creator": None})
+        else:
+            figure.savefig(path, dpi=DOTS_PER_INCH, metadata={"Software": None})
 
 
 def new_figure(width_in: float, height_in: float) -> Figure:

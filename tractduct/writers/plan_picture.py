@@ -30,8 +30,10 @@ from tractduct.writers.pictures import (
     HEADLINE_LETTER_IN,
     INK,
     VERMILION,
+    any_letter,
     literal,
     new_figure,
+    save_figure,
     shortened,
 )
 
@@ -85,14 +87,15 @@ def draw_plan(
     # Without version and date, and with names of its own choosing, the same picture is the same file.
     figure.set_dpi(DOTS_PER_INCH)
     canvas: Any = FigureCanvasAgg(figure)
-    canvas.draw()
+    with any_letter():
+        canvas.draw()
     # Few colours take a quarter of the room; there may be a picture for each of many lots.
     few = Image.fromarray(np.asarray(canvas.buffer_rgba())[..., :3]).quantize(
         _COLOURS, Image.Quantize.MAXCOVERAGE, dither=Image.Dither.NONE
     )
     few.save(found["png"], dpi=(DOTS_PER_INCH, DOTS_PER_INCH))
     with matplotlib.rc_context({"svg.hashsalt": "tractduct"}):
-        figure.savefig(found["svg"], metadata={"Date": None, "Creator": None})
+        save_figure(figure, found["svg"])
     return found
 
 

@@ -113,7 +113,12 @@ _NOT_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 @lru_cache(maxsize=4096)
 def clean(text: str) -> str:
     """Text that an XML file can hold, no longer than a cell can."""
-    return _NOT_XML.sub("", text)[:32_000]
+    return utf16_cut(_NOT_XML.sub("", text), 32_000)
+
+
+def utf16_cut(text: str, most: int) -> str:
+    """The beginning of a text, by Excel's count: letters beyond the first 65,536 count twice."""
+    return text[:most].encode("utf-16-le")[: 2 * most].decode("utf-16-le", errors="ignore")
 
 
 def size_value(label: str) -> Value:
@@ -151,7 +156,8 @@ def distinct(names: Sequence[str]) -> list[str]:
 
 def sheet_name(text: str, taken: Iterable[str] = ()) -> str:
     """A sheet name that Excel takes, from any text: at most 31 characters, unlike the others in any case."""
-    name = re.sub(r"[\[\]:*?/\\\s]+", " ", clean(text)).strip(" '")[:31].strip(" '")
+    name = re.sub(r"[\[\]:*?/\\\s]+", " ", clean(text)).strip(" '")
+    name = utf16_cut(name, 31).strip(" '")
     if not name or name.casefold() == "history":  # Excel keeps that one for itself
         name = (name + " sheet").strip()
     known = {t.casefold() for t in taken}
@@ -159,7 +165,7 @@ def sheet_name(text: str, taken: Iterable[str] = ()) -> str:
     while found.casefold() in known:
         number += 1
         end = f" ({number})"
-        found = name[: 31 - len(end)].rstrip(" '") + end
+        found = utf16_cut(name, 31 - len(end)).rstrip(" '") + end
     return found
 
 
