@@ -119,7 +119,7 @@ def changed(row: int, column: str, value: object) -> list[Row]:
         pytest.param(data_sheet()[:3], "has 3 rows; a fit needs at least 4", id="too few rows"),
         pytest.param(
             changed(4, "friction_rate_inwc_per_100ft", 0.001),
-            r"sheet.csv, row 4, .*got '0.001': 82 cfm in 5 in can't lose less than 34 cfm does",
+            r"sheet.csv, row 4, .*got '0.001': 82 cfm in 5 in can't lose less than 55 cfm does",
             id="more air that loses less",
         ),
         pytest.param(without(data_sheet(), "airflow_cfm"), "the column 'airflow_cfm' is missing", id="no airflow"),
