@@ -593,7 +593,7 @@ def test_results_do_not_go_into_a_file_or_among_tables(
 ACTING = (
     "=1+1", "+x", "-2+3", "@SUM(A1)", '=HYPERLINK("http://example.com","x")', "=cmd|' /C calc'!A0",
     "http://example.com/x", "file:///etc/passwd", r"\\server\share\x", "mailto:a@example.com", r"$x^{2$ $\frac{$",
-    '&D&P&"Font"&F', "[a]:b*c?d/e\\f", "'!A1", "History", "<b>&amp;]]></b>", "_x003D_1+1", "#REF!", "{=1}",
+    '&D&P&"Font"&F', "[a]:b*c?d/e\\f", "'!A1", "History", "<b>&amp;]]></b>", "_x003D_1+1", "{=1}",
     "%s {0} \\n", "_hidden", "x" * 60, "x" * 61, "X" * 59, "\U0001f600" * 40, "\U0001f600" * 41, "IMPORTXML",
     "NaN", "1e999", "=WEBSERVICE(A1)", "null",
 )  # fmt: skip
