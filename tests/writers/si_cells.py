@@ -93,7 +93,7 @@ def compare(
                 numbers += 1
                 fits = number_fits(pair)
             else:
-                fits = text_fits(str(pair.value), str(pair.si), words or {})
+                fits = text_fits(str(pair.value), str(pair.si), words or {}, pair.unit)
             left = LEFT_OVER.search(pair.si) if isinstance(pair.si, str) and pair.header != "Source" else None
             if left or not fits:
                 wrong.append(f"{pair}" + (f": '{left[0]}' is left" if left else ""))
@@ -156,10 +156,11 @@ def number_fits(pair: Pair) -> bool:
     return bool(abs(pair.si - wanted) <= 2e-6 * max(1.0, factor) + 1e-6 * abs(wanted))
 
 
-def text_fits(text: str, si: str, words: Mapping[str, str]) -> bool:
+def text_fits(text: str, si: str, words: Mapping[str, str], unit: str = "") -> bool:
     """The same words but for the units, and each number the other one times a factor, as far as it shows.
 
-    A number with its unit behind it has that unit's factor, one without has any of the text's, a size's or none.
+    A number with its unit behind it has that unit's factor; one without has any of the text's, a size's, that of
+    the cell's ``unit`` or none.
     """
     for one, other in {ROUGHNESS: "Roughness, mm", **words}.items():
         text = text.replace(one, other)
@@ -170,7 +171,7 @@ def text_fits(text: str, si: str, words: Mapping[str, str]) -> bool:
     found = [m[0] for m in _WORD.finditer(shape)]
     own = [_WORD.match(part, 2) for part in (f"# {part[1:]}" for part in shape.split("#")[1:])]
     return all(
-        any(near(one, other, unit) for unit in ([behind[0]] if behind else ["", "in", *found]))
+        any(near(one, other, u) for u in ([behind[0]] if behind else ["", "in", unit, *found]))
         for one, other, behind in zip(numbers, others, own, strict=True)
     )
 
