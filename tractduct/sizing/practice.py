@@ -185,7 +185,8 @@ def _compressed(case: Case, size_index: NDArray[np.intp]) -> Iterator[Finding]:
                 rule="compressed large flex",
                 subject=f"section {section.name}",
                 message=f"{case.plan.units.size(size.label)} {flex} at {compression.max():g} % compression: the "
-                f"relation used was measured up to {case.plan.units.say(10.0, 'in')} and may understate the loss of larger flex",
+                f"relation used was measured up to {case.plan.units.say(10.0, 'in')} and may understate the loss of "
+                "larger flex",
                 advice="Stretch this section fully, or make it of rigid duct",
             )
 

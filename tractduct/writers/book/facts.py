@@ -61,8 +61,9 @@ class Facts:
         frame = self.paths
         if frame.empty:
             return frame
-        worst = frame.loc[frame.groupby("run", sort=False)["slack_pct"].idxmin()]
-        return worst.sort_values("slack_pct", kind="stable", ignore_index=True)
+        slack = frame["slack_pct"].round(9)  # what is a tie but for the last bits is one
+        worst = slack.groupby(frame["run"], sort=False).idxmin()
+        return frame.loc[slack[worst].sort_values(kind="stable").index].reset_index(drop=True)
 
     def tightest(self, p: int) -> int:
         """The variant with the least part of its pressure to spare along a run; without a set, the one with the
@@ -90,6 +91,10 @@ class Facts:
         """A cost of the study with its unit; without prices, of duct wall."""
         unit = self.study.cost_unit
         return self.units.say(amount, unit, ",.0f") + ("" if unit == "USD" else " of duct wall")
+
+    def size_width(self, least: float) -> float:
+        """Width of a column of sizes that holds the longest of the plan with a mark, at least so wide."""
+        return max(least, 1.25 + 1.25 * max(len(size.label) for size in self.study.table.sizes))
 
     def over_least_pct(self) -> float:
         """How much more the set costs than the least possible."""
