@@ -211,16 +211,19 @@ def test_friction_rate_is_pressure_over_length(both: dict[str, Both]) -> None:
     assert len(found) == len([r for r in plan.tables["sections"] if r["room"]])
 
 
-def test_a_changed_length_moves_the_sums_and_is_told(both: dict[str, Both]) -> None:
-    """0.5 % more length moves the friction rate beyond what prints the same."""
+@pytest.mark.parametrize(("times", "told"), [(0.5, "as in the study"), (2.0, "changed: run the study again")])
+def test_a_changed_length_is_told_from_the_same_rate_on(both: dict[str, Both], times: float, told: str) -> None:
+    """A friction rate that is off by 0.0005 inWC/100 ft prints the same; in SI that is 0.0041 Pa/m."""
     book = both["priced"].books()[1]
     lengths, rows = book["Lengths"], blocks(book["Pencil check"])["DEN2"]
     row = next(r for r in range(1, lengths.max_row + 1) if lengths.cell(r, 1).value == "DEN2")
-    before, moved = Sums(book), Sums(book, {("Lengths", f"D{row}"): lengths.cell(row, 4).value + 0.3})
-    cells = [f"E{rows[n]}" for n in ("Total effective length", "Friction rate")]
-    longer, slower = (moved.value("Pencil check", c) / before.value("Pencil check", c) for c in cells)
-    assert longer > 1.0
-    assert slower == pytest.approx(1.0 / longer)
+    total, rate = (f"E{rows[n]}" for n in ("Total effective length", "Friction rate"))
+    before = Sums(book)
+    length, slope = (before.value("Pencil check", cell) for cell in (total, rate))
+    more = times * 0.0005 * UNITS[RATE][1] / (slope / length)
+    moved = Sums(book, {("Lengths", f"D{row}"): lengths.cell(row, 4).value + more})
+    assert moved.value("Pencil check", total) == pytest.approx(length + more)
+    assert moved.value("Pencil check", f"H{rows['Friction rate']}") == told
 
 
 def test_speed_and_velocity_pressure_by_first_principles(both: dict[str, Both]) -> None:
