@@ -392,7 +392,7 @@ def test_any_text_in_a_number_cell() -> None:
         base, folder = started(data.draw)
         text = data.draw(
             st.text(st.sampled_from("0123456789.,-+eE $%\"'xX/ft inIN\u00a0\u2033\u00d7\u2212#="), max_size=7)
-            | st.from_regex("[0-9]{1,2}([.][0-9])?( ft| in|\"|%|,000)?", fullmatch=True)
+            | st.from_regex('[0-9]{1,2}([.][0-9])?( ft| in|"|%|,000)?', fullmatch=True)
         )
         table = data.draw(st.sampled_from(sorted(folder.grids)))
         row = data.draw(st.sampled_from(folder.rows(table)))

@@ -184,8 +184,9 @@ def _compressed(case: Case, size_index: NDArray[np.intp]) -> Iterator[Finding]:
                 severity=Severity.CAUTION,
                 rule="compressed large flex",
                 subject=f"section {section.name}",
-                message=f"{size.label} in {flex} at {compression.max():g} % compression: the relation used "
-                f"was measured up to {case.plan.units.say(10.0, 'in')} and may understate the loss of larger flex",
+                message=f"{case.plan.units.size(size.label)} {flex} at {compression.max():g} % compression: the "
+                f"relation used was measured up to {case.plan.units.say(10.0, 'in')} and may understate the loss of "
+                "larger flex",
                 advice="Stretch this section fully, or make it of rigid duct",
             )
 

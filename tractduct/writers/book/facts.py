@@ -16,6 +16,7 @@ from tractduct.network.variants import Variant
 from tractduct.orientation.study import OrientationStudy
 from tractduct.purchasing.buy import Buying
 from tractduct.study import Study
+from tractduct.units import UnitSystem
 from tractduct.writers import tables
 from tractduct.writers.book.looks import CENTRE, SHORT, Column, Value, plain
 
@@ -60,8 +61,9 @@ class Facts:
         frame = self.paths
         if frame.empty:
             return frame
-        worst = frame.loc[frame.groupby("run", sort=False)["slack_pct"].idxmin()]
-        return worst.sort_values("slack_pct", kind="stable", ignore_index=True)
+        slack = frame["slack_pct"].round(9)  # what is a tie but for the last bits is one
+        worst = slack.groupby(frame["run"], sort=False).idxmin()
+        return frame.loc[slack[worst].sort_values(kind="stable").index].reset_index(drop=True)
 
     def tightest(self, p: int) -> int:
         """The variant with the least part of its pressure to spare along a run; without a set, the one with the
@@ -82,11 +84,17 @@ class Facts:
         return sorted((f for part in parts if part is not None for f in part.findings), key=lambda f: f.severity)
 
     @property
-    def unit(self) -> str:
-        return "USD" if self.study.cost_unit == "USD" else "ft2 of duct wall"
+    def units(self) -> UnitSystem:
+        return self.study.plan.units
 
     def money(self, amount: float) -> str:
-        return f"{amount:,.0f} {self.unit}"
+        """A cost of the study with its unit; without prices, of duct wall."""
+        unit = self.study.cost_unit
+        return self.units.say(amount, unit, ",.0f") + ("" if unit == "USD" else " of duct wall")
+
+    def size_width(self, least: float) -> float:
+        """Width of a column of sizes that holds the longest of the plan with a mark, at least so wide."""
+        return max(least, 1.25 + 1.25 * max(len(size.label) for size in self.study.table.sizes))
 
     def over_least_pct(self) -> float:
         """How much more the set costs than the least possible."""

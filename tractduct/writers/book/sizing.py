@@ -51,8 +51,8 @@ def sizes_sheet(book: Book, facts: Facts) -> None:
         Column("Duct", TEXT, 23),
         Column("Length", TENTHS, 9, unit="ft"),
         Column("Room", TEXT, 18),
-        Column("Install", CHOSEN, 8.5, unit="size"),
-        *(Column(f"Front {face}", SIZE, 7.5, unit="size") for face in faces),
+        Column("Install", CHOSEN, facts.size_width(8.5), unit="size"),
+        *(Column(f"Front {face}", SIZE, facts.size_width(7.5), unit="size") for face in faces),
         Column("Most air", WHOLE, 8, unit="cfm"),
         Column("Fastest", WHOLE, 8.5, unit="fpm"),
         Column("Limit", WHOLE, 8, unit="fpm"),
@@ -68,10 +68,15 @@ def sizes_sheet(book: Book, facts: Facts) -> None:
         "for it, and larger where that shortens the stock list. Sheet Pencil check adds it up.",
         len(columns),
     )
-    for value, look, words in (
-        (7, CHOSEN, "boxed: the standard size, install this"),
-        (8, LARGER, "arrow up: this front alone would get a larger size than the standard"),
-        (6, SMALLER, "arrow down: this front alone would get a smaller size than the standard"),
+    examples = (160, 200, 125) if facts.units.is_si else (7, 8, 6)
+    for value, (look, words) in zip(
+        examples,
+        (
+            (CHOSEN, "boxed: the standard size, install this"),
+            (LARGER, "arrow up: this front alone would get a larger size than the standard"),
+            (SMALLER, "arrow down: this front alone would get a smaller size than the standard"),
+        ),
+        strict=True,
     ):
         page.put(page.row, 1, value, look)
         page.put(page.row, 2, words)
@@ -215,7 +220,7 @@ def rooms_by_front_sheet(book: Book, facts: Facts) -> None:
     last = get_column_letter(2 + len(faces))
     for row, mean in zip(body, frame[list(faces)].mean(axis=1).tolist(), strict=True):
         if mean > 0.0:
-            page.sheet.conditional_formatting.add(f"C{row}:{last}{row}", _off_mean(mean))
+            page.sheet.conditional_formatting.add(f"C{row}:{last}{row}", _off_mean(book.units.shown(mean, "cfm")))
     page.mark(f"C{body[0]}:{last}{body[-1]}", f"C{body[0]}=MAX($C{body[0]}:${last}{body[0]})", bold=True)
 
 
