@@ -9,6 +9,7 @@ from tractduct.physics.air import Air, dynamic_pressure_inwc
 
 LAMINAR_BELOW_REYNOLDS = 2300.0
 COMPRESSION_TESTED_UP_TO_IN = 10.0  # sizes that the compression relation was measured on: 6, 8, 10 in
+COMPRESSION_DECAY_PER_IN = 0.126  # of the same relation, with the diameter
 
 FloatArray = NDArray[np.float64]
 
@@ -134,7 +135,7 @@ def compression_factor(compression_pct: ArrayLike, diameter_in: ArrayLike) -> Fl
     k = np.asarray(compression_pct, dtype=float)
     if not (np.all(k >= 0.0) and np.all(k <= 100.0)):
         raise ValueError("compression must lie between 0 and 100 per cent")
-    return 1.0 + 0.58 * k * np.exp(-0.126 * np.asarray(diameter_in, dtype=float))
+    return 1.0 + 0.58 * k * np.exp(-COMPRESSION_DECAY_PER_IN * np.asarray(diameter_in, dtype=float))
 
 
 def installed_friction_rate_inwc_per_100ft(

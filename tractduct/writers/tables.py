@@ -13,6 +13,7 @@ from tractduct.orientation.sensitivity import size_steps
 from tractduct.sizing.candidates import at_sizes
 from tractduct.sizing.drivers import Driver, Reason
 from tractduct.study import Study
+from tractduct.units import UnitSystem
 
 VARIANT_COLUMNS = ["front_faces", "mirrored", "season", "flex"]
 OPEN_AIR = "air handler"
@@ -48,7 +49,7 @@ def size_schedule(study: Study) -> pd.DataFrame:
         row["highest_airflow_cfm"] = float(study.variants.airflow_cfm[:, i].max())
         row["highest_velocity_fpm"] = np.nan if speed is None else float(speed[i])
         row["velocity_limit_fpm"] = float(study.table.sections.velocity_limit_fpm[i])
-        row["why"] = why(study.drivers[i]) if study.drivers else ""
+        row["why"] = why(study.drivers[i], study.plan.units) if study.drivers else ""
         rows.append(row)
     return pd.DataFrame(rows)
 
@@ -61,14 +62,14 @@ def own_size_label(study: Study, section: int, among: np.ndarray) -> str:
     return study.table.sizes[int(own.max())].label
 
 
-def why(driver: Driver) -> str:
+def why(driver: Driver, units: UnitSystem) -> str:
     """Why a section is not smaller, in words."""
     match driver.reason:
         case Reason.VARIANTS:
             more = len(driver.variants) - 1
             others = f" and {more} more variant{'s' if more > 1 else ''}" if more else ""
             return (
-                f"{driver.next_smaller} in breaks {driver.limit} by {driver.excess_pct:.0f} % "
+                f"{units.size(driver.next_smaller)} breaks {driver.limit} by {driver.excess_pct:.0f} % "
                 f"({driver.variants[0]}){others}"
             )
         case Reason.CHILD:
@@ -76,7 +77,7 @@ def why(driver: Driver) -> str:
         case Reason.SMALLEST:
             return "smallest on offer within its bounds"
         case Reason.STANDARD:
-            return f"{driver.next_smaller} in would hold; kept for a shorter stock list or no extra cost"
+            return f"{units.size(driver.next_smaller)} would hold; kept for a shorter stock list or no extra cost"
 
 
 def room_text(section: Section) -> str:

@@ -193,7 +193,7 @@ def _what_to_build(page: Page, facts: Facts, across: int) -> None:
             Column("Shape"),
             Column("Size", CHOSEN, unit="size"),
             Column("Length", TENTHS, unit="ft"),
-            Column("Cost" if study.cost_unit == "USD" else "Wall, ft2", MONEY, unit="USD"),
+            Column("Cost" if study.cost_unit == "USD" else "Wall", MONEY, unit=study.cost_unit),
             Column("Sections in this size", TEXT),
         ],
         stock_rows(study),
@@ -235,7 +235,7 @@ def _what_to_watch(page: Page, facts: Facts, across: int) -> None:
     if not worst.empty:
         columns = ("run", "room", "slack_inwc", "slack_pct")
         tight = [
-            f"{run} ({room}): {max(spare, 0.0):.3f} inWC to spare, {part:.1f} %"
+            f"{run} ({room}): {facts.units.say(max(spare, 0.0), 'inWC', '.3f')} to spare, {part:.1f} %"
             for run, room, spare, part in zip(*(worst[c].head(3).tolist() for c in columns), strict=True)
         ]
         page.fact("Least pressure to spare", "; ".join(tight) + ". All runs: sheet Tightest.", across)
@@ -246,7 +246,12 @@ def _what_to_watch(page: Page, facts: Facts, across: int) -> None:
     fastest = np.argsort(-(speed / limit), kind="stable")[:3]
     page.fact(
         "Fastest air",
-        "; ".join(f"{study.tree.sections[i].name}: {speed[i]:.0f} of {limit[i]:.0f} fpm" for i in fastest) + ".",
+        "; ".join(
+            f"{study.tree.sections[i].name}: {facts.units.number(speed[i], 'fpm', '.0f')} of "
+            f"{facts.units.say(limit[i], 'fpm', '.0f')}"
+            for i in fastest
+        )
+        + ".",
         across,
     )
     page.row += 1
@@ -289,14 +294,14 @@ def _case_for_it(page: Page, facts: Facts, across: int) -> None:
     page.paragraph(case_text(facts), across)
     if single.breaches:
         page.row += 1
-        frame = tables.single_orientation(study)
+        frame, units = tables.single_orientation(study), facts.units
         rows: list[list[Value]] = [
             [
                 f"{section} ({room})" if room else section,
-                f"{limit}, {unit}",
+                f"{limit}, {units.unit(unit)}",
                 int(number),
-                plain(amount),
-                plain(allowed),
+                page.shown(plain(amount), unit),
+                page.shown(plain(allowed), unit),
                 f"{worst}: {over:.0f} % over",
             ]
             for section, room, limit, number, amount, allowed, over, unit, worst in zip(
@@ -318,10 +323,9 @@ def _case_for_it(page: Page, facts: Facts, across: int) -> None:
             ],
             rows,
             {
-                (r, c): THOUSANDTHS if unit == "inWC" else TENTHS
+                (r, c): {"fpm": WHOLE, "inWC": THOUSANDTHS}.get(unit, TENTHS).in_units(units, unit)
                 for r, unit in enumerate(frame["unit"].tolist())
                 for c in (3, 4)
-                if unit != "fpm"
             },
         )
     else:
@@ -392,7 +396,7 @@ def _no_answer(page: Page, facts: Facts, across: int) -> None:
         [
             Column("Kind of change", TEXT),
             Column("Result", TEXT),
-            Column("Cost" if study.cost_unit == "USD" else "Wall, ft2", MONEY, unit="USD"),
+            Column("Cost" if study.cost_unit == "USD" else "Wall", MONEY, unit=study.cost_unit),
             Column("Distinct sizes", WHOLE),
             Column("Change", TEXT),
         ],

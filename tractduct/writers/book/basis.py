@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 
 from tractduct.inputs.plan import Duct
 from tractduct.inputs.schema import KEYS
-from tractduct.sizing.practice import CAUTIONS, FRICTION_RATE_WINDOW
+from tractduct.physics.friction import COMPRESSION_DECAY_PER_IN, COMPRESSION_TESTED_UP_TO_IN
+from tractduct.sizing.practice import CAUTIONS, COMPRESSED_CAUTION_FROM_IN, FRICTION_RATE_WINDOW
+from tractduct.units import NOMINAL, UnitSystem
 from tractduct.version import VERSION
 from tractduct.writers.book.facts import Facts
 from tractduct.writers.book.layout import Book
@@ -56,77 +59,89 @@ SPLIT = (
     "with the square of airflow, a filter counts as clean. A set holds where the worst supply run and the worst return "
     "run together lose no more than what is left: so the losses themselves decide how it is split."
 )
-METHOD = (
-    (
-        "Variants",
-        "A variant is one way the front faces, as drawn or mirrored, one season, one flex product. A "
-        "section's airflow in a variant is the sum of the runs beyond it in that variant: never a sum of "
-        "peaks of different seasons or fronts.",
-    ),
-    (
-        "Total effective length",
-        "Straight lengths as installed plus the equivalent lengths of the fittings, from the air handler to "
-        "the register or grille. Loss coefficients and the compression of flex are not in it: they count in "
-        "the pressure check.",
-    ),
-    (
-        "Friction rate",
-        "100 x available static pressure / total effective length; for a section that several runs share, "
-        "the lowest of the runs that are open then. It gives the size that each variant alone would get.",
-    ),
-    (
-        "Pressure check",
-        "Loss of a section = friction rate in its size x (straight length x compression factor + equivalent "
-        "lengths) / 100 + loss coefficients x velocity pressure. The losses of a run are added up from the "
-        "air handler to the room and may not exceed what its side has available (with a blower table: together with "
-        "the worst run of the other side, what the blower leaves), in any variant. A run that is shut in a season has "
-        "no limit then.",
-    ),
-    (
-        "Velocity",
-        "At most the limit of the section's side, role and kind, in every variant; by the real area of a "
-        "rectangular duct.",
-    ),
-    ("Step-downs", "No section is larger (by equivalent diameter) than the one it joins."),
-    (
-        "Which set",
-        "Of all sets that hold in every variant, the fewest distinct sizes within the plan's per cent over "
-        "the least cost, and the cheapest of those. Distinct sizes are counted for each kind and shape of "
-        "duct.",
-    ),
-    (
-        "Friction",
-        "Darcy-Weisbach with Colebrook's friction factor, 64/Re below Re 2300 (Cengel and Cimbala, Fluid "
-        "Mechanics, ch. 8), at the site's air density. A rectangular duct counts as the round duct of 1.30 "
-        "(a b)^0.625 / (a + b)^0.25 (after Huebscher).",
-    ),
-    (
-        "Friction table",
-        "A product with a published friction table has the friction of that table at its own airflow and size: "
-        "friction by roughness and derate, times what the table says over it.",
-    ),
-    (
-        "Flex derate",
-        "A product with a derate carries that many per cent less air at any friction rate than its roughness "
-        "alone would give.",
-    ),
-    (
-        "Flex compression",
-        "Multiplies the friction of the straight length by 1 + 0.58 K exp(-0.126 D), K in per cent, D in "
-        "inches (from memory, after Abushakra, Walker and Sherman, LBNL, who tested 6, 8 and 10 in). A later "
-        "thesis suggests that it is too kind to flex of 12 in and more.",
-    ),
-    (
-        "Cost",
-        "Length x price, the mean over the approved flex products; without prices, the area of the duct "
-        "wall. Fittings and labor are not in it.",
-    ),
-    (
-        "Common practice",
-        f"Friction rates outside {FRICTION_RATE_WINDOW[0]:g} to {FRICTION_RATE_WINDOW[1]:g} inWC/100 ft are "
-        "pointed out, as are more than two wyes in a row (from memory or common practice; see Findings).",
-    ),
-)
+
+
+def method(units: UnitSystem) -> tuple[tuple[str, str], ...]:
+    """How the numbers come about: what it is about, and the words."""
+    number, say = units.number, units.say
+    # A friction rate is for 100 ft of length, or for 1 m.
+    times, over = ("", "") if units.is_si else ("100 x ", " / 100")
+    decay = COMPRESSION_DECAY_PER_IN / units.shown(1.0, "in")
+    diameters = "mm" if units.is_si else "inches"
+    low, high = FRICTION_RATE_WINDOW
+    return (
+        (
+            "Variants",
+            "A variant is one way the front faces, as drawn or mirrored, one season, one flex product. A "
+            "section's airflow in a variant is the sum of the runs beyond it in that variant: never a sum of "
+            "peaks of different seasons or fronts.",
+        ),
+        (
+            "Total effective length",
+            "Straight lengths as installed plus the equivalent lengths of the fittings, from the air handler to "
+            "the register or grille. Loss coefficients and the compression of flex are not in it: they count in "
+            "the pressure check.",
+        ),
+        (
+            "Friction rate",
+            f"{times}available static pressure / total effective length; for a section that several runs share, "
+            "the lowest of the runs that are open then. It gives the size that each variant alone would get.",
+        ),
+        (
+            "Pressure check",
+            "Loss of a section = friction rate in its size x (straight length x compression factor + equivalent "
+            f"lengths){over} + loss coefficients x velocity pressure. The losses of a run are added up from the "
+            "air handler to the room and may not exceed what its side has available (with a blower table: together "
+            "with the worst run of the other side, what the blower leaves), in any variant. A run that is shut in a "
+            "season has no limit then.",
+        ),
+        (
+            "Velocity",
+            "At most the limit of the section's side, role and kind, in every variant; by the real area of a "
+            "rectangular duct.",
+        ),
+        ("Step-downs", "No section is larger (by equivalent diameter) than the one it joins."),
+        (
+            "Which set",
+            "Of all sets that hold in every variant, the fewest distinct sizes within the plan's per cent over "
+            "the least cost, and the cheapest of those. Distinct sizes are counted for each kind and shape of "
+            "duct.",
+        ),
+        (
+            "Friction",
+            "Darcy-Weisbach with Colebrook's friction factor, 64/Re below Re 2300 (Cengel and Cimbala, Fluid "
+            "Mechanics, ch. 8), at the site's air density. A rectangular duct counts as the round duct of 1.30 "
+            "(a b)^0.625 / (a + b)^0.25 (after Huebscher).",
+        ),
+        (
+            "Friction table",
+            "A product with a published friction table has the friction of that table at its own airflow and size: "
+            "friction by roughness and derate, times what the table says over it.",
+        ),
+        (
+            "Flex derate",
+            "A product with a derate carries that many per cent less air at any friction rate than its roughness "
+            "alone would give.",
+        ),
+        (
+            "Flex compression",
+            f"Multiplies the friction of the straight length by 1 + 0.58 K exp(-{decay:.3g} D), K in per cent, D in "
+            f"{diameters} (from memory, after Abushakra, Walker and Sherman, LBNL, who tested "
+            f"{number(6.0, 'in', '.0f')}, {number(8.0, 'in', '.0f')} and "
+            f"{say(COMPRESSION_TESTED_UP_TO_IN, 'in', '.0f')}). A later thesis suggests that it is too kind to flex of "
+            f"{say(COMPRESSED_CAUTION_FROM_IN, 'in', '.0f')} and more.",
+        ),
+        (
+            "Cost",
+            "Length x price, the mean over the approved flex products; without prices, the area of the duct "
+            "wall. Fittings and labor are not in it.",
+        ),
+        (
+            "Common practice",
+            f"Friction rates outside {number(low, 'inWC/100 ft', '.2g')} to {say(high, 'inWC/100 ft', '.2g')} are "
+            "pointed out, as are more than two wyes in a row (from memory or common practice; see Findings).",
+        ),
+    )
 
 
 def made_of(duct: Duct) -> str:
@@ -136,20 +151,21 @@ def made_of(duct: Duct) -> str:
 
 def basis_sheet(book: Book, facts: Facts) -> None:
     """Inputs, method, sources and cautions."""
-    study, plan = facts.study, facts.study.plan
+    study, plan, units = facts.study, facts.study.plan, facts.units
     width = 6
     page = book.sheet("Basis", (30, 16, 15, 15, 16, 46))
     page.title("Basis: inputs, method, sources, cautions", f"Worked out by tractduct {VERSION}.", width)
     page.row += 1
     page.heading("Site, pressure and choice", width)
     defaults = {(t, f.name): f.default for t, fields in KEYS.items() for f in fields}
-    settings: list[tuple[str, float, str, str, str]] = [
-        ("Elevation, ft", plan.elevation_ft, "site", "elevation_ft", "#,##0"),
-        ("Air in the ducts, F", plan.air_temperature_f, "site", "air_temperature_f", "0"),
-        ("Air density, lb/ft3", study.air.density_lb_per_ft3, "", "", "0.0000"),
-        ("Density over standard air", study.air.density_ratio, "", "", "0.000"),
+    settings: list[tuple[str, str, float, str, str, str]] = [
+        ("Elevation", "ft", plan.elevation_ft, "site", "elevation_ft", "#,##0"),
+        ("Air in the ducts", "F", plan.air_temperature_f, "site", "air_temperature_f", "0"),
+        ("Air density", "lb/ft3", study.air.density_lb_per_ft3, "", "", "0.0000"),
+        ("Density over standard air", "", study.air.density_ratio, "", "", "0.000"),
         (
-            "Shorter stock list may cost, %",
+            "Shorter stock list may cost",
+            "%",
             plan.standardize_within_pct,
             "objective",
             "standardize_within_pct",
@@ -157,6 +173,7 @@ def basis_sheet(book: Book, facts: Facts) -> None:
         ),
         (
             "Most distinct sizes (0: no cap)",
+            "",
             float(plan.max_distinct_sizes),
             "objective",
             "max_distinct_sizes",
@@ -164,31 +181,31 @@ def basis_sheet(book: Book, facts: Facts) -> None:
         ),
     ]
     if not facts.from_blower:
-        settings.append(("Available, supply ducts, inWC", plan.supply_inwc, "pressure", "supply_inwc", "0.000"))
+        settings.append(("Available, supply ducts", "inWC", plan.supply_inwc, "pressure", "supply_inwc", "0.000"))
     if not facts.from_blower or all(s.side != "return" for s in study.tree.sections):
-        settings.append(("Available, return ducts, inWC", plan.return_inwc, "pressure", "return_inwc", "0.000"))
+        settings.append(("Available, return ducts", "inWC", plan.return_inwc, "pressure", "return_inwc", "0.000"))
     settings += [
-        (f"Limit, {key.removesuffix('_fpm').replace('_', ' ')}, fpm", value, "limits", key, "#,##0")
+        (f"Limit, {key.removesuffix('_fpm').replace('_', ' ')}", "fpm", value, "limits", key, "#,##0")
         for key, value in plan.velocity_limits_fpm.items()
     ]
-    for label, value, table, key, shown in settings:
-        page.put(page.row, 1, label)
-        page.put(page.row, 2, round(value, 6), Look(shown))
+    for label, unit, value, table, key, shown in settings:
+        page.put(page.row, 1, f"{label}, {units.unit(unit)}" if unit else label)
+        page.put(page.row, 2, round(value, 6), Look(shown), unit)
         default = defaults.get((table, key))
         if isinstance(default, float):
-            words = "the program's default" if abs(value - default) < 1e-12 else "set in the plan"
+            words = "the program's default" if math.isclose(value, default, rel_tol=1e-9) else "set in the plan"
             source = " (ANSI/ACCA 1, from memory)" if table == "limits" and words.startswith("the") else ""
             page.put(page.row, 3, words + source, Look(ink=GREY_INK))
         page.row += 1
     for shape in ("round", "rectangular"):
         offered = [size.label for size in plan.sizes if size.shape == shape]
         if offered:
-            page.fact(f"Sizes on offer, {shape}, in", ", ".join(offered), width)
+            page.fact(f"Sizes on offer, {shape}, {units.unit(NOMINAL)}", ", ".join(offered), width)
     if facts.from_blower:
         page.fact("Pressure for the ducts", f"{FROM_BLOWER} {SPLIT}", width)
     page.row += 1
     page.heading("Method", width)
-    for label, text in METHOD:
+    for label, text in method(units):
         page.fact(label, text, width)
     page.row += 1
     equipment_tables(page, facts, width)
@@ -197,7 +214,7 @@ def basis_sheet(book: Book, facts: Facts) -> None:
         [
             Column("Duct", LABEL),
             Column("Kind"),
-            Column("Roughness", Look("0.0000#"), unit="ft"),
+            Column("Roughness", Look("0.0000#"), unit="roughness"),
             Column("Derate of airflow, %", PER_CENT),
             Column("Compression, %", PER_CENT),
             Column("Source", TEXT),

@@ -54,7 +54,7 @@ def flex_sheet(book: Book, facts: Facts) -> None:
         [
             Column("Product", LABEL),
             Column("Source", TEXT),
-            Column("Roughness", Look("0.0000"), unit="ft"),
+            Column("Roughness", Look("0.0000"), unit="roughness"),
             Column("Derate of airflow, %", PER_CENT),
             Column("Compression, %", PER_CENT),
         ],
@@ -124,18 +124,17 @@ COVERING_WORDS = (
 
 def _covering(page: Page, facts: Facts, kind: str, width: int, freeze: int | None = None) -> None:
     """What covering each orientation or flex product costs."""
-    study = facts.study
-    frame = tables.standardizing(study)
+    frame, unit = tables.standardizing(facts.study), facts.study.cost_unit
     if freeze is None:
         page.paragraph(COVERING_WORDS, width, LEAD)
     page.table(
         [
             Column("Covers", LABEL),
             Column("Leaves out"),
-            Column(f"Least cost, {study.cost_unit}", MONEY),
+            Column("Least cost", MONEY, unit=unit),
             Column("Distinct sizes", WHOLE),
-            Column(f"Set for all, {study.cost_unit}", MONEY),
-            Column(f"Covering the rest, {study.cost_unit}", Look("#,##0.0", bold=True)),
+            Column("Set for all", MONEY, unit=unit),
+            Column("Covering the rest", Look("#,##0.0", bold=True), unit=unit),
             Column("Covering the rest, %", PER_CENT),
         ],
         frame_rows(
@@ -184,11 +183,11 @@ def sizes_and_cost_sheet(book: Book, facts: Facts) -> None:
     body = page.table(
         [
             Column("Distinct sizes", WHOLE),
-            Column(f"Least cost, {unit}", MONEY),
+            Column("Least cost", MONEY, unit=unit),
             Column("Over the least, %", PER_CENT),
             Column("Status"),
-            Column(f"This set, {unit}", MONEY),
-            Column(f"Within {within:g} %, {unit}", MONEY),
+            Column("This set", MONEY, unit=unit),
+            Column(f"Within {within:g} %", MONEY, unit=unit),
         ],
         rows,
         looks,
@@ -198,14 +197,23 @@ def sizes_and_cost_sheet(book: Book, facts: Facts) -> None:
     if len(rows) > 1:
         fewest, most = int(frame["distinct_sizes"].min()), int(frame["distinct_sizes"].max())
         page.sheet.add_chart(
-            _cost_chart(page.sheet, header, body, unit, fewest, most, study.least_cost.cost), f"A{page.row}"
+            _cost_chart(
+                page.sheet,
+                header,
+                body,
+                book.units.unit(unit),
+                fewest,
+                most,
+                book.units.shown(study.least_cost.cost, unit),
+            ),
+            f"A{page.row}",
         )
 
 
 def _cost_chart(
     sheet: Worksheet, header: int, body: range, unit: str, fewest: int, most: int, least_cost: float
 ) -> ScatterChart:
-    """Cost by number of sizes, the set chosen, and how much more the plan allows."""
+    """Cost by number of sizes, the set chosen, and how much more the plan allows; the cost in the unit shown."""
     chart = ScatterChart()
     chart.style = 2
     chart.height, chart.width = 10, 17  # cm

@@ -16,6 +16,7 @@ from tractduct.network.variants import Variant
 from tractduct.orientation.study import OrientationStudy
 from tractduct.purchasing.buy import Buying
 from tractduct.study import Study
+from tractduct.units import UnitSystem
 from tractduct.writers import tables
 from tractduct.writers.book.looks import CENTRE, SHORT, Column, Value, plain
 
@@ -82,11 +83,13 @@ class Facts:
         return sorted((f for part in parts if part is not None for f in part.findings), key=lambda f: f.severity)
 
     @property
-    def unit(self) -> str:
-        return "USD" if self.study.cost_unit == "USD" else "ft2 of duct wall"
+    def units(self) -> UnitSystem:
+        return self.study.plan.units
 
     def money(self, amount: float) -> str:
-        return f"{amount:,.0f} {self.unit}"
+        """A cost of the study with its unit; without prices, of duct wall."""
+        unit = self.study.cost_unit
+        return self.units.say(amount, unit, ",.0f") + ("" if unit == "USD" else " of duct wall")
 
     def over_least_pct(self) -> float:
         """How much more the set costs than the least possible."""

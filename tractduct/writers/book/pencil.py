@@ -15,6 +15,7 @@ from openpyxl.worksheet.properties import PageSetupProperties
 from tractduct.physics.air import velocity_pressure_inwc
 from tractduct.physics.friction import compression_factor, friction_rate_inwc_per_100ft
 from tractduct.study import Study
+from tractduct.units import UnitSystem
 from tractduct.writers.book.facts import Facts
 from tractduct.writers.book.layout import Book, Page
 from tractduct.writers.book.looks import (
@@ -55,23 +56,28 @@ class Inputs:
 
 # -- Lengths ---------------------------------------------------------------------------------------------
 
-LENGTH_COLUMNS = (
-    Column("Section", LABEL, 12),
-    Column("Item", width=30),
-    Column("Count", replace(INPUT, number_format="0"), 9),
-    Column("Feet each", INPUT, 12),
-    Column("Feet", TENTHS, 12),
-    Column("Loss coefficient each", replace(INPUT, number_format="0.0##"), 14),
-    Column("Loss coefficient", HUNDREDTHS, 14),
-    Column("Source", TEXT, 46),
-)
+
+def lengths_are_in(units: UnitSystem) -> str:
+    """What a column of lengths is called."""
+    return "Metres" if units.is_si else "Feet"
 
 
 def lengths_sheet(book: Book, facts: Facts) -> Inputs:
     """Straight lengths and fittings of each section, and the pressure where the plan gives it."""
     study, plan = facts.study, facts.study.plan
     available = pressure_sheet(book, facts) if facts.from_blower else None
-    page = book.sheet("Lengths", [c.width for c in LENGTH_COLUMNS])
+    long = lengths_are_in(book.units)
+    columns = (
+        Column("Section", LABEL, 12),
+        Column("Item", width=30),
+        Column("Count", replace(INPUT, number_format="0"), 9),
+        Column(f"{long} each", INPUT.in_units(book.units, "ft"), 12),
+        Column(long, TENTHS.in_units(book.units, "ft"), 12),
+        Column("Loss coefficient each", replace(INPUT, number_format="0.0##"), 14),
+        Column("Loss coefficient", HUNDREDTHS, 14),
+        Column("Source", TEXT, 46),
+    )
+    page = book.sheet("Lengths", [c.width for c in columns])
     page.title(
         "Lengths and fittings: inputs of the pencil check",
         "Yellow cells are inputs: change one and this sheet and Pencil check follow at once. Sizes, airflow "
@@ -92,19 +98,19 @@ def lengths_sheet(book: Book, facts: Facts) -> Inputs:
     top = page.row + 1
     for section in study.tree.sections:
         first_row[section.name] = top + len(rows)
-        rows.append([section.name, "straight duct", 1, section.length_ft, None, 0, None, None])
+        rows.append([section.name, "straight duct", 1, page.shown(section.length_ft, "ft"), None, 0, None, None])
         worked.append((section.length_ft, 0.0))
         for name, count in section.fittings:
             fitting = plan.fittings[name]
             feet, coefficient = fitting.equivalent_length_ft, fitting.loss_coefficient
-            rows.append([section.name, name, count, feet, None, coefficient, None, fitting.source])
+            rows.append([section.name, name, count, page.shown(feet, "ft"), None, coefficient, None, fitting.source])
             worked.append((count * feet, count * coefficient))
     begins = [row - top for row in first_row.values()]
-    lined = [replace(column.look, top_line=True) for column in LENGTH_COLUMNS]
-    page.table(LENGTH_COLUMNS, rows, {(r, c): look for r in begins for c, look in enumerate(lined)}, freeze=2)
+    lined = [replace(column.look, top_line=True) for column in columns]
+    page.table(columns, rows, {(r, c): look for r in begins for c, look in enumerate(lined)}, freeze=2)
     for r, (feet, coefficient) in enumerate(worked):
         row, line = top + r, rows[r][1] == "straight duct" and r in begins
-        page.formula(row, 5, f"=C{row}*D{row}", feet, replace(TENTHS, top_line=line))
+        page.formula(row, 5, f"=C{row}*D{row}", feet, replace(TENTHS, top_line=line), "ft")
         page.formula(row, 7, f"=C{row}*F{row}", coefficient, replace(HUNDREDTHS, top_line=line))
     return Inputs(first_row=first_row, available=available)
 
@@ -112,8 +118,9 @@ def lengths_sheet(book: Book, facts: Facts) -> Inputs:
 def _given_pressure(page: Page, facts: Facts) -> AvailableCell:
     cells: dict[str, str] = {}
     for side in dict.fromkeys(s.side for s in facts.study.tree.sections):
-        page.put(page.row, 1, f"Available static pressure, {side} ducts, inWC", Look(bold=True))
-        page.put(page.row, 4, facts.study.plan.available_inwc(side), replace(INPUT, number_format="0.000"))
+        words = f"Available static pressure, {side} ducts, {page.book.units.unit('inWC')}"
+        page.put(page.row, 1, words, Look(bold=True))
+        page.put(page.row, 4, facts.study.plan.available_inwc(side), replace(INPUT, number_format="0.000"), "inWC")
         cells[side] = f"Lengths!$D${page.row}"
         page.row += 1
     return lambda v, side: cells[side]
@@ -121,26 +128,7 @@ def _given_pressure(page: Page, facts: Facts) -> AvailableCell:
 
 # -- Pencil check ----------------------------------------------------------------------------------------
 
-PENCIL_COLUMNS = (
-    Column("Section", width=9),
-    Column("Item", width=25),
-    Column("Count", width=7),
-    Column("Feet each", width=8),
-    Column("Feet", width=9),
-    Column("Worst variant of the section", width=33),
-    Column("Air", width=8, unit="cfm"),
-    Column("Friction rate to use", width=9),
-    Column("Exact round", width=8, unit="size"),
-    Column("Next standard", width=10, unit="size"),
-    Column("Install", width=9, unit="size"),
-    Column("Air", width=8, unit="cfm"),
-    Column("Velocity", width=9, unit="fpm"),
-    Column("Friction in this size, per 100 ft", width=11),
-    Column("Compression, times", width=14),
-    Column("Velocity pressure", width=10, unit="inWC"),
-    Column("Lost", width=9, unit="inWC"),
-)
-NUMBERS_BY_HAND = 10  # columns up to here need no size set
+NUMBERS_BY_HAND, ALL_NUMBERS = 10, 17  # columns; those up to the first need no size set
 PENCIL_GROUPS = (
     (1, 5, "Length of the run"),
     (6, 10, "By friction rate, in the worst variant of each section"),
@@ -149,10 +137,35 @@ PENCIL_GROUPS = (
 HEADER_POINTS = 45.0
 
 
+def pencil_columns(facts: Facts) -> Sequence[Column]:
+    """The columns as the plan's units call them; what does not move has a look of its own in each cell."""
+    long = lengths_are_in(facts.units)
+    columns = (
+        Column("Section", width=9),
+        Column("Item", width=25),
+        Column("Count", width=7),
+        Column(f"{long} each", width=8),
+        Column(long, width=9),
+        Column("Worst variant of the section", width=33),
+        Column("Air", width=8, unit="cfm"),
+        Column("Friction rate to use" + (", Pa/m" if facts.units.is_si else ""), width=9),
+        Column("Exact round", width=8, unit="in"),
+        Column("Next standard", width=10, unit="size"),
+        Column("Install", width=9, unit="size"),
+        Column("Air", width=8, unit="cfm"),
+        Column("Velocity", width=9, unit="fpm"),
+        Column("Friction in this size, " + ("Pa/m" if facts.units.is_si else "per 100 ft"), width=11),
+        Column("Compression, times", width=14),
+        Column("Velocity pressure", width=10, unit="inWC"),
+        Column("Lost", width=9, unit="inWC"),
+    )
+    return [c.in_units(facts.units) for c in columns[: ALL_NUMBERS if facts.has_set else NUMBERS_BY_HAND]]
+
+
 def pencil_sheet(book: Book, facts: Facts, inputs: Inputs) -> None:
     """A block a run: its lengths and friction rate, then what it loses in the chosen sizes."""
     tree = facts.study.tree
-    columns = PENCIL_COLUMNS if facts.has_set else PENCIL_COLUMNS[:NUMBERS_BY_HAND]
+    columns = pencil_columns(facts)
     page = book.sheet("Pencil check", [c.width for c in columns])
     page.title("Pencil check of each run", _lead(facts), len(columns))
     live = "sheets Lengths and Pressure" if facts.from_blower else "sheet Lengths"
@@ -180,10 +193,11 @@ def pencil_sheet(book: Book, facts: Facts, inputs: Inputs) -> None:
 
 
 def _lead(facts: Facts) -> str:
+    si, long = facts.units.is_si, lengths_are_in(facts.units).lower()
     right = (
         "Right: what the run loses in the installed sizes in its tightest variant; for each section, "
-        "friction x (straight feet x compression + fitting feet) / 100 + loss coefficients x velocity "
-        "pressure. That sum decides, not the friction rate: so a section may be a size smaller or larger "
+        f"friction x (straight {long} x compression + fitting {long}){'' if si else ' / 100'} + loss coefficients x "
+        "velocity pressure. That sum decides, not the friction rate: so a section may be a size smaller or larger "
         "than the next standard size."
         if facts.has_set
         else "No size set holds, so there is no installed size to check."
@@ -196,9 +210,10 @@ def _lead(facts: Facts) -> str:
     )
     return (
         "Left: straight length and fittings from the air handler to the room add up to the total effective "
-        "length; friction rate = 100 x available static pressure / total effective length. A section that several "
-        f"runs share uses the lowest friction rate, that of the longest run open then. {right}{blower} The next "
-        "standard size also keeps the velocity limit; a rectangular one counts by its equivalent round."
+        f"length; friction rate = {'' if si else '100 x '}available static pressure / total effective length. A "
+        "section that several runs share uses the lowest friction rate, that of the longest run open then. "
+        f"{right}{blower} The next standard size also keeps the velocity limit; a rectangular one counts by its "
+        "equivalent round."
     )
 
 
@@ -256,7 +271,10 @@ class _Block:
         self.study = facts.study
         self.run = self.study.tree.runs[p]
         self.variant = facts.tightest(p)
-        self.last = len(PENCIL_COLUMNS) if facts.has_set else NUMBERS_BY_HAND
+        self.last = ALL_NUMBERS if facts.has_set else NUMBERS_BY_HAND
+        self.units = facts.units
+        # A friction rate is for 100 ft of length, or for 1 m.
+        self.times, self.over = ("", "") if self.units.is_si else ("100*", "/100")
 
     def write(self, start: int, total_cell: Sequence[str]) -> None:
         page, study = self.page, self.study
@@ -285,8 +303,8 @@ class _Block:
             page.put(at, 1, section.name if line else None, replace(SHORT, bold=True, top_line=line))
             page.put(at, 2, name, replace(SHORT, top_line=line))
             page.formula(at, 3, f"=Lengths!C{source + j}", count, Look("0", top_line=line))
-            page.formula(at, 4, f"=Lengths!D{source + j}", each, Look("#,##0.0##", top_line=line))
-            page.formula(at, 5, f"=C{at}*D{at}", count * each, replace(TENTHS, top_line=line))
+            page.formula(at, 4, f"=Lengths!D{source + j}", each, Look("#,##0.0##", top_line=line), "ft")
+            page.formula(at, 5, f"=C{at}*D{at}", count * each, replace(TENTHS, top_line=line), "ft")
 
     def _hand_cells(self, i: int, row: int, total_cell: Sequence[str]) -> None:
         """The friction-rate method of one section in its worst variant."""
@@ -299,15 +317,17 @@ class _Block:
         own = hand.own_size[v, i]
         through = np.flatnonzero(study.tree.path[:, i] & study.variants.open_run[v])
         page.put(row, 6, str(study.variants.variants[v]), replace(number, points=9.0))
-        page.put(row, 7, plain(study.variants.airflow_cfm[v, i]), replace(number, number_format="#,##0.0"))
+        page.put(row, 7, plain(study.variants.airflow_cfm[v, i]), replace(number, number_format="#,##0.0"), "cfm")
+        longest = largest([total_cell[p] for p in through.tolist()])
         page.formula(
             row,
             8,
-            f"=100*{self.inputs.available(v, self.run.side)}/{largest([total_cell[p] for p in through.tolist()])}",
+            f"={self.times}{self.inputs.available(v, self.run.side)}/{longest}",
             float(hand.section_friction_rate[v, i]),
             replace(THOUSANDTHS, top_line=True),
+            "inWC/100 ft",
         )
-        page.put(row, 9, plain(hand.exact_diameter_in[v, i]), replace(number, number_format="0.00"))
+        page.put(row, 9, plain(hand.exact_diameter_in[v, i]), replace(number, number_format="0.00"), "in")
         label = study.table.sizes[own].label if own >= 0 else "none does"
         page.put(row, 10, size_value(label), replace(number, align="center"))
 
@@ -325,22 +345,23 @@ class _Block:
             flow, diameter, ducts.roughness_ft[v, i], study.air, ducts.derate[v, i]
         )
         page.put(row, 11, size_value(size.label), replace(CHOSEN, top_line=True))
-        for column, value, shown in (
-            (12, flow, "#,##0.0"),
-            (13, speed, "#,##0"),
-            (14, float(friction), "0.0000"),
-            (15, float(compression_factor(ducts.compression_pct[v, i], diameter)), "0.00"),
-            (16, float(velocity_pressure_inwc(speed, study.air)), "0.0000"),
+        for column, value, shown, unit in (
+            (12, flow, "#,##0.0", "cfm"),
+            (13, speed, "#,##0", "fpm"),
+            (14, float(friction), "0.0000", "inWC/100 ft"),
+            (15, float(compression_factor(ducts.compression_pct[v, i], diameter)), "0.00", ""),
+            (16, float(velocity_pressure_inwc(speed, study.air)), "0.0000", "inWC"),
         ):
-            page.put(row, column, round(value, 8), replace(COMPUTED, top_line=True, number_format=shown))
+            page.put(row, column, round(value, 8), replace(COMPUTED, top_line=True, number_format=shown), unit)
         items, source = len(section.fittings), self.inputs.first_row[section.name]
         fittings = f"+SUM(E{row + 1}:E{row + items})" if items else ""
         page.formula(
             row,
             17,
-            f"=N{row}*(E{row}*O{row}{fittings})/100+SUM(Lengths!G{source}:G{source + items})*P{row}",
+            f"=N{row}*(E{row}*O{row}{fittings}){self.over}+SUM(Lengths!G{source}:G{source + items})*P{row}",
             float(study.verification.loss_inwc[section.name][v]),
             replace(TEN_THOUSANDTHS, top_line=True),
+            "inWC",
         )
 
     def _sums(self, first: int, total: int) -> None:
@@ -350,32 +371,34 @@ class _Block:
         length, share = float(study.hand.total_effective_length_ft[p]), float(study.hand.friction_rate[v, p])
         pressure = float(study.hand.path_available_inwc[v, p])
         bold, top = Look(bold=True), Look(bold=True, top_line=True)
+        in_length, in_pressure, in_rate = (self.units.unit(u) for u in ("ft", "inWC", "inWC/100 ft"))
         page.fill(total, 1, self.last, top)
-        page.put(total, 2, "Total effective length, ft", top)
-        page.formula(total, 5, f"=SUM(E{first}:E{total - 1})", length, replace(TENTHS, bold=True, top_line=True))
-        page.put(available, 2, "Available static pressure, inWC", bold)
-        page.formula(
-            available, 5, f"={self.inputs.available(v, self.run.side)}", pressure, replace(THOUSANDTHS, bold=True)
-        )
+        page.put(total, 2, f"Total effective length, {in_length}", top)
+        page.formula(total, 5, f"=SUM(E{first}:E{total - 1})", length, replace(TENTHS, bold=True, top_line=True), "ft")
+        page.put(available, 2, f"Available static pressure, {in_pressure}", bold)
+        given = self.inputs.available(v, self.run.side)
+        page.formula(available, 5, f"={given}", pressure, replace(THOUSANDTHS, bold=True), "inWC")
         if self.facts.from_blower:
             page.put(available, 6, f"left by the blower: {study.variants.variants[v]}", Look(points=9.0))
-        page.put(rate, 2, "Friction rate, inWC/100 ft", bold)
+        page.put(rate, 2, f"Friction rate, {in_rate}", bold)
         page.formula(
             rate,
             5,
-            f'=IF(E{total}>0,100*E{available}/E{total},"")',
+            f'=IF(E{total}>0,{self.times}E{available}/E{total},"")',
             share if math.isfinite(share) else "",
             replace(THOUSANDTHS, bold=True),
+            "inWC/100 ft",
         )
-        page.put(total, 6, "In the study, ft", replace(COMPUTED, top_line=True))
-        page.put(total, 7, plain(length), replace(COMPUTED, number_format="#,##0.0", top_line=True))
-        page.put(rate, 6, "In the study, inWC/100 ft", COMPUTED)
-        page.put(rate, 7, plain(share), replace(COMPUTED, number_format="0.000"))
+        page.put(total, 6, f"In the study, {in_length}", replace(COMPUTED, top_line=True))
+        page.put(total, 7, plain(length), replace(COMPUTED, number_format="#,##0.0", top_line=True), "ft")
+        page.put(rate, 6, f"In the study, {in_rate}", COMPUTED)
+        page.put(rate, 7, plain(share), replace(COMPUTED, number_format="0.000"), "inWC/100 ft")
         if math.isfinite(share):
+            same = self.units.shown(SAME_RATE, "inWC/100 ft")
             page.formula(
                 rate,
                 8,
-                f'=IF(ABS(E{rate}-G{rate})>{SAME_RATE},"changed: run the study again","as in the study")',
+                f'=IF(ABS(E{rate}-G{rate})>{same:.6g},"changed: run the study again","as in the study")',
                 "as in the study",
                 Look(italic=True),
             )
@@ -384,10 +407,10 @@ class _Block:
         lost = float(study.verification.path_loss_inwc[self.run.name][v])
         letter, number = get_column_letter(self.last), replace(TEN_THOUSANDTHS, bold=True)
         for row, words, formula, value in (
-            (total, "Lost along the run, inWC", f"=SUM({letter}{first}:{letter}{total - 1})", lost),
-            (available, "Available, inWC", f"=E{available}", pressure),
-            (rate, "To spare, inWC", f"={letter}{available}-{letter}{total}", pressure - lost),
+            (total, "Lost along the run", f"=SUM({letter}{first}:{letter}{total - 1})", lost),
+            (available, "Available", f"=E{available}", pressure),
+            (rate, "To spare", f"={letter}{available}-{letter}{total}", pressure - lost),
         ):
             line = row == total
-            page.put(row, self.last - 3, words, replace(bold, top_line=line))
-            page.formula(row, self.last, formula, value, replace(number, top_line=line))
+            page.put(row, self.last - 3, f"{words}, {in_pressure}", replace(bold, top_line=line))
+            page.formula(row, self.last, formula, value, replace(number, top_line=line), "inWC")

@@ -29,7 +29,6 @@ from tractduct.writers.book.looks import (
 # The cell that holds what a side's ducts may lose in a variant.
 AvailableCell = Callable[[int, str], str]
 
-GIVEN = "Given by the plan: {supply:.3f} inWC for the supply ducts and {back:.3f} inWC for the return ducts."
 FROM_BLOWER = (
     "What the blower makes at design airflow, less what the devices take, is left for supply and return ducts "
     "together, season by season."
@@ -44,19 +43,24 @@ def least_left(facts: Facts, season: str) -> int:
 
 def pressure_text(facts: Facts) -> str:
     """Where the pressure comes from and how much there is, in a few sentences."""
-    plan = facts.study.plan
+    plan, number, say = facts.study.plan, facts.units.number, facts.units.say
     if not facts.from_blower:
-        return GIVEN.format(supply=plan.supply_inwc, back=plan.return_inwc)
+        return (
+            f"Given by the plan: {say(plan.supply_inwc, 'inWC', '.3f')} for the supply ducts and "
+            f"{say(plan.return_inwc, 'inWC', '.3f')} for the return ducts."
+        )
     stream, static = facts.airstream, facts.airstream.static_at(facts.airstream.design_cfm)
     parts = []
     for season in plan.seasons:
         v = least_left(facts, season)
         left = facts.study.case.budget.total_inwc[v]
         parts.append(
-            f"{season}, speed {plan.equipment.speed[season]}: {static[v]:.2f} inWC at {stream.design_cfm[v]:,.0f} cfm, "
-            f"devices take {static[v] - stream.left_for_ducts()[v]:.2f}, which leaves {left:.2f}"
+            f"{season}, speed {plan.equipment.speed[season]}: {say(static[v], 'inWC', '.2f')} at "
+            f"{say(stream.design_cfm[v], 'cfm', ',.0f')}, devices take "
+            f"{number(static[v] - stream.left_for_ducts()[v], 'inWC', '.2f')}, which leaves "
+            f"{number(left, 'inWC', '.2f')}"
         )
-    return f"{FROM_BLOWER} In {'; in '.join(parts)} inWC. All variants: sheet Pressure."
+    return f"{FROM_BLOWER} In {'; in '.join(parts)} {facts.units.unit('inWC')}. All variants: sheet Pressure."
 
 
 def pressure_sheet(book: Book, facts: Facts) -> AvailableCell:
@@ -103,9 +107,12 @@ def pressure_sheet(book: Book, facts: Facts) -> AvailableCell:
     left_in, part_in, supply_in, return_in = (get_column_letter(n) for n in range(at, at + 4))
     for v, row in enumerate(body):
         left, sum_of = float(budget.total_inwc[v]), f"F{row}-G{row}" + f"-H{row}" * len(aside)
-        page.formula(row, at, f"={sum_of}", left, columns[at - 1].look)
-        page.formula(row, at + 2, f"={left_in}{row}*{part_in}{row}/100", left * part[v] / 100.0, THOUSANDTHS)
-        page.formula(row, at + 3, f"={left_in}{row}-{supply_in}{row}", left * (1.0 - part[v] / 100.0), THOUSANDTHS)
+        for column, formula, value in (
+            (at, sum_of, left),
+            (at + 2, f"{left_in}{row}*{part_in}{row}/100", left * part[v] / 100.0),  # per cent
+            (at + 3, f"{left_in}{row}-{supply_in}{row}", left * (1.0 - part[v] / 100.0)),
+        ):
+            page.formula(row, column, f"={formula}", value, columns[column - 1].look, "inWC")
     return lambda v, side: f"Pressure!${return_in if side == 'return' else supply_in}${body[v]}"
 
 
@@ -136,7 +143,7 @@ def equipment_tables(page: Page, facts: Facts, width: int) -> None:
         }
         page.paragraph(
             "A loss grows with the square of airflow; here at the largest design airflow: "
-            + ", ".join(f"{s} {cfm:,.0f} cfm" for s, cfm in design.items())
+            + ", ".join(f"{s} {facts.units.say(cfm, 'cfm', ',.0f')}" for s, cfm in design.items())
             + ".",
             width,
         )
@@ -156,20 +163,25 @@ def equipment_tables(page: Page, facts: Facts, width: int) -> None:
                     d.loss_inwc,
                     d.at_cfm,
                     d.loaded_inwc,
-                    "; ".join(f"{s} {device_loss(d, cfm):.3f}" for s, cfm in design.items() if d.season in ("", s)),
+                    "; ".join(
+                        f"{s} {facts.units.number(device_loss(d, cfm), 'inWC', '.3f')}"
+                        for s, cfm in design.items()
+                        if d.season in ("", s)
+                    ),
                 ]
                 for d in equipment.devices
             ],
         )
     if equipment.curves or equipment.devices or equipment.supply_leakage or equipment.return_leakage:
         page.heading("Leakage, capacity", width)
-        for label, value, words in (
-            ("Lost from supply ducts, %", 100.0 * equipment.supply_leakage, "of what the blower moves"),
-            ("Gained in return ducts, %", 100.0 * equipment.return_leakage, "of what the blower moves"),
-            ("Rated capacity, tons", equipment.capacity_tons, ""),
+        for label, value, unit, words in (
+            ("Lost from supply ducts", 100.0 * equipment.supply_leakage, "%", "of what the blower moves"),
+            ("Gained in return ducts", 100.0 * equipment.return_leakage, "%", "of what the blower moves"),
+            ("Rated capacity", equipment.capacity_tons, "tons", ""),
         ):
-            page.put(page.row, 1, label)
-            page.put(page.row, 2, "not given" if value is None else round(value, 6), Look("0.0#", align="right"))
+            look = Look("0.0#", align="right")
+            page.put(page.row, 1, f"{label}, {facts.units.unit(unit)}")
+            page.put(page.row, 2, "not given" if value is None else round(value, 6), look, unit)
             page.put(page.row, 3, words or None, Look(ink=GREY_INK))
             page.row += 1
         if equipment.held_airflow:

@@ -215,7 +215,7 @@ def rooms_by_front_sheet(book: Book, facts: Facts) -> None:
     last = get_column_letter(2 + len(faces))
     for row, mean in zip(body, frame[list(faces)].mean(axis=1).tolist(), strict=True):
         if mean > 0.0:
-            page.sheet.conditional_formatting.add(f"C{row}:{last}{row}", _off_mean(mean))
+            page.sheet.conditional_formatting.add(f"C{row}:{last}{row}", _off_mean(book.units.shown(mean, "cfm")))
     page.mark(f"C{body[0]}:{last}{body[-1]}", f"C{body[0]}=MAX($C{body[0]}:${last}{body[0]})", bold=True)
 
 
