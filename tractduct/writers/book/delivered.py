@@ -351,7 +351,8 @@ def _worst(delivery: Delivery, designed: str, installed: str) -> tuple[float, st
     change = 100.0 * (pair.delivered.room_cfm / np.where(expected > 0.0, expected, np.nan) - 1.0)
     if np.isnan(change).all():
         return np.nan, "", ""
-    v, n = np.unravel_index(int(np.nanargmin(change)), change.shape)
+    # The first of those that only rounding tells apart.
+    v, n = np.unravel_index(int(np.nanargmin(np.round(change, 9))), change.shape)
     variant = pair.delivered.variants.variants[v]
     turn = ", mirrored" if variant.mirrored else ""
     return float(change[v, n]), delivery.study.plan.rooms[n], f"{variant.front_faces}{turn}, {variant.season}"

@@ -468,7 +468,7 @@ def degrees_sheet(book: Book, result: OrientationStudy) -> None:
         across,
     )
     screening(page, result, across)
-    at = int(np.argmax(check.use))
+    at = int(np.argmax(np.round(check.use, 9)))  # the first of those that only rounding tells apart
     top = f"{100.0 * check.use[at]:.1f} % of a limit with the front at {azimuth_label(check.azimuth_deg[at])}"
     if not check.between:
         words = (
@@ -532,7 +532,7 @@ def _sectors(page: Page, result: OrientationStudy) -> None:
         if inside.sum() < 2:
             continue
         use = np.where(inside, check.use, -np.inf)
-        top, bad = int(np.argmax(use)), int((inside & ~check.holds_at).sum())
+        top, bad = int(np.argmax(np.round(use, 9))), int((inside & ~check.holds_at).sum())
         rows.append(
             [
                 f"{first:g}° to {(first + POINT_DEG) % TURN_DEG:g}°", int(inside.sum()), plain(100.0 * use[top]),

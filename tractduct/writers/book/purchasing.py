@@ -298,7 +298,7 @@ def stock_sheet(book: Book, buying: Buying) -> None:
     page.heading("The sizes of the standard set, the cheapest to do without on top", 6)
     page.paragraph(
         "With the rest of the list: what a lot costs more with the other sizes of the list alone. With any size in its "
-        f"place: how far the least possible, {units.number(study.least_cost.cost, unit, ',.2f')}, goes up if this size "
+        f"place: how far the least possible, {units.say(study.least_cost.cost, unit, ',.2f')}, goes up if this size "
         "can't be had.",
         6,
         LEAD,
