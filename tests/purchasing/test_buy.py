@@ -18,8 +18,9 @@ import tractduct
 from tractduct.cli import main
 from tractduct.purchasing.buy import Buying, buy
 from tractduct.purchasing.order import make_order
+from tractduct.units import IP
 from tractduct.writers.harmless import harmless
-from tractduct.writers.purchasing_tables import CSV_COLUMNS, purchase_csv
+from tractduct.writers.purchasing_tables import csv_columns, purchase_csv
 from tractduct.writers.workbook import write_workbook
 
 EXAMPLE = Path(__file__).parents[2] / "configs" / "quernby-1180"
@@ -208,7 +209,7 @@ def test_no_cell_of_the_sheets_is_a_formula_of_input_text(tmp_path):
 def test_the_csv_says_what_the_order_does():
     found = bought(priced_plan(True), lots=4)
     rows = lines_of(purchase_csv(found))
-    assert list(rows[0]) == list(CSV_COLUMNS)
+    assert list(rows[0]) == csv_columns(IP)
     for part in found.lists:
         mine = [row for row in rows if row["list"] == part.name]
         assert {row["lots"] for row in mine} == {str(part.lots)}
@@ -310,7 +311,7 @@ def test_without_a_set_there_is_no_list_and_an_old_one_is_not_left(out, tmp_path
     (tmp_path / "out").mkdir()
     (tmp_path / "out" / "purchase.csv").write_text("an old list\n")
     assert main(["buy", str(tmp_path / "plan"), "--out", str(tmp_path / "out")]) == 3
-    assert (tmp_path / "out" / "purchase.csv").read_text() == ",".join(CSV_COLUMNS) + "\n"
+    assert (tmp_path / "out" / "purchase.csv").read_text() == ",".join(csv_columns(IP)) + "\n"
     assert "No size set holds in every variant." in capsys.readouterr().out
 
 

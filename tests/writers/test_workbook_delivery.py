@@ -15,6 +15,7 @@ from workbook_reading import Sums, blocks, table_rows, words_of
 
 from tractduct.delivery.deliver import Delivery, deliver
 from tractduct.sizing.verify import verify_sizes
+from tractduct.units import IP
 from tractduct.writers.book.balancing import LotToBalance, balancing_sheet, hood_range
 from tractduct.writers.book.layout import Book
 from tractduct.writers.book.looks import sheet_name
@@ -245,7 +246,7 @@ def test_system_adds_up_and_low_airflow_is_marked(files: dict[str, Path]) -> Non
     supply = [p for p, run in enumerate(found.study.tree.runs) if run.side != "return"]
     for v, row in enumerate(rows):
         assert row["Total, cfm"] == pytest.approx(np.nansum(found.open_dampers.run_cfm[v, supply]), rel=1e-6)
-        assert row["Cfm a ton"] == pytest.approx(row["Total, cfm"] / 0.9, rel=1e-6)
+        assert row["Airflow, cfm a ton"] == pytest.approx(row["Total, cfm"] / 0.9, rel=1e-6)
         assert row["Can be balanced"] == "yes"
     assert "can be balanced" in words_of(sheet)
     rules = [str(r.formula) for area in sheet.conditional_formatting for r in area.rules]
@@ -401,7 +402,7 @@ def test_sheet_names() -> None:
 
 
 def test_hood_range_of_nothing() -> None:
-    assert hood_range(None) is None
+    assert hood_range(None, IP) is None
 
 
 def test_a_product_that_is_not_approved_is_refused(tmp_path: Path) -> None:

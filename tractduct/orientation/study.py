@@ -160,10 +160,11 @@ def _lot_packages(study: Study, packages: PackageStudy | None) -> tuple[LotPacka
 def _in_packages(study: Study, packages: PackageStudy | None, lots: tuple[LotPackage, ...]) -> list[Finding]:
     if packages is None:
         return []
-    unit = study.cost_unit
-    words = [
-        f"{c.n_package} save {packages.saving(c.n_package):,.1f} {unit} a house more" for c in packages.choices[1:]
-    ]
+
+    def cost(amount: float) -> str:
+        return study.plan.units.say(amount, study.cost_unit, ",.1f")
+
+    words = [f"{c.n_package} save {cost(packages.saving(c.n_package))} a house more" for c in packages.choices[1:]]
     fewest = packages.choices[0].n_package
     first = "one least-cost size set costs" if fewest == 1 else f"no one size set holds; {fewest} packages do, at"
     found = [
@@ -171,7 +172,7 @@ def _in_packages(study: Study, packages: PackageStudy | None, lots: tuple[LotPac
             severity=Severity.NOTE if fewest == 1 else Severity.CAUTION,
             rule="duct packages",
             subject="size set",
-            message=f"{first} {packages.choices[0].expected_cost:,.1f} {unit} a house"
+            message=f"{first} {cost(packages.choices[0].expected_cost)} a house"
             + (": " + ", ".join(words) if words else "; more size sets save nothing"),
             advice="Weigh that against keeping more than one set of drawings and parts",
         )

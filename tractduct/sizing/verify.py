@@ -95,6 +95,7 @@ def verify_sizes(
                 amount=float(amount[v]),
                 limit=limit,
                 unit=unit,
+                units=plan.units,
             )
             for v in over
         )

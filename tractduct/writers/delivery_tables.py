@@ -111,7 +111,7 @@ def substitutions(delivery: Delivery) -> pd.DataFrame:
                 part = np.where(mine, change[:, n], np.nan)
                 if np.isnan(part).all():
                     continue
-                v = int(np.nanargmin(part))
+                v = int(np.nanargmin(np.round(part, 9)))  # the first of those that only rounding tells apart
                 variant = pair.delivered.variants.variants[v]
                 rows.append(
                     {

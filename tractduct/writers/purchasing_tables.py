@@ -12,6 +12,7 @@ from tractduct.purchasing.buy import Buying
 from tractduct.purchasing.compare import COMPRESSIONS_PCT
 from tractduct.purchasing.order import Order
 from tractduct.study import Study
+from tractduct.units import NOMINAL, UnitSystem
 from tractduct.writers.harmless import harmless
 
 
@@ -196,37 +197,47 @@ def fittings_to_buy(order: Order) -> pd.DataFrame:
     return _frame(rows, "product size pieces price cost")
 
 
-CSV_COLUMNS = (
-    "list", "lots", "item", "product", "size_in", "insulation", "drawn_ft", "with_waste_ft", "package_ft", "packages",
-    "pieces", "price_usd", "price_for", "cost_usd",
+_CSV_COLUMNS = (
+    "list", "lots", "item", "product", "size", "insulation", "drawn_ft", "with_waste_ft", "package_ft", "packages",
+    "pieces", "price", "price_for", "cost",
 )  # fmt: skip
+_LENGTHS = ("drawn_ft", "with_waste_ft", "package_ft")
+
+
+def csv_columns(units: UnitSystem) -> list[str]:
+    """The columns of purchase.csv, with the plan's units and its currency in their names."""
+    money = units.currency.lower()
+    names = {"size": units.name_of("size_in", NOMINAL), "price": f"price_{money}", "cost": f"cost_{money}"}
+    names |= {name: units.name_of(name, "ft") for name in _LENGTHS}
+    return [names.get(name, name) for name in _CSV_COLUMNS]
 
 
 def purchase_csv(buying: Buying) -> str:
-    """Every purchase list as CSV text: one line a product and size; no text of it acts as a formula."""
-    parts = []
+    """Every purchase list as CSV text, in the plan's units: one line a product and size; no text acts as a formula."""
+    parts, units = [], buying.study.plan.units
+    header = csv_columns(units)
     for part in buying.lists:
-        ducts = ducts_to_buy(part.order).rename(columns={"price_per_ft": "price"}).assign(item="duct", price_for="ft")
+        ducts = ducts_to_buy(part.order)
+        ducts["price"] = units.shown(ducts["price_per_ft"].to_numpy(dtype=float), "USD/ft").round(6)
+        for name in _LENGTHS:
+            ducts[name] = units.shown(ducts[name].to_numpy(dtype=float), "ft").round(6)
+        ducts = ducts.assign(item="duct", price_for=units.unit("ft"))
         fittings = fittings_to_buy(part.order).assign(item="fitting", price_for="piece")
         for frame in (ducts, fittings):
             if len(frame):
                 parts.append(frame.assign(list=part.name, lots=part.lots))
     if not parts:
-        return ",".join(CSV_COLUMNS) + "\n"
-    whole = pd.concat([part.reindex(columns=_CSV_SOURCE) for part in parts], ignore_index=True)
-    whole.columns = pd.Index(CSV_COLUMNS)
-    whole.loc[whole["price_usd"].isna(), "price_for"] = ""
-    for name in ("list", "product", "size_in", "insulation"):
+        return ",".join(header) + "\n"
+    whole = pd.concat([part.reindex(columns=list(_CSV_COLUMNS)) for part in parts], ignore_index=True)
+    whole.loc[whole["price"].isna(), "price_for"] = ""
+    for name in ("list", "product", "size", "insulation"):
         whole[name] = [harmless("" if pd.isna(text) else str(text)) for text in whole[name].tolist()]
-    for name in ("drawn_ft", "with_waste_ft", "cost_usd"):
-        whole[name] = whole[name].round(2)
+    whole["cost"] = whole["cost"].round(2)
+    for name in ("drawn_ft", "with_waste_ft"):
+        whole[name] = whole[name].round(units.decimals("ft", 2))
     for name in ("packages", "pieces"):
         whole[name] = whole[name].astype("Int64")
-    return str(whole.to_csv(index=False, lineterminator="\n"))
-
-
-_RENAMED = {"size_in": "size", "price_usd": "price", "cost_usd": "cost"}
-_CSV_SOURCE = [_RENAMED.get(name, name) for name in CSV_COLUMNS]
+    return str(whole.to_csv(index=False, header=header, lineterminator="\n"))
 
 
 def finite(cost: float) -> float:

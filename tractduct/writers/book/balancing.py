@@ -11,9 +11,10 @@ from tractduct.delivery.balance import Settings
 from tractduct.delivery.deliver import HOOD_ERROR_PCT, HOOD_ERROR_UNPOWERED_PCT, Delivery
 from tractduct.delivery.predict import Drive, room_tolerance_cfm
 from tractduct.inputs.cells import key_of
+from tractduct.units import UnitSystem
 from tractduct.writers import delivery_tables as frames
 from tractduct.writers.book.facts import named, turned
-from tractduct.writers.book.layout import Book, Page
+from tractduct.writers.book.layout import PAPER_IN, Book, Page
 from tractduct.writers.book.looks import (
     BAND_FILL,
     CLOSE_FILL,
@@ -87,13 +88,14 @@ def set_margins(page: Page) -> None:
 
 
 class Balancing:
-    """One lot's balancing on a page: as wide as its ``widths`` and no higher than a letter page on its side."""
+    """One lot's balancing on a page: as wide as its ``widths`` and no higher than one on its side."""
 
     page: Page
 
     def __init__(self, settings: Settings, lot: LotToBalance) -> None:
         self.settings, self.lot = settings, lot
         self.plan = settings.case.plan
+        self.units = self.plan.units
         self.seasons = self.plan.seasons
         self.frame = frames.balancing(settings, lot.front_faces, lot.mirrored, lot.flex)
         where = settings.case.variants.where
@@ -104,29 +106,32 @@ class Balancing:
         self.has_setting = settings.setting is not None
         self.run_rows: list[int] = []
         self.groups = self._groups()
-        self.columns = [column for _, columns in self.groups for column in columns]
+        self.columns = [column.in_units(self.units) for _, columns in self.groups for column in columns]
         self.across = len(self.columns)
         self.widths = [c.width for c in self.columns]
 
     def _groups(self) -> list[tuple[str, list[Column]]]:
+        airflow = self.units.unit("cfm")
+        hood = 11.0 if self.units.is_si else 9.5  # a decimal more
         groups = [("", [Column("Run", width=7), Column("Room", width=19), Column("Size", width=7, unit="size")])]
         groups += [
             (
-                f"{season.capitalize()}, cfm",
+                f"{season.capitalize()}, {airflow}",
                 [
                     Column("Design", width=7),
                     Column("Reads before", width=8),
-                    Column("Hood range", width=9.5),
+                    Column("Hood range", width=hood),
                     Column("Damper takes", width=8, unit="inWC"),
                     Column("Damper", width=10),
                     Column("Reads after", width=8),
-                    Column("Hood range", width=9.5),
+                    Column("Hood range", width=hood),
                 ],
             )
             for season in self.seasons
         ]
         if self.has_setting:
-            groups.append(("One setting, cfm", [Column(season.capitalize(), width=8) for season in self.seasons]))
+            seasons = [Column(season.capitalize(), width=8) for season in self.seasons]
+            groups.append((f"One setting, {airflow}", seasons))
         blanks = ("Hood before", "Hood after", "Damper set at", "Initials, date")
         groups.append(("Measured", [Column(words, width=10.5) for words in blanks]))
         return groups
@@ -149,10 +154,11 @@ class Balancing:
         return header
 
     def _fill_page(self, first: int) -> None:
-        """The runs' rows as high as one letter page on its side allows."""
+        """The runs' rows as high as one page on its side allows."""
         page = self.page
+        short, long = PAPER_IN[page.book.paper]
         across = sum(width * 7.0 + 5.0 for width in self.widths) * 72.0 / 96.0
-        fits = across * (8.5 - MARGIN_IN - BOTTOM_IN) / (11.0 - 2.0 * MARGIN_IN) * 0.98
+        fits = across * (short - MARGIN_IN - BOTTOM_IN) / (long - 2.0 * MARGIN_IN) * 0.98
         used = sum(page.height_at(row) for row in range(first, page.row + 1) if row not in self.run_rows)
         height = (fits - used) / max(len(self.run_rows), 1)
         for row in self.run_rows:
@@ -160,17 +166,19 @@ class Balancing:
 
     def _system_line(self, season: str) -> None:
         """What the whole system should move and take in a season; plainly, where no damper setting can do it."""
-        balanced, v, plan = self.settings.balanced, self.variant[season], self.plan
+        balanced, v, plan, units = self.settings.balanced, self.variant[season], self.plan, self.units
         before, after = balanced.before, balanced.after
-        speed, makes = plan.equipment.speed.get(season), balanced.made_inwc[v]
+        speed, made_inwc = plan.equipment.speed.get(season), float(balanced.made_inwc[v])
+        makes = units.number(made_inwc, "inWC", ".2f")
         title = season.capitalize() + (f", speed {speed}" if speed else "")
         needs = (
-            f"{after.airstream.design_cfm[v]:,.0f} cfm by design takes {balanced.needed_inwc[v]:.2f} inWC "
+            f"{units.say(after.airstream.design_cfm[v], 'cfm', ',.0f')} by design takes "
+            f"{units.say(balanced.needed_inwc[v], 'inWC', '.2f')} "
             + ("external static" if plan.equipment.devices else "(ducts alone)")
             + " once balanced"
         )
         if not balanced.possible[v]:
-            made = f"the blower makes {makes:.2f}" if np.isfinite(makes) else "the blower's table does not reach it"
+            made = f"the blower makes {makes}" if np.isfinite(made_inwc) else "the blower's table does not reach it"
             self.page.paragraph(
                 f"{title}: NO DAMPER SETTING CAN DO IT. {needs}; {made}. The dampers below share out what there is, "
                 "and rooms stay under their design airflow.",
@@ -181,8 +189,8 @@ class Balancing:
         settles = ""
         if after.drive is Drive.BLOWER:
             settles = (
-                f"; the blower makes {makes:.2f} there, so it settles at {after.total_cfm[v]:,.0f} cfm "
-                f"(before, all dampers open: {before.total_cfm[v]:,.0f})"
+                f"; the blower makes {makes} there, so it settles at {units.say(after.total_cfm[v], 'cfm', ',.0f')} "
+                f"(before, all dampers open: {units.number(before.total_cfm[v], 'cfm', ',.0f')})"
             )
         self.page.paragraph(f"{title}: {needs}{settles}.", self.across)
 
@@ -219,7 +227,7 @@ class Balancing:
             for season in self.seasons if self.has_setting else ():
                 off = words == "Supply" and (key_of(str(record["room"])), season) in outside
                 value = plain(record[f"{season}_one_setting_cfm"])
-                page.put(row, column, value, OUT_OF_TOLERANCE if off and value is not None else CFM)
+                page.put(row, column, value, OUT_OF_TOLERANCE if off and value is not None else CFM, "cfm")
                 column += 1
             page.fill(row, column, self.across, RULED)
             self.run_rows.append(row)
@@ -229,13 +237,14 @@ class Balancing:
     def _season_cells(self, row: int, column: int, record: dict[str, object]) -> None:
         page, position = self.page, str(record["position"])
         before, after = plain(record["before_cfm"]), plain(record["after_cfm"])
-        page.put(row, column, plain(record["design_cfm"]), CFM)
-        page.put(row, column + 1, before, CFM)
-        page.put(row, column + 2, hood_range(before), CENTRED)
-        page.put(row, column + 3, plain(record["damper_inwc"]) if position == "set" else None, TAKES)
+        page.put(row, column, plain(record["design_cfm"]), CFM, "cfm")
+        page.put(row, column + 1, before, CFM, "cfm")
+        page.put(row, column + 2, hood_range(before, self.units), CENTRED)
+        taken = plain(record["damper_inwc"]) if position == "set" else None
+        page.put(row, column + 3, taken, TAKES, "inWC")
         page.put(row, column + 4, position, POSITIONS[position])
-        page.put(row, column + 5, after, replace(CFM, bold=True))
-        page.put(row, column + 6, hood_range(after), CENTRED)
+        page.put(row, column + 5, after, replace(CFM, bold=True), "cfm")
+        page.put(row, column + 6, hood_range(after, self.units), CENTRED)
 
     def _sum(self, frame: pd.DataFrame, words: str) -> None:
         """The side's runs added up, to compare the hood with the blower."""
@@ -245,10 +254,10 @@ class Balancing:
         column = 4
         for season in self.seasons:
             for at, key in ((0, "design"), (1, "before"), (5, "after")):
-                page.put(page.row, column + at, plain(float(frame[f"{season}_{key}_cfm"].sum())), look)
+                page.put(page.row, column + at, plain(float(frame[f"{season}_{key}_cfm"].sum())), look, "cfm")
             column += 7
         for season in self.seasons if self.has_setting else ():
-            page.put(page.row, column, plain(float(frame[f"{season}_one_setting_cfm"].sum())), look)
+            page.put(page.row, column, plain(float(frame[f"{season}_one_setting_cfm"].sum())), look, "cfm")
             column += 1
         page.fill(page.row, column, self.across, RULED)
         page.row += 1
@@ -292,18 +301,19 @@ class Balancing:
 
     def _measured(self) -> None:
         """Ruled blanks for what is measured on the whole system."""
-        balanced, plan = self.settings.balanced, self.plan
+        balanced, plan, units = self.settings.balanced, self.plan, self.units
+        airflow = units.unit("cfm")
         for season in self.seasons:
             v = self.variant[season]
-            static = balanced.after.external_static_inwc[v]
-            expected = f"{static:.2f}" if np.isfinite(static) else "not known"
+            static = float(balanced.after.external_static_inwc[v])
+            expected = units.number(static, "inWC", ".2f") if np.isfinite(static) else "not known"
             ducts = "" if plan.equipment.devices else ", ducts alone"
             speed = plan.equipment.speed.get(season)
             self._blanks(
-                f"{season.capitalize()}: total static, inWC (expected {expected}{ducts})",
+                f"{season.capitalize()}: total static, {units.unit('inWC')} (expected {expected}{ducts})",
                 f"Blower speed{f' (plan: {speed})' if speed else ''}",
-                "Supply sum, cfm",
-                "Return sum, cfm",
+                f"Supply sum, {airflow}",
+                f"Return sum, {airflow}",
             )
         self._blanks("Filter: new, in use, due", "Hood: powered or not", "Name", "Signature, date")
 
@@ -335,7 +345,8 @@ class Balancing:
         t = self.plan.tolerance
         self.page.paragraph(
             f"Hood range: what a powered flow hood may read, {HOOD_ERROR_PCT:g} % either way; one without power "
-            f"{low:g} to {high:g} % (LBNL, abstract). Tolerance: a room {t.room_pct:g} % or {t.room_cfm:g} cfm, "
+            f"{low:g} to {high:g} % (LBNL, abstract). Tolerance: a room {t.room_pct:g} % or "
+            f"{self.units.say(t.room_cfm, 'cfm')}, "
             f"whichever is more; the system {t.system_pct:g} %. Predicted for a clean filter, doors open, flex as "
             "stated: trust the measurement. Damper takes: pressure at design airflow; wide open: leave it so. Never go "
             "under the airflow that the equipment's maker asks. Where fuel is burned indoors, have combustion safety "
@@ -349,12 +360,12 @@ class Balancing:
 SEASON_KEYS = ("design_cfm", "before_cfm", "damper_inwc", "position", "after_cfm")
 
 
-def hood_range(airflow_cfm: object) -> str | None:
+def hood_range(airflow_cfm: object, units: UnitSystem) -> str | None:
     """What a powered hood may read at an airflow, in words."""
     if not isinstance(airflow_cfm, (int, float)):
         return None
     part = HOOD_ERROR_PCT / 100.0
-    return f"{airflow_cfm * (1.0 - part):,.0f}–{airflow_cfm * (1.0 + part):,.0f}"
+    return "–".join(units.number(airflow_cfm * end, "cfm", ",.0f") for end in (1.0 - part, 1.0 + part))
 
 
 def _short(text: str, most: int = 18) -> str:

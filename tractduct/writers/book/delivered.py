@@ -47,10 +47,10 @@ LOSS_FROM_PCT, LOSS_BAD_PCT = 5.0, 15.0  # a room's loss that is pointed out, an
 
 def tolerance_words(delivery: Delivery) -> str:
     """What counts as within."""
-    t = delivery.study.plan.tolerance
+    t, units = delivery.study.plan.tolerance, delivery.study.plan.units
     return (
-        f"Within: a room is off its design airflow by at most {t.room_pct:g} % or {t.room_cfm:g} cfm, whichever is "
-        f"more; the system by at most {t.system_pct:g} %."
+        f"Within: a room is off its design airflow by at most {t.room_pct:g} % or {units.say(t.room_cfm, 'cfm')}, "
+        f"whichever is more; the system by at most {t.system_pct:g} %."
     )
 
 
@@ -176,9 +176,9 @@ def delivered_all_sheet(book: Book, delivery: Delivery) -> None:
 def system_sheet(book: Book, facts: Facts, delivery: Delivery) -> None:
     """One row a variant: what the blower moves and against what."""
     study, frame = delivery.study, frames.systems(delivery)
-    tons = study.plan.equipment.capacity_tons
+    tons, units = study.plan.equipment.capacity_tons, book.units
     optional = [
-        ("cfm_a_ton", Column("Cfm a ton", WHOLE, 9)),
+        ("cfm_a_ton", Column("Airflow", WHOLE, 9, unit="cfm a ton")),
         ("available_static_inwc", Column("Blower makes at design", THOUSANDTHS, 13, unit="inWC")),
     ]
     shown = [(name, column) for name, column in optional if frame[name].notna().any()]
@@ -199,7 +199,11 @@ def system_sheet(book: Book, facts: Facts, delivery: Delivery) -> None:
         f"{drive_words(delivery)} All dampers wide open, but for the balanced columns: what ducts and devices take at "
         "design airflow once every room gets its own. "
         + ("" if study.plan.equipment.devices else "No devices are listed: static pressure is the ducts' alone. ")
-        + (f"Under {LEAST_CFM_A_TON:g} cfm a ton in cooling is marked ({tons:g} tons). " if tons else "")
+        + (
+            f"Under {units.say(LEAST_CFM_A_TON, 'cfm a ton')} in cooling is marked ({units.say(tons, 'tons')}). "
+            if tons
+            else ""
+        )
         + tolerance_words(delivery),
         len(columns),
     )
@@ -230,7 +234,8 @@ def system_sheet(book: Book, facts: Facts, delivery: Delivery) -> None:
     for letter in "HK":
         page.mark(f"{letter}{first}:{letter}{last}", f'${letter}{first}="no"', TIGHT_FILL, bold=True)
     if tons:
-        page.mark(f"L{first}:L{last}", f'AND($C{first}="cooling",$L{first}<{LEAST_CFM_A_TON:g})', TIGHT_FILL, bold=True)
+        least = units.shown(LEAST_CFM_A_TON, "cfm a ton")
+        page.mark(f"L{first}:L{last}", f'AND($C{first}="cooling",$L{first}<{least:.12g})', TIGHT_FILL, bold=True)
 
 
 # -- Substitution ----------------------------------------------------------------------------------------
@@ -289,7 +294,7 @@ def substitution_sheet(book: Book, delivery: Delivery) -> None:
             Column("Change, %", SIGNED_TENTHS),
             Column("Worst at", TEXT),
             Column("Sections up", WHOLE),
-            Column(f"Extra cost, {study.cost_unit}", MONEY),
+            Column("Extra cost", MONEY, unit=study.cost_unit),
             Column("Which", TEXT, unit="size"),
         ],
         rows,
@@ -346,7 +351,8 @@ def _worst(delivery: Delivery, designed: str, installed: str) -> tuple[float, st
     change = 100.0 * (pair.delivered.room_cfm / np.where(expected > 0.0, expected, np.nan) - 1.0)
     if np.isnan(change).all():
         return np.nan, "", ""
-    v, n = np.unravel_index(int(np.nanargmin(change)), change.shape)
+    # The first of those that only rounding tells apart.
+    v, n = np.unravel_index(int(np.nanargmin(np.round(change, 9))), change.shape)
     variant = pair.delivered.variants.variants[v]
     turn = ", mirrored" if variant.mirrored else ""
     return float(change[v, n]), delivery.study.plan.rooms[n], f"{variant.front_faces}{turn}, {variant.season}"

@@ -43,6 +43,8 @@ from tractduct.writers.book.looks import (
 )
 
 PICTURE_PIXELS = 1150
+LETTER, A4 = 1, 9  # as a workbook numbers them
+PAPER_IN = {LETTER: (8.5, 11.0), A4: (210.0 / 25.4, 297.0 / 25.4)}  # short and long side
 
 
 class Book:
@@ -59,6 +61,11 @@ class Book:
         self._styles: dict[Look, Any] = {}
         self._tables = 0
         self.formula_values: dict[str, dict[str, float | str]] = {}  # sheet -> cell -> what it comes to
+
+    @property
+    def paper(self) -> int:
+        """What its sheets are printed on."""
+        return A4 if self.units.is_si else LETTER
 
     def style(self, look: Look) -> Any:
         """The style of a look; made once, then shared by all its cells."""
@@ -90,7 +97,7 @@ class Book:
         sheet = self.book.create_sheet(sheet_name(name, self.book.sheetnames))
         self.formula_values[sheet.title] = {}
         sheet.sheet_view.showGridLines = False
-        sheet.page_setup.paperSize = 9 if self.units.is_si else 1
+        sheet.page_setup.paperSize = self.paper
         sheet.page_setup.orientation = "portrait" if portrait else "landscape"
         sheet.sheet_properties.pageSetUpPr = PageSetupProperties(fitToPage=True)
         sheet.page_setup.fitToWidth = 1

@@ -19,9 +19,10 @@ from tractduct.delivery.lots import LotDelivery, LotSettings
 from tractduct.orientation.azimuths import azimuth_label, face_azimuth_deg
 from tractduct.orientation.lots import LotResult
 from tractduct.orientation.study import OrientationStudy
+from tractduct.units import NOMINAL
 from tractduct.writers.book.balancing import BOTTOM_IN, MARGIN_IN, Balancing, LotToBalance, set_margins
 from tractduct.writers.book.facts import turned
-from tractduct.writers.book.layout import Book
+from tractduct.writers.book.layout import PAPER_IN, Book
 from tractduct.writers.book.looks import (
     BAND_FILL,
     CENTRE,
@@ -47,7 +48,6 @@ from tractduct.writers.book.looks import (
 from tractduct.writers.book.orientation import screening
 from tractduct.writers.orientation_pictures import OrientationPictures
 
-PAGE_WIDE_IN, PAGE_HIGH_IN = 11.0 - 2.0 * MARGIN_IN, 8.5 - MARGIN_IN - BOTTOM_IN
 PLAIN_WIDTHS = (13.0,) * 14  # of a lot without balancing
 PICTURE_ROW = 15.0
 LARGEST_PICTURE = 1.25  # times its own size on paper: a small plan need not fill the page
@@ -154,7 +154,7 @@ def lots_by_room_sheet(book: Book, result: OrientationStudy) -> None:
         return
     page = book.sheet("Lots by room", [16, 10, *(11,) * len(plan.rooms)])
     page.title(
-        "Airflow by room at each lot's own direction, cfm",
+        f"Airflow by room at each lot's own direction, {book.units.unit('cfm')}",
         "Between two fronts of the airflow table the breakdown is turned and brought to the table's values at both, "
         "where there is a breakdown.",
         max(2 + len(plan.rooms), 8),
@@ -162,12 +162,13 @@ def lots_by_room_sheet(book: Book, result: OrientationStudy) -> None:
     screening(page, result, max(2 + len(plan.rooms), 8))
     page.row += 1
     rows: list[list[Value]] = [
-        [r.lot.name, season, *(plain(float(cfm)) for cfm in r.room_airflow_cfm[k])]
+        [r.lot.name, season, *(page.shown(plain(float(cfm)), "cfm") for cfm in r.room_airflow_cfm[k])]
         for r in known
         for k, season in enumerate(plan.seasons)
     ]
     columns = [Column("Lot", LABEL, 16), Column("Season", SHORT, 10)]
-    page.table([*columns, *(Column(room, TENTHS, 11) for room in plan.rooms)], rows, freeze=2)
+    airflow = TENTHS.in_units(book.units, "cfm")  # the unit is in the title
+    page.table([*columns, *(Column(room, airflow, 11) for room in plan.rooms)], rows, freeze=2)
 
 
 # -- one lot ---------------------------------------------------------------------------------------------
@@ -206,10 +207,14 @@ class _LotSheet:
         self.across = len(self.widths)
         self.name = lot.lot.name if lot.lot.name.casefold().startswith("lot ") else f"Lot {lot.lot.name}"
         self.page = book.sheet(self.name, self.widths)
+        self.units = book.units
+        short, long = PAPER_IN[book.paper]
+        self.wide_points = (long - 2.0 * MARGIN_IN) * 72.0
+        self.high_points = (short - MARGIN_IN - BOTTOM_IN) * 72.0
         self.width_points = sum(w * 7.0 + 5.0 for w in self.widths) * POINTS_A_PIXEL
         # Fitting to pages would make Excel ignore the break between them, so the scale is worked out here; programs
         # differ a little in how wide a column is, and a column too many would take a page of its own.
-        self.scale = min(0.985 * PAGE_WIDE_IN * 72.0 / self.width_points, 1.0)
+        self.scale = min(0.985 * self.wide_points / self.width_points, 1.0)
 
     def write(self) -> str:
         page = self.page
@@ -221,14 +226,14 @@ class _LotSheet:
         self._notes()
         last = page.row - 1
         used = sum(page.height_at(row) for row in range(1, last + 1) if row != before)
-        self._picture(before, PAGE_HIGH_IN * 72.0 / self.scale * 0.98 - used)
+        self._picture(before, self.high_points / self.scale * 0.98 - used)
         heights = [self._height(1, last)]
         if self.balancing is not None:
             page.sheet.row_breaks.append(Break(id=last))
             self.balancing.write(page)
             heights.append(self._height(last + 1, page.row))
             last = page.row
-        scale = min(self.scale, *(PAGE_HIGH_IN * 72.0 / h for h in heights))
+        scale = min(self.scale, *(self.high_points / h for h in heights))
         page.sheet.sheet_properties.pageSetUpPr = PageSetupProperties(fitToPage=False)
         page.sheet.page_setup.fitToWidth = page.sheet.page_setup.fitToHeight = None
         page.sheet.page_setup.scale = max(10, math.floor(100.0 * scale))
@@ -286,7 +291,9 @@ class _LotSheet:
             part = list(zip(columns, sections[start : start + len(columns)], strict=False))
             self._band("Section", [(c, s.name) for c, s in part], HEADER)
             self._band(
-                "Size, in", [(c, size_value(study.size_set.get(s.name, ""))) for c, s in part], replace(CELL, bold=True)
+                f"Size, {self.units.unit(NOMINAL)}",
+                [(c, size_value(study.size_set.get(s.name, ""))) for c, s in part],
+                replace(CELL, bold=True),
             )
             self._band("Duct", [(c, s.kind) for c, s in part], replace(CELL, points=10.0))
             for season in self.plan.seasons if self.settings else ():
@@ -294,15 +301,16 @@ class _LotSheet:
                 cells: list[tuple[int, Value]] = [
                     (c, plain(flow[start + k]) if flow[start + k] > 0.0 else "shut") for k, (c, _) in enumerate(part)
                 ]
-                self._band(f"{season.capitalize()}, cfm", cells, replace(CELL, number_format="#,##0"))
+                label = f"{season.capitalize()}, {self.units.unit('cfm')}"
+                self._band(label, cells, replace(CELL, number_format="#,##0"), "cfm")
 
-    def _band(self, label: str, cells: list[tuple[int, Value]], look: Look) -> None:
+    def _band(self, label: str, cells: list[tuple[int, Value]], look: Look, unit: str = "") -> None:
         page = self.page
         page.merged(page.row, 1, 2, label, SIDE)
         high = 17.0
         for column, value in cells:
             shut = value == "shut"
-            page.put(page.row, column, value, replace(look, italic=True, fill=COMPUTED_FILL) if shut else look)
+            page.put(page.row, column, value, replace(look, italic=True, fill=COMPUTED_FILL) if shut else look, unit)
             if isinstance(value, str) and look.wrap:
                 high = max(high, height_of([(value, self.widths[column - 1])], 1.2))
         page.height(page.row, high)
@@ -321,9 +329,10 @@ class _LotSheet:
         words = []
         if self.settings is not None:
             total = ", ".join(
-                f"{season} {lot.room_airflow_cfm[k].sum():,.0f}" for k, season in enumerate(self.plan.seasons)
+                f"{season} {self.units.number(lot.room_airflow_cfm[k].sum(), 'cfm', ',.0f')}"
+                for k, season in enumerate(self.plan.seasons)
             )
-            words.append(f"Airflow of the whole house, cfm: {total} ({_source_words(lot)}).")
+            words.append(f"Airflow of the whole house, {self.units.unit('cfm')}: {total} ({_source_words(lot)}).")
             if self.settings.flex and not lot.lot.flex:
                 words.append(
                     f"No flex product is named for this lot; it is balanced for {self.settings.flex}. The sizes hold "

@@ -12,6 +12,7 @@ from tractduct.orientation.study import OrientationStudy
 from tractduct.physics.solar import MODELS
 from tractduct.physics.turning import POINT_DEG, TURN_DEG
 from tractduct.sizing.packages import PackageChoice, group_label
+from tractduct.units import NOMINAL
 from tractduct.writers import orientation_tables as frames
 from tractduct.writers.book.facts import frame_rows, turned
 from tractduct.writers.book.layout import Book, Page
@@ -155,11 +156,12 @@ def by_front_sheet(book: Book, result: OrientationStudy) -> None:
     """Every room's airflow by front, season and mirror."""
     plan = result.study.plan
     columns = [Column("Room", LABEL, 22), Column("Season", SHORT, 11), Column("Mirrored", SHORT, 12)]
-    columns += [Column(face, TENTHS, 11) for face in plan.front_faces]
+    airflow = TENTHS.in_units(book.units, "cfm")  # the unit is in the title
+    columns += [Column(face, airflow, 11) for face in plan.front_faces]
     across = max(len(columns), 8)
     page = book.sheet("Airflow by front", [*(c.width for c in columns), *(11,) * (across - len(columns))])
     page.title(
-        "Airflow of each room by the way the front faces, cfm",
+        f"Airflow of each room by the way the front faces, {book.units.unit('cfm')}",
         "As drawn and mirrored, the most sensitive room first. ▲ the room's largest and ▼ its smallest in that season, "
         f"where they differ by more than {MARKED_PCT:g} %.",
         across,
@@ -175,10 +177,10 @@ def by_front_sheet(book: Book, result: OrientationStudy) -> None:
         if high[i] > low[i] * (1.0 + MARKED_PCT / 100.0):
             for j, cfm in enumerate(flow[i]):
                 if cfm in (high[i], low[i]):
-                    looks[i, 3 + j] = MOST_CFM if cfm == high[i] else LEAST_CFM
+                    looks[i, 3 + j] = (MOST_CFM if cfm == high[i] else LEAST_CFM).in_units(book.units, "cfm")
     heads = zip(frame["room"].tolist(), frame["season"].tolist(), frame["mirrored"].tolist(), strict=True)
     rows: list[list[Value]] = [
-        [room, season, turned(mirrored), *(plain(float(cfm)) for cfm in flow[i])]
+        [room, season, turned(mirrored), *(page.shown(plain(float(cfm)), "cfm") for cfm in flow[i])]
         for i, (room, season, mirrored) in enumerate(heads)
     ]
     page.table(columns, rows, looks, freeze=3)
@@ -189,7 +191,7 @@ def by_front_sheet(book: Book, result: OrientationStudy) -> None:
 
 def house_sheet(book: Book, result: OrientationStudy) -> None:
     """The house's loads by front, and whether they change by more than one design report may serve."""
-    house, plan = result.house, result.study.plan
+    house, plan, units = result.house, result.study.plan, book.units
     assert house is not None
     columns = [
         Column("Front faces", CENTRE, 16),
@@ -213,10 +215,11 @@ def house_sheet(book: Book, result: OrientationStudy) -> None:
     screening(page, result, across)
     over = house.change_btuh > house.limit_btuh
     page.paragraph(
-        f"Exposure diversity: the total sensible cooling load changes by {house.change_btuh:,.0f} Btu/h between "
-        f"directions. That is {'MORE' if over else 'less'} than {house.limit_btuh:,.0f} Btu/h, from which on one "
+        f"Exposure diversity: the total sensible cooling load changes by "
+        f"{units.say(house.change_btuh, 'Btu/h', ',.0f')} between directions. That is "
+        f"{'MORE' if over else 'less'} than {units.say(house.limit_btuh, 'Btu/h', ',.0f')}, from which on one "
         "cooling unit and one design report for all directions want a second look (limit of a national new-homes "
-        "program, seen second-hand; set diversity_btuh in the plan).",
+        f"program, seen second-hand; set {units.name_of('diversity_btuh', 'Btu/h')} in the plan).",
         across,
         replace(TEXT, bold=True, fill=TIGHT_FILL if over else GOOD_FILL),
     )
@@ -253,8 +256,8 @@ def _peaks(page: Page, result: OrientationStudy, across: int) -> None:
         [
             Column("Room", LABEL),
             Column("Front", SHORT),
-            Column("cfm at the room's peak", TENTHS),
-            Column("cfm at the house's peak", TENTHS),
+            Column("At the room's peak", TENTHS, unit="cfm"),
+            Column("At the house's peak", TENTHS, unit="cfm"),
             Column("Room's hour", WHOLE),
             Column("House's hour", WHOLE),
         ],
@@ -360,7 +363,7 @@ def packages_sheet(book: Book, result: OrientationStudy) -> None:
             Column("Holds as well for (no lot faces there)", TEXT),
             Column("Of the lots, %", TENTHS),
             Column("Lots", WHOLE),
-            Column(f"Cost a lot, {unit}", TENTHS),
+            Column("Cost a lot", TENTHS, unit=unit),
         ],
         rows,
     )
@@ -369,16 +372,20 @@ def packages_sheet(book: Book, result: OrientationStudy) -> None:
 def _worth(result: OrientationStudy) -> str:
     found = result.packages
     assert found is not None
-    unit, lots = result.study.cost_unit, len(result.study.plan.lots)
+    lots = len(result.study.plan.lots)
+
+    def cost(amount: float, spec: str) -> str:
+        return result.study.plan.units.say(amount, result.study.cost_unit, spec)
+
     first = found.choices[0]
     if len(found.choices) == 1:
         return "More than one package saves nothing."
     second = found.choices[1]
     saves = found.saving(second.n_package)
     part = 100.0 * saves / first.expected_cost if first.expected_cost else 0.0
-    total = f", {saves * lots:,.0f} {unit} for all {lots}" if lots else ""
+    total = f", {cost(saves * lots, ',.0f')} for all {lots}" if lots else ""
     return (
-        f"{second.n_package} packages instead of {first.n_package} save {saves:,.1f} {unit} a lot ({part:.1f} %)"
+        f"{second.n_package} packages instead of {first.n_package} save {cost(saves, ',.1f')} a lot ({part:.1f} %)"
         f"{total}. If a second set of drawings, parts and checks costs you more than that, it is not worth it."
     )
 
@@ -388,12 +395,14 @@ def _choice_columns(unit: str, lots: int) -> list[Column]:
         Column("Number of packages", CENTRE),
         Column("Proven", CENTRE),
         Column("Fronts of each", TEXT),
-        Column("No division can cost less than", Look("#,##0.0")),
-        Column(f"Mean cost a lot, {unit}", TENTHS),
-        Column(f"The last one saves, a lot, {unit}", TENTHS),
-        Column(f"Saved in all, a lot, {unit}", TENTHS),
-        Column(f"The last one saves, {lots} lots, {unit}" if lots else "The last one saves, %", TENTHS),
-        Column(f"Saved in all, {lots} lots, {unit}" if lots else "Saved in all, %", TENTHS),
+        Column("No division can cost less than", TENTHS, unit=unit),
+        Column("Mean cost a lot", TENTHS, unit=unit),
+        Column("The last one saves, a lot", TENTHS, unit=unit),
+        Column("Saved in all, a lot", TENTHS, unit=unit),
+        Column(
+            f"The last one saves, {lots} lots" if lots else "The last one saves", TENTHS, unit=unit if lots else "%"
+        ),
+        Column(f"Saved in all, {lots} lots" if lots else "Saved in all", TENTHS, unit=unit if lots else "%"),
     ]
 
 
@@ -419,7 +428,7 @@ def package_sizes_sheet(book: Book, result: OrientationStudy) -> None:
     across = max(len(columns), 8)
     page = book.sheet("Package sizes", [*(c.width for c in columns), *(11,) * (across - len(columns))])
     page.title(
-        "Sizes of the packages, in",
+        f"Sizes of the packages, {book.units.unit(NOMINAL)}",
         "The standard set is the one on the other sheets. 1 of 2: the first of two packages (sheet Packages). "
         "▲ larger and ▼ smaller than the standard set.",
         across,
@@ -459,7 +468,7 @@ def degrees_sheet(book: Book, result: OrientationStudy) -> None:
         across,
     )
     screening(page, result, across)
-    at = int(np.argmax(check.use))
+    at = int(np.argmax(np.round(check.use, 9)))  # the first of those that only rounding tells apart
     top = f"{100.0 * check.use[at]:.1f} % of a limit with the front at {azimuth_label(check.azimuth_deg[at])}"
     if not check.between:
         words = (
@@ -483,13 +492,15 @@ def degrees_sheet(book: Book, result: OrientationStudy) -> None:
 
 
 def _broken(page: Page, frame: pd.DataFrame) -> None:
+    units = page.book.units
     rows: list[list[Value]] = []
     for r in frame.to_dict("records"):
         mirrored = None if r["mirrored"] is None else turned(bool(r["mirrored"]))
         rows.append(
             [
                 r["section"], r["limit"], plain(r["first_deg"]), plain(r["last_deg"]), plain(r["over_limit_pct"]),
-                plain(r["amount"]), plain(r["limit_value"]), r["unit"], r["worst_at"], r["season"] or None,
+                page.shown(plain(r["amount"]), r["unit"]), page.shown(plain(r["limit_value"]), r["unit"]),
+                units.unit(r["unit"]), r["worst_at"], r["season"] or None,
                 " ".join(str(w) for w in (r["flex"], mirrored) if w) or None,
             ]
         )  # fmt: skip
@@ -521,7 +532,7 @@ def _sectors(page: Page, result: OrientationStudy) -> None:
         if inside.sum() < 2:
             continue
         use = np.where(inside, check.use, -np.inf)
-        top, bad = int(np.argmax(use)), int((inside & ~check.holds_at).sum())
+        top, bad = int(np.argmax(np.round(use, 9))), int((inside & ~check.holds_at).sum())
         rows.append(
             [
                 f"{first:g}° to {(first + POINT_DEG) % TURN_DEG:g}°", int(inside.sum()), plain(100.0 * use[top]),

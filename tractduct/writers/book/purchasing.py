@@ -96,9 +96,9 @@ def _alone(page: Page, buying: Buying, across: int, unit: str) -> None:
     page.table(
         [
             Column("Product", LABEL),
-            Column(f"Cost, {unit}", DOLLARS),
+            Column("Cost", DOLLARS, unit=unit),
             Column("Distinct sizes", WHOLE),
-            Column(f"Least cost, {unit}", DOLLARS),
+            Column("Least cost", DOLLARS, unit=unit),
             Column("Run with the least spare air", SHORT),
             Column("Its spare air, %", PER_CENT),
             Column("Room that gets least, dampers open", TEXT),
@@ -129,8 +129,8 @@ def _compressed(page: Page, buying: Buying, across: int, unit: str) -> None:
             Column("Sections out of limits", WHOLE),
             Column("Room hit worst", TEXT),
             Column("It gets, % of design", WHOLE),
-            Column(f"Least cost made for it, {unit}", DOLLARS),
-            Column(f"More than as planned, {unit}", MORE),
+            Column("Least cost made for it", DOLLARS, unit=unit),
+            Column("More than as planned", MORE, unit=unit),
         ],
         *_or_none(rows, 6),
     )
@@ -148,9 +148,9 @@ def _approved(page: Page, buying: Buying, across: int, unit: str) -> None:
     page.table(
         [
             Column("Approved", LABEL),
-            Column(f"Cost, {unit}", DOLLARS),
+            Column("Cost", DOLLARS, unit=unit),
             Column("Distinct sizes", WHOLE),
-            Column(f"Least cost, {unit}", DOLLARS),
+            Column("Least cost", DOLLARS, unit=unit),
         ],
         *_or_none(frame_rows(frames.approved(buying), ["flex", "cost", "distinct_sizes", "least_cost"]), 1),
     )
@@ -160,7 +160,7 @@ def _approved(page: Page, buying: Buying, across: int, unit: str) -> None:
     page.heading("What approving one more costs", across)
     page.paragraph("In larger sizes alone, at the price of the products that are approved already.", across, LEAD)
     page.table(
-        [Column("Approved", LABEL), Column("One more", LABEL), Column(f"Costs more, {unit}", MORE)],
+        [Column("Approved", LABEL), Column("One more", LABEL), Column("Costs more", MORE, unit=unit)],
         *_or_none(frame_rows(more, ["besides", "flex", "extra_cost"]), 2),
     )
 
@@ -194,16 +194,17 @@ def _charts(page: Page, buying: Buying, across: int, unit: str) -> None:
     """Cost by product and compression, and by approved set, each beside the numbers that it shows."""
     frame = frames.cost_by_compression(buying)
     flex = [str(name) for name in frame.columns[1:]]
+    units = page.book.units
     beside = get_column_letter(len(flex) + 3)
-    values = [cost for name in flex for cost in frame[name].tolist() if math.isfinite(cost)]
+    values = [units.shown(cost, unit) for name in flex for cost in frame[name].tolist() if math.isfinite(cost)]
     if values:
         page.heading("Least cost of a set made for the compression, each product alone", across)
         header = page.row
         body = page.table(
-            [Column("Left compressed, %", WHOLE), *(Column(f"{name}, {unit}", DOLLARS) for name in flex)],
+            [Column("Left compressed, %", WHOLE), *(Column(name, DOLLARS, unit=unit) for name in flex)],
             frame_rows(frame, list(frame.columns)),
         )
-        chart = _cost_by_compression(page.sheet, header, body, len(flex), unit)
+        chart = _cost_by_compression(page.sheet, header, body, len(flex), units.unit(unit))
         chart.y_axis.scaling.min, chart.y_axis.scaling.max = _axis(min(values), max(values))
         page.sheet.add_chart(chart, f"{beside}{header}")
         page.row = header + _rows_under(chart.height)
@@ -212,10 +213,10 @@ def _charts(page: Page, buying: Buying, across: int, unit: str) -> None:
         page.heading("Least cost by what is approved", across)
         header = page.row
         body = page.table(
-            [Column("Approved together", LABEL), Column(f"Least cost of each, {unit}", DOLLARS)],
+            [Column("Approved together", LABEL), Column("Least cost of each", DOLLARS, unit=unit)],
             frame_rows(costs, ["flex", "least_cost"]),
         )
-        bars = _cost_of_approved(page.sheet, header, body, unit)
+        bars = _cost_of_approved(page.sheet, header, body, units.unit(unit))
         page.sheet.add_chart(bars, f"{beside}{header}")
         page.row = max(page.row, header + _rows_under(bars.height))
 
@@ -284,20 +285,21 @@ def stock_sheet(book: Book, buying: Buying) -> None:
     study = buying.study
     if not study.size_set:
         return
-    unit = study.cost_unit
+    unit, units = study.cost_unit, book.units
     page = book.sheet("Stock list", (10, 12, 9, 17, 19, 34), portrait=True)
     page.title(
         "Which size to drop first",
         f"The standard set has {counted(study.recommended.distinct_sizes, 'distinct size')} and costs "
-        f"{study.recommended.cost:,.2f} {'USD' if unit == 'USD' else 'ft2 of duct wall'} a lot. The least cost by "
-        "number of sizes: sheet Sizes and cost.",
+        f"{units.say(study.recommended.cost, unit, ',.2f')}{'' if unit == 'USD' else ' of duct wall'} a lot. "
+        "The least cost by number of sizes: sheet Sizes and cost.",
         6,
     )
     page.row += 1
     page.heading("The sizes of the standard set, the cheapest to do without on top", 6)
     page.paragraph(
         "With the rest of the list: what a lot costs more with the other sizes of the list alone. With any size in its "
-        f"place: how far the least possible, {study.least_cost.cost:,.2f}, goes up if this size can't be had.",
+        f"place: how far the least possible, {units.say(study.least_cost.cost, unit, ',.2f')}, goes up if this size "
+        "can't be had.",
         6,
         LEAD,
     )
@@ -316,8 +318,8 @@ def stock_sheet(book: Book, buying: Buying) -> None:
             Column("Duct"),
             Column("Shape"),
             Column("Size", CHOSEN, unit="size"),
-            Column(f"With the rest of the list, {unit}", MORE),
-            Column(f"With any size in its place, {unit}", MORE),
+            Column("With the rest of the list", MORE, unit=unit),
+            Column("With any size in its place", MORE, unit=unit),
             Column("Sections in this size", TEXT),
         ],
         rows,
@@ -331,7 +333,7 @@ def stock_sheet(book: Book, buying: Buying) -> None:
             "Everything is offered in every size." if study.plan.prices else "The plan has no prices table.", 6
         )
     for product, sizes in missing:
-        page.fact(str(product), f"{sizes} in", 6)
+        page.fact(str(product), units.size(str(sizes)), 6)
 
 
 # -- purchase lists --------------------------------------------------------------------------------------
@@ -355,7 +357,7 @@ def _buy_sheet(book: Book, buying: Buying, part: PurchaseList) -> None:
     page.title(
         f"Purchase list: {plan.name}, {counted(part.lots, 'lot')}",
         ("Flex: " + ", ".join(by_flex) + ". " if by_flex else "")
-        + f"Feet to buy are those drawn{waste}, rounded up to whole boxes or sticks over all lots of this list. "
+        + f"Lengths to buy are those drawn{waste}, rounded up to whole boxes or sticks over all lots of this list. "
         + ("" if plan.fitting_prices or not plan.prices else "The plan has no prices for fittings: costs are of duct. ")
         + "Tape, straps, registers, taxes, freight and labor are not in it.",
         across,
@@ -364,7 +366,7 @@ def _buy_sheet(book: Book, buying: Buying, part: PurchaseList) -> None:
     totals = [total for total in (_ducts(page, part, across), _fittings(page, part, across)) if total]
     if len(totals) > 1:
         page.fill(page.row, 1, across, TOTAL)
-        page.put(page.row, 1, "All, USD", TOTAL)
+        page.put(page.row, 1, f"All, {book.units.unit('USD')}", TOTAL)
         amount = math.fsum(amount for _, amount in totals)
         below = coordinate_to_tuple(totals[0][0])[1]
         page.formula(page.row, below, "=" + "+".join(cell for cell, _ in totals), amount, TOTAL_DOLLARS)
@@ -380,9 +382,9 @@ def _ducts(page: Page, part: PurchaseList, across: int) -> tuple[str, float] | N
         "insulation": Column("Insulation"),
         "drawn_ft": Column("Drawn", TENTHS, unit="ft"),
         "with_waste_ft": Column("With waste", TENTHS, unit="ft"),
-        "package_ft": Column("Feet each", WHOLE),
+        "package_ft": Column("Each", WHOLE, unit="ft"),
         "packages": Column("Boxes or sticks", _COUNT),
-        "price_per_ft": Column("USD a ft", DOLLARS),
+        "price_per_ft": Column("Price", DOLLARS, unit="USD a ft"),
         "cost": Column("Cost", DOLLARS, unit="USD"),
     }
     unused = [name for name in ("insulation", "price_per_ft", "cost") if not _said(frame[name])]
@@ -391,7 +393,7 @@ def _ducts(page: Page, part: PurchaseList, across: int) -> tuple[str, float] | N
     for row in rows:
         row[1] = size_value(str(row[1]))
     body = page.table([columns[name] for name in shown], rows, nothing="No duct to buy.")
-    return _sum(page, "Duct, USD", body, len(shown), frame["cost"])
+    return _sum(page, "Duct", body, len(shown), frame["cost"])
 
 
 def _said(values: pd.Series[Any]) -> bool:
@@ -413,9 +415,9 @@ def _fittings(page: Page, part: PurchaseList, across: int) -> tuple[str, float] 
         rows.append([name, size_value(str(size)), pieces, *([price, cost] if priced else [])])
     columns = [Column("Fitting", LABEL), Column("Size", CHOSEN, unit="size"), Column("Pieces", _COUNT)]
     if priced:
-        columns += [Column("USD each", DOLLARS), Column("Cost", DOLLARS, unit="USD")]
+        columns += [Column("Price each", DOLLARS, unit="USD"), Column("Cost", DOLLARS, unit="USD")]
     body = page.table(columns, rows, looks, nothing="No fittings to buy.")
-    return _sum(page, "Fittings, USD", body, len(columns), frame["cost"])
+    return _sum(page, "Fittings", body, len(columns), frame["cost"])
 
 
 def _sum(page: Page, label: str, body: range, column: int, costs: pd.Series[float]) -> tuple[str, float] | None:
@@ -426,7 +428,7 @@ def _sum(page: Page, label: str, body: range, column: int, costs: pd.Series[floa
     page.row -= 1
     row, letter = page.row, get_column_letter(column)
     page.fill(row, 1, column, TOTAL)
-    page.put(row, 1, label, TOTAL)
+    page.put(row, 1, f"{label}, {page.book.units.unit('USD')}", TOTAL)
     total = math.fsum(known)
     page.formula(row, column, f"=SUM({letter}{body.start}:{letter}{body.stop - 1})", total, TOTAL_DOLLARS)
     page.row += 2
