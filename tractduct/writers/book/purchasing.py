@@ -20,7 +20,7 @@ from openpyxl.worksheet.worksheet import Worksheet
 from tractduct.purchasing.buy import Buying, PurchaseList
 from tractduct.writers import purchasing_tables as frames
 from tractduct.writers.book.facts import counted, frame_rows
-from tractduct.writers.book.layout import Book, Page
+from tractduct.writers.book.layout import A4, LETTER, Book, Page
 from tractduct.writers.book.looks import (
     CHOSEN,
     CLOSE_FILL,
@@ -47,7 +47,7 @@ MORE = Look("+#,##0.00;−#,##0.00;0.00")
 WORDS = Look(align="right", italic=True, ink=GREY_INK)  # in place of a number
 TOTAL, TOTAL_DOLLARS = Look(bold=True, top_line=True), Look("#,##0.00", bold=True, top_line=True)
 _COLOURS = ("0072B2", "D55E00", "009E73", "CC79A7", "E69F00", "56B4E9", "52606D")  # told apart by all eyes
-_CHART_CM = 7.5
+_CHART_CM = {LETTER: 7.5, A4: 6.5}  # two of them on a page; A4 on its side is lower for its width
 _CM_A_BAR = 1.3
 _MARKERS = ("circle", "square", "diamond", "triangle", "x", "plus", "star")
 
@@ -194,7 +194,7 @@ def _charts(page: Page, buying: Buying, across: int, unit: str) -> None:
     """Cost by product and compression, and by approved set, each beside the numbers that it shows."""
     frame = frames.cost_by_compression(buying)
     flex = [str(name) for name in frame.columns[1:]]
-    units = page.book.units
+    units, chart_cm = page.book.units, _CHART_CM[page.book.paper]
     beside = get_column_letter(len(flex) + 3)
     values = [units.shown(cost, unit) for name in flex for cost in frame[name].tolist() if math.isfinite(cost)]
     if values:
@@ -204,10 +204,10 @@ def _charts(page: Page, buying: Buying, across: int, unit: str) -> None:
             [Column("Left compressed, %", WHOLE), *(Column(name, DOLLARS, unit=unit) for name in flex)],
             frame_rows(frame, list(frame.columns)),
         )
-        chart = _cost_by_compression(page.sheet, header, body, len(flex), units.unit(unit))
+        chart = _cost_by_compression(page.sheet, header, body, len(flex), units.unit(unit), chart_cm)
         chart.y_axis.scaling.min, chart.y_axis.scaling.max = _axis(min(values), max(values))
         page.sheet.add_chart(chart, f"{beside}{header}")
-        page.row = header + _rows_under(chart.height)
+        page.row = header + _rows_under(_CHART_CM[LETTER])  # the same rows on either paper
     costs = frames.approved(buying).dropna(subset=["least_cost"])
     if len(costs) > 1:
         page.heading("Least cost by what is approved", across)
@@ -216,7 +216,7 @@ def _charts(page: Page, buying: Buying, across: int, unit: str) -> None:
             [Column("Approved together", LABEL), Column("Least cost of each", DOLLARS, unit=unit)],
             frame_rows(costs, ["flex", "least_cost"]),
         )
-        bars = _cost_of_approved(page.sheet, header, body, units.unit(unit))
+        bars = _cost_of_approved(page.sheet, header, body, units.unit(unit), chart_cm)
         page.sheet.add_chart(bars, f"{beside}{header}")
         page.row = max(page.row, header + _rows_under(bars.height))
 
@@ -233,9 +233,11 @@ def _axis(low: float, high: float) -> tuple[float, float]:
     return max(math.floor((low - room) / step) * step, 0.0), math.ceil((high + room) / step) * step
 
 
-def _cost_by_compression(sheet: Worksheet, header: int, body: range, products: int, unit: str) -> ScatterChart:
+def _cost_by_compression(
+    sheet: Worksheet, header: int, body: range, products: int, unit: str, height_cm: float
+) -> ScatterChart:
     chart = ScatterChart()
-    chart.style, chart.height, chart.width = 2, _CHART_CM, 14
+    chart.style, chart.height, chart.width = 2, height_cm, 14
     chart.x_axis.title, chart.y_axis.title = "Flex left compressed, %", f"Least cost, {unit}"
     chart.x_axis.number_format, chart.y_axis.number_format = "0", "#,##0"
     chart.x_axis.majorGridlines = None
@@ -256,10 +258,10 @@ def _cost_by_compression(sheet: Worksheet, header: int, body: range, products: i
     return chart
 
 
-def _cost_of_approved(sheet: Worksheet, header: int, body: range, unit: str) -> BarChart:
+def _cost_of_approved(sheet: Worksheet, header: int, body: range, unit: str, height_cm: float) -> BarChart:
     chart = BarChart()
     chart.type, chart.style, chart.gapWidth = "bar", 2, 60
-    chart.height, chart.width = max(_CHART_CM, _CM_A_BAR * len(body)), 14
+    chart.height, chart.width = max(height_cm, _CM_A_BAR * len(body)), 14
     chart.x_axis.delete = chart.y_axis.delete = False
     chart.x_axis.scaling.orientation = "maxMin"  # the first row on top
     chart.x_axis.tickLblSkip = 1
