@@ -118,7 +118,7 @@ def pairs(ip: Worksheet, si: Worksheet, units: Mapping[str, str]) -> Iterator[Pa
             header = tables.get(at) or above.get(at, "")
             of_header = units.get(header, unit_of(header))
             first, second = (of_header, before) if at in tables else (before, of_header)
-            unit = "" if units.get(header) == "" else first or second
+            unit = "" if units.get(header) == "" or header.endswith(", %") else first or second
             yield Pair(ip.title, cell.coordinate, header, unit, cell.value, in_si.value)
             if isinstance(cell.value, str):
                 before = unit_of(cell.value) or before

@@ -92,7 +92,7 @@ def _friction_rates(tree: DuctTree, hand: HandSizing, units: UnitSystem) -> Iter
     low, high = FRICTION_RATE_WINDOW
     for p, run in enumerate(tree.runs):
         rate, length = hand.path_friction_rate[p], hand.total_effective_length_ft[p]
-        shown = f"friction rate {units.number(rate, 'inWC/100 ft', '.3f')}"
+        shown = f"friction rate {units.number(rate, 'inWC/100 ft', '.3g')}"
         if rate < low:
             message = f"{shown} is under {units.say(low, 'inWC/100 ft', '.2g')} over {units.say(length, 'ft', '.0f')}"
             advice = "Shorten the run, use fittings that lose less, or make more pressure available"

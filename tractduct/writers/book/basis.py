@@ -181,7 +181,7 @@ def _margins(page: Page, facts: Facts, width: int) -> None:
         [
             [
                 f"{labels[m.limit].format(m.of)}, {units.unit(m.unit)}", m.place, units.shown(m.amount, m.unit),
-                units.shown(m.allowed, m.unit), max(m.left_pct, 0.0),
+                units.shown(m.allowed, m.unit), round(max(m.left_pct, 0.0), 9),
                 str(m.variant) if m.variant else "all",
             ]
             for m in found.tightest
