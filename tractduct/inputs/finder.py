@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from pathlib import Path, PureWindowsPath
+from pathlib import Path, PurePosixPath, PureWindowsPath
 
 from tractduct.errors import Fault, printable
 from tractduct.findings import Finding, Severity
@@ -83,13 +83,9 @@ def columns_of(table: RawTable, spec: schema.TableSchema) -> dict[str, Field]:
 def _named(plan_file: PlanFile, given: str) -> tuple[Path, str | None, str]:
     """Path, sheet and label of a table that plan.toml names. TableFault where it lies outside the plan folder."""
     file, _, sheet = given.partition("#")
-    # Windows's rules know drives, shares and both slashes; a plan reads the same wherever it is opened.
-    there = PureWindowsPath(file)
-    inside = bool(there.parts) and not there.anchor and ".." not in there.parts
-    if inside:
-        path = plan_file.folder / there.as_posix()
-        inside = _is_inside(path, plan_file.folder)
-    if not inside:
+    there = path_inside(file)
+    path = plan_file.folder / (there or "")
+    if there is None or not _is_inside(path, plan_file.folder):
         raise TableFault(
             Fault(
                 file=plan_file.name,
@@ -99,6 +95,15 @@ def _named(plan_file: PlanFile, given: str) -> tuple[Path, str | None, str]:
             )
         )
     return path, sheet or None, _label(file, sheet)
+
+
+def path_inside(given: str) -> PurePosixPath | None:
+    """The path below the plan folder that plan.toml gives for a file; None where it leads out of it, or is empty."""
+    # Windows's rules know drives, shares and both slashes; a plan reads the same wherever it is opened.
+    there = PureWindowsPath(given)
+    if not there.parts or there.anchor or ".." in there.parts:
+        return None
+    return PurePosixPath(there.as_posix())
 
 
 def _is_inside(path: Path, folder: Path) -> bool:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import os
 import tomllib
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
@@ -11,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
 from tractduct.errors import Fault, InputFaults
+from tractduct.inputs.finder import path_inside
 from tractduct.inputs.plan_file import PLAN_FILE
 from tractduct.names import file_name
 
@@ -126,9 +126,8 @@ def _input_files(folder: Path) -> list[str]:
     except (OSError, ValueError):
         tables = None  # reading the plan says what is wrong
     for given in tables.values() if isinstance(tables, dict) else ():
-        table = PurePosixPath(str(given).partition("#")[0])
-        inside = not table.is_absolute() and not os.path.normpath(table).startswith("..")
-        if inside and (folder / table).is_file():
+        table = path_inside(str(given).partition("#")[0])
+        if table is not None and (folder / table).is_file():
             found.add(str(table))
     return [PLAN_FILE, *sorted(found - {PLAN_FILE})]
 

@@ -126,7 +126,7 @@ def write_template(folder: Path, *, as_workbook: bool) -> list[Path]:
     try:
         folder.mkdir(parents=True, exist_ok=True)
         plan = folder / PLAN_FILE
-        plan.write_text(_PLAN.format(tables=listed), encoding="utf-8")
+        plan.write_text(_PLAN.format(tables=listed), encoding="utf-8", newline="\n")
         written = [plan]
         if as_workbook:
             book = _template_workbook()
