@@ -11,7 +11,7 @@ from random_plans import random_plan
 
 import tractduct
 from tractduct.network.tree import DuctTree, build_tree
-from tractduct.network.variants import VariantSet, expand_variants
+from tractduct.network.variants import Variant, VariantSet, expand_variants
 
 
 def expand(plan: PlanTables) -> tuple[tractduct.Plan, DuctTree, VariantSet]:
@@ -118,3 +118,8 @@ def test_a_choice_of_variants() -> None:
     (only,) = found.variants
     assert (only.front_faces, only.season, only.flex, only.mirrored) == ("S", "cooling", "granite", False)
     assert found.airflow_cfm[0, tree.index("DEN")] == 110.0
+
+
+def test_a_variant_in_words() -> None:
+    assert str(Variant("NE", True, "heating", "granite")) == "front NE, mirrored, heating, granite"
+    assert str(Variant("N", False, "cooling", "")) == "front N, cooling"

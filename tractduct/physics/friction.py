@@ -8,7 +8,6 @@ from numpy.typing import ArrayLike, NDArray
 from tractduct.physics.air import Air, dynamic_pressure_inwc
 
 LAMINAR_BELOW_REYNOLDS = 2300.0
-COMPRESSION_TESTED_UP_TO_IN = 10.0  # sizes that the compression relation was measured on: 6, 8, 10 in
 
 FloatArray = NDArray[np.float64]
 
