@@ -393,3 +393,11 @@ def test_temperature_out_of_range(temperature: float) -> None:
 def test_edges_of_the_range_are_allowed() -> None:
     assert site_air(30000.0, 250.0).density_ratio < site_air(-2000.0, -60.0).density_ratio
     assert friction_factor(1e5, 0.2) > friction_factor(1e5, 0.0) > 0.0
+
+
+def test_compression_by_hand() -> None:
+    """4 % in 6 in and 100 % in 10 in by the relation as it is written (from memory, after LBNL): no outside number."""
+    assert compression_factor(4.0, 6.0) == pytest.approx(1.0 + 2.32 * math.exp(-0.756), rel=1e-12)
+    assert compression_factor(100.0, 10.0) == pytest.approx(1.0 + 58.0 * math.exp(-1.26), rel=1e-12)
+    with pytest.raises(ValueError, match="compression"):
+        compression_factor(100.1, 6.0)
