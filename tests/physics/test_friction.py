@@ -401,3 +401,8 @@ def test_compression_by_hand() -> None:
     assert compression_factor(100.0, 10.0) == pytest.approx(1.0 + 58.0 * math.exp(-1.26), rel=1e-12)
     with pytest.raises(ValueError, match="compression"):
         compression_factor(100.1, 6.0)
+
+
+def test_no_diameter_is_less_than_five_roughnesses() -> None:
+    """What the friction factor's range leaves: 0.02 ft is a fifth of 1.2 in."""
+    assert diameter_for_friction_rate_in(100.0, 0.01, 0.02, Air()) == pytest.approx(1.2, rel=1e-8)
