@@ -7,9 +7,14 @@ import math
 import re
 from typing import Any
 
+import numpy as np
 import pytest
-from plan_folder import PlanTables, results_of, section, small_plan, with_prices
+from plan_folder import PlanTables, results_of, section, small_plan, with_prices, written
 from reference import Reference
+
+import tractduct
+from tractduct.errors import SolverError
+from tractduct.study import _confirmed
 
 
 def long_run(**parts: dict[str, Any]) -> PlanTables:
@@ -297,3 +302,18 @@ def test_more_pressure_is_a_way_out_of_crossed_sizes() -> None:
     """0.14 inWC does (test above), so that more pressure must be among the ways that hold."""
     found = results_of(crossed(0.080))
     assert any(w["kind"] == "more pressure" and w["holds"] for w in found["ways_out"])
+
+
+def test_nothing_is_delivered_without_a_size_set() -> None:
+    with written(long_run()) as folder:
+        found = tractduct.study(folder, quick=True)
+    with pytest.raises(ValueError, match="no size set holds"):
+        tractduct.deliver(found)
+
+
+def test_a_size_set_that_the_independent_check_refuses_is_never_reported() -> None:
+    """As if the solver had handed over the smallest size everywhere."""
+    with written(small_plan()) as folder:
+        case = tractduct.study(folder, quick=True).case
+    with pytest.raises(SolverError, match="independent check refuses"):
+        _confirmed(case, np.zeros(len(case.tree.sections), dtype=np.intp))

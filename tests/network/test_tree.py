@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from conftest import WritePlan
@@ -114,3 +116,16 @@ def test_returns_of_several_rooms(plan: PlanTables) -> None:
     assert heating["R3"] == {}
     assert cooling["R1"] == {"Den": 0.5, "Bed": pytest.approx(1 / 3)}
     assert cooling["R3"] == {"Den": 0.5, "Bed": pytest.approx(1 / 3), "Kitchen": 0.5}
+
+
+def test_a_room_that_no_run_serves_has_no_part(plan: PlanTables) -> None:
+    read, tree = tree_of(plan)
+    found = run_shares(tree, (*read.rooms, "Attic"), "heating")
+    assert found[:, :-1].any()
+    assert found[:, -1].tolist()[:3] == [0.0, 0.0, 0.0]
+
+
+def test_a_section_on_itself_is_refused(plan: PlanTables, write_plan: WritePlan) -> None:
+    first, *others = tractduct.load_plan(write_plan(plan)).sections
+    with pytest.raises(ValueError, match="before its children"):
+        build_tree([replace(first, parent=first.name), *others])

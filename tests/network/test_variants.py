@@ -11,7 +11,7 @@ from random_plans import random_plan
 
 import tractduct
 from tractduct.network.tree import DuctTree, build_tree
-from tractduct.network.variants import VariantSet, expand_variants
+from tractduct.network.variants import Variant, VariantSet, expand_variants
 
 
 def expand(plan: PlanTables) -> tuple[tractduct.Plan, DuctTree, VariantSet]:
@@ -118,3 +118,26 @@ def test_a_choice_of_variants() -> None:
     (only,) = found.variants
     assert (only.front_faces, only.season, only.flex, only.mirrored) == ("S", "cooling", "granite", False)
     assert found.airflow_cfm[0, tree.index("DEN")] == 110.0
+
+
+def test_a_variant_in_words() -> None:
+    assert str(Variant("NE", True, "heating", "granite")) == "front NE, mirrored, heating, granite"
+    assert str(Variant("N", False, "cooling", "")) == "front N, cooling"
+
+
+def test_variants_are_found_by_each_of_their_words() -> None:
+    _, _, found = expand(random_plan(301))
+    for word in ("front_faces", "mirrored", "season", "flex"):
+        values = [getattr(v, word) for v in found.variants]
+        for value in set(values):
+            chosen = found.where(**{"face" if word == "front_faces" else word: value})
+            assert chosen.tolist() == [v == value for v in values]
+
+
+def test_rows_of_variants_may_repeat() -> None:
+    _, _, found = expand(small_plan())
+    rows = np.array([2, 0, 2])
+    some = found.rows(rows)
+    assert some.variants == tuple(found.variants[i] for i in rows)
+    for name in ("airflow_cfm", "run_airflow_cfm", "room_airflow_cfm", "open_run"):
+        np.testing.assert_array_equal(getattr(some, name), getattr(found, name)[rows])

@@ -17,6 +17,7 @@ from tractduct.physics.friction import (
     diameter_for_friction_rate_in,
     equivalent_diameter_in,
     friction_factor,
+    friction_factor_and_slope,
     friction_rate_inwc_per_100ft,
     installed_friction_rate_inwc_per_100ft,
     round_area_ft2,
@@ -61,6 +62,23 @@ def test_friction_factor_is_that_of_fluids() -> None:
     rough = np.concatenate([[0.0], np.geomspace(1e-6, 0.2, 19)])
     expected = [[fluids.friction.Clamond(re, eps) for eps in rough] for re in reynolds]
     np.testing.assert_allclose(friction_factor(reynolds[:, None], rough), expected, rtol=1e-6)
+
+
+def test_slope_of_the_friction_factor_is_that_of_fluids() -> None:
+    """Re df/dRe by central differences of the library's factor; 64 / Re falls as itself."""
+    reynolds, rough = np.array([3e3, 2e4, 1e6]), np.array([0.0, 1e-4, 0.02])
+    clamond = np.vectorize(lambda re, eps: fluids.friction.Clamond(re, eps))
+    re, eps = reynolds[:, None], rough[None, :]
+    expected = (clamond(re * 1.001, eps) - clamond(re * 0.999, eps)) / 0.002
+    np.testing.assert_allclose(friction_factor_and_slope(re, eps)[1], expected, rtol=1e-3)
+    factor, slope = friction_factor_and_slope(np.array([1e-3, 64.0]), np.zeros(2))
+    assert (factor.tolist(), slope.tolist()) == ([64000.0, 1.0], [-64000.0, -1.0])
+
+
+def test_density_by_the_ideal_gas_law() -> None:
+    """Absolute temperatures from 459.67 F below zero (exact, by the definition of the Rankine scale)."""
+    ratio = site_air(0.0, 110.0).density_lb_per_ft3 / site_air(0.0, 70.0).density_lb_per_ft3
+    assert ratio == pytest.approx((70.0 + 459.67) / (110.0 + 459.67), rel=1e-12)
 
 
 def test_laminar_below_2300() -> None:
@@ -375,3 +393,16 @@ def test_temperature_out_of_range(temperature: float) -> None:
 def test_edges_of_the_range_are_allowed() -> None:
     assert site_air(30000.0, 250.0).density_ratio < site_air(-2000.0, -60.0).density_ratio
     assert friction_factor(1e5, 0.2) > friction_factor(1e5, 0.0) > 0.0
+
+
+def test_compression_by_hand() -> None:
+    """4 % in 6 in and 100 % in 10 in by the relation as it is written (from memory, after LBNL): no outside number."""
+    assert compression_factor(4.0, 6.0) == pytest.approx(1.0 + 2.32 * math.exp(-0.756), rel=1e-12)
+    assert compression_factor(100.0, 10.0) == pytest.approx(1.0 + 58.0 * math.exp(-1.26), rel=1e-12)
+    with pytest.raises(ValueError, match="compression"):
+        compression_factor(100.1, 6.0)
+
+
+def test_no_diameter_is_less_than_five_roughnesses() -> None:
+    """What the friction factor's range leaves: 0.02 ft is a fifth of 1.2 in."""
+    assert diameter_for_friction_rate_in(100.0, 0.01, 0.02, Air()) == pytest.approx(1.2, rel=1e-8)

@@ -184,7 +184,7 @@ def write_template(folder: Path, *, as_workbook: bool, units: UnitSystem = IP) -
     try:
         folder.mkdir(parents=True, exist_ok=True)
         plan = folder / PLAN_FILE
-        plan.write_text(_plan_text(listed, units), encoding="utf-8")
+        plan.write_text(_plan_text(listed, units), encoding="utf-8", newline="\n")
         written = [plan]
         if as_workbook:
             book = _template_workbook(specs, tables, units)

@@ -113,7 +113,7 @@ class Balancing:
     def _groups(self) -> list[tuple[str, list[Column]]]:
         airflow = self.units.unit("cfm")
         hood = 11.0 if self.units.is_si else 9.5  # a decimal more
-        longest = max(len(run.name) for run in self.study.tree.runs)
+        longest = max(len(run.name) for run in self.settings.case.tree.runs)
         run = min(max(7.0, 1.25 * longest + 1.5), 24.0)
         groups = [("", [Column("Run", width=run), Column("Room", width=19), Column("Size", width=7, unit="size")])]
         groups += [
