@@ -8,7 +8,7 @@ import subprocess
 import sys
 import unicodedata
 from collections.abc import Iterator
-from pathlib import Path, PurePosixPath
+from pathlib import Path
 
 import pytest
 from conftest import WritePlan
@@ -209,12 +209,12 @@ def test_a_batch_takes_the_files_that_a_study_does(given: str, plan: PlanTables,
 @pytest.mark.parametrize(
     "given", ["C:/a.csv", "C:a.csv", "\\a.csv", "//host/share/a.csv", "..\\a.csv", "b/../../a.csv", ""]
 )
-def test_a_path_that_leads_out_on_some_system_is_refused_on_all(given: str) -> None:
-    assert path_inside(given) is None
+def test_a_path_that_leads_out_on_some_system_is_refused_on_all(given: str, tmp_path: Path) -> None:
+    assert path_inside(tmp_path, given) is None
 
 
-def test_a_path_inside() -> None:
-    assert path_inside("b\\a.csv") == path_inside("b/./a.csv") == PurePosixPath("b/a.csv")
+def test_a_path_inside(tmp_path: Path) -> None:
+    assert path_inside(tmp_path, "b\\a.csv") == path_inside(tmp_path, "b/./a.csv") == tmp_path / "b" / "a.csv"
 
 
 # --- what not every system has ---------------------------------------------------------------------------

@@ -331,7 +331,7 @@ def _grid(data: bytes) -> list[list[str]] | None:
 def test_damage(what: str) -> None:
     seen: Counter[str] = Counter()
 
-    @examples(60 if what == "csv" else 25)
+    @examples(60)
     @given(st.data())
     def run(data: st.DataObject) -> None:
         base = data.draw(st.sampled_from(sorted(BASES)))
