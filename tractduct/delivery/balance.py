@@ -227,7 +227,8 @@ def _parts(case: Case, pair: NDArray[np.intp], supply: NDArray[np.bool_], ratio:
     runs = np.flatnonzero(supply)
     design = variants.run_airflow_cfm[pair][:, runs]
     is_open = variants.open_run[pair][:, runs]
-    need = variants.room_airflow_cfm[pair]
+    # Several divisions may be as good; without rounding the last bits of the input would choose among them.
+    need = np.round(variants.room_airflow_cfm[pair], 9)
     total = need.sum(axis=1)
     allowed = room_tolerance_cfm(need, plan.tolerance)
     room_of = _room_of(plan, tree, runs)

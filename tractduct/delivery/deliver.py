@@ -167,7 +167,8 @@ def _unsettled(study: Study, got: Delivered, what: str) -> Iterator[Finding]:
 def _seasons(study: Study, setting: OneSetting | None) -> Iterator[Finding]:
     if setting is None:
         return
-    off = np.nan_to_num(tolerances_off(setting.delivered, study.plan.tolerance))
+    # Rounded, so that the first of several equal variants is named whatever their last bits are.
+    off = np.round(np.nan_to_num(tolerances_off(setting.delivered, study.plan.tolerance)), 9)
     design = setting.delivered.room_design_cfm
     for n, room in enumerate(study.plan.rooms):
         v = int(np.argmax(off[:, n]))

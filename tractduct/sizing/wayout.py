@@ -210,7 +210,7 @@ def _pressures(case: Case, fits: NDArray[np.bool_]) -> list[Conflict]:
     larger = diameter[:, None] >= diameter[None, :] - 1e-9  # (parent size, child size)
     best = np.full(case.table.loss_inwc.shape, np.inf)  # least loss from the air handler through this size
     for i, parent in enumerate(tree.parent):
-        above = 0.0
+        above = np.zeros_like(best[:, i])
         if parent >= 0:
             above = np.where(larger, best[:, parent, :, None], np.inf).min(axis=1)
         best[:, i] = np.where(fits[i], case.table.loss_inwc[:, i] + above, np.inf)
