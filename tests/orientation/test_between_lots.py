@@ -12,10 +12,12 @@ from breakdowns import FACES, broken_down, demo_orientation, demo_study, with_lo
 from plan_folder import PlanTables, small_plan, written
 
 import tractduct
+from tractduct.findings import Severity
 from tractduct.inputs.breakdown import room_loads, turn
 from tractduct.network.variants import Variant
 from tractduct.orientation import airflow_at, check_every_degree, lot_mix, plan_at, study_orientation
-from tractduct.orientation.azimuths import between_listed, nearest_face
+from tractduct.orientation.azimuths import azimuth_label, between_listed, nearest_face
+from tractduct.orientation.between import find_between
 from tractduct.orientation.lots import find_in_lots, lot_results
 from tractduct.sizing.solve import least_cost
 from tractduct.sizing.verify import verify_sizes
@@ -85,6 +87,44 @@ def test_a_range_that_passes_north_is_one() -> None:
     assert around
     assert not check.holds_at[0]
     assert all(not check.holds_at[int(r.last_deg)] and not check.holds_at[int(r.first_deg)] for r in around)
+
+
+@pytest.mark.parametrize("section", ["B4", "T1"])
+def test_what_breaks_between_the_faces_is_told_with_its_directions(section: str) -> None:
+    """One warning a limit and section; its per cent and directions are those of the pass over single azimuths."""
+    study = demo_study()
+    chosen = smaller(study, "B4") if section == "B4" else {**study.size_set, "T1": "8x8"}
+    check = check_every_degree(study.plan, chosen)
+    told = list(find_between(check))
+    assert told
+    assert {f.severity for f in told} == {Severity.WARNING}
+    assert len(told) == len({(r.limit_name, r.section) for r in check.broken})
+    worst = max(check.broken, key=lambda r: r.excess_pct)
+    name, broken = worst.limit_name, worst.section
+    finding = next(f for f in told if f.message.startswith(name) and f.subject == f"section {broken}")
+    for r in check.broken:
+        if (r.limit_name, r.section) == (name, broken):
+            assert r.azimuths in finding.message
+    # The worst of them, worked out at its azimuth alone.
+    assert worst.worst.variant is not None
+    degree = check.azimuth_deg[[azimuth_label(a) for a in check.azimuth_deg].index(worst.worst.variant.front_faces)]
+    one = plan_at(study.plan, [float(degree)], study.plan.mirrored)
+    place = replace(worst.worst.variant, front_faces=one.front_faces[0])
+    found, part = verify_sizes(one, (place,), chosen), next(s for s in one.sections if s.name == broken)
+    used = {
+        "velocity": found.velocity_fpm[broken][0] / one.velocity_limit_fpm(part),
+        "pressure": found.path_loss_inwc[broken][0] / one.available_inwc(part.side) if part.is_run else 0.0,
+    }[name]
+    assert f"by {100.0 * (used - 1.0):.2g} %" in finding.message
+
+
+def test_azimuths_of_a_plan_are_told_apart() -> None:
+    plan = demo_study().plan
+    with pytest.raises(ValueError, match="stands twice"):
+        plan_at(plan, [10.0, 10.0], plan.mirrored)
+    north = replace(plan, front_faces=("N",), airflow_cfm=plan.airflow_cfm[:1], breakdown=None)
+    with pytest.raises(ValueError, match="no airflow"):
+        plan_at(north, [90.0], plan.mirrored)
 
 
 def test_it_need_not_hold_between_the_faces() -> None:
