@@ -291,3 +291,23 @@ def test_more_rooms_or_kinds_of_surface_than_any_house(plan: PlanTables, write_p
     row = turned.tables["load_factors"][0]
     turned.tables["load_factors"] += [{**row, "surface": f"k{n}"} for n in range(limits.MAX_SURFACE_KINDS)]
     assert any("203 kinds of surface; at most 200" in line for line in faults_of(write_plan(turned)))
+
+
+# ---- sections -------------------------------------------------------------------------------------------
+
+
+def test_a_share_without_a_room_is_said_to_count_for_nothing(write_plan: WritePlan) -> None:
+    plan = small_plan()
+    plan.row("sections", "T1")["share"] = 2
+    said = said_of(write_plan(plan))
+    assert "section T1 ends in no room, so its share 2 counts for nothing" in said
+    assert said_of(write_plan(small_plan())).count("counts for nothing") == 0
+
+
+@pytest.mark.parametrize("rooms", ["Den; den", "Den; Bed; Kitchen; Bed"])
+def test_a_return_names_a_room_once(rooms: str, write_plan: WritePlan) -> None:
+    plan = small_plan()
+    plan.row("sections", "RET")["room"] = rooms
+    (fault,) = faults_of(write_plan(plan))
+    assert "column 'room'" in fault
+    assert "stands twice" in fault

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 
+from tractduct.findings import Finding, Severity
 from tractduct.inputs import schema
 from tractduct.inputs.cells import ALL_ROOMS, key_of, nearest, parse_fittings, parse_rooms
 from tractduct.inputs.fault_log import FaultLog
@@ -55,6 +56,20 @@ def read_sections(
                 "a supply run ends in one room",
                 "Name one room; only a return may serve several",
             )
+        twice = [room for n, room in enumerate(rooms) if key_of(room) in map(key_of, rooms[:n])]
+        if twice:
+            log.cell_fault(table, row, "room", f"room '{twice[0]}' stands twice", "Name each room once")
+        share = log.number(table, row, spec.field("share"))
+        if share is not None and not rooms:
+            log.findings.append(
+                Finding(
+                    severity=Severity.CAUTION,
+                    rule="reading",
+                    subject=f"{table.label}, row {row.number}, '{table.spelling('share')}'",
+                    message=f"section {name} ends in no room, so its share {share:g} counts for nothing",
+                    advice="Name its room, or leave the share empty",
+                )
+            )
         low, high, fixed = _size_bounds(table, row, shape, sizes, log)
         found[name] = Section(
             name=name,
@@ -66,7 +81,7 @@ def read_sections(
             length_ft=log.number(table, row, spec.field("length_ft")) or 0.0,
             fittings=_fittings(table, row, fitting_names, log),
             rooms=rooms,
-            share=log.number(table, row, spec.field("share")),
+            share=share,
             season=log.choice(table, row, spec.field("season")),
             min_in=low,
             max_in=high,
