@@ -293,7 +293,11 @@ def test_an_empty_cell_means_its_default() -> None:
 
 
 def damaged(data: bytes, draw: Draw) -> bytes:
-    """A few bytes or lines of a file otherwise."""
+    """A few bytes or lines of a file otherwise; in one of four a digit alone, so that some can be read still."""
+    digits = [n for n, byte in enumerate(data) if chr(byte) in "0123456789"]
+    if digits and draw(st.integers(0, 3)) == 0:
+        at = draw(st.sampled_from(digits))
+        return data[:at] + draw(st.sampled_from([b"1", b"2", b"5", b"9"])) + data[at + 1 :]
     for _ in range(draw(st.integers(1, 3))):
         what = draw(st.sampled_from(["set", "insert", "delete", "cut", "line out", "line twice", "lines swapped"]))
         at = draw(st.integers(0, max(len(data) - 1, 0)))
@@ -363,7 +367,8 @@ def test_damage(what: str) -> None:
 
     run()
     assert seen["error"], seen
-    assert seen["same"] or seen["other"], seen
+    # A workbook of which a byte is another is no sound zip file any more.
+    assert what == "xlsx" or seen["same"] or seen["other"], seen
 
 
 def _part_damaged(book: bytes, draw: Draw) -> bytes:

@@ -32,6 +32,7 @@ HEADLINE_LETTER_IN = 0.105
 LINE_IN = 0.30  # from one end of the tree to the next
 MOST_ROOM_LETTERS = 34
 MOST_HEIGHT_IN = 60.0
+MOST_WIDTH_IN = 150.0  # no house comes near; in a wider tree labels run into each other
 WIDEST_POINTS, THINNEST_POINTS = 9.0, 1.5
 
 
@@ -109,7 +110,7 @@ def duct_tree(study: Study) -> Figure:
     title = f"{shortened(study.plan.name, 60)}: duct tree"
     width = max(start_in + max(reach) + 0.3, len(title) * HEADLINE_LETTER_IN + 0.5, 4.0)
     height = min(lines * LINE_IN + 1.0, MOST_HEIGHT_IN)
-    figure = new_figure(width, height)
+    figure = new_figure(min(width, MOST_WIDTH_IN), height)
     axes = figure.add_axes((0.0, 0.0, 1.0, 1.0))
     axes.set_xlim(-start_in, width - start_in)
     axes.set_ylim(lines + 1.6, -1.7)
