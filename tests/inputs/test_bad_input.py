@@ -759,7 +759,7 @@ BAD: dict[str, Bad] = {
         row=3,
         column="min_in",
         value="150",
-        says="not a standard round size",
+        says="a size in inches, at most 60",
     ),
     "a size that is none": Bad(
         change=put("sections", 3, "max_in", "big"),

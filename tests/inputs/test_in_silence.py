@@ -311,3 +311,11 @@ def test_a_return_names_a_room_once(rooms: str, write_plan: WritePlan) -> None:
     (fault,) = faults_of(write_plan(plan))
     assert "column 'room'" in fault
     assert "stands twice" in fault
+
+
+@pytest.mark.parametrize("size", ["1e300", "61", "8x1e300", "61x8"])
+def test_a_size_beyond_any_duct(size: str, write_plan: WritePlan) -> None:
+    plan = with_prices(small_plan())
+    plan.tables["prices"][0]["size_in"] = size
+    faults = faults_of(write_plan(plan))
+    assert f"prices.csv, row 2, column 'size_in': got '{size}'" in faults[0]

@@ -139,12 +139,12 @@ def parse_flag(text: str) -> bool:
 _RECTANGULAR = re.compile(r"\s*([0-9]+(?:\.[0-9]+)?)\s*[xX]\s*([0-9]+(?:\.[0-9]+)?)\s*")
 
 
-def parse_size(text: str, unit: str) -> float | tuple[float, float]:
-    """A round size in in or mm, or (width, height) of a rectangular one; CellProblem otherwise."""
+def parse_size(text: str, unit: str, most: float) -> float | tuple[float, float]:
+    """A round size in in or mm, or (width, height) of a rectangular one, up to ``most``; CellProblem otherwise."""
     match = _RECTANGULAR.fullmatch(text)
     if match:
         width, height = float(match[1]), float(match[2])
-        if width > 0.0 and height > 0.0:
+        if 0.0 < width <= most and 0.0 < height <= most:
             return width, height
     value = float(text) if _NUMBER.fullmatch(text.strip()) else math.nan
     parted = _WITH_UNIT.fullmatch(text.strip())
@@ -156,6 +156,8 @@ def parse_size(text: str, unit: str) -> float | tuple[float, float]:
         raise CellProblem(
             f"expected a size in {of}, such as {example}, or width x height, such as {pair}", "Retype the size"
         )
+    if value > most:
+        raise CellProblem(f"expected a size in {of}, at most {most:g}", "Is this in another unit?")
     return value
 
 

@@ -18,7 +18,7 @@ from tractduct.inputs.cells import (
     sentence,
 )
 from tractduct.inputs.limits import MAX_FAULTS
-from tractduct.inputs.schema import Field, in_units
+from tractduct.inputs.schema import KEYS, Field, in_units
 from tractduct.inputs.sizes import Size, size_of
 from tractduct.inputs.tables import RawTable, Row
 from tractduct.units import NOMINAL
@@ -57,7 +57,8 @@ class FaultLog:
 
     def size(self, table: RawTable, row: Row, column: str) -> Size | None:
         """A nominal size; None, and a fault, where the cell is none."""
-        value = self.parsed(table, row, column, lambda t: parse_size(t, table.units.unit(NOMINAL)))
+        most = in_units(KEYS["sizes"][0], table.units).high or 0.0
+        value = self.parsed(table, row, column, lambda t: parse_size(t, table.units.unit(NOMINAL), most))
         return None if value is None else size_of(value, table.units)
 
     def too_many(self, table: RawTable, what: str, found: int, most: int) -> bool:
