@@ -433,7 +433,7 @@ def _headers(folder: Folder, draw: Draw) -> Told | None:
     )
     if folder.form == "csv" and folder.encoding.get(name, "utf-8") == "cp1252":
         spell = str.upper
-    header[:] = [spell(str(cell)) for cell in header]
+    header[:] = [cell and spell(str(cell)) for cell in header]
     return Told(name, silent=True)
 
 
@@ -492,6 +492,7 @@ def _other_form(folder: Folder, draw: Draw) -> Told | None:
     if (
         folder.book_changes
         or "tables" in folder.config
+        or any(len(row) < len(grid[0]) for grid in folder.grids.values() for row in grid)  # told of in CSV alone
         or any((folder.encoding, folder.delimiter, folder.line_end, folder.quoting, folder.patches))
     ):
         return None

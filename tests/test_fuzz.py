@@ -152,7 +152,9 @@ def tells(folder: Folder, told: Told, findings: tuple[Finding, ...]) -> bool:
         return True
     place = told.table if told.table not in folder.grids else folder.label(told.table)
     column = squeezed(told.column or "")
-    return any(place in f.subject + f.message and column in squeezed(str(f)) and told.words in str(f) for f in findings)
+    mine = [str(f) for f in findings if place in f.subject + f.message and column in squeezed(str(f))]
+    # One note a column shows the first cell that was read as something else, and counts the others.
+    return any(told.words in text or "more in this column" in text for text in mine)
 
 
 @pytest.mark.parametrize("kind", sorted(KEEPS))

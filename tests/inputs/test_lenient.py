@@ -343,7 +343,9 @@ def test_an_array_formula_without_a_result(plan: PlanTables, write_plan: WritePl
     book = _book(folder)
     book["sections"]["J3"] = ArrayFormula("J3", "=1+1")  # share: blank would pass for equal parts
     book.save(folder / "house.xlsx")
-    with pytest.raises(tractduct.InputFaults, match="row 3: got '=1\\+1': the formula has no stored result"):
+    with pytest.raises(
+        tractduct.InputFaults, match="row 3, column 'share': got '=1\\+1': the formula has no stored result"
+    ):
         tractduct.load_plan(folder)
 
 

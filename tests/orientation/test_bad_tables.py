@@ -93,13 +93,13 @@ BAD: dict[str, tuple[Change, str, int | None, str | None, str | None, str, str]]
     ),
     "a cooling factor empty": (
         put("load_factors", 2, "sensible_cooling_btuh_per_ft2", None),
-        "load_factors.csv", None, "sensible_cooling_btuh_per_ft2", "glass", "no cooling factor for N$", "from the sun",
+        "load_factors.csv", 2, "sensible_cooling_btuh_per_ft2", "glass", "no cooling factor for N$", "from the sun",
     ),
     "a wall left to the sun": (
         lambda plan: [
             r.update(sensible_cooling_btuh_per_ft2=None) for r in plan.tables["load_factors"] if r["surface"] == "wall"
         ],
-        "load_factors.csv", None, "sensible_cooling_btuh_per_ft2", "wall", "no cooling factor", "only a glass",
+        "load_factors.csv", 3, "sensible_cooling_btuh_per_ft2", "wall", "no cooling factor", "only a glass",
     ),
     "a surface that does not turn without its factor": (
         put("surfaces", 2, "plan_face", None),

@@ -259,6 +259,7 @@ class _Factors:
     names: dict[str, str] = field(default_factory=dict)
     heating: dict[tuple[str, str], float] = field(default_factory=dict)
     cooling: dict[tuple[str, str], float | None] = field(default_factory=dict)
+    rows: dict[tuple[str, str], int] = field(default_factory=dict)
     bad: set[str] = field(default_factory=set)  # kinds with a fault that is told already
 
 
@@ -419,6 +420,7 @@ def _read_factors(table: RawTable, log: FaultLog) -> _Factors:
             continue
         factors.heating[key, exposure] = heating
         factors.cooling[key, exposure] = cooling
+        factors.rows[key, exposure] = row.number
     return factors
 
 
@@ -545,6 +547,7 @@ def _complete(table: RawTable, factors: _Factors, found: Sequence[_Surface], log
                 table.label,
                 f"'{name}' has no cooling factor for {', '.join(e or 'no exposure' for e in blank)}",
                 "Enter it; only a glass may leave it empty, in all its compass points, to take it from the sun",
+                row=factors.rows[kind, blank[0]],
                 column=table.spelling("sensible_cooling_btuh_per_ft2"),
                 value=name,
             )

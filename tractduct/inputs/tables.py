@@ -413,6 +413,7 @@ def _no_workbook(path: Path, label: str, error: Exception) -> Fault:
 def _sheet_rows(path: Path, sheet: str, label: str, notes: list[str]) -> _Lines:
     values_book = _open_workbook(path, label, data_only=True)
     formula_book = _open_workbook(path, label, data_only=False)
+    header: list[str] = []
     try:
         title = _sheet_title(values_book.sheetnames, sheet, label)
         merged = _merged_below(path, values_book[title], label, notes)
@@ -420,19 +421,21 @@ def _sheet_rows(path: Path, sheet: str, label: str, notes: list[str]) -> _Lines:
             notes.append("the sheet is hidden, and is read")
         pairs = zip(_cells(values_book[title]), _cells(formula_book[title]), strict=False)
         for number, (values, formulas) in enumerate(pairs, start=1):
-            for value, formula in zip(values, formulas, strict=False):
+            for place, (value, formula) in enumerate(zip(values, formulas, strict=False)):
                 # A formula may leave its cell empty, such as =IF(B2="","",B2): its result is a text of no letters.
                 if value.value is None and formula.value is not None and value.data_type != "str":
                     raise TableFault(
                         Fault(
                             file=label,
                             row=number,
+                            column=(header[place : place + 1] or [""])[0] or formula.column_letter,
                             value=str(getattr(formula.value, "text", formula.value)),
                             problem="the formula has no stored result",
                             remedy="Open the workbook in a spreadsheet program and save it, or enter the value",
                         )
                     )
             texts = [_cell_text(cell.value, cell.number_format) for cell in values]
+            header = header or (texts if any(texts) else [])
             for spot in [s for s in merged if s.first <= number <= s.last]:
                 if number == spot.first:
                     spot.text = texts[spot.column] if spot.column < len(texts) else ""
