@@ -111,7 +111,7 @@ ABSURD: dict[str, tuple[Callable[[], PlanTables], str]] = {
         f"sections times variants are 63,744; at most {MAX_SECTION_VARIANTS:,} are",
     ),
     "times sizes": (
-        lambda: many_sizes(50, many_flex(6, all_faces(flat(110)))),
+        lambda: many_sizes(50, many_flex(12, all_faces(flat(110)))),
         f"sections times variants times standard sizes are .*; at most {MAX_CANDIDATES:,} are",
     ),
     "sections times sizes": (
