@@ -617,7 +617,8 @@ def _short_rows(folder: Folder, draw: Draw) -> Told | None:
         while row and row[-1] in (None, "") and not any((id(row), p) in folder.touched for p in range(len(row))):
             row.pop()
             short = short or row
-    if short is None or folder.form == "xlsx" or len(short) >= len(folder.header(name)):
+    named = [n for n, cell in enumerate(folder.header(name), start=1) if str(cell or "").strip()]
+    if short is None or folder.form == "xlsx" or len(short) >= max(named):
         return Told(name, silent=True)
     return Told(name, short, words="fewer cells")
 
@@ -678,7 +679,7 @@ def _per_cent(folder: Folder, draw: Draw) -> Told | None:
         book[folder.rename.get(name, name)].cell(line, place + 1).number_format = shown
 
     folder.book_changes.append(change)
-    return Told(name, row, column, "read as")
+    return Told(name, row, column, "read as", silent=not row[place])  # nothing is nothing in per cent too
 
 
 @_named(KEEPS, "merged cells")
