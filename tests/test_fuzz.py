@@ -150,10 +150,10 @@ def tells(folder: Folder, told: Told, findings: tuple[Finding, ...]) -> bool:
     """Whether some finding says what must be said."""
     if told.silent:
         return True
-    if told.words == "fewer cells" and all(
-        len(row) >= len(folder.header(told.table)) for row in folder.rows(told.table)
-    ):
-        return True  # a later change filled them up
+    if told.words == "fewer cells":
+        width = len(folder.header(told.table))
+        if all(len(row) >= width for row in folder.rows(told.table)):
+            return True  # a later change filled them up
     place = told.table if told.table not in folder.grids else folder.label(told.table)
     column = squeezed(told.column or "")
     mine = [str(f) for f in findings if place in f.subject + f.message and column in squeezed(str(f))]
