@@ -166,15 +166,7 @@ def read_fitting_prices(
         if size is None or key_of(name) not in names:
             continue
         key = names[key_of(name)], size.label
-        first = seen.setdefault(key, row.number)
-        if first != row.number:
-            log.cell_fault(
-                table,
-                row,
-                "size_in",
-                f"this fitting and size stand already in row {first}",
-                "Remove one of the two rows",
-            )
+        log.size_once(seen, table, row, "fitting", key)
         found[key] = price
     return found
 

@@ -146,6 +146,20 @@ class FaultLog:
             self.cell_fault(table, row, field.name, "the cell is empty", "Enter the name")
         return value
 
+    def size_once(
+        self, seen: dict[tuple[str, str], int], table: RawTable, row: Row, what: str, key: tuple[str, str]
+    ) -> None:
+        """A fault where a name and a size stand for the second time; ``what`` is the name's, such as duct."""
+        first = seen.setdefault(key, row.number)
+        if first != row.number:
+            self.cell_fault(
+                table,
+                row,
+                "size_in",
+                f"this {what} and size stand already in row {first}",
+                "Remove one of the two rows",
+            )
+
     def once(self, seen: dict[str, int], table: RawTable, row: Row, column: str, name: str) -> bool:
         """True where a name stands for the first time; a fault names the row where it stood before."""
         first = seen.setdefault(key_of(name), row.number)

@@ -162,14 +162,6 @@ def read_inner_diameters(
                     "Check both; an inner diameter lies between 0.7 and 1.2 of the nominal one",
                 )
             key = known[key_of(name)], size.label
-            first = seen.setdefault(key, row.number)
-            if first != row.number:
-                log.cell_fault(
-                    table,
-                    row,
-                    "size_in",
-                    f"this duct and size stand already in row {first}",
-                    "Remove one of the two rows",
-                )
+            log.size_once(seen, table, row, "duct", key)
             found[key] = inner
     return found
