@@ -17,7 +17,7 @@ EVERY = [
 ]
 NUMBERS = [(name, field) for name, field in EVERY if field.kind in ("number", "price")]
 # Where all that is allowed is as believable.
-ALL_USUAL = {("surfaces", "shade_fraction"), ("lots", "azimuth_deg")}
+ALL_USUAL = {("surfaces", "shade_fraction"), ("lots", "azimuth_deg"), ("dampers", "positions")}
 
 
 @pytest.mark.parametrize(("where", "field"), NUMBERS, ids=[f"{where} {field.name}" for where, field in NUMBERS])

@@ -68,7 +68,7 @@ def parse_number(field: Field, text: str) -> float:
     value = float(text)
     below = field.low is not None and (value < field.low or (field.above and value == field.low))
     over = field.high is not None and value > field.high
-    if below or over or not math.isfinite(value):
+    if below or over or not math.isfinite(value) or (field.whole and not value.is_integer()):
         # A negative number or 0 is no slip of units.
         slip = field.hint and value > 0.0
         raise CellProblem(f"expected {wanted}", sentence(field.hint) if slip else "Correct the value")
@@ -106,7 +106,9 @@ def sentence(hint: str) -> str:
 
 def allowed(field: Field) -> str:
     """The field's bounds in words: 'a number of ft from 0 to 500'."""
-    number = f"a number of {field.unit}" if field.unit else "a number"
+    number = "a whole number" if field.whole else "a number"
+    if field.unit:
+        number += f" of {field.unit}"
     if field.low is None:
         return number
     start = f"above {field.low:g}" if field.above else f"from {field.low:g}"

@@ -149,6 +149,22 @@ class Tolerance:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Dampers:
+    """What balancing dampers cost and where they may be.
+
+    Attributes
+    ----------
+    price : of one, installed, in the plan's currency; the default is an assumption, no source
+    least_cfm : a run whose design airflow never reaches this has none
+    positions : 1, one mark all year; 2, one for each season allowed
+    """
+
+    price: float = 20.0
+    least_cfm: float = 0.0
+    positions: int = 2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
     """A plan as read and checked: everything that a study needs.
 
@@ -161,6 +177,8 @@ class Plan:
     inner_in : by (duct, size label), inner diameter where it is not the nominal one
     fitting_prices : by (fitting, size label of its section); None where not offered. Empty: fittings cost nothing.
     sizes : the standard sizes, round ones first
+    most_steps_over_own : see ``own_cap``; ``NO_CAP`` for none
+    choose : what the standard set is chosen by, ``sizes`` or ``dampers``
     budget_given : False where the pressure for the ducts is what the blower leaves after the devices
     findings : what reading the plan showed
     breakdown : the loads by surface, None where the plan does not give them
@@ -194,6 +212,9 @@ class Plan:
     velocity_limits_fpm: Mapping[str, float]
     standardize_within_pct: float = 5.0
     max_distinct_sizes: int = 0
+    most_steps_over_own: int = 2
+    choose: str = "sizes"
+    dampers: Dampers = field(default_factory=Dampers)
     equipment: Equipment = field(default_factory=Equipment)
     tolerance: Tolerance = field(default_factory=Tolerance)
     budget_given: bool = True

@@ -13,7 +13,7 @@ from typing import Any
 
 from tractduct.errors import printable, shortened
 from tractduct.inputs import schema
-from tractduct.inputs.cells import CellProblem, allowed, nearest, parse_flag, parse_number
+from tractduct.inputs.cells import CellProblem, allowed, nearest, parse_choice, parse_flag, parse_number
 from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.limits import MAX_NAME, MAX_PLAN_FILE_BYTES, MAX_SIZES
 from tractduct.inputs.schema import Field, in_units, other_units
@@ -190,6 +190,16 @@ class PlanFile:
             value=str(value),
         )
         return ""
+
+    def choice(self, part_name: str, key: str) -> str:
+        """One of a key's choices; its default where it is not given."""
+        field = next(f for f in schema.KEYS[part_name] if f.name == key)
+        given = self.text(part_name, key)
+        try:
+            return parse_choice(field, given) if given else str(field.default)
+        except CellProblem as problem:
+            self.log.fault(self.name, problem.problem, problem.remedy, column=f"[{part_name}] {key}", value=given)
+            return ""
 
     def flag(self, part_name: str, key: str) -> bool:
         """True or false in plan.toml; false where it is not given."""

@@ -27,7 +27,7 @@ from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.finder import find_table, tell_unread
 from tractduct.inputs.limits import MAX_CANDIDATES, MAX_FLEX, MAX_SECTION_SIZES, MAX_SECTION_VARIANTS
 from tractduct.inputs.lots import read_lots, read_outlines, read_routes
-from tractduct.inputs.plan import Plan, Purchase, Section, Tolerance, candidate_sizes
+from tractduct.inputs.plan import Dampers, Plan, Purchase, Section, Tolerance, candidate_sizes
 from tractduct.inputs.plan_file import PLAN_FILE, PlanFile
 from tractduct.inputs.product_tables import read_inner_diameters, with_tables
 from tractduct.inputs.schema import FLEX
@@ -116,24 +116,18 @@ def load_plan(path: str | Path) -> Plan:
     pressure = plan_file.keys("pressure")
     limits = plan_file.keys("limits")
     objective = plan_file.keys("objective")
-    if not objective["max_distinct_sizes"].is_integer():
-        log.fault(
-            PLAN_FILE,
-            "expected a whole number",
-            "Enter how many distinct sizes may be stocked, 0 for no cap",
-            column="[objective] max_distinct_sizes",
-            value=f"{objective['max_distinct_sizes']:g}",
-        )
+    choose = plan_file.choice("objective", "choose")
+    dampers = plan_file.keys("dampers")
     tolerance = plan_file.keys("tolerance")
-    purchase = plan_file.keys("purchase")
-    if not purchase["lots"].is_integer():
+    if tolerance["room_pct"] == 0.0 and tolerance["room_cfm"] == 0.0:
         log.fault(
             PLAN_FILE,
-            "expected a whole number",
-            "Enter how many lots to buy for",
-            column="[purchase] lots",
-            value=f"{purchase['lots']:g}",
+            "no room can keep a tolerance of zero",
+            f"Enter a number above 0 here or in {plan_file.where('tolerance', 'room_cfm')}",
+            column="[tolerance] room_pct",
+            value="0",
         )
+    purchase = plan_file.keys("purchase")
     orientation = plan_file.keys("orientation")
     lots = read_lots(tables["lots"], flex, [d.name for d in ducts.values() if d.kind == "flex"], log)
     turned = len(sections) * len(lots) * len(need.seasons)
@@ -177,6 +171,9 @@ def load_plan(path: str | Path) -> Plan:
         velocity_limits_fpm=limits,
         standardize_within_pct=objective["standardize_within_pct"],
         max_distinct_sizes=int(objective["max_distinct_sizes"]),
+        most_steps_over_own=int(objective["most_steps_over_own"]),
+        choose=choose,
+        dampers=Dampers(price=dampers["price"], least_cfm=dampers["least_cfm"], positions=int(dampers["positions"])),
         equipment=equipment,
         tolerance=Tolerance(**tolerance),
         budget_given=not equipment.curves or bool(plan_file.part("pressure")),

@@ -22,6 +22,7 @@ ROLES = ("trunk", "branch")
 SHAPES = ("round", "rectangular")
 KINDS = ("rigid", "flex")
 PEAKS = ("room_peak", "house_peak")
+CHOOSE = ("sizes", "dampers")
 FREE_TEXT = ("source", "note")  # columns of any table that hold what the author likes
 FLEX = "flex"  # the duct of a section that takes whichever flex product the variant has
 
@@ -36,6 +37,7 @@ class Field:
     ``low`` and ``high`` bound what is allowed (``above``: the lower bound itself is not), ``usual`` what is
     believable; ``hint`` says what a value out of bounds often turns out to be, with ``{slip}`` for the units that
     are often written by mistake. ``quantity`` is set where the unit alone does not say how it is turned into SI.
+    ``whole``: parts of 1 are refused.
     """
 
     name: str
@@ -52,6 +54,7 @@ class Field:
     high: float | None = None
     usual: tuple[float, float] | None = None
     hint: str = ""
+    whole: bool = False
 
 
 @cache
@@ -929,7 +932,62 @@ KEYS: dict[str, tuple[Field, ...]] = {
             high=1000.0,
             usual=(2.0, 30.0),
             hint="is this a size, or a count of sections?",
+            whole=True,
             meaning="most distinct sizes to stock; 0: no cap",
+        ),
+        Field(
+            name="most_steps_over_own",
+            kind="number",
+            default=2.0,
+            low=0.0,
+            high=99.0,
+            usual=(1.0, 99.0),
+            hint="is this a size?",
+            whole=True,
+            meaning="a section is at most so many standard sizes above the largest that the friction-rate method gives "
+            "it in any variant; 99: no cap",
+        ),
+        Field(
+            name="choose",
+            kind="choice",
+            choices=CHOOSE,
+            default="sizes",
+            meaning="what the standard set is chosen by: sizes (the fewest, proven), or dampers (the least of duct, "
+            "fittings and dampers together, searched)",
+        ),
+    ),
+    "dampers": (
+        Field(
+            name="price",
+            kind="number",
+            unit="USD",
+            default=20.0,  # an assumption: no source
+            low=0.0,
+            high=10_000.0,
+            usual=(2.0, 200.0),
+            hint="is this the price of all of them?",
+            meaning="price of one balancing damper, installed; the default is an assumption",
+        ),
+        Field(
+            name="least_cfm",
+            kind="number",
+            unit="cfm",
+            default=0.0,
+            low=0.0,
+            high=1000.0,
+            usual=(5.0, 200.0),
+            hint="is this in {slip}?",
+            meaning="no damper in a run whose design airflow never reaches this",
+        ),
+        Field(
+            name="positions",
+            kind="number",
+            default=2.0,
+            low=1.0,
+            high=2.0,
+            hint="is this how many dampers there are?",
+            whole=True,
+            meaning="marks on one damper: 1, the same all year; 2, one for each season where that is needed",
         ),
     ),
     "blower": (
@@ -1103,6 +1161,7 @@ KEYS: dict[str, tuple[Field, ...]] = {
             high=100_000.0,
             usual=(1.0, 2000.0),
             hint="is this the number of a lot?",
+            whole=True,
             meaning="lots to buy for, where the plan lists none",
         ),
     ),
