@@ -123,6 +123,7 @@ class Reference:
         self.sizes += [Size(w, h) for w, h in sizes.get("rectangular_in", ())]
         self.size = {size.label: size for size in self.sizes}
         self.within_pct = config.get("objective", {}).get("standardize_within_pct", 5)
+        self.most_steps = config.get("objective", {}).get("most_steps_over_own", 2)
         self.cap = config.get("objective", {}).get("max_distinct_sizes", 0)
         self._read_needs(config, tables)
         self.variants = [
@@ -133,6 +134,7 @@ class Reference:
             for flex in self.flex
         ]
         self._flow: dict[tuple[Any, ...], float] = {}
+        self._largest: dict[str, float] = {}
 
     def _read_needs(self, config: dict[str, Any], tables: dict[str, list[Row]]) -> None:
         rows = tables["airflow"]
@@ -237,6 +239,28 @@ class Reference:
         return not self.prices or self.price(name, size, flex) is not None
 
     def candidates(self, name: str) -> list[Size]:
+        """Sizes that shape, bounds, offer and the cap over the own size leave, from the smallest diameter up."""
+        if name not in self._largest:
+            self._largest[name] = self.largest(name)
+        return [size for size in self.on_sale(name) if size.diameter <= self._largest[name] + 1e-9]
+
+    def largest(self, name: str) -> float:
+        """The largest equivalent diameter within most_steps_over_own of the largest own size of any variant.
+
+        No limit where a variant has no own size or none can be told, nor for a given size. Where min_in leaves nothing
+        below the limit, the smallest that it leaves.
+        """
+        own = [self.own_size(name, variant) for variant in self.variants]
+        if self.most_steps >= 99 or str(self.sections[name].get("fixed_in") or "").strip() or not all(own):
+            return math.inf
+        ladder = sorted({round(size.diameter, 9) for size in self.sizes if size.shape == self.shape(name)})
+        top = max(ladder.index(round(self.size[label or ""].diameter, 9)) for label in own)
+        limit = ladder[min(top + self.most_steps, len(ladder) - 1)]
+        if str(self.sections[name].get("min_in") or "").strip():
+            limit = max(limit, min((size.diameter for size in self.on_sale(name)), default=0.0))
+        return limit
+
+    def on_sale(self, name: str) -> list[Size]:
         """Sizes that shape, bounds and offer leave, from the smallest equivalent diameter up."""
         row = self.sections[name]
 

@@ -88,7 +88,7 @@ def test_every_conflict_is_told() -> None:
 
 def test_a_cap_that_can_not_be_met() -> None:
     """Flex and rigid are sizes of their own: two at least, whatever the diameters."""
-    plan = small_plan(objective={"max_distinct_sizes": 1})
+    plan = small_plan(objective={"max_distinct_sizes": 1, "most_steps_over_own": 99})
     found = results_of(plan)
     assert found["status"] == "infeasible"
     assert found["size_set"] == {}

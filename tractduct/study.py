@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from tractduct.errors import OutOfTime, SolverError
 from tractduct.findings import Finding
-from tractduct.inputs.plan import Plan
+from tractduct.inputs.plan import NO_CAP, Plan
 from tractduct.inputs.reader import load_plan
 from tractduct.network.tree import DuctTree
 from tractduct.network.variants import VariantSet
@@ -30,7 +30,7 @@ from tractduct.sizing.hand import HandSizing, single_orientation_set, size_by_ha
 from tractduct.sizing.margins import Margins, find_margins
 from tractduct.sizing.practice import find_in_plan, find_in_sizes
 from tractduct.sizing.solve import Solution, recommend, size_front
-from tractduct.sizing.verify import Breach, Verification, verify_sizes
+from tractduct.sizing.verify import Breach, Verification, verify_cap, verify_sizes
 from tractduct.sizing.wayout import Conflict, WayOut, find_conflicts, try_ways_out
 
 Progress = Callable[[str, int, int], None]  # what is being done, steps done, steps in all
@@ -48,6 +48,20 @@ class SingleOrientation:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class WithoutCap:
+    """What the sizes would be if a section might be any number of sizes above its own.
+
+    ``extra_cost`` is what the cap adds to the least cost, and ``extra_at_most`` the most that it can add as far as the
+    search got; the two are equal where it finished.
+    """
+
+    least_cost: Solution
+    recommended: Solution
+    extra_cost: float
+    extra_at_most: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Study:
     """A plan's study.
 
@@ -55,7 +69,8 @@ class Study:
     ``infeasible``: each of the first and the last is proven.
     ``least_cost`` and ``recommended`` hold size indices (n_section,) in the order of ``tree.sections``;
     ``recommended`` is the standard size set; ``front`` is the least cost by number of distinct sizes, and
-    ``open_numbers`` are those that time ran out on, each with a bound on the cost. Where no set holds,
+    ``open_numbers`` are those that time ran out on, each with a bound on the cost. ``without_cap`` is None in a
+    quick study, without a cap and where no set holds. Where no set holds,
     ``conflicts`` and ``ways_out`` say why and what helps, and what belongs to a set is empty or None.
     """
 
@@ -66,6 +81,7 @@ class Study:
     recommended: Solution
     front: tuple[Solution, ...]
     open_numbers: tuple[tuple[int, float], ...]
+    without_cap: WithoutCap | None
     verification: Verification | None
     margins: Margins | None
     drivers: tuple[Driver, ...]
@@ -119,8 +135,9 @@ def study(
     Parameters
     ----------
     plan : a Plan, or the path of a plan folder
-    time_limit_s : for each of the two searches (the recommended set, the trade-off); None: until proven
-    quick : leave out the trade-off and the comparisons, which take longer than all the rest
+    time_limit_s : for each of the three searches (the recommended set, the same without the cap on steps over the own
+        size, the trade-off); None: until proven
+    quick : leave out the trade-off, what the cap costs and the comparisons, which take longer than all the rest
     progress : called with what is being done, steps done and steps in all
 
     Raises
@@ -145,6 +162,7 @@ def study(
     findings = [*plan.findings, *find_in_plan(case, hand)]
     front: tuple[Solution, ...] = ()
     open_numbers: tuple[tuple[int, float], ...] = ()
+    without_cap: WithoutCap | None = None
     verification: Verification | None = None
     margins: Margins | None = None
     conflicts: tuple[Conflict, ...] = ()
@@ -163,6 +181,7 @@ def study(
                 on_step=lambda done, total: progress("trade-off", done, total),
             )
             front, open_numbers = swept.entries, swept.open_numbers
+            without_cap = _without_cap(case, cheapest, recommended, time_limit_s)
             comparisons = _compared(case, cheapest, progress)
         drivers = find_drivers(case, recommended.size_index)
         headroom = find_headroom(case, recommended.size_index)
@@ -178,6 +197,7 @@ def study(
         recommended=recommended,
         front=front,
         open_numbers=open_numbers,
+        without_cap=without_cap,
         verification=verification,
         margins=margins,
         drivers=drivers,
@@ -190,13 +210,40 @@ def study(
     )
 
 
+def _without_cap(case: Case, cheapest: Solution, chosen: Solution, time_limit_s: float | None) -> WithoutCap | None:
+    """The two sets of the study without its cap on steps over the own size; None where it has none, or time ran out."""
+    plan = case.plan
+    if plan.most_steps_over_own >= NO_CAP:
+        return None
+    problem = case.capped_at(NO_CAP).problem()
+    free, wide = cheapest, chosen
+    if not np.array_equal(
+        problem.tightened(), case.problem().tightened()
+    ):  # else the cap leaves out nothing that holds
+        free, wide = recommend(
+            problem,
+            plan.standardize_within_pct,
+            max_distinct=plan.max_distinct_sizes or None,
+            time_limit_s=time_limit_s,
+        )
+    if wide.size_index is None:
+        return None
+    return WithoutCap(
+        least_cost=free,
+        recommended=wide,
+        extra_cost=cheapest.cost - free.cost,
+        extra_at_most=cheapest.cost - free.bound,
+    )
+
+
 def _confirmed(case: Case, size_index: NDArray[np.intp]) -> Verification:
     """The independent pass; a set that breaks a limit is never reported."""
     found = verify_sizes(case.plan, case.variants.variants, case.labels(size_index))
-    if not found.holds:
+    breaches = found.breaches + verify_cap(case.plan, case.variants.variants, case.labels(size_index))
+    if breaches:
         raise SolverError(
             "the independent check refuses the solver's size set: "
-            + "; ".join(str(b) for b in found.breaches[:3])
+            + "; ".join(str(b) for b in breaches[:3])
             + ". This is a fault in the program: please report it with the plan"
         )
     return found

@@ -17,8 +17,12 @@ FlexNames = tuple[str, ...]
 
 
 def priced_plan(fittings: bool = False) -> PlanTables:
-    """The small plan with fewer sizes and invented prices; with fitting prices, reducers too."""
-    plan = small_plan(sizes={"round_in": list(SIZES)}, purchase={"box_ft": 25, "waste_pct": 10})
+    """The small plan with fewer sizes and invented prices; with fitting prices, reducers too.
+
+    Without a cap on steps over the own size: any size may be looked at.
+    """
+    no_cap = {"most_steps_over_own": 99}
+    plan = small_plan(sizes={"round_in": list(SIZES)}, purchase={"box_ft": 25, "waste_pct": 10}, objective=no_cap)
     base = {"galvanised": (2.0, 0.8), "meadow": (1.0, 0.35), "granite": (0.7, 0.30)}
     plan.tables["prices"] = [
         {"duct": duct, "size_in": size, "price_per_ft": round(a + b * size, 2)}
@@ -54,7 +58,7 @@ def sets_that_hold(fittings: bool = False, flex: FlexNames = ("meadow", "granite
     Losses and velocities are the case's; the test of this module holds the choice against the independent check.
     """
     case = case_of(fittings, flex)
-    index = np.array(list(product(*(np.flatnonzero(row).tolist() for row in case.on_sale))))
+    index = np.array(list(product(*(np.flatnonzero(row).tolist() for row in case.table.on_sale))))
     sections = np.arange(len(case.tree.sections))
     # (n_set, n_variant, n_section), a section after the other
     loss = case.table.loss_inwc[:, sections, index].transpose(1, 0, 2)

@@ -169,8 +169,12 @@ near = pytest.mark.parametrize("off", NEAR)
 
 
 def at_pressure(supply_inwc: float) -> Plan:
-    """The small plan in four sizes, with all the pressure that a float can say."""
-    tables = with_prices(small_plan(sizes={"round_in": [6, 7, 8, 10]}, objective={"standardize_within_pct": 0}))
+    """The small plan in four sizes, with all the pressure that a float can say.
+
+    Without a cap on steps over the own size, which would move with the pressure.
+    """
+    objective = {"standardize_within_pct": 0, "most_steps_over_own": 99}
+    tables = with_prices(small_plan(sizes={"round_in": [6, 7, 8, 10]}, objective=objective))
     with written(tables) as folder:
         return replace(load_plan(folder), supply_inwc=supply_inwc, return_inwc=1.0)
 

@@ -18,6 +18,8 @@ from tractduct.inputs.sizes import Size, round_size
 from tractduct.products.fit import TableCorrection
 from tractduct.units import IP, UnitSystem
 
+NO_CAP = 99  # steps over the own size: from here on none is counted
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fitting:
@@ -177,7 +179,7 @@ class Plan:
     inner_in : by (duct, size label), inner diameter where it is not the nominal one
     fitting_prices : by (fitting, size label of its section); None where not offered. Empty: fittings cost nothing.
     sizes : the standard sizes, round ones first
-    most_steps_over_own : see ``own_cap``; ``NO_CAP`` for none
+    most_steps_over_own : standard sizes that a section may be above its largest own size; ``NO_CAP`` for no cap
     choose : what the standard set is chosen by, ``sizes`` or ``dampers``
     budget_given : False where the pressure for the ducts is what the blower leaves after the devices
     findings : what reading the plan showed

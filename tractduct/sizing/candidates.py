@@ -78,6 +78,11 @@ class CandidateTable:
         """(n_variant, n_section, n_size) bool: the velocity is at most the section's limit."""
         return self.velocity_fpm <= highest_allowed(self.sections.velocity_limit_fpm)[:, None]
 
+    @property
+    def on_sale(self) -> NDArray[np.bool_]:
+        """(n_section, n_size) bool: within the section's bounds, and offered in every product it may be of."""
+        return np.asarray(self.bounded & np.all(self.offered, axis=0) & np.isfinite(self.cost))
+
     def rows(self, rows: NDArray[np.intp], cost: NDArray[np.float64]) -> CandidateTable:
         """The variants of these rows, at a cost (n_section, n_size) of their own."""
         return replace(

@@ -13,12 +13,18 @@ from tractduct.network.variants import VariantSet, expand_variants
 from tractduct.physics.air import Air, site_air
 from tractduct.sizing.budget import Budget, build_budget
 from tractduct.sizing.candidates import CandidateTable, at_sizes, change_cost, evaluate_candidates, size_cost
+from tractduct.sizing.own import own_sizes, steps_over_own, within_cap
 from tractduct.sizing.program import SizingProblem
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Case:
-    """A plan, or some of its variants, ready for sizing."""
+    """A plan, or some of its variants, ready for sizing.
+
+    ``steps_over_own`` and ``within_cap`` (n_section, n_size): how many standard sizes each is above the section's
+    largest own size, and whether the plan's cap on that allows it. Both are of the whole plan, whichever of its
+    variants are looked at, so that fewer variants never make anything dearer.
+    """
 
     plan: Plan
     air: Air
@@ -26,6 +32,8 @@ class Case:
     variants: VariantSet
     table: CandidateTable
     budget: Budget
+    steps_over_own: NDArray[np.intp]
+    within_cap: NDArray[np.bool_]
 
     def only(self, keep: NDArray[np.bool_]) -> Case:
         """The variants of a (n_variant,) mask, at the mean price of the flex products among them."""
@@ -46,7 +54,7 @@ class Case:
         table = self.table
         kinds = [(s.kind, s.shape) for s in self.tree.sections]
         groups = list(dict.fromkeys(kinds))
-        allowed = self.on_sale & np.all(table.velocity_ok, axis=0)
+        allowed = table.on_sale & self.within_cap & np.all(table.velocity_ok, axis=0)
         return SizingProblem(
             loss_inwc=table.loss_inwc,
             cost=np.where(allowed, table.cost, 0.0),
@@ -59,16 +67,15 @@ class Case:
             change_cost=change_cost(self.plan, self.tree),
         )
 
+    def capped_at(self, steps: int) -> Case:
+        """The same case with another cap on steps over the own size; ``NO_CAP`` for none."""
+        plan = replace(self.plan, most_steps_over_own=steps)
+        return replace(self, plan=plan, within_cap=within_cap(plan, self.table, self.steps_over_own))
+
     @property
     def diameter_in(self) -> NDArray[np.float64]:
         """(n_size,) equivalent diameters."""
         return np.array([size.diameter_in for size in self.table.sizes])
-
-    @property
-    def on_sale(self) -> NDArray[np.bool_]:
-        """(n_section, n_size) bool: within the section's bounds, and offered in every product it may be of."""
-        table = self.table
-        return np.asarray(table.bounded & np.all(table.offered, axis=0) & np.isfinite(table.cost))
 
     def labels(self, size_index: NDArray[np.intp] | None) -> dict[str, str]:
         """Section name -> size label; empty for None."""
@@ -102,11 +109,16 @@ def build_case(plan: Plan) -> Case:
     air = site_air(plan.elevation_ft, plan.air_temperature_f)
     tree = build_tree(plan.sections)
     variants = expand_variants(plan, tree)
+    table = evaluate_candidates(plan, tree, variants, air)
+    budget = build_budget(plan, tree, variants)
+    steps = steps_over_own(table, own_sizes(tree, variants, table, budget).own_size)
     return Case(
         plan=plan,
         air=air,
         tree=tree,
         variants=variants,
-        table=evaluate_candidates(plan, tree, variants, air),
-        budget=build_budget(plan, tree, variants),
+        table=table,
+        budget=budget,
+        steps_over_own=steps,
+        within_cap=within_cap(plan, table, steps),
     )

@@ -78,7 +78,7 @@ class Comparison:
 def find_drivers(case: Case, size_index: NDArray[np.intp]) -> tuple[Driver, ...]:
     """For each section, the variants without which it could be one size smaller, the others staying."""
     tree, variants, table, budget = case.tree, case.variants, case.table, case.budget
-    diameter, on_sale = case.diameter_in, case.on_sale
+    diameter, on_sale = case.diameter_in, case.table.on_sale
     loss = at_sizes(table.loss_inwc, size_index)
     circuit_loss = loss @ budget.circuit.T.astype(float)
     found = []

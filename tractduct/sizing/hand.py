@@ -2,44 +2,25 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tractduct.physics.friction import diameter_for_friction_rate_in
-from tractduct.sizing.budget import worst_by_side
 from tractduct.sizing.case import Case
-from tractduct.sizing.program import highest_allowed
+from tractduct.sizing.own import OwnSizes, own_sizes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class HandSizing:
+class HandSizing(OwnSizes):
     """The friction-rate method's answers.
 
-    Attributes
-    ----------
-    total_effective_length_ft : (n_path,)
-        Straight lengths and the fittings' equivalent lengths from the air handler to the register.
-    path_available_inwc : (n_variant, n_path)
-        What the path's side has; where the blower gives the pressure, split by the losses of a size set or,
-        before there is one, by total effective length.
-    friction_rate : (n_variant, n_path)
-        100 x available pressure / total effective length, infinite where the run is shut. [inWC/100 ft]
-    section_friction_rate : (n_variant, n_section)
-        The lowest of the open runs through a section: that of the longest. Infinite where all are shut.
-    exact_diameter_in : (n_variant, n_section)
-        Round diameter with that friction rate at the section's airflow; NaN where there is none.
-    own_size : (n_variant, n_section) int
-        Smallest standard size that keeps the friction rate and the velocity limit; -1 where none does.
+    ``exact_diameter_in`` (n_variant, n_section): round diameter with the section's friction rate at its airflow; NaN
+    where there is none.
     """
 
-    total_effective_length_ft: NDArray[np.float64]
-    path_available_inwc: NDArray[np.float64]
-    friction_rate: NDArray[np.float64]
-    section_friction_rate: NDArray[np.float64]
     exact_diameter_in: NDArray[np.float64]
-    own_size: NDArray[np.intp]
 
     @property
     def path_friction_rate(self) -> NDArray[np.float64]:
@@ -52,47 +33,21 @@ def size_by_hand(case: Case, size_index: NDArray[np.intp] | None = None) -> Hand
 
     ``size_index`` (n_section,) is a size set whose losses split a pressure that the blower gives; without it,
     and where the plan gives the pressure of each side, it does not matter.
-
-    Fittings count by their equivalent lengths; loss coefficients are left to the check of the whole path. A
-    compressed flex counts with the friction that it has as installed.
     """
-    tree, variants, table = case.tree, case.variants, case.table
-    data = table.sections
-    length = tree.path @ data.effective_length_ft
-    size_of_path = np.tile(length, (len(variants.variants), 1))
-    if size_index is not None:
-        size_of_path = case.path_loss_inwc(size_index)
-    worst = worst_by_side(tree, variants.open_run, size_of_path)
-    available = case.budget.path_available_inwc(tree, worst)
-    rate = np.divide(100.0 * available, length, out=np.full(available.shape, np.inf), where=length > 0.0)
-    rate = np.where(variants.open_run, rate, np.inf)
-    through = tree.path[None, :, :] & variants.open_run[:, :, None]
-    section_rate = np.where(through, rate[:, :, None], np.inf).min(axis=1, initial=np.inf)
-    fits = (
-        (table.friction_rate_inwc_per_100ft <= highest_allowed(section_rate)[:, :, None])
-        & table.velocity_ok
-        & table.offered
-    )
-    # Sizes of one shape stand in the order of their diameter, so the first that fits is the smallest.
-    own = np.where(fits.any(axis=2), fits.argmax(axis=2), -1)
-    finite = np.where(np.isfinite(section_rate), section_rate, 1.0)
+    variants, table = case.variants, case.table
+    loss = None if size_index is None else case.path_loss_inwc(size_index)
+    own = own_sizes(case.tree, variants, table, case.budget, loss)
+    finite = np.isfinite(own.section_friction_rate)
     exact = diameter_for_friction_rate_in(
-        finite,
-        np.where(np.isfinite(section_rate), variants.airflow_cfm, 0.0),
+        np.where(finite, own.section_friction_rate, 1.0),
+        np.where(finite, variants.airflow_cfm, 0.0),
         table.ducts.roughness_ft,
         case.air,
         table.ducts.derate,
         table.ducts.compression_pct,
-        data.straight_part,
+        table.sections.straight_part,
     )
-    return HandSizing(
-        total_effective_length_ft=length,
-        path_available_inwc=available,
-        friction_rate=rate,
-        section_friction_rate=section_rate,
-        exact_diameter_in=exact,
-        own_size=own,
-    )
+    return HandSizing(**{f.name: getattr(own, f.name) for f in fields(own)}, exact_diameter_in=exact)
 
 
 def single_orientation_set(case: Case, hand: HandSizing) -> tuple[tuple[str, bool], NDArray[np.intp]]:

@@ -7,13 +7,13 @@ tree from the rooms, section by section, and each loss is worked out again for t
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tractduct.inputs.cells import ALL_ROOMS, key_of
-from tractduct.inputs.plan import Plan, Section, candidate_sizes, is_reducer
+from tractduct.inputs.plan import NO_CAP, Plan, Section, candidate_sizes, is_reducer
 from tractduct.inputs.sizes import Size
 from tractduct.network.airstream import airstream
 from tractduct.network.variants import Variant
@@ -148,6 +148,89 @@ def verify_sizes(
     )
 
 
+def verify_cap(plan: Plan, variants: tuple[Variant, ...], chosen: Mapping[str, str]) -> tuple[Breach, ...]:
+    """Sections more than ``most_steps_over_own`` sizes above what the friction-rate method gives in any variant.
+
+    ``variants`` are all of the plan's. Looked at from below: a section is too large where, in each, the method would be
+    content with one of the sizes that many steps smaller. A fixed size is never too large, nor is the smallest on sale
+    from ``min_in`` on. A pressure that the blower gives is split by total effective length.
+    """
+    most = plan.most_steps_over_own
+    sizes = {size.label: size for size in plan.sizes}
+    flow = _airflow(plan, variants)
+    rate = _friction_rates(plan, variants, flow)
+    breaches = []
+    for section in plan.sections if most < NO_CAP else ():
+        size = sizes[chosen[section.name]]
+        smaller = [s for s in plan.sizes if s.shape == section.shape and s.diameter_in < size.diameter_in - 1e-9]
+        steps = sorted({round(s.diameter_in, 9) for s in smaller}, reverse=True)
+        floor = section.min_in > 0.0 and not any(not _size_breaches(plan, section, s, variants) for s in smaller)
+        if section.fixed or floor or len(steps) <= most:
+            continue
+        far_below = [s for s in smaller if s.diameter_in <= steps[most] + 1e-9]
+        content = [
+            _hand_is_content(plan, section, s, variants, flow[section.name], rate[section.name]) for s in far_below
+        ]
+        if np.any(content, axis=0).all():
+            breaches.append(
+                Breach(
+                    limit_name=f"more than {most} standard sizes above the friction-rate method's",
+                    section=section.name,
+                    variant=None,
+                    amount=size.diameter_in,
+                    limit=steps[most - 1] if most else size.diameter_in,
+                    unit="in",
+                    units=plan.units,
+                )
+            )
+    return tuple(breaches)
+
+
+def _friction_rates(
+    plan: Plan, variants: tuple[Variant, ...], flow: Mapping[str, NDArray[np.float64]]
+) -> dict[str, NDArray[np.float64]]:
+    """Section -> (n_variant,) the lowest friction rate of the open runs at and beyond it; inf without any."""
+    by_name = {section.name: section for section in plan.sections}
+    ways = {run.name: [run] for run in plan.sections if run.is_run}
+    for way in ways.values():
+        while way[-1].parent:
+            way.append(by_name[way[-1].parent])
+    live = {run: np.array([by_name[run].season in ("", v.season) for v in variants]) for run in ways}
+    feet = {run: live[run] * sum(s.length_ft + plan.equivalent_lengths_ft(s) for s in way) for run, way in ways.items()}
+    has = {side: np.full(len(variants), plan.available_inwc(side)) for side in ("supply", "return")}
+    if not plan.budget_given:
+        tops = [s.name for s in plan.sections if not s.parent and s.side != "return"]
+        left = airstream(plan, variants, np.sum([flow[name] for name in tops], axis=0)).left_for_ducts()
+        longest = {side: np.max([feet[r] * (by_name[r].side == side) for r in ways], axis=0) for side in has}
+        both = longest["supply"] + longest["return"]
+        has = {side: left * np.where(both > 0.0, longest[side] / np.maximum(both, 1e-9), 0.5) for side in has}
+    rates = {section.name: np.full(len(variants), np.inf) for section in plan.sections}
+    for run, way in ways.items():
+        of_run = np.where(feet[run] > 0.0, 100.0 * has[by_name[run].side] / np.maximum(feet[run], 1e-9), np.inf)
+        for section in way:
+            rates[section.name] = np.minimum(rates[section.name], of_run)
+    return rates
+
+
+def _hand_is_content(
+    plan: Plan,
+    section: Section,
+    size: Size,
+    variants: tuple[Variant, ...],
+    flow: NDArray[np.float64],
+    rate: NDArray[np.float64],
+) -> NDArray[np.bool_]:
+    """(n_variant,) bool: a size is on sale and keeps a friction rate, as installed, and the velocity limit."""
+    feet = section.length_ft + plan.equivalent_lengths_ft(section)
+    if feet == 0.0:
+        section, feet = replace(section, length_ft=1.0), 1.0
+    lost = _section_loss(plan, section, size, variants, flow, coefficients=False)
+    area = np.array([plan.as_made(plan.duct_of(section, v.flex).name, size).area_ft2 for v in variants])
+    sold = np.array([not _not_offered(plan, section, size, v.flex) for v in variants])
+    slow = flow / area <= highest_allowed(plan.velocity_limit_fpm(section))
+    return np.asarray(sold & slow & (lost <= highest_allowed(rate) * feet / 100.0))
+
+
 def _refused_above(limit: float) -> float:
     """Where this pass and the search could differ by rounding alone, the search decides."""
     return highest_allowed(limit) * (1.0 + _ANOTHER_ORDER)
@@ -213,7 +296,13 @@ def _airflow(plan: Plan, variants: tuple[Variant, ...]) -> dict[str, NDArray[np.
 
 
 def _section_loss(
-    plan: Plan, section: Section, size: Size, variants: tuple[Variant, ...], flow: NDArray[np.float64]
+    plan: Plan,
+    section: Section,
+    size: Size,
+    variants: tuple[Variant, ...],
+    flow: NDArray[np.float64],
+    *,
+    coefficients: bool = True,
 ) -> NDArray[np.float64]:
     air = site_air(plan.elevation_ft, plan.air_temperature_f)
     loss = np.zeros(len(variants))
@@ -228,7 +317,8 @@ def _section_loss(
             rate = rate * duct.correction.factor(size.diameter_in, moved)[0]
         straight = section.length_ft * compression_factor(duct.compression_pct, own.diameter_in)
         loss[made_of_it] = rate * (straight + plan.equivalent_lengths_ft(section)) / 100.0
-        loss[made_of_it] += plan.loss_coefficients(section) * velocity_pressure_inwc(moved / own.area_ft2, air)
+        if coefficients:
+            loss[made_of_it] += plan.loss_coefficients(section) * velocity_pressure_inwc(moved / own.area_ft2, air)
     return loss
 
 
@@ -238,13 +328,7 @@ def _size_breaches(plan: Plan, section: Section, size: Size, variants: tuple[Var
     if size.label not in {s.label for s in candidate_sizes(section, plan.sizes)}:
         problems.append("size outside the section's bounds")
     for flex in dict.fromkeys(v.flex for v in variants):
-        duct = plan.duct_of(section, flex).name
-        if plan.prices and plan.prices.get((duct, size.label)) is None:
-            problems.append(f"size not offered in {duct}")
-    for name, _ in section.fittings:
-        # A fitting without prices is free; a reducer may not be needed.
-        if plan.fitting_prices.get((name, size.label), 0.0) is None and not is_reducer(name):
-            problems.append(f"size not offered in {name}")
+        problems += [f"size not offered in {name}" for name in _not_offered(plan, section, size, flex)]
     return [
         Breach(
             limit_name=problem,
@@ -256,4 +340,16 @@ def _size_breaches(plan: Plan, section: Section, size: Size, variants: tuple[Var
             units=plan.units,
         )
         for problem in dict.fromkeys(problems)
+    ]
+
+
+def _not_offered(plan: Plan, section: Section, size: Size, flex: str) -> list[str]:
+    """What a section needs and can't be bought in a size: its duct, its fittings."""
+    duct = plan.duct_of(section, flex).name
+    found = [duct] if plan.prices and plan.prices.get((duct, size.label)) is None else []
+    # A fitting without prices is free; a reducer may not be needed.
+    return found + [
+        name
+        for name, _ in section.fittings
+        if plan.fitting_prices.get((name, size.label), 0.0) is None and not is_reducer(name)
     ]

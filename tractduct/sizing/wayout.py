@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from tractduct.inputs.plan import Duct, Plan, Section
+from tractduct.inputs.plan import NO_CAP, Duct, Plan, Section
 from tractduct.inputs.sizes import size_of
 from tractduct.network.variants import Variant
 from tractduct.sizing.budget import side_of_path, worst_by_side
@@ -26,8 +26,9 @@ NEXT_ROUND_MM = (80, 100, 125, 160, 200, 250, 315, 400, 500, 630, 800)  # EN 150
 class Conflict:
     """A limit that no size on offer keeps.
 
-    ``limit`` is pressure, velocity, size or distinct sizes; ``least`` is the best that can be had and
-    ``allowed`` what is allowed, both in ``unit``; ``variant`` is the worst one. ``units`` are those that it is told in.
+    ``limit`` is pressure, velocity, size, distinct sizes or steps over the own size; ``least`` is the best that can be
+    had and ``allowed`` what is allowed, both in ``unit``; ``variant`` is the worst one. ``units`` are those that it is
+    told in.
     """
 
     path: str
@@ -51,6 +52,11 @@ class Conflict:
             return f"{self.section} on the way to {self.path}: it needs at least {self.units.size(least)}, and {has}"
         if self.limit == "distinct sizes":
             return f"no set with {self.allowed:g} distinct sizes holds; the fewest that hold are {self.least:g}"
+        if self.limit == "steps over the own size":
+            return (
+                f"{self.section} needs {self.least:g} standard sizes above what the friction-rate method gives it "
+                f"anywhere, and {self.allowed:g} are allowed"
+            )
         of = f"velocity in {self.section}" if self.limit == "velocity" else f"pressure to {self.path}"
         return (
             f"{of}{where}: at least {self.units.say(self.least, self.unit, '.4g')} even in the largest sizes, "
@@ -75,12 +81,15 @@ class WayOut:
 def find_conflicts(case: Case, max_distinct: int | None) -> tuple[Conflict, ...]:
     """What breaks even in the largest sizes that bounds and parents leave, worst variant of each.
 
-    Where each limit could be kept alone, the cap on distinct sizes stands in the way, or the limits cannot
-    all be kept at once: then the tightest path is named.
+    Where each limit could be kept alone, the cap on steps over the own size or that on distinct sizes stands in the
+    way, or the limits cannot all be kept at once: then the tightest path is named.
     """
     alone = _single_conflicts(case)
     if alone:
         return alone
+    steps = fewest_steps_over_own(case)
+    if steps is not None and steps > case.plan.most_steps_over_own:
+        return _steps_conflicts(case, steps)
     if max_distinct is not None:
         without_cap = size_front(case.problem()).entries
         if without_cap:
@@ -97,6 +106,41 @@ def find_conflicts(case: Case, max_distinct: int | None) -> tuple[Conflict, ...]
                 ),
             )
     return _joint_conflict(case)
+
+
+def fewest_steps_over_own(case: Case, max_distinct: int | None = None) -> int | None:
+    """The least cap on steps over the own size, from the plan's up, that leaves a set; None where none does."""
+    first = case.plan.most_steps_over_own
+
+    def leaves_one(steps: int) -> bool:
+        return least_cost(case.capped_at(steps).problem(), max_distinct=max_distinct).size_index is not None
+
+    return first + _fewest_steps(lambda n: leaves_one(first + n)) if leaves_one(NO_CAP) else None
+
+
+def _steps_conflicts(case: Case, steps: int) -> tuple[Conflict, ...]:
+    """The sections that have to go above the cap where it is lifted to so many steps: as few steps in all as can be."""
+    problem = case.capped_at(steps).problem()
+    above = np.where(problem.allowed & ~case.within_cap, case.steps_over_own - case.plan.most_steps_over_own, 0)
+    # The cost decides between sets with as few steps, and keeps a program without any from being one.
+    cost = above + problem.cost / (1.0 + problem.cost.max(axis=1).sum())
+    chosen = least_cost(replace(problem, cost=cost, change_cost=None)).size_index
+    assert chosen is not None  # so many steps leave a set
+    taken = case.steps_over_own[np.arange(len(chosen)), chosen]
+    over = np.flatnonzero(above[np.arange(len(chosen)), chosen] > 0)
+    return tuple(
+        Conflict(
+            path=case.tree.runs[int(np.flatnonzero(case.tree.path[:, i])[0])].name,
+            section=case.tree.sections[i].name,
+            limit="steps over the own size",
+            variant=None,
+            least=float(taken[i]),
+            allowed=float(case.plan.most_steps_over_own),
+            unit="sizes",
+            units=case.plan.units,
+        )
+        for i in sorted(over, key=lambda i: (-taken[i], i))
+    )
 
 
 def _joint_conflict(case: Case) -> tuple[Conflict, ...]:
@@ -151,7 +195,7 @@ def _single_conflicts(case: Case) -> tuple[Conflict, ...]:
 def _fitting_sizes(case: Case) -> tuple[NDArray[np.bool_], list[Conflict]]:
     """(n_section, n_size) bool: sizes that suit bounds, offers, children and parents; and where there are none."""
     tree, diameter = case.tree, case.diameter_in
-    fits = case.on_sale.copy()
+    fits = case.table.on_sale.copy()
     found = []
     for i in range(len(tree.sections) - 1, -1, -1):
         children = tree.children(i)
@@ -239,6 +283,13 @@ def _changes(plan: Plan, conflicts: tuple[Conflict, ...]) -> Iterator[tuple[str,
     """Kind, wording and changed plan of each way out that is worth a try."""
     by_name = {section.name: section for section in plan.sections}
     runs = list(dict.fromkeys(c.path for c in conflicts if c.path))
+    steps = fewest_steps_over_own(build_case(plan), plan.max_distinct_sizes or None)
+    if steps is not None and steps > plan.most_steps_over_own:
+        yield (
+            "more steps",
+            f"Allow {steps} standard sizes above the own size, most_steps_over_own = {steps} in [objective]",
+            replace(plan, most_steps_over_own=steps),
+        )
     if plan.max_distinct_sizes:
         yield "more sizes", "Stock as many distinct sizes as it takes", replace(plan, max_distinct_sizes=0)
     yield from _larger_sizes(plan, runs)
@@ -389,8 +440,12 @@ def _more_pressure(plan: Plan) -> WayOut | None:
     ]
     if not plan.budget_given:
         words = [f"{say(extra[0], 'inWC', '.3g')} more to the ducts, by a higher speed or less in the devices"]
+    change = "Make available " + " and ".join(words)
+    if plan.budget_given:  # with more pressure the own sizes are smaller, and so is what the cap on them leaves
+        raised = replace(plan, supply_inwc=plan.supply_inwc + extra[0], return_inwc=plan.return_inwc + extra[1])
+        return WayOut(kind="more pressure", change=change, solution=_solve(raised))
     solution = solve(extra[0], extra[1], plan.max_distinct_sizes or None)
-    return WayOut(kind="more pressure", change="Make available " + " and ".join(words), solution=solution)
+    return WayOut(kind="more pressure", change=change, solution=solution)
 
 
 def _fewest_steps(holds: Callable[[int], bool]) -> int:

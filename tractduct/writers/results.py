@@ -68,6 +68,7 @@ def results(
         "open_distinct_sizes": [
             {"distinct_sizes": number, "best_bound": _down(bound)} for number, bound in study.open_numbers
         ],
+        "cap": _cap(study),
         "margins": _margins(study),
         "velocity_limits": _velocity_limits(study),
         "variants": _variants(study),
@@ -144,7 +145,31 @@ def results(
     return _with_si(out, study) if study.plan.units.is_si else out
 
 
-_COSTS = ("cost", "least_cost", "best_bound", "standard_cost")
+def _cap(study: Study) -> dict[str, Any]:
+    """The cap on steps over the own size: the largest size that it leaves each section, and what it costs if known."""
+    case, free = study.case, study.without_cap
+    left = [np.flatnonzero(row) for row in case.table.on_sale & case.within_cap]
+    return {
+        "most_steps_over_own": study.plan.most_steps_over_own,
+        "extra_cost": None if free is None else _number(free.extra_cost),
+        "extra_cost_at_most": None if free is None else _number(free.extra_at_most),
+        "without": None
+        if free is None
+        else {
+            "least_cost": _number(free.least_cost.cost),
+            "best_bound": _bound(free.least_cost),
+            "cost": _number(free.recommended.cost),
+            "distinct_sizes": free.recommended.distinct_sizes,
+            "size_set": case.labels(free.recommended.size_index),
+        },
+        "largest_size": {
+            s.name: study.table.sizes[sizes[-1]].label if sizes.size else ""
+            for s, sizes in zip(study.tree.sections, left, strict=True)
+        },
+    }
+
+
+_COSTS = ("extra_cost", "extra_cost_at_most", "cost", "least_cost", "best_bound", "standard_cost")
 _IN_SI = tuple(MEASURES[name] for name in ("cfm", "ft", "in", "fpm", "inWC", "inWC/100 ft", "Btu/h"))
 
 

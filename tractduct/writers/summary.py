@@ -218,8 +218,30 @@ def _cost(study: Study) -> list[str]:
         )
     elif study.status != "optimal":
         lines.append("The least cost is proven; that no fewer sizes would do for little more is not.")
+    cap = cap_text(study)
+    if cap:
+        lines.append(cap)
     lines.append(f"Closest limits: {closest_limits(study)}")
     return lines
+
+
+def cap_text(study: Study) -> str:
+    """What the cap on steps over the own size costs, in a sentence or two; empty where that was not worked out."""
+    free = study.without_cap
+    if free is None:
+        return ""
+    steps = _count(study.plan.most_steps_over_own, "standard size")
+    text = f"No section is more than {steps} above the largest that the friction-rate method gives it. "
+    if free.extra_at_most > free.extra_cost + 0.005:
+        text += f"That adds at most {money(study, free.extra_at_most)} to the least cost."
+    elif free.extra_cost > 0.005:
+        text += f"That adds {money(study, free.extra_cost)} to the least cost."
+    else:
+        text += "That adds nothing to the least cost."
+    wide, chosen = free.recommended, study.recommended
+    if wide.distinct_sizes != chosen.distinct_sizes or abs(wide.cost - chosen.cost) > 0.005:
+        text += f" Without it the set would have {wide.distinct_sizes} sizes for {money(study, wide.cost)}."
+    return text
 
 
 def _drivers(study: Study) -> list[str]:

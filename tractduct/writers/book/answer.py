@@ -33,6 +33,7 @@ from tractduct.writers.book.looks import (
     size_value,
 )
 from tractduct.writers.book.pressure import pressure_text
+from tractduct.writers.summary import cap_text
 
 ANSWER_WIDTHS = (23, 15, 11, 11, 13, 42)
 NO_ANSWER_WIDTHS = (23, 18, 12, 12, 50)
@@ -184,6 +185,9 @@ def _what_to_build(page: Page, facts: Facts, across: int) -> None:
         "build every lot of this plan from it.",
         across,
     )
+    cap = cap_text(study)
+    if cap:
+        page.fact("Largest sizes", cap, across)
     page.row += 1
     page.table(
         [

@@ -105,6 +105,13 @@ def method(units: UnitSystem) -> tuple[tuple[str, str], ...]:
         ),
         ("Step-downs", "No section is larger (by equivalent diameter) than the one it joins."),
         (
+            "Largest size",
+            "At most so many standard sizes of its shape, counted by equivalent diameter, above the largest that the "
+            "friction-rate method gives the section in any variant of the plan (with a blower table: at the pressure "
+            "split by total effective length). A section for which the method finds no size in some variant has no "
+            "such limit, nor has a given size; from min_in on the smallest size is always left.",
+        ),
+        (
             "Which set",
             "Of all sets that hold in every variant, the fewest distinct sizes within the plan's per cent over "
             "the least cost, and the cheapest of those. Distinct sizes are counted for each kind and shape of "
@@ -218,6 +225,14 @@ def basis_sheet(book: Book, facts: Facts) -> None:
             float(plan.max_distinct_sizes),
             "objective",
             "max_distinct_sizes",
+            "0",
+        ),
+        (
+            "Most sizes above the friction-rate method's (99: no cap)",
+            "",
+            float(plan.most_steps_over_own),
+            "objective",
+            "most_steps_over_own",
             "0",
         ),
     ]
