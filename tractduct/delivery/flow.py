@@ -27,7 +27,7 @@ FloatArray = NDArray[np.float64]
 _JUMP_WIDTH = 1e-4
 _CLOSE = 1e-11  # relative change of the airflow at which a solve is done
 _SETTLED = 1e-8  # the largest relative change of a variant that counts as settled at the last step
-_MOST_STEPS = 60
+MOST_STEPS = 60
 _LEAST_CFM = 1e-6
 
 
@@ -168,12 +168,12 @@ def _side(tree: DuctTree, is_return: bool) -> _Side:
 
 def section_loss_inwc(ducts: SizedDucts, airflow_cfm: FloatArray, air: Air) -> FloatArray:
     """What each section loses at an airflow, dampers included; (n_variant, n_section)."""
-    return _Losses.of(ducts, air, airflow_cfm.shape).at(airflow_cfm)[0]
+    return Losses.of(ducts, air, airflow_cfm.shape).at(airflow_cfm)[0]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Losses:
-    """A section's loss and slope at an airflow, with all that does not change worked out once."""
+class Losses:
+    """A section's loss and slope at an airflow, with all that does not change worked out once; arrays of one shape."""
 
     reynolds_per_cfm: FloatArray
     relative_roughness: FloatArray
@@ -181,13 +181,13 @@ class _Losses:
     other_per_cfm2: FloatArray  # loss coefficients and dampers
 
     @staticmethod
-    def of(ducts: SizedDucts, air: Air, shape: tuple[int, ...]) -> _Losses:
+    def of(ducts: SizedDucts, air: Air, shape: tuple[int, ...]) -> Losses:
         diameter_ft = ducts.diameter_in / 12.0
         velocity_fpm = 1.0 / round_area_ft2(ducts.diameter_in) / (1.0 - ducts.derate)
         reynolds = velocity_fpm / 60.0 * diameter_ft / air.kinematic_viscosity_ft2_per_s
         friction = ducts.friction_length_ft / diameter_ft * dynamic_pressure_inwc(velocity_fpm, air)
         other = ducts.loss_coefficient * velocity_pressure_inwc(1.0 / ducts.area_ft2, air)
-        return _Losses(
+        return Losses(
             *(
                 np.ascontiguousarray(np.broadcast_to(a, shape))
                 for a in (
@@ -243,11 +243,22 @@ def solve_airflow(
     for i, section in enumerate(tree.sections):
         if section.is_run and tree.children(i):
             raise ValueError(f"section {section.name!r} ends in a room and feeds others")
+    return settle(tree, Losses.of(ducts, air, start_cfm.shape), ducts.is_open, source, start_cfm, leakage)
+
+
+def settle(
+    tree: DuctTree,
+    losses: Losses,
+    is_open: NDArray[np.bool_],
+    source: Source,
+    start_cfm: FloatArray,
+    leakage: Leakage | None = None,
+    most_steps: int = MOST_STEPS,
+) -> AirflowSolution:
+    """``solve_airflow`` of losses at hand. Few ``most_steps`` from a start close by give a guess, not settled."""
     lost = leakage or Leakage()
     sides = (_side(tree, False), _side(tree, True))
-    shape = start_cfm.shape
-    losses = _Losses.of(ducts, air, shape)
-    is_open = np.broadcast_to(ducts.is_open, shape)
+    is_open = np.broadcast_to(is_open, start_cfm.shape)
     # A section whose runs are all shut is shut too.
     is_open = is_open & ((is_open[:, tree.run_section] @ tree.path.astype(float)) > 0.0)
     flow = np.where(is_open, np.maximum(start_cfm, _LEAST_CFM), 0.0)
@@ -257,7 +268,7 @@ def solve_airflow(
     settled = np.ones(len(flow), dtype=bool)
     steps = 0
     change = np.zeros_like(flow)
-    while steps < _MOST_STEPS:
+    while steps < most_steps:
         steps += 1
         loss, slope = losses.at(flow)
         with np.errstate(divide="ignore", invalid="ignore"):

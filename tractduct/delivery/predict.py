@@ -186,21 +186,8 @@ def predict(
     Raises InputFaults for a section that both ends in a room and feeds others, and, if strict, where the
     blower's curve never meets the system's.
     """
-    for i, section in enumerate(case.tree.sections):
-        if section.is_run and case.tree.children(i):
-            raise InputFaults(
-                [
-                    Fault(
-                        file="sections",
-                        column="room",
-                        value=section.name,
-                        problem="this section ends in a room and feeds others, so its airflow can't be predicted",
-                        remedy="Let it feed others only, and add a section of its own for the register",
-                    )
-                ]
-            )
     plan, tree, variants = case.plan, case.tree, case.variants
-    _refuse_lossless(case, ducts)
+    refuse_unpredictable(case, ducts)
     drive = drive or default_drive(plan)
     stream = airstream(plan, variants.variants, variants.room_airflow_cfm.sum(axis=1), loaded=loaded)
     lost = Leakage(supply=plan.equipment.supply_leakage, return_=plan.equipment.return_leakage)
@@ -236,8 +223,21 @@ def room_airflow(plan: Plan, tree: DuctTree, run_cfm: FloatArray) -> FloatArray:
     return room
 
 
-def _refuse_lossless(case: Case, ducts: SizedDucts) -> None:
-    """A run that loses nothing would take all the air: a fault that names it."""
+def refuse_unpredictable(case: Case, ducts: SizedDucts) -> None:
+    """InputFaults for a section that ends in a room and feeds others, or a run that loses nothing at any airflow."""
+    for i, section in enumerate(case.tree.sections):
+        if section.is_run and case.tree.children(i):
+            raise InputFaults(
+                [
+                    Fault(
+                        file="sections",
+                        column="room",
+                        value=section.name,
+                        problem="this section ends in a room and feeds others, so its airflow can't be predicted",
+                        remedy="Let it feed others only, and add a section of its own for the register",
+                    )
+                ]
+            )
     shape = case.variants.airflow_cfm.shape
     loses = np.logical_or(ducts.friction_length_ft > 0.0, ducts.loss_coefficient > 0.0)
     can_lose = np.all(np.broadcast_to(loses, shape), axis=0).tolist()

@@ -1,0 +1,325 @@
+"""Many size sets and damper settings simulated at once, over classes of variants that get the same air.
+
+What arrives depends on what drives the air and on what the ducts are made of, not on what the rooms want. So the
+variants of one season and flex product share a simulation: at a held pressure or on a blower's curve all of them,
+at a held airflow those whose totals are alike. What the rooms of all orientations want collapses into one window
+for each class and room.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tractduct.delivery.flow import (
+    MOST_STEPS,
+    BlowerCurve,
+    FloatArray,
+    HeldAirflow,
+    HeldPressure,
+    Leakage,
+    Losses,
+    Source,
+    settle,
+)
+from tractduct.delivery.predict import (
+    Drive,
+    default_drive,
+    installed_ducts,
+    open_sections,
+    refuse_unpredictable,
+    room_airflow,
+    room_tolerance_cfm,
+    source_of,
+)
+from tractduct.network.airstream import airstream
+from tractduct.sizing.case import Case
+
+IntArray = NDArray[np.intp]
+BoolArray = NDArray[np.bool_]
+
+# Held totals of one class differ by less than this part; their shares then differ by a tenth of it or less, for
+# shares drift with the difference between the runs' exponents of loss (about 1.8 to 2) only.
+TOTALS_ALIKE = 0.02
+_NUMBERS_AT_ONCE = 50_000  # in an array of a batch: candidates x classes x sections or points of a curve; fits a cache
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ClassAirflow:
+    """What size sets and dampers deliver, class by class.
+
+    Attributes
+    ----------
+    section_cfm : (n_candidate, n_class, n_section)
+    run_cfm : (n_candidate, n_class, n_path); 0 where the run is shut
+    room_cfm : (n_candidate, n_class, n_room)
+    supply_inwc, return_inwc, external_static_inwc : (n_candidate, n_class); the last NaN at held pressure
+    settled : (n_candidate, n_class) bool; what did not settle is NaN
+    """
+
+    section_cfm: FloatArray
+    run_cfm: FloatArray
+    room_cfm: FloatArray
+    supply_inwc: FloatArray
+    return_inwc: FloatArray
+    external_static_inwc: FloatArray
+    settled: BoolArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Windows:
+    """What the variants of each class want of each room, in the class's own airflow; arrays of (n_class, n_room).
+
+    ``most_cfm`` is the largest design airflow among them and ``most_tolerance_cfm`` its tolerance: it alone says what
+    is too little, since no smaller design is as far off. ``least_cfm`` likewise says what is too much. A class with
+    no variants has -inf and inf: nothing is out of its window.
+    """
+
+    most_cfm: FloatArray
+    most_tolerance_cfm: FloatArray
+    least_cfm: FloatArray
+    least_tolerance_cfm: FloatArray
+
+    def low_cfm(self, tolerances: float = 1.0) -> FloatArray:
+        """The least that is within so many tolerances of every variant's design; may be below 0."""
+        return self.most_cfm - tolerances * self.most_tolerance_cfm
+
+    def high_cfm(self, tolerances: float = 1.0) -> FloatArray:
+        """The most that is; where it is below ``low_cfm`` no airflow suits all variants of the class."""
+        return self.least_cfm + tolerances * self.least_tolerance_cfm
+
+    def too_little(self, room_cfm: FloatArray) -> FloatArray:
+        """Tolerances below the largest design; (..., n_class, n_room)."""
+        return (self.most_cfm - room_cfm) / self.most_tolerance_cfm
+
+    def too_much(self, room_cfm: FloatArray) -> FloatArray:
+        """Tolerances above the smallest design; (..., n_class, n_room)."""
+        return (room_cfm - self.least_cfm) / self.least_tolerance_cfm
+
+    def off(self, room_cfm: FloatArray) -> FloatArray:
+        """(..., n_class, n_room) the worst variant's distance from design in tolerances; above 1 is outside."""
+        return np.maximum(self.too_little(room_cfm), self.too_much(room_cfm))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Classes:
+    """Classes of variants, each simulated once in place of all its variants.
+
+    Attributes
+    ----------
+    case : one variant a class, of the largest total among its variants
+    drive, source, leakage : what drives the air
+    of_variant : (n_variant,) the class of each variant of the whole case
+    scale : (n_variant,) a variant's airflow over its class's: below 1 only where held totals are merely alike
+    season : (n_class,) index into ``plan.seasons``
+    supply_limit_inwc : (n_class,) what the supply plenum may hold at a held airflow; infinite otherwise, and where
+        the blower's table gives supply and return together
+    ducts_limit_inwc : (n_class,) the same of supply and return together; infinite otherwise
+    design_cfm, tolerance_cfm : (n_variant, n_room) of the whole case
+    losses : (n_section, n_size, n_class) arrays, what each size loses, without dampers
+    """
+
+    case: Case
+    drive: Drive
+    source: Source
+    leakage: Leakage
+    of_variant: IntArray
+    scale: FloatArray
+    season: IntArray
+    supply_limit_inwc: FloatArray
+    ducts_limit_inwc: FloatArray
+    design_cfm: FloatArray
+    tolerance_cfm: FloatArray
+    losses: Losses
+    is_open: BoolArray
+
+    @property
+    def n_class(self) -> int:
+        return len(self.season)
+
+    def windows(self, variants: BoolArray | None = None) -> Windows:
+        """What the variants of a (n_variant,) mask want, all if None."""
+        keep = np.arange(len(self.of_variant)) if variants is None else np.flatnonzero(variants)
+        shape = (self.n_class, self.design_cfm.shape[1])
+        most, least = np.full(shape, -np.inf), np.full(shape, np.inf)
+        most_off, least_off = np.ones(shape), np.ones(shape)
+        design = self.design_cfm[keep] / self.scale[keep, None]
+        off = self.tolerance_cfm[keep] / self.scale[keep, None]
+        rooms = np.arange(shape[1])
+        for c, mine in _members(self.of_variant[keep], self.n_class):
+            if mine.size:
+                high, low = mine[np.argmax(design[mine], axis=0)], mine[np.argmin(design[mine], axis=0)]
+                most[c], most_off[c] = design[high, rooms], off[high, rooms]
+                least[c], least_off[c] = design[low, rooms], off[low, rooms]
+        return Windows(most_cfm=most, most_tolerance_cfm=most_off, least_cfm=least, least_tolerance_cfm=least_off)
+
+    def simulate(
+        self,
+        size_index: IntArray,
+        damper_inwc_per_cfm2: FloatArray | float = 0.0,
+        *,
+        start_cfm: FloatArray | None = None,
+        most_steps: int | None = None,
+    ) -> ClassAirflow:
+        """Airflow of many candidates in every class.
+
+        Parameters
+        ----------
+        size_index : (n_candidate, n_section), or (n_section,) for all candidates
+        damper_inwc_per_cfm2 : broadcastable to (n_candidate, n_class, n_path); ``marks[:, classes.season]`` gives it
+            from marks by season
+        start_cfm : broadcastable to (n_candidate, n_class, n_section), airflow close by; the design airflow if None
+        most_steps : after so many Newton steps the airflow is taken as it is, as a guess; settled if None
+
+        The number of candidates is the first that is not 1 of ``size_index``, dampers and start.
+        """
+        n_class, n_section = self.is_open.shape
+        size = np.atleast_2d(size_index)
+        damper = np.asarray(damper_inwc_per_cfm2, dtype=float)
+        damper = damper.reshape((1,) * (3 - damper.ndim) + damper.shape)
+        start = self.case.variants.airflow_cfm[None] if start_cfm is None else start_cfm
+        start = start.reshape((1,) * (3 - start.ndim) + start.shape)
+        n = max(len(size), len(damper), len(start))
+        widest = max(n_section, self.source.static_inwc.shape[1] if isinstance(self.source, BlowerCurve) else 0)
+        at_once = max(1, _NUMBERS_AT_ONCE // (n_class * widest))
+        parts = []
+        for first in range(0, n, at_once):
+            part = slice(first, first + at_once)
+            here = size if len(size) == 1 else size[part]
+            dampers = damper if len(damper) == 1 else damper[part]
+            close = start if len(start) == 1 else start[part]
+            parts.append(self._batch(here, dampers, close, most_steps))
+        if len(parts) == 1:
+            return parts[0]
+        names = [f.name for f in fields(ClassAirflow)]
+        return ClassAirflow(**{name: np.concatenate([getattr(part, name) for part in parts]) for name in names})
+
+    def _batch(self, size: IntArray, damper: FloatArray, start: FloatArray, most_steps: int | None) -> ClassAirflow:
+        tree, plan = self.case.tree, self.case.plan
+        n_class, n_section = self.is_open.shape
+        n = max(len(size), len(damper), len(start))
+        shape = (n, n_class, n_section)
+
+        def rows(values: NDArray[Any]) -> NDArray[Any]:
+            """Any (n_candidate or 1, n_class or 1, n_section) as one row a candidate and class."""
+            return np.broadcast_to(values, shape).reshape(n * n_class, n_section)
+
+        at = np.arange(n_section), size
+        chosen = Losses(*(rows(getattr(self.losses, f.name)[at].swapaxes(1, 2)) for f in fields(Losses)))
+        dampers = np.zeros((*damper.shape[:2], n_section))
+        dampers[:, :, tree.run_section] = damper
+        solution = settle(
+            tree,
+            replace(chosen, other_per_cfm2=chosen.other_per_cfm2 + rows(dampers)),
+            rows(self.is_open[None]),
+            _tiled(self.source, n),
+            rows(start),
+            self.leakage,
+            MOST_STEPS if most_steps is None else most_steps,
+        )
+        if most_steps is None:
+            solution = solution.with_unsettled_blank()
+        run = solution.airflow_cfm[:, tree.run_section]
+        return ClassAirflow(
+            section_cfm=solution.airflow_cfm.reshape(shape),
+            run_cfm=run.reshape(n, n_class, -1),
+            room_cfm=room_airflow(plan, tree, run).reshape(n, n_class, -1),
+            supply_inwc=np.asarray(solution.supply_inwc).reshape(n, n_class),
+            return_inwc=np.asarray(solution.return_inwc).reshape(n, n_class),
+            external_static_inwc=solution.external_static_inwc.reshape(n, n_class),
+            settled=solution.settled.reshape(n, n_class),
+        )
+
+    def pressure_over_inwc(self, got: ClassAirflow) -> FloatArray:
+        """(n_candidate, n_class) how far the ducts take more than there is; below 0 within."""
+        return np.maximum(
+            got.supply_inwc - self.supply_limit_inwc, got.supply_inwc + got.return_inwc - self.ducts_limit_inwc
+        )
+
+
+def build_classes(case: Case, drive: Drive | None = None) -> Classes:
+    """The classes of a case. InputFaults where its airflow can't be predicted.
+
+    One season, one flex product, the same runs open; at a held airflow also totals alike within ``TOTALS_ALIKE``. A
+    published friction table corrects friction at each variant's design airflow, so that variants whose corrections
+    differ are classes of their own.
+    """
+    plan, variants = case.plan, case.variants
+    drive = drive or default_drive(plan)
+    total = variants.room_airflow_cfm.sum(axis=1)
+    corrected = np.any(case.table.ducts.correction != 1.0)
+    keys = [
+        (
+            variant.season,
+            variant.flex,
+            variants.open_run[v].tobytes(),
+            case.table.ducts.correction[v].tobytes() if corrected else b"",
+        )
+        for v, variant in enumerate(variants.variants)
+    ]
+    of_variant = np.zeros(len(keys), dtype=np.intp)
+    representative: list[int] = []
+    for key in dict.fromkeys(keys):
+        mine = np.array([v for v, k in enumerate(keys) if k == key], dtype=np.intp)
+        # From the largest total down, so that the representative has the largest pressure too.
+        for v in mine[np.argsort(-total[mine], kind="stable")]:
+            first = representative[-1] if representative else None
+            alike = first is not None and keys[first] == key
+            if not alike or (drive is Drive.AIRFLOW and total[v] < total[first] * (1.0 - TOTALS_ALIKE)):
+                representative.append(int(v))
+            of_variant[v] = len(representative) - 1
+    one = case.rows(np.array(representative, dtype=np.intp))
+    refuse_unpredictable(one, installed_ducts(one, np.zeros(len(case.tree.sections), dtype=np.intp)))
+    own = one.variants.room_airflow_cfm.sum(axis=1)[of_variant]
+    held = drive is Drive.AIRFLOW
+    limits = np.full((2, len(representative)), np.inf)
+    for c, members in _members(of_variant, len(representative)) if held else ():
+        given = np.array([case.budget.by_side_inwc[members, 0].min(), case.budget.total_inwc[members].min()])
+        limits[:, c] = np.where(np.isnan(given), np.inf, given)
+    stream = airstream(plan, one.variants.variants, one.variants.room_airflow_cfm.sum(axis=1))
+    return Classes(
+        case=one,
+        drive=drive,
+        source=source_of(plan, one.variants, stream, drive),
+        leakage=Leakage(supply=plan.equipment.supply_leakage, return_=plan.equipment.return_leakage),
+        of_variant=of_variant,
+        scale=np.divide(total, own, out=np.ones_like(total), where=held & (own > 0.0)),
+        season=np.array([plan.seasons.index(v.season) for v in one.variants.variants], dtype=np.intp),
+        supply_limit_inwc=limits[0],
+        ducts_limit_inwc=limits[1],
+        design_cfm=variants.room_airflow_cfm,
+        tolerance_cfm=room_tolerance_cfm(variants.room_airflow_cfm, plan.tolerance),
+        losses=_losses_by_size(one),
+        is_open=open_sections(case.tree, one.variants),
+    )
+
+
+def _members(of_variant: IntArray, n_class: int) -> list[tuple[int, IntArray]]:
+    return [(c, np.flatnonzero(of_variant == c)) for c in range(n_class)]
+
+
+def _losses_by_size(case: Case) -> Losses:
+    shape = case.variants.airflow_cfm.shape
+    n_section, n_size = shape[1], len(case.table.sizes)
+    by_size = [
+        Losses.of(installed_ducts(case, np.full(n_section, k, dtype=np.intp)), case.air, shape) for k in range(n_size)
+    ]
+    return Losses(
+        *(np.ascontiguousarray(np.stack([getattr(one, f.name).T for one in by_size], axis=1)) for f in fields(Losses))
+    )
+
+
+def _tiled(source: Source, n: int) -> Source:
+    """The source of every class, repeated for each of n candidates."""
+    if isinstance(source, BlowerCurve):
+        return BlowerCurve(
+            airflow_cfm=source.airflow_cfm,
+            static_inwc=np.tile(source.static_inwc, (n, 1)),
+            device_inwc_per_cfm2=np.tile(source.device_inwc_per_cfm2, n),
+        )
+    names = [f.name for f in fields(source)]
+    kind: type[HeldAirflow | HeldPressure] = type(source)
+    return kind(**{name: np.tile(getattr(source, name), n) for name in names})
