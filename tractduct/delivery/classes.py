@@ -31,9 +31,9 @@ from tractduct.delivery.predict import (
     installed_ducts,
     open_sections,
     refuse_unpredictable,
-    room_airflow,
     room_tolerance_cfm,
     source_of,
+    supply_runs_of_rooms,
 )
 from tractduct.network.airstream import airstream
 from tractduct.sizing.case import Case
@@ -58,6 +58,7 @@ class ClassAirflow:
     room_cfm : (n_candidate, n_class, n_room)
     supply_inwc, return_inwc, external_static_inwc : (n_candidate, n_class); the last NaN at held pressure
     settled : (n_candidate, n_class) bool; what did not settle is NaN
+    damper_inwc_per_cfm2 : (n_candidate, n_class, n_path) as given
     """
 
     section_cfm: FloatArray
@@ -67,6 +68,7 @@ class ClassAirflow:
     return_inwc: FloatArray
     external_static_inwc: FloatArray
     settled: BoolArray
+    damper_inwc_per_cfm2: FloatArray
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -120,6 +122,8 @@ class Classes:
     ducts_limit_inwc : (n_class,) the same of supply and return together; infinite otherwise
     design_cfm, tolerance_cfm : (n_variant, n_room) of the whole case
     losses : (n_section, n_size, n_class) arrays, what each size loses, without dampers
+    is_open : (n_class, n_section) bool
+    serves : (n_room, n_path) 1 for a room's supply runs, else 0
     """
 
     case: Case
@@ -135,6 +139,7 @@ class Classes:
     tolerance_cfm: FloatArray
     losses: Losses
     is_open: BoolArray
+    serves: FloatArray
 
     @property
     def n_class(self) -> int:
@@ -198,7 +203,7 @@ class Classes:
         return ClassAirflow(**{name: np.concatenate([getattr(part, name) for part in parts]) for name in names})
 
     def _batch(self, size: IntArray, damper: FloatArray, start: FloatArray, most_steps: int | None) -> ClassAirflow:
-        tree, plan = self.case.tree, self.case.plan
+        tree = self.case.tree
         n_class, n_section = self.is_open.shape
         n = max(len(size), len(damper), len(start))
         shape = (n, n_class, n_section)
@@ -226,11 +231,12 @@ class Classes:
         return ClassAirflow(
             section_cfm=solution.airflow_cfm.reshape(shape),
             run_cfm=run.reshape(n, n_class, -1),
-            room_cfm=room_airflow(plan, tree, run).reshape(n, n_class, -1),
+            room_cfm=(run @ self.serves.T).reshape(n, n_class, -1),
             supply_inwc=np.asarray(solution.supply_inwc).reshape(n, n_class),
             return_inwc=np.asarray(solution.return_inwc).reshape(n, n_class),
             external_static_inwc=solution.external_static_inwc.reshape(n, n_class),
             settled=solution.settled.reshape(n, n_class),
+            damper_inwc_per_cfm2=np.broadcast_to(damper, (n, *shape[1:2], len(tree.run_section))),
         )
 
     def pressure_over_inwc(self, got: ClassAirflow) -> FloatArray:
@@ -294,6 +300,7 @@ def build_classes(case: Case, drive: Drive | None = None) -> Classes:
         tolerance_cfm=room_tolerance_cfm(variants.room_airflow_cfm, plan.tolerance),
         losses=_losses_by_size(one),
         is_open=open_sections(case.tree, one.variants),
+        serves=supply_runs_of_rooms(plan, case.tree),
     )
 
 

@@ -8,6 +8,7 @@ few array operations for each level of the tree and no matrix.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -152,6 +153,7 @@ class _Side:
     levels: tuple[_Level, ...] = field(default=())
 
 
+@lru_cache(maxsize=16)  # of trees solved again and again
 def _side(tree: DuctTree, is_return: bool) -> _Side:
     depth = np.zeros(len(tree.sections), dtype=int)
     for i, p in enumerate(tree.parent):

@@ -213,14 +213,20 @@ def predict(
 
 def room_airflow(plan: Plan, tree: DuctTree, run_cfm: FloatArray) -> FloatArray:
     """(n_variant, n_room) sum over each room's supply runs."""
-    index = {key_of(room): n for n, room in enumerate(plan.rooms)}
-    room = np.zeros((len(run_cfm), len(plan.rooms)))
-    for p, run in enumerate(tree.runs):
-        if run.side != "return":
-            room[:, index[key_of(run.rooms[0])]] += np.nan_to_num(run_cfm[:, p])
+    room = np.nan_to_num(run_cfm) @ supply_runs_of_rooms(plan, tree).T
     # A variant in which nothing is known of any run did not settle.
     room[np.isnan(run_cfm).all(axis=1)] = np.nan
     return room
+
+
+def supply_runs_of_rooms(plan: Plan, tree: DuctTree) -> FloatArray:
+    """(n_room, n_path) 1 for a room's supply runs, else 0."""
+    serves = np.zeros((len(plan.rooms), len(tree.runs)))
+    index = {key_of(room): n for n, room in enumerate(plan.rooms)}
+    for p, run in enumerate(tree.runs):
+        if run.side != "return":
+            serves[index[key_of(run.rooms[0])], p] = 1.0
+    return serves
 
 
 def refuse_unpredictable(case: Case, ducts: SizedDucts) -> None:

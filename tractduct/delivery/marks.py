@@ -1,0 +1,459 @@
+"""Damper marks for given sizes: the fewest tables, the fewest marks and the fewest dampers that put every room right.
+
+One mark a run for all lots, seasons and flex products where that does it; else one a season; else two or three tables
+by groups of orientations; else the rooms that cannot be right.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from tractduct.delivery.balance import tolerances_off
+from tractduct.delivery.classes import Classes, build_classes
+from tractduct.delivery.flow import FloatArray, with_dampers
+from tractduct.delivery.mark_board import Board, BoolArray, IntArray, Least, Position, build_board
+from tractduct.delivery.mark_groups import (
+    MOST_ORIENTATIONS,
+    Needs,
+    best_partition,
+    fewest_groups,
+    groups_that_can,
+    members_of,
+)
+from tractduct.delivery.mark_program import Program, least_worst
+from tractduct.delivery.predict import (
+    Delivered,
+    Drive,
+    default_drive,
+    installed_ducts,
+    predict,
+    room_tolerance_cfm,
+    supply_runs_of_rooms,
+)
+from tractduct.inputs.plan import Plan
+from tractduct.inputs.schema import FACES
+from tractduct.physics.damper import blade_angles_deg, blade_free_share
+from tractduct.sizing.case import Case
+
+Orientation = tuple[str, bool]  # front face, mirrored
+
+AIM = 0.9  # tolerances: what is built is not quite what is drawn
+_MARGIN = 0.03  # tolerances that a program leaves for the steps of a blade
+_TRIES = 12  # to do with one damper less
+_STEPS = tuple(np.arange(0.5, 1.01, 0.05).round(2).tolist())  # tolerances at which groups are looked for
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class MarkTable:
+    """One table of damper marks.
+
+    Attributes
+    ----------
+    orientations : the fronts, mirrored or not, whose lots are set by it
+    seasons : of the plan
+    positions : 1, the same mark in all seasons, or as many as seasons
+    runs : names of the runs that have a damper; the others stay wide open
+    angle_deg, inwc_per_cfm2 : (n_run, n_season) of the blade, 0 wide open
+    design_cfm : (n_run, n_season, 2) least and most design airflow over its lots; 0 where the run is shut
+    rooms_outside : rooms that are outside tolerance in some variant of the table
+    worst_tolerances : the largest distance from design
+    """
+
+    orientations: tuple[Orientation, ...]
+    seasons: tuple[str, ...]
+    positions: int
+    runs: tuple[str, ...]
+    angle_deg: FloatArray
+    inwc_per_cfm2: FloatArray
+    design_cfm: FloatArray
+    rooms_outside: int
+    worst_tolerances: float
+
+    @property
+    def dampers(self) -> int:
+        return len(self.runs)
+
+    @property
+    def free_share(self) -> FloatArray:
+        """(n_run, n_season) share of the opening that the blade leaves free."""
+        return blade_free_share(self.angle_deg)
+
+    @property
+    def takes_inwc(self) -> FloatArray:
+        """(n_run, n_season, 2) what each damper takes at the least and the most design airflow."""
+        return self.inwc_per_cfm2[:, :, None] * self.design_cfm**2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RoomOutside:
+    """A room that marks leave outside tolerance, where it is farthest off."""
+
+    room: str
+    variant: str
+    delivered_cfm: float
+    design_cfm: float
+    tolerances: float
+
+    @property
+    def off_cfm(self) -> float:
+        """How far beyond its tolerance: what is missing (below 0) or too much."""
+        off = self.delivered_cfm - self.design_cfm
+        return off * (1.0 - 1.0 / self.tolerances)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Setting:
+    """Tables of marks and what they deliver.
+
+    ``coefficient`` (n_variant, n_section) inWC/cfm2; ``delivered`` by the ordinary prediction of every variant.
+    """
+
+    tables: tuple[MarkTable, ...]
+    coefficient: FloatArray
+    delivered: Delivered
+    outside: tuple[RoomOutside, ...]
+
+    @property
+    def rooms_outside(self) -> int:
+        return len(self.outside)
+
+    @property
+    def runs(self) -> tuple[str, ...]:
+        """Runs that have a damper in any table, in the order of the tree."""
+        built = {run for table in self.tables for run in table.runs}
+        return tuple(run.name for run in self.delivered.tree.runs if run.name in built)
+
+    @property
+    def worst_tolerances(self) -> float:
+        return max(table.worst_tolerances for table in self.tables)
+
+    @property
+    def positions(self) -> int:
+        return max(table.positions for table in self.tables)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Marks:
+    """The damper marks of a plan in given sizes.
+
+    Attributes
+    ----------
+    chosen : what the crew sets
+    rooms_outside_open : rooms outside tolerance in some variant with every damper wide open
+    one_alone : what one mark a run for everything gives, where ``chosen`` is more than that
+    one_impossible : proven that no single mark a run puts every room within tolerance
+    least_dampers : proven: any single table that puts every room within tolerance has at least so many dampers;
+        None where none does, or ``chosen`` is several tables
+    least_tables : proven: fewer tables cannot put every room within tolerance; 4 for more than three. 1 unless
+        groups were looked for
+    """
+
+    chosen: Setting
+    rooms_outside_open: int
+    one_alone: Setting | None
+    one_impossible: bool
+    least_dampers: int | None
+    least_tables: int
+
+
+def find_marks(
+    case: Case,
+    size_index: IntArray,
+    *,
+    drive: Drive | None = None,
+    positions: int = 2,
+    least_cfm: float = 0.0,
+    aim: float = AIM,
+) -> Marks:
+    """The damper marks of a case in given sizes (n_section,).
+
+    Parameters
+    ----------
+    positions : 1, one mark all year, or 2, one a season where one does not do it
+    least_cfm : no damper in a run whose design airflow never reaches it
+    aim : tolerances that rooms are kept within where that can be
+
+    InputFaults where the airflow can't be predicted.
+    """
+    drive = drive or default_drive(case.plan)
+    finder = _Finder(case, size_index, drive, least_cfm, aim)
+    open_dampers = predict(case, installed_ducts(case, size_index), drive=drive, strict=False)
+    opened = rooms_outside(case, open_dampers)
+    one = finder.table(by_season=False)
+    chosen, alone, fewest = [one], None, 1
+    if one.outside:
+        alone = finder.setting([one])
+        tables = [[one]]
+        if positions > 1 and len(case.plan.seasons) > 1:
+            tables.append([finder.table(by_season=True)])
+        if min(len(t[0].outside) for t in tables):
+            fewest, grouped = finder.groups(tables[-1][0])
+            tables += grouped
+        # The fewest rooms outside, then the fewest tables, then the fewest marks.
+        chosen = min(tables, key=lambda t: (len({r for one in t for r in one.outside}), len(t)))
+    setting = alone if alone is not None and chosen[0] is one else finder.setting(chosen)
+    single = len(chosen) == 1
+    return Marks(
+        chosen=setting,
+        rooms_outside_open=len(opened),
+        one_alone=None if setting is alone else alone,
+        one_impossible=not one.least.possible,
+        least_dampers=chosen[0].least.dampers if single and not setting.outside else None,
+        least_tables=fewest,
+    )
+
+
+def rooms_outside(case: Case, delivered: Delivered) -> tuple[RoomOutside, ...]:
+    """Rooms that are outside tolerance in some variant, each where it is farthest off."""
+    off = np.nan_to_num(tolerances_off(delivered, case.plan.tolerance), nan=np.inf)
+    off = np.round(off, 9)  # the first of several equal variants is named whatever their last bits are
+    found = []
+    for n, room in enumerate(case.plan.rooms):
+        v = int(np.argmax(off[:, n]))
+        if off[v, n] > 1.0:
+            found.append(
+                RoomOutside(
+                    room=room,
+                    variant=str(case.variants.variants[v]),
+                    delivered_cfm=float(delivered.room_cfm[v, n]),
+                    design_cfm=float(delivered.room_design_cfm[v, n]),
+                    tolerances=float(off[v, n]),
+                )
+            )
+    return tuple(found)
+
+
+def pass_range_cfm(plan: Plan, delivered: Delivered) -> tuple[FloatArray, FloatArray]:
+    """(n_variant, n_path) the least and the most that the hood may read: a run's part of its room's tolerance.
+
+    NaN for a return and where the run is shut.
+    """
+    low, high = np.full_like(delivered.run_design_cfm, np.nan), np.full_like(delivered.run_design_cfm, np.nan)
+    allowed = room_tolerance_cfm(delivered.room_design_cfm, plan.tolerance)
+    serves = supply_runs_of_rooms(plan, delivered.tree)
+    for n, runs in enumerate(serves):
+        mine = np.flatnonzero(runs)
+        design = delivered.run_design_cfm[:, mine]
+        is_open = np.isfinite(design)
+        whole = np.where(is_open, design, 0.0).sum(axis=1, keepdims=True)
+        count = np.maximum(is_open.sum(axis=1, keepdims=True), 1)
+        part = np.divide(design, whole, out=np.broadcast_to(1.0 / count, design.shape).copy(), where=whole > 0.0)
+        low[:, mine] = np.where(is_open, np.maximum(design - part * allowed[:, [n]], 0.0), np.nan)
+        high[:, mine] = np.where(is_open, design + part * allowed[:, [n]], np.nan)
+    return low, high
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Table:
+    """A table while it is looked for: its board, settings, and what is proven of it at one tolerance."""
+
+    board: Board
+    variants: BoolArray
+    by_season: bool
+    at: Position
+    least: Least
+    outside: tuple[int, ...]
+
+
+class _Finder:
+    """The search for one case in given sizes."""
+
+    def __init__(self, case: Case, size_index: IntArray, drive: Drive, least_cfm: float, aim: float) -> None:
+        self.case, self.size_index, self.drive, self.aim = case, size_index, drive, aim
+        self.classes: Classes = build_classes(case, drive)
+        self.may = case.variants.run_airflow_cfm.max(axis=0) >= least_cfm
+        self.everyone = np.ones(len(case.variants.variants), dtype=bool)
+
+    def table(self, *, by_season: bool, variants: BoolArray | None = None) -> _Table:
+        """One table for some variants, all if None: the fewest rooms outside, then the fewest dampers."""
+        mask = self.everyone if variants is None else variants
+        board = build_board(self.classes, self.size_index, may=self.may, by_season=by_season, variants=mask)
+        least = board.least()
+        at = board.place(np.maximum(board.wide_open, least.settings))
+        found = least_worst(board)
+        if found is not None:
+            at = board.place(np.maximum(found.settings, least.settings if least.possible else 0))
+        for limit in (self.aim, 0.5 * (self.aim + 1.0), 1.0) if least.possible else ():
+            board = board.within(limit)
+            known = board.least(least.settings)
+            if known.possible:
+                at = board.descend(board.judged(at), board.may, known.settings)
+            if not at.over.any():
+                break
+        else:
+            board, at = self._rooms_given_up(board.within(1.0), board.within(1.0).judged(at))
+            known = Least(settings=board.wide_open, dampers=0, possible=True)
+        if not at.over.any():
+            at = self._few(board, at, known)
+        return _Table(
+            board=board,
+            variants=mask,
+            by_season=by_season,
+            at=at,
+            least=least,
+            outside=self._outside(board, at),
+        )
+
+    @staticmethod
+    def _outside(board: Board, at: Position) -> tuple[int, ...]:
+        return tuple(np.flatnonzero(board.off(at.airflow)[0].max(axis=0) > 1.0).tolist())
+
+    def _rooms_given_up(self, board: Board, at: Position) -> tuple[Board, Position]:
+        """The fewest rooms outside, and then those as near as can be: the board with limits of their own."""
+        best = at
+        program = Program(board, board.coefficients(at.settings), 3.0)
+        for margin in (2.0 * _MARGIN, 0.0):
+            given = program.solve("rooms", limit=board.limit - margin)
+            found = given and program.solve("worst", limit=board.limit - margin, outside=given.outside)
+            if given is None or found is None:
+                continue
+            limit = np.where(given.outside, max(found.worst, 1.0) + _MARGIN, board.limit)
+            own = board.within(limit)
+            new = own.descend(own.place(found.settings), board.may, board.wide_open)
+            if self._rank(board, new) < self._rank(board, best):
+                best = new
+        # Each room keeps what it has now.
+        off = board.off(best.airflow)[0].max(axis=0)
+        own = board.within(np.maximum(board.limit, off + 1e-6))
+        return own, own.judged(best)
+
+    def _rank(self, board: Board, at: Position) -> tuple[bool, int, float]:
+        """Pressure within what there is, then the fewest rooms outside, then the least beyond in all."""
+        over_pressure = bool(np.any(self.classes.pressure_over_inwc(at.airflow) > 1e-6))
+        return over_pressure, len(self._outside(board, at)), float(board.judged(at).over.sum())
+
+    def _few(self, board: Board, at: Position, least: Least) -> Position:
+        """The same limits with fewer dampers."""
+        best = at
+        if at.dampers > least.dampers:
+            program = Program(board, board.coefficients(at.settings), 1.6)
+            found = program.solve("dampers", limit=board.limit - _MARGIN, least=least.settings)
+            if found is not None:
+                new = board.place(np.maximum(found.settings, least.settings))
+                new = board.descend(new, np.any(new.settings > 0, axis=0), least.settings)
+                if not new.over.any() and new.dampers < best.dampers:
+                    best = new
+        if best.dampers > least.dampers:
+            best = board.fewer(best, least.settings, _TRIES)
+        return best
+
+    # -- groups of orientations ----------------------------------------------------------------------------------
+
+    def groups(self, whole: _Table) -> tuple[int, list[list[_Table]]]:
+        """How many tables there must be at least, and sets of two or three tables that may do.
+
+        What is proven takes each class by itself; what is tried takes the ratios between the classes of a mark from
+        the table for all.
+        """
+        variants = self.case.variants.variants
+        orientations = list(dict.fromkeys((v.front_faces, v.mirrored) for v in variants))
+        if not 1 < len(orientations) <= MOST_ORIENTATIONS:
+            return 1, []
+        mask = np.array([[(v.front_faces, v.mirrored) == o for v in variants] for o in orientations])
+        proven = fewest_groups(groups_that_can(self._needs(mask, None), 1.0))
+        unlike = _unlike(orientations)
+        needs = self._needs(mask, whole)
+        found: list[list[_Table]] = []
+        for n_group in range(max(2, proven), min(3, len(orientations)) + 1):
+            split = best_partition(needs, n_group, unlike, _STEPS)
+            if split is None:
+                continue
+            tables = []
+            for group in split[0]:
+                mine = np.any(mask[members_of(group, len(orientations))], axis=0)
+                one = self.table(by_season=False, variants=mine)
+                if one.outside and whole.by_season:
+                    one = min(one, self.table(by_season=True, variants=mine), key=lambda t: len(t.outside))
+                tables.append(one)
+            found.append(tables)
+            if not any(t.outside for t in tables):
+                break
+        return proven, found
+
+    def _needs(self, mask: BoolArray, whole: _Table | None) -> Needs:
+        """What each orientation wants of each room: class by class, or of each mark in its mean class."""
+        classes = self.classes
+        windows = [classes.windows(mine) for mine in mask]
+        most, off, least, over = (
+            np.array([getattr(w, name) for w in windows])
+            for name in ("most_cfm", "most_tolerance_cfm", "least_cfm", "least_tolerance_cfm")
+        )  # (n_orientation, n_class, n_room)
+        n_class, n_room = most.shape[1:]
+        total = classes.case.variants.room_airflow_cfm.sum(axis=1)
+        marks = np.arange(n_class)
+        ratio = np.ones((n_class, n_room))
+        if whole is not None:
+            marks = whole.board.mark_of
+            room = np.maximum(np.nan_to_num(whole.at.airflow.room_cfm[0]), 1.0)
+            mean = np.array([room[marks == m].mean(axis=0) for m in range(marks.max() + 1)])
+            ratio = room / mean[marks]
+            total = np.array([total[marks == m].mean() for m in range(marks.max() + 1)])
+        return Needs(
+            most=most / ratio,
+            most_tolerance=off / ratio,
+            least=least / ratio,
+            least_tolerance=over / ratio,
+            mark_of=marks,
+            total=total if self.drive is Drive.AIRFLOW else None,
+        )
+
+    # -- results --------------------------------------------------------------------------------------------------
+
+    def setting(self, tables: list[_Table]) -> Setting:
+        """The tables with the ordinary prediction of every variant."""
+        case, tree = self.case, self.case.tree
+        coefficient = np.zeros(case.variants.airflow_cfm.shape)
+        for table in tables:
+            by_class = table.board.coefficients(table.at.settings)
+            at = np.flatnonzero(table.variants)
+            coefficient[np.ix_(at, tree.run_section)] = by_class[self.classes.of_variant[at]]
+        ducts = with_dampers(installed_ducts(case, self.size_index), coefficient)
+        delivered = predict(case, ducts, drive=self.drive, strict=False)
+        off = np.nan_to_num(tolerances_off(delivered, case.plan.tolerance), nan=np.inf)
+        return Setting(
+            tables=tuple(self._named(table, off[table.variants]) for table in tables),
+            coefficient=coefficient,
+            delivered=delivered,
+            outside=rooms_outside(case, delivered),
+        )
+
+    def _named(self, table: _Table, off: FloatArray) -> MarkTable:
+        case, tree, classes = self.case, self.case.tree, self.classes
+        seasons = case.plan.seasons
+        settings = table.at.settings
+        has = np.flatnonzero(np.any(settings > 0, axis=0))
+        # A class of each season says which mark holds then, and what its air makes of it.
+        first = [int(np.argmax(classes.season == k)) for k in range(len(seasons))]
+        marks = table.board.mark_of[first]
+        run_cfm = case.variants.run_airflow_cfm
+        design = np.zeros((len(has), len(seasons), 2))
+        for k, season in enumerate(seasons):
+            mine = run_cfm[np.ix_(table.variants & case.variants.where(season=season), has)]
+            design[:, k] = np.column_stack([mine.min(axis=0), mine.max(axis=0)])
+        return MarkTable(
+            orientations=tuple(
+                dict.fromkeys(
+                    (v.front_faces, v.mirrored)
+                    for v, mine in zip(case.variants.variants, table.variants, strict=True)
+                    if mine
+                )
+            ),
+            seasons=seasons,
+            positions=table.board.n_mark,
+            runs=tuple(tree.runs[p].name for p in has),
+            angle_deg=blade_angles_deg()[settings[marks][:, has]].T,
+            inwc_per_cfm2=table.board.coefficients(settings)[np.ix_(first, has)].T,
+            design_cfm=design,
+            rooms_outside=int(np.sum(np.any(np.round(off, 9) > 1.0, axis=0))),
+            worst_tolerances=float(off.max()),
+        )
+
+
+def _unlike(orientations: list[Orientation]) -> FloatArray:
+    """How unlike two orientations are to who builds them: quarter turns between the fronts, one for the mirror."""
+    turn = np.array([FACES.index(face) if face in FACES else 0 for face, _ in orientations])
+    mirrored = np.array([m for _, m in orientations])
+    apart = np.abs((turn[:, None] - turn + len(FACES) // 2) % len(FACES) - len(FACES) // 2) / 2.0
+    return np.asarray(apart + (mirrored[:, None] != mirrored))
