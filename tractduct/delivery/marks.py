@@ -6,7 +6,7 @@ by groups of orientations; else the rooms that cannot be right.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -41,7 +41,8 @@ Orientation = tuple[str, bool]  # front face, mirrored
 
 AIM = 0.9  # tolerances: what is built is not quite what is drawn
 _MARGIN = 0.03  # tolerances that a program leaves for the steps of a blade
-_TRIES = 12  # to do with one damper less
+_MARGINS = (0.0, 0.06)  # likewise for the fewest dampers, one after another
+_TRIES = 6  # to do with one damper less
 _STEPS = tuple(np.arange(0.5, 1.01, 0.05).round(2).tolist())  # tolerances at which groups are looked for
 
 
@@ -182,25 +183,22 @@ def find_marks(
     open_dampers = predict(case, installed_ducts(case, size_index), drive=drive, strict=False)
     opened = rooms_outside(case, open_dampers)
     one = finder.table(by_season=False)
-    chosen, alone, fewest = [one], None, 1
+    tables, fewest = [[one]], 1
     if one.outside:
-        alone = finder.setting([one])
-        tables = [[one]]
         if positions > 1 and len(case.plan.seasons) > 1:
             tables.append([finder.table(by_season=True)])
         if min(len(t[0].outside) for t in tables):
             fewest, grouped = finder.groups(tables[-1][0])
             tables += grouped
-        # The fewest rooms outside, then the fewest tables, then the fewest marks.
-        chosen = min(tables, key=lambda t: (len({r for one in t for r in one.outside}), len(t)))
-    setting = alone if alone is not None and chosen[0] is one else finder.setting(chosen)
-    single = len(chosen) == 1
+    # The fewest rooms outside, then the fewest tables, then the fewest marks.
+    chosen = min(tables, key=lambda t: (len({r for one in t for r in one.outside}), len(t)))
+    setting = finder.setting([finder.few(table) for table in chosen])
     return Marks(
         chosen=setting,
         rooms_outside_open=len(opened),
-        one_alone=None if setting is alone else alone,
+        one_alone=None if chosen[0] is one else finder.setting([one]),
         one_impossible=not one.least.possible,
-        least_dampers=chosen[0].least.dampers if single and not setting.outside else None,
+        least_dampers=chosen[0].least.dampers if len(chosen) == 1 and not setting.outside else None,
         least_tables=fewest,
     )
 
@@ -247,13 +245,14 @@ def pass_range_cfm(plan: Plan, delivered: Delivered) -> tuple[FloatArray, FloatA
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Table:
-    """A table while it is looked for: its board, settings, and what is proven of it at one tolerance."""
+    """A table while it is looked for: its board and settings, what is proven at one tolerance and at its limits."""
 
     board: Board
     variants: BoolArray
     by_season: bool
     at: Position
     least: Least
+    known: Least
     outside: tuple[int, ...]
 
 
@@ -275,7 +274,10 @@ class _Finder:
         found = least_worst(board)
         if found is not None:
             at = board.place(np.maximum(found.settings, least.settings if least.possible else 0))
-        for limit in (self.aim, 0.5 * (self.aim + 1.0), 1.0) if least.possible else ():
+        can = found.worst if found is not None and least.possible else np.inf
+        for limit in (self.aim, 0.5 * (self.aim + 1.0), 1.0):
+            if can > limit + _MARGIN:
+                continue
             board = board.within(limit)
             known = board.least(least.settings)
             if known.possible:
@@ -284,15 +286,14 @@ class _Finder:
                 break
         else:
             board, at = self._rooms_given_up(board.within(1.0), board.within(1.0).judged(at))
-            known = Least(settings=board.wide_open, dampers=0, possible=True)
-        if not at.over.any():
-            at = self._few(board, at, known)
+            known = board.least()
         return _Table(
             board=board,
             variants=mask,
             by_season=by_season,
             at=at,
             least=least,
+            known=known,
             outside=self._outside(board, at),
         )
 
@@ -304,11 +305,10 @@ class _Finder:
         """The fewest rooms outside, and then those as near as can be: the board with limits of their own."""
         best = at
         program = Program(board, board.coefficients(at.settings), 3.0)
-        for margin in (2.0 * _MARGIN, 0.0):
-            given = program.solve("rooms", limit=board.limit - margin)
-            found = given and program.solve("worst", limit=board.limit - margin, outside=given.outside)
-            if given is None or found is None:
-                continue
+        keep = board.limit - _MARGIN
+        given = program.solve("rooms", limit=keep)
+        found = None if given is None else program.solve("worst", limit=keep, outside=given.outside)
+        if given is not None and found is not None:
             limit = np.where(given.outside, max(found.worst, 1.0) + _MARGIN, board.limit)
             own = board.within(limit)
             new = own.descend(own.place(found.settings), board.may, board.wide_open)
@@ -324,20 +324,25 @@ class _Finder:
         over_pressure = bool(np.any(self.classes.pressure_over_inwc(at.airflow) > 1e-6))
         return over_pressure, len(self._outside(board, at)), float(board.judged(at).over.sum())
 
-    def _few(self, board: Board, at: Position, least: Least) -> Position:
+    def few(self, table: _Table) -> _Table:
         """The same limits with fewer dampers."""
+        board, at, least = table.board, table.at, table.known
         best = at
-        if at.dampers > least.dampers:
-            program = Program(board, board.coefficients(at.settings), 1.6)
-            found = program.solve("dampers", limit=board.limit - _MARGIN, least=least.settings)
-            if found is not None:
-                new = board.place(np.maximum(found.settings, least.settings))
-                new = board.descend(new, np.any(new.settings > 0, axis=0), least.settings)
-                if not new.over.any() and new.dampers < best.dampers:
-                    best = new
+        program = Program(board, board.coefficients(at.settings), 1.6)
+        for margin in _MARGINS:
+            if best.dampers <= least.dampers:
+                break
+            found = program.solve("dampers", limit=board.limit - margin, least=least.settings)
+            if found is None:
+                break
+            new = board.place(np.maximum(found.settings, least.settings))
+            for allowed in (np.any(new.settings > 0, axis=0), board.may):
+                new = board.descend(new, allowed, least.settings)
+            if not new.over.any() and new.dampers < best.dampers:
+                best = new
         if best.dampers > least.dampers:
             best = board.fewer(best, least.settings, _TRIES)
-        return best
+        return replace(table, at=best, outside=self._outside(board, best))
 
     # -- groups of orientations ----------------------------------------------------------------------------------
 
@@ -425,7 +430,7 @@ class _Finder:
         settings = table.at.settings
         has = np.flatnonzero(np.any(settings > 0, axis=0))
         # A class of each season says which mark holds then, and what its air makes of it.
-        first = [int(np.argmax(classes.season == k)) for k in range(len(seasons))]
+        first = np.array([np.argmax(classes.season == k) for k in range(len(seasons))], dtype=np.intp)
         marks = table.board.mark_of[first]
         run_cfm = case.variants.run_airflow_cfm
         design = np.zeros((len(has), len(seasons), 2))
