@@ -98,7 +98,7 @@ def test_a_run_for_one_season_helps_where_seasons_disagree() -> None:
 def test_a_run_that_gets_too_little_may_be_larger_or_join_elsewhere() -> None:
     """One long 4 in run among short ones, and little pressure: no marks bring it up."""
     plan = two_of_many()
-    plan.config["pressure"] = {"supply_inwc": 0.08, "return_inwc": 0.05}
+    plan.config["pressure"] = {"supply_inwc": 0.2, "return_inwc": 0.05}
     plan.tables["sections"].append(section("T2", "", "trunk", "galvanised", 3, ""))
     plan.tables["sections"].append(section("R2", "T2", "branch", "galvanised", 8, "collar", "A"))
     plan.row("sections", "RB")["length_ft"] = 120

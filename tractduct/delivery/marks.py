@@ -42,6 +42,7 @@ Orientation = tuple[str, bool]  # front face, mirrored
 AIM = 0.9  # tolerances: what is built is not quite what is drawn
 _MARGIN = 0.03  # tolerances that a program leaves for the steps of a blade
 _MARGINS = (0.0, 0.06)  # likewise for the fewest dampers, one after another
+_GIVEN_UP = (_MARGIN, 0.5, np.inf)  # tolerances beyond the program's that a room given up may be off
 _TRIES = 6  # to do with one damper less
 _STEPS = tuple(np.arange(0.5, 1.01, 0.05).round(2).tolist())  # tolerances at which groups are looked for
 
@@ -298,7 +299,8 @@ class Finder:
             if not at.over.any():
                 break
         else:
-            board, at = self._rooms_given_up(board.within(1.0), board.within(1.0).judged(at))
+            board = board.within(1.0)
+            board, at = self._rooms_given_up(board, board.judged(at), found.coefficient if found else None)
             known = board.least()
         return Table(
             board=board,
@@ -314,19 +316,28 @@ class Finder:
     def _outside(board: Board, at: Position) -> tuple[int, ...]:
         return tuple(np.flatnonzero(board.off(at.airflow)[0].max(axis=0) > 1.0).tolist())
 
-    def _rooms_given_up(self, board: Board, at: Position) -> tuple[Board, Position]:
-        """The fewest rooms outside, and then those as near as can be: the board with limits of their own."""
-        best = at
-        program = Program(board, board.coefficients(at.settings), 3.0)
+    def _rooms_given_up(self, board: Board, at: Position, coefficient: FloatArray | None) -> tuple[Board, Position]:
+        """The fewest rooms outside, and then those as near as can be: the board with limits of their own.
+
+        Around the dampers of the least worst distance, if any, then around those of the position.
+        """
+        best = min(at, board.place(board.wide_open), key=lambda one: self._rank(board, one))
         keep = board.limit - _MARGIN
-        given = program.solve("rooms", limit=keep)
-        found = None if given is None else program.solve("worst", limit=keep, outside=given.outside)
-        if given is not None and found is not None:
-            limit = np.where(given.outside, max(found.worst, 1.0) + _MARGIN, board.limit)
-            own = board.within(limit)
-            new = own.descend(own.place(found.settings), board.may, board.wide_open)
-            if self._rank(board, new) < self._rank(board, best):
-                best = new
+        fewest = 0
+        for start in (coefficient, board.coefficients(at.settings)):
+            program = None if start is None or len(self._outside(board, best)) <= fewest else Program(board, start, 3.0)
+            given = program and program.solve("rooms", limit=keep)
+            found = program and given and program.solve("worst", limit=keep, outside=given.outside)
+            if not given or not found:
+                continue
+            fewest = int(given.outside.sum())
+            # The less a room that is given up counts, the easier are the others.
+            for more in _GIVEN_UP:
+                own = board.within(np.where(given.outside, max(found.worst, 1.0) + more, board.limit))
+                new = own.descend(own.place(found.settings), board.may, board.wide_open)
+                best = min(best, new, key=lambda one: self._rank(board, one))
+                if len(self._outside(board, best)) <= fewest:
+                    break
         # Each room keeps what it has now.
         off = board.off(best.airflow)[0].max(axis=0)
         own = board.within(np.maximum(board.limit, off + 1e-6))
