@@ -17,8 +17,12 @@ BoolArray = NDArray[np.bool_]
 
 _BOUND_STEPS = 4  # Newton steps after one step of a blade: far closer than the margin below
 _BOUND_CFM = 1e-3
-_MOVES_AT_ONCE = 8
-_PAIRED, _PAIRS_TRIED = 40, 12
+_MOVES_AT_ONCE = (1, 2, 3, 5, 8)
+_OPENED = 3  # dampers that do least harm when opened, tried one after another
+_FAR = 4  # settings that one move may go, but for wide open
+_NEW = 0.01  # tolerances that one damper more must be worth
+_PAIRED, _PAIRS_TRIED = 40, 20
+_CLOSE = 0.5  # tolerances beyond the limits in all, under which pairs are tried
 _OVER_PRESSURE = 10.0  # tolerances that a plenum at twice what it may hold counts as
 _NOTHING = 1e-9
 _UNSETTLED = 100.0  # tolerances off where no airflow balances
@@ -180,7 +184,7 @@ class Board:
         """How the airflow of one candidate answers to its dampers."""
         return Around.of(self, got)
 
-    def descend(self, at: Position, allowed: BoolArray, least: IntArray, rounds: int = 10) -> Position:
+    def descend(self, at: Position, allowed: BoolArray, least: IntArray, rounds: int = 8) -> Position:
         """Set the dampers of some runs anew, a few at a time, for as long as the rooms come nearer their limits.
 
         What every setting of one run alone would do follows from the straight lines around the present airflow. Those
@@ -199,11 +203,9 @@ class Board:
             moves = [
                 _Moves.of(self, at, around, allowed, least, m) if at.over[m] > 0.0 else None for m in range(self.n_mark)
             ]
-            better = None
-            for ways in (_Moves.together, _Moves.pairs):
-                better = self._best(at, [[] if one is None else ways(one) for one in moves])
-                if better is not None:
-                    break
+            better = self._best(at, [one.together() if one else [] for one in moves])
+            if better is None and at.over.sum() < _CLOSE:
+                better = self._best(at, [one.pairs() if one else [] for one in moves])
             if better is None:
                 break
             at = better
@@ -220,12 +222,15 @@ class Board:
                 settings[k, m] = row
         got = self.simulate(self.coefficients(settings), at.airflow.section_cfm)
         over = self.over(*self.reads(got))
+        marks = np.arange(self.n_mark)
         pick = np.argmin(over, axis=0)
-        better = over[pick, np.arange(self.n_mark)] < at.over - 1e-7
+        better = over[pick, marks] < at.over - 1e-7
         if not better.any():
             return None
-        chosen = np.where(better[:, None], settings[pick, np.arange(self.n_mark)], at.settings)
-        return self.place(chosen, got.section_cfm[[pick[int(np.argmax(better))]]])
+        chosen = np.where(better[:, None], settings[pick, marks], at.settings)
+        if not (better.all() and np.all(pick == pick[0])):
+            return self.place(chosen, got.section_cfm[[pick[int(np.argmax(better))]]])
+        return Position(settings=chosen, airflow=got.only(int(pick[0])), over=over[pick[0]])
 
     def fewer(self, at: Position, least: IntArray, tries: int) -> Position:
         """Open dampers one after another, the others making up for it, for as long as all stay within."""
@@ -237,12 +242,12 @@ class Board:
             tried[np.arange(len(spare)), :, spare] = 0
             got = self.simulate(self.coefficients(tried), at.airflow.section_cfm)
             over = self.over(*self.reads(got))
-            for k in np.argsort(over.sum(axis=1), kind="stable"):
+            for k in np.argsort(over.sum(axis=1), kind="stable")[:_OPENED]:
                 if tries <= 0:
                     return at
                 tries -= 1
-                without = self.place(tried[k], got.section_cfm[[k]])
-                without = self.descend(without, np.any(tried[k] > 0, axis=0), least, rounds=6)
+                without = Position(settings=tried[k], airflow=got.only(int(k)), over=over[k])
+                without = self.descend(without, np.any(tried[k] > 0, axis=0), least, rounds=4)
                 if not without.over.any():
                     at = without
                     break
@@ -331,7 +336,8 @@ class _Moves:
         mine = board.mark_of == m
         n_setting = board.takes.shape[2]
         run, setting = (a.ravel() for a in np.meshgrid(np.flatnonzero(allowed), np.arange(n_setting), indexing="ij"))
-        keep = (setting >= least[m, run]) & (setting != at.settings[m, run])
+        far = np.abs(setting - at.settings[m, run])
+        keep = (setting >= least[m, run]) & (far > 0) & ((far <= _FAR) | (setting == 0))
         run, setting = run[keep], setting[keep]
         damper = board.coefficients(at.settings)
         flow, plenum = around.answers(damper, board.is_open)
@@ -377,8 +383,9 @@ class _Moves:
         best, now, row = self.at.over[self.mark], self.now, self.at.settings[self.mark]
         found: list[IntArray] = []
         free = np.ones(len(self.run), dtype=bool)
-        while len(found) < _MOVES_AT_ONCE and free.any():
-            promise = np.where(free, self.promise(now + self.change), np.inf)
+        new = _NEW * ((self.setting > 0) & ~np.any(self.at.settings > 0, axis=0)[self.run])
+        while len(found) < _MOVES_AT_ONCE[-1] and free.any():
+            promise = np.where(free, self.promise(now + self.change) + new, np.inf)
             k = int(np.argmin(promise))
             if promise[k] > best - 1e-6:
                 break
@@ -386,7 +393,7 @@ class _Moves:
             row = self._set(row, k)
             found.append(row)
             free &= self.run != self.run[k]
-        return found
+        return [row for n, row in enumerate(found, 1) if n in _MOVES_AT_ONCE or n == len(found)]
 
     def pairs(self) -> list[IntArray]:
         """Settings after each of the pairs that promise most, out of the moves that harm least alone."""
