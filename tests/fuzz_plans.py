@@ -133,6 +133,8 @@ def rich_plan() -> PlanTables:
         "heating_speed": "low",
         "cooling_speed": "high",
         "capacity_tons": 3.5,
+        "least_heating_cfm": 900,
+        "rated_static_inwc": 0.5,
         "held_airflow": False,
     }
     plan.config["tolerance"] = {"room_pct": 15, "room_cfm": 20, "system_pct": 10}

@@ -36,10 +36,12 @@ def read_equipment(
         speed=_speeds(curves, seasons, plan_file, log) if curves else {},
         devices=_devices(devices, log),
         system_cfm={s: numbers[f"{s}_cfm"] for s in schema.SEASONS if f"{s}_cfm" in given},
-        capacity_tons=numbers["capacity_tons"] if "capacity_tons" in given else None,
         held_airflow=plan_file.flag("blower", "held_airflow"),
         supply_leakage=leakage["supply_pct"] / 100.0,
         return_leakage=leakage["return_pct"] / 100.0,
+        capacity_tons=numbers["capacity_tons"] if "capacity_tons" in given else None,
+        least_heating_cfm=numbers["least_heating_cfm"] if "least_heating_cfm" in given else None,
+        rated_static_inwc=numbers["rated_static_inwc"] if "rated_static_inwc" in given else None,
     )
 
 

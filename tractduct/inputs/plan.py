@@ -105,6 +105,7 @@ class Equipment:
     curves : speed -> ((airflow_cfm, external_static_inwc), ...) by rising airflow; empty without a table
     speed : season -> speed
     system_cfm : season -> airflow of the whole system, where the plan gives it
+    least_heating_cfm, rated_static_inwc : what its maker asks for, in standard air; None where not given
     """
 
     curves: Mapping[str, tuple[tuple[float, float], ...]] = field(default_factory=dict)
@@ -115,6 +116,8 @@ class Equipment:
     held_airflow: bool = False
     supply_leakage: float = 0.0
     return_leakage: float = 0.0
+    least_heating_cfm: float | None = None
+    rated_static_inwc: float | None = None
 
     @property
     def return_over_supply(self) -> float:

@@ -949,6 +949,22 @@ KEYS: dict[str, tuple[Field, ...]] = {
             meaning="cooling capacity",
         ),
         Field(name="held_airflow", kind="flag", meaning="true for a blower that holds its airflow"),
+        replace(
+            _system_airflow("least_heating_cfm"),
+            meaning="least airflow in heating that the equipment's maker asks for, in standard air; "
+            "where it gives a highest temperature rise: the output over 1.08 x that rise (Btu/h, F)",
+        ),
+        Field(
+            name="rated_static_inwc",
+            kind="number",
+            unit="inWC",
+            low=0.0,
+            above=True,
+            high=5.0,
+            usual=(0.2, 1.5),
+            hint="is this in {slip}?",
+            meaning="highest external static pressure that the equipment is rated for, in standard air",
+        ),
     ),
     "tolerance": (
         Field(

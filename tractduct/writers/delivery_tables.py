@@ -16,9 +16,10 @@ from tractduct.writers.tables import VARIANT_COLUMNS, room_text, variant_frame
 def systems(delivery: Delivery) -> pd.DataFrame:
     """One row a variant: what the blower moves and against what.
 
-    Columns: the variant columns, total_cfm, design_cfm, off_pct, within, external_static_inwc, cfm_a_ton (NaN
-    without tonnage), needed_static_inwc (balanced), available_static_inwc (at design
-    airflow; NaN where airflow is held), can_be_balanced.
+    Columns: the variant columns; with all dampers open total_cfm, design_cfm, off_pct, within, external_static_inwc;
+    needed_static_inwc (balanced), available_static_inwc (at design airflow; NaN where airflow is held),
+    can_be_balanced; as the house will run as_run_cfm (standard air), as_run_static_inwc, cfm_a_ton (NaN without
+    tonnage).
     """
     got, balanced = delivery.open_dampers, delivery.balanced
     frame = variant_frame(delivery.study)
@@ -27,11 +28,13 @@ def systems(delivery: Delivery) -> pd.DataFrame:
     frame["off_pct"] = 100.0 * (got.total_cfm / got.airstream.design_cfm - 1.0)
     frame["within"] = got.system_within(delivery.study.plan.tolerance)
     frame["external_static_inwc"] = got.external_static_inwc
-    tons = delivery.study.plan.equipment.capacity_tons
-    frame["cfm_a_ton"] = got.total_cfm / tons if tons else np.nan
     frame["needed_static_inwc"] = balanced.needed_inwc
     frame["available_static_inwc"] = balanced.made_inwc
     frame["can_be_balanced"] = balanced.possible
+    frame["as_run_cfm"] = delivery.standard_cfm
+    frame["as_run_static_inwc"] = delivery.as_run.external_static_inwc
+    tons = delivery.study.plan.equipment.capacity_tons
+    frame["cfm_a_ton"] = delivery.standard_cfm / tons if tons else np.nan
     return frame
 
 

@@ -178,6 +178,8 @@ def equipment_tables(page: Page, facts: Facts, width: int) -> None:
             ("Lost from supply ducts", 100.0 * equipment.supply_leakage, "%", "of what the blower moves"),
             ("Gained in return ducts", 100.0 * equipment.return_leakage, "%", "of what the blower moves"),
             ("Rated capacity", equipment.capacity_tons, "tons", ""),
+            ("Least airflow in heating", equipment.least_heating_cfm, "cfm", "of standard air"),
+            ("Rated external static", equipment.rated_static_inwc, "inWC", "in standard air"),
         ):
             look = Look("0.0#", align="right")
             page.put(page.row, 1, f"{label}, {facts.units.unit(unit)}")
