@@ -437,7 +437,9 @@ def test_the_smallest_margin_of_each_sort(name: str) -> None:
 @every_plan
 def test_what_is_proven_has_no_gap(name: str) -> None:
     _, found = worked(name)
-    assert found["gap_pct"] == 0.0
+    assert found["gap_pct"] == found["least_gap_pct"] == 0.0
+    assert (found["cost_bound"], found["best_bound"]) == (found["cost"], found["least_cost"])
+    assert found["not_proven"] == []
     assert found["open_distinct_sizes"] == []
     assert [entry["gap_pct"] for entry in found["by_distinct_sizes"]] == [0.0] * len(found["by_distinct_sizes"])
 
@@ -461,8 +463,9 @@ def test_a_study_cut_short_says_what_it_knows(name: str, seconds: float) -> None
     assert found["cost"] == pytest.approx(reference.cost(found["size_set"]), rel=1e-6)
     assert found["best_bound"] <= whole["least_cost"] * (1 + 1e-9)
     assert found["least_cost"] >= whole["least_cost"] * (1 - 1e-9)
-    gap_pct = 100.0 * (1.0 - found["best_bound"] / found["least_cost"])
-    assert found["gap_pct"] == pytest.approx(gap_pct, abs=1e-5)
+    for gap, bound, cost in (("gap_pct", "cost_bound", "cost"), ("least_gap_pct", "best_bound", "least_cost")):
+        assert found[gap] == pytest.approx(100.0 * (1.0 - found[bound] / found[cost]), abs=1e-5)
+    assert (found["status"] == "optimal") == (found["not_proven"] == [])
     if found["status"] == "optimal":
         assert (found["size_set"], found["cost"]) == (whole["size_set"], whole["cost"])
     least = {entry["distinct_sizes"]: entry["cost"] for entry in whole["by_distinct_sizes"]}
@@ -471,6 +474,7 @@ def test_a_study_cut_short_says_what_it_knows(name: str, seconds: float) -> None
         """The least cost of at most so many sizes."""
         return min((cost for n, cost in least.items() if n <= number), default=math.inf)
 
+    assert found["cost_bound"] <= truth(found["distinct_sizes"]) * (1 + 1e-9)
     for entry in found["by_distinct_sizes"]:
         assert reference.holds(entry["size_set"]) == []
         assert entry["best_bound"] <= truth(entry["distinct_sizes"]) * (1 + 1e-9)

@@ -97,6 +97,18 @@ class Study:
         return self.case.table
 
     @property
+    def not_proven(self) -> tuple[str, ...]:
+        """What time ran out on: ``least_cost``, ``cost`` (of sets of at most as many sizes), ``distinct_sizes`` (that
+        no fewer would do). Empty where the status is optimal or infeasible."""
+        best, least = self.recommended.size_index, self.least_cost.size_index
+        if self.status == "optimal" or best is None or least is None:
+            return ()
+        # The numbers of sizes are tried from the fewest on, and the least-cost set stands in where that was cut short.
+        stands_in = np.array_equal(best, least)
+        first = () if self.least_cost.status == "optimal" else ("least_cost",)
+        return (*first, "distinct_sizes" if stands_in else "cost")
+
+    @property
     def size_set(self) -> dict[str, str]:
         """Section name -> size label of the standard set; empty where none holds."""
         return self.case.labels(self.recommended.size_index)

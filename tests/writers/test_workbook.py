@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 import re
 import zipfile
 from functools import cache
@@ -430,15 +431,18 @@ def test_time_ran_out_says_how_far_off_it_can_be(files: dict[str, Path]) -> None
     s = study("feasible")
     words = words_of(book_of(files, "feasible")["Answer"])
     assert "Not proven" in words
-    assert f"{s.least_cost.bound:,.0f} USD" in words
-    assert "10.0 %" in words
+    for solution in (s.least_cost, s.recommended):
+        assert f"{int(100.0 * solution.bound) / 100.0:,.2f} USD" in words
+        gap = 100.0 * (1.0 - solution.bound / solution.cost)
+        assert f"{math.ceil(100.0 * gap) / 100.0:.2f} % less" in words
 
 
 def test_numbers_of_sizes_that_time_ran_out_on_have_their_bound(files: dict[str, Path]) -> None:
     s = study("feasible")
     words = words_of(book_of(files, "feasible")["Sizes and cost"])
+    bound = f"{int(100.0 * s.recommended.bound) / 100.0:,.2f} USD"
+    assert f"{s.recommended.distinct_sizes} sizes: no set costs less than {bound}, which is" in words
     bound = f"{int(s.recommended.bound):,} USD"
-    assert f"{s.recommended.distinct_sizes} sizes: no set costs less than {bound}." in words
     assert f"1 to 2 sizes: time ran out before a set was found; none costs less than {bound}." in words
 
 

@@ -51,15 +51,18 @@ def results(
         "distinct_sizes": best.distinct_sizes if study.size_set else 0,
         "cost": _number(best.cost),
         "cost_unit": units.unit(study.cost_unit),
+        "cost_bound": _bound(best),
+        "gap_pct": _number(best.gap_pct),
         "least_cost": _number(study.least_cost.cost),
         "best_bound": _bound(study.least_cost),
-        "gap_pct": _gap_pct(study.least_cost),
+        "least_gap_pct": _number(study.least_cost.gap_pct),
+        "not_proven": list(study.not_proven),
         "by_distinct_sizes": [
             {
                 "distinct_sizes": entry.distinct_sizes,
                 "cost": _number(entry.cost),
                 "best_bound": _bound(entry),
-                "gap_pct": _gap_pct(entry),
+                "gap_pct": _number(entry.gap_pct),
                 "status": entry.status,
                 "size_set": study.case.labels(entry.size_index),
             }
@@ -144,7 +147,7 @@ def results(
     return _with_si(out, study) if study.plan.units.is_si else out
 
 
-_COSTS = ("cost", "least_cost", "best_bound", "standard_cost")
+_COSTS = ("cost", "cost_bound", "least_cost", "best_bound", "standard_cost")
 _IN_SI = tuple(MEASURES[name] for name in ("cfm", "ft", "in", "fpm", "inWC", "inWC/100 ft", "Btu/h"))
 
 
@@ -457,12 +460,3 @@ def _bound(solution: Solution) -> float | None:
 
 def _down(bound: float) -> float | None:
     return math.floor(bound * 1e6) / 1e6 if math.isfinite(bound) else None
-
-
-def _gap_pct(solution: Solution) -> float | None:
-    """How much of the cost a better set could save at most; 0 where the cost is proven the least."""
-    if solution.size_index is None:
-        return None
-    if solution.status == "optimal" or solution.cost <= 0.0:
-        return 0.0
-    return _number(100.0 * (1.0 - solution.bound / solution.cost))
