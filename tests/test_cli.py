@@ -10,6 +10,7 @@ from pathlib import Path
 
 import openpyxl
 import pytest
+from plan_folder import small_plan
 from scipy.optimize import OptimizeResult
 
 from tractduct.cli import main
@@ -205,3 +206,39 @@ def test_demo_checks_out_with_96_variants(tmp_path, capsys):
     shutil.copytree(DEMO, tmp_path / "demo")
     assert main(["check", str(tmp_path / "demo")]) == 0
     assert "96 variants" in capsys.readouterr().out
+
+
+def findings(text: str) -> set[str]:
+    return {line.strip() for line in text.splitlines() if line.strip().startswith(("warning:", "caution:", "note:"))}
+
+
+def test_check_says_of_lots_what_lots_says(tmp_path, capsys):
+    """A mirrored lot, and one between fronts that are no neighbours, of a plan that has no airflow there."""
+    plan = small_plan()
+    plan.tables["lots"] = [
+        {"lot": "1", "front_faces": "N", "azimuth_deg": None, "mirrored": None},
+        {"lot": "2", "front_faces": "S", "azimuth_deg": None, "mirrored": "yes"},
+        {"lot": "3", "front_faces": None, "azimuth_deg": 100, "mirrored": None},
+    ]
+    folder = str(plan.write(tmp_path / "plan"))
+    assert main(["check", folder]) == 0
+    said = findings(capsys.readouterr().out)
+    assert {line.split(":")[1].strip() for line in said if "no airflow for it" in line} == {"lot 2", "lot 3"}
+    assert main(["lots", folder, "--out", str(tmp_path / "out")]) == 0
+    studied = json.loads((tmp_path / "out" / "results.json").read_text(encoding="utf-8"))["findings"]
+    assert {f["message"] for f in studied if f["rule"] == "lot"} == {
+        line.split(": ", 2)[2].split(". ")[0] for line in said if ": lot " in line
+    }
+
+
+def test_check_refuses_a_blower_that_the_study_would_refuse(tmp_path, capsys):
+    """300 cfm in cooling, and a table that ends at 200."""
+    plan = small_plan()
+    del plan.config["pressure"]
+    plan.tables["blower"] = [
+        {"speed": "only", "airflow_cfm": cfm, "external_static_inwc": static} for cfm, static in ((0, 0.6), (200, 0.5))
+    ]
+    folder = str(plan.write(tmp_path / "plan"))
+    for command in (["study", folder, "--out", str(tmp_path / "out")], ["check", folder]):
+        assert main(command) == 2
+        assert "does not reach the cooling design airflow of 320 cfm" in capsys.readouterr().err

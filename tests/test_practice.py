@@ -181,3 +181,26 @@ def test_one_season_has_no_mismatch() -> None:
     assert of_rule(plan, "one run, two seasons")
     plan.config["variants"] = {"seasons": ["cooling"]}
     assert of_rule(plan, "one run, two seasons") == []
+
+
+# ---- a trunk that hangs on a branch (common practice, no source) ----------------------------------
+
+
+def test_a_trunk_on_a_branch() -> None:
+    plan = small_plan(pressure={"supply_inwc": 0.5})
+    assert of_rule(plan, "trunk on a branch") == []
+    plan.tables["sections"] += [
+        section("T2", "DEN", "trunk", "galvanised", 6, "elbow_90"),
+        section("T3", "T2", "trunk", "galvanised", 6, "elbow_90"),
+        section("BED2", "T3", "branch", "flex", 6, "collar + boot_floor", "Bed"),
+        section("B", "", "branch", "galvanised", 4, "collar"),
+        section("T4", "B", "trunk", "galvanised", 6, "elbow_90"),
+        section("KIT2", "T4", "branch", "flex", 6, "collar + boot_floor", "Kitchen"),
+        section("R2", "", "branch", "galvanised", 6, "return_box", side="return"),
+        section("R3", "R2", "trunk", "galvanised", 6, "", side="return"),
+        section("R4", "R3", "branch", "galvanised", 6, "return_box", "Den", side="return"),
+    ]
+    found = of_rule(plan, "trunk on a branch")
+    assert subjects(found) == ["section T2", "section T4", "section R3"]
+    assert "branch DEN, a run that ends in Den" in found[0]["message"]
+    assert "branch B, which" in found[1]["message"]

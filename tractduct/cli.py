@@ -154,7 +154,8 @@ def _parser() -> argparse.ArgumentParser:
     check = commands.add_parser(
         "check",
         help="check a plan and report all its faults",
-        description="Read a plan, check all of it, and report every fault at once. Writes nothing.",
+        description="Read a plan, check all of it, its lots too, and report every fault at once, and what to look at "
+        "before it is sized. Writes nothing.",
         epilog="Example: tractduct check configs/brindlecote-2670",
     )
     check.add_argument("plan", type=Path, metavar="PLAN", help="a plan folder, or its plan.toml")
@@ -488,9 +489,16 @@ def _fit(options: argparse.Namespace) -> int:
 
 def _check(options: argparse.Namespace) -> int:
     from tractduct.inputs.reader import load_plan
+    from tractduct.orientation.lots import find_in_lots, lot_results
+    from tractduct.sizing.case import build_case
+    from tractduct.sizing.hand import size_by_hand
+    from tractduct.sizing.practice import find_in_plan
 
     plan = load_plan(options.plan)
-    for finding in plan.findings:
+    case = build_case(plan)
+    found = [*plan.findings, *find_in_plan(case, size_by_hand(case))]
+    found += find_in_lots(plan, lot_results(plan, case.tree, {}))
+    for finding in sorted(found, key=lambda f: f.severity):
         _say(finding)
     runs = sum(section.is_run for section in plan.sections)
     variants = len(plan.front_faces) * len(plan.mirrored) * len(plan.seasons) * len(plan.flex)

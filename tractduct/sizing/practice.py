@@ -42,6 +42,7 @@ def find_in_plan(case: Case, hand: HandSizing) -> Iterator[Finding]:
     """What shows without looking at the chosen sizes."""
     yield from _no_return(case)
     yield from _wyes(case.tree)
+    yield from _trunks_on_branches(case.tree)
     yield from _friction_rates(case.tree, hand, case.plan.units)
     yield from _seasons(case.plan, case.tree)
 
@@ -85,6 +86,20 @@ def _wyes(tree: DuctTree) -> Iterator[Finding]:
                 message=f"{longest} wyes follow one another up to {at}; common practice is "
                 f"{MOST_WYES_IN_A_ROW} at most",
                 advice="Feed one of the branches from the plenum or a trunk of its own",
+            )
+
+
+def _trunks_on_branches(tree: DuctTree) -> Iterator[Finding]:
+    """A trunk that a branch feeds; common practice, no source."""
+    for section, p in zip(tree.sections, tree.parent.tolist(), strict=True):
+        if section.role == "trunk" and p >= 0 and tree.sections[p].role == "branch":
+            ends = f", a run that ends in {'; '.join(tree.sections[p].rooms)}" if tree.sections[p].is_run else ""
+            yield Finding(
+                severity=Severity.CAUTION,
+                rule="trunk on a branch",
+                subject=f"section {section.name}",
+                message=f"this trunk hangs on branch {tree.sections[p].name}{ends}, which must carry all of its air",
+                advice="Hang it on a trunk or at the air handler, or correct the roles",
             )
 
 
