@@ -72,8 +72,8 @@ def load_plan(path: str | Path) -> Plan:
             f"{len(flex)} flex products are approved; at most {MAX_FLEX} are compared",
             "Name those that may be delivered in [variants] flex",
         )
-    prices, packages, insulation = read_prices(tables["prices"], ducts, plan_file, log)
-    fitting_prices = read_fitting_prices(tables["fitting_prices"], fittings, log)
+    prices, packages, insulation = read_prices(tables["prices"], ducts, sizes, plan_file, log)
+    fitting_prices = read_fitting_prices(tables["fitting_prices"], fittings, sizes, log)
     if not {"airflow", "sections", "surfaces"} & log.unread:
         _match_rooms(tables, sections, places, need, log)
     cases = len(sections) * len(need.front_faces) * len(need.mirrored) * len(need.seasons) * len(flex)
