@@ -38,10 +38,11 @@ Progress = Callable[[str, int, int], None]  # what is being done, steps done, st
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class SingleOrientation:
-    """What a designer would draw who looks at the orientation with the largest total airflow only."""
+    """What a designer would draw for the worst front alone; see ``single_orientation_set``."""
 
     front_faces: str
     mirrored: bool
+    flex: str
     size_index: NDArray[np.intp]
     cost: float
     breaches: tuple[Breach, ...]
@@ -227,10 +228,11 @@ def _compared(case: Case, cheapest: Solution, progress: Progress) -> tuple[Compa
 
 
 def _single(case: Case, hand: HandSizing) -> SingleOrientation:
-    (face, mirrored), size_index = single_orientation_set(case, hand)
+    looked_at, size_index = single_orientation_set(case, hand)
     return SingleOrientation(
-        front_faces=face,
-        mirrored=mirrored,
+        front_faces=looked_at.front_faces,
+        mirrored=looked_at.mirrored,
+        flex=looked_at.flex,
         size_index=size_index,
         cost=case.cost_of(size_index),
         breaches=verify_sizes(case.plan, case.variants.variants, case.labels(size_index)).breaches,

@@ -23,6 +23,7 @@ from tractduct.sizing.verify import verify_sizes
 from tractduct.writers.book.looks import clean
 from tractduct.writers.book.pencil import largest
 from tractduct.writers.pictures import draw_pictures
+from tractduct.writers.summary import summary
 from tractduct.writers.workbook import write_workbook
 
 MAIN = "{http://schemas.openxmlformats.org/spreadsheetml/2006/main}"
@@ -188,6 +189,9 @@ def test_case_for_the_study(files: dict[str, Path]) -> None:
     s = study("full")
     out = {b.variant for b in s.single.breaches}
     words = words_of(book_of(files, "full")["Answer"])
+    mirrored = "mirrored" if s.single.mirrored else "as drawn"
+    assert f"the worst front alone (front {s.single.front_faces}, {mirrored}, in meadow: there it takes" in words
+    assert f"the worst front alone ({s.single.front_faces}, in meadow: there it takes" in summary(s)
     if out:
         assert f"in {len(out)} of {len(s.variants.variants)} variants" in words
     else:

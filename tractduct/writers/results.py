@@ -89,6 +89,7 @@ def results(
         "single_orientation": {
             "front_faces": study.single.front_faces,
             "mirrored": study.single.mirrored,
+            "flex": study.single.flex,
             "size_set": study.case.labels(study.single.size_index),
             "cost": _number(study.single.cost),
             "breaches": [str(b) for b in study.single.breaches],

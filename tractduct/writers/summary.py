@@ -236,8 +236,9 @@ def _drivers(study: Study) -> list[str]:
 
 def _single(study: Study) -> list[str]:
     single = study.single
-    turned = ", mirrored" if single.mirrored else ""
-    start = f"Sized by hand for front {single.front_faces}{turned} only, "
+    looked = f"{single.front_faces}{', mirrored' if single.mirrored else ''}"
+    looked += f", in {single.flex}" if single.flex else ""
+    start = f"Sized by hand for the worst front alone ({looked}: there it takes the most duct), "
     if not single.breaches:
         return ["", start + "the plan would hold in every variant too."]
     rooms = {

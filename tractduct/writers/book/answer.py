@@ -281,7 +281,7 @@ def drivers_text(study: Study) -> str:
 def _case_for_it(page: Page, facts: Facts, across: int) -> None:
     study = facts.study
     single = study.single
-    page.heading("If only one orientation had been looked at", across)
+    page.heading("If only the worst front had been looked at", across)
     page.paragraph(case_text(facts), across)
     if single.breaches:
         page.row += 1
@@ -326,9 +326,11 @@ def _case_for_it(page: Page, facts: Facts, across: int) -> None:
 def case_text(facts: Facts) -> str:
     """What a set drawn for one orientation would leave out of limits, in a few sentences."""
     study = facts.study
-    single, first_flex = study.single, study.variants.variants[0].flex
-    looked = f"front {single.front_faces}, {turned(single.mirrored)}" + (f", {first_flex}" if first_flex else "")
-    start = f"A set drawn by the friction-rate method for {looked} alone (the most total airflow)"
+    single = study.single
+    looked = f"front {single.front_faces}, {turned(single.mirrored)}" + (f", in {single.flex}" if single.flex else "")
+    start = (
+        f"A set drawn by the friction-rate method for the worst front alone ({looked}: there it takes the most duct)"
+    )
     cost = f" costs {facts.money(single.cost)}" if math.isfinite(single.cost) else ""
     if not single.breaches:
         return f"{start}{cost} and holds in all variants."
