@@ -889,6 +889,19 @@ KEYS: dict[str, tuple[Field, ...]] = {
         _velocity("return_branch_rigid_fpm", 700.0),
         _velocity("return_branch_flex_fpm", 700.0),
     ),
+    "compression": (
+        Field(
+            name="least_factor_12_in",
+            kind="number",
+            default=4.0,
+            low=1.0,
+            high=20.0,
+            usual=(1.0, 10.0),
+            hint="is this a per cent?",
+            meaning="flex of 12 in (300 mm) and more counts at least so many times its friction where it is compressed "
+            "by more than 4 %; default 4, after the abstract of one thesis, on the safe side; 1: the relation alone",
+        ),
+    ),
     "sizes": (
         Field(
             name="round_in",
