@@ -68,9 +68,14 @@ def friction_rate(
     return float(pascals / PA_PER_INWC)
 
 
-def compression_factor(compression_pct: float, diameter_in: float) -> float:
-    """From memory, after Abushakra, Walker and Sherman (LBNL): not an outside check."""
-    return 1.0 + 0.58 * compression_pct * math.exp(-0.126 * diameter_in)
+def compression_factor(
+    compression_pct: float, diameter_in: float, nominal_in: float | None = None, large: float = 4.0
+) -> float:
+    """From memory, after Abushakra, Walker and Sherman (LBNL): not an outside check. Above 4 % a nominal 12 in and
+    more (300 mm is 11.8 in) counts ``large`` at the least."""
+    factor = 1.0 + 0.58 * compression_pct * math.exp(-0.126 * diameter_in)
+    is_large = (diameter_in if nominal_in is None else nominal_in) > 11.79
+    return max(factor, large) if is_large and compression_pct > 4 else factor
 
 
 def key(name: Any) -> str:
@@ -117,6 +122,7 @@ class Reference:
             "supply": pressure.get("supply_inwc", 0.10),
             "return": pressure.get("return_inwc", 0.05),
         }
+        self.large_factor = config.get("compression", {}).get("least_factor_12_in", 4.0)
         self.limits = {**DEFAULT_LIMITS, **config.get("limits", {})}
         sizes = config.get("sizes", {})
         self.sizes = [Size(d) for d in sizes.get("round_in", DEFAULT_ROUND)]
@@ -294,10 +300,13 @@ class Reference:
         flow = self.airflow(name, variant) / (1.0 - derate)
         return friction_rate(flow, size.diameter, float(duct["roughness_ft"]), self.elevation, self.temperature)
 
+    def compression(self, compression_pct: float, size: Size) -> float:
+        return compression_factor(compression_pct, size.diameter, large=self.large_factor)
+
     def loss(self, name: str, size: Size, variant: tuple[str, bool, str, str]) -> float:
         """friction rate x (length x compression + equivalent lengths) / 100 + coefficients x VP."""
         compression = number(self.duct(name, variant[3]).get("compression_pct"))
-        straight = number(self.sections[name]["length_ft"]) * compression_factor(compression, size.diameter)
+        straight = number(self.sections[name]["length_ft"]) * self.compression(compression, size)
         length = straight + self.fitting_sum(name, "equivalent_length_ft")
         pressure = (self.velocity(name, size, variant) / 4005.0) ** 2  # common practice
         pressure *= density_ratio(self.elevation, self.temperature)
@@ -373,7 +382,7 @@ class Reference:
                 continue
             # As installed: compression counts on the straight part of the effective length.
             installed = self.rate(name, size, variant)
-            installed *= 1.0 + part * (compression_factor(compression, size.diameter) - 1.0)
+            installed *= 1.0 + part * (self.compression(compression, size) - 1.0)
             over = max(installed / rate, self.velocity(name, size, variant) / self.velocity_limit(name))
             if abs(over - 1.0) < 1e-6:
                 return None

@@ -198,7 +198,6 @@ def _add_delivery_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--compressed",
         type=_per_cent,
-        default=15.0,
         metavar="PCT",
         help="compression of flex to show beside the plan's own (default: 15)",
     )

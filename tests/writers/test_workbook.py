@@ -462,6 +462,45 @@ def test_how_close_the_limits_are(files: dict[str, Path]) -> None:
         assert row[0].endswith(m.unit)
 
 
+def basis_of(plan: PlanTables, place: Path) -> tuple[str, dict[str, str]]:
+    """The words of the sheet Basis, and by setting what it says of where it comes from."""
+    write_workbook(study_of(plan), place / "basis.xlsx")
+    sheet = openpyxl.load_workbook(place / "basis.xlsx")["Basis"]
+    return words_of(sheet), {str(row[0].value): str(row[2].value) for row in sheet.iter_rows(max_col=3)}
+
+
+def test_basis_tells_what_is_typed_from_what_is_default(tmp_path: Path) -> None:
+    """A key counts as typed even where it has the default's value."""
+    plan = small_plan(limits={"trunk_rigid_fpm": 900, "branch_flex_fpm": 650}, objective={})
+    _, said = basis_of(plan, tmp_path)
+    for label, words in {
+        "Limit, trunk rigid, fpm": "set in the plan",
+        "Limit, branch flex, fpm": "set in the plan",
+        "Limit, branch rigid, fpm": "the program's default (ANSI/ACCA 1, from memory)",
+        "Elevation, ft": "set in the plan",
+        "Air in the ducts, F": "the program's default",
+        "Available, supply ducts, inWC": "set in the plan",
+        "Large flex compressed: least factor": "the program's default",
+    }.items():
+        assert said[label] == words
+    plan.config["pressure"] = {"supply_inwc": 0.14}
+    assert basis_of(plan, tmp_path)[1]["Available, return ducts, inWC"] == (
+        "the program's default (common practice, no source)"
+    )
+
+
+def test_basis_says_what_the_cost_holds(tmp_path: Path) -> None:
+    plan = with_prices(small_plan())
+    assert "Fittings and labor are not in it" in basis_of(plan, tmp_path)[0]
+    plan.tables["fitting_prices"] = [
+        {"fitting": "wye", "size_in": size, "price": 9} for size in plan.config["sizes"]["round_in"]
+    ]
+    words, _ = basis_of(plan, tmp_path)
+    assert "and the fittings that have a price" in words
+    assert "Fittings and labor" not in words
+    assert "since the plan has no prices" in basis_of(small_plan(), tmp_path)[0]
+
+
 def test_without_prices_it_counts_duct_wall(files: dict[str, Path]) -> None:
     words = words_of(book_of(files, "face")["Answer"])
     assert "ft2 of duct wall" in words

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from tractduct.delivery.balance import Balance, OneSetting, Settings, balance, one_setting, tolerances_off
 from tractduct.delivery.flow import with_dampers
 from tractduct.delivery.predict import LEAST_CFM_A_TON, Delivered, Drive, default_drive, installed_ducts, predict
-from tractduct.delivery.robust import Spread, find_spread
+from tractduct.delivery.robust import MOST_COMPRESSION_PCT, Spread, find_spread
 from tractduct.delivery.substitute import Substitution, find_substitutions
 from tractduct.findings import Finding, Severity
 from tractduct.study import Progress, Study
@@ -77,10 +77,12 @@ def deliver(
     study: Study,
     *,
     drive: Drive | None = None,
-    compressed_pct: float = 15.0,
+    compressed_pct: float | None = None,
     progress: Progress = lambda what, done, total: None,
 ) -> Delivery:
     """Predict what a study's standard size set delivers.
+
+    ``compressed_pct`` is of the flex shown beside the plan's own, the most of the robustness builds if None.
 
     Raises ValueError for a study without a size set, or a blower drive without a blower table; InputFaults
     where the blower's curve never meets the system's.
@@ -90,6 +92,7 @@ def deliver(
         raise ValueError("no size set holds, so there is nothing to deliver")
     case = study.case
     drive = drive or default_drive(case.plan)
+    compressed_pct = MOST_COMPRESSION_PCT if compressed_pct is None else compressed_pct
     ducts = installed_ducts(case, size_index)
     open_dampers = predict(case, ducts, drive=drive)
     compressed = predict(

@@ -8,13 +8,14 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from tractduct.findings import Finding
 from tractduct.inputs.breakdown import Breakdown
 from tractduct.inputs.lots import Lot, RoomOutline, RoutePoint
 from tractduct.inputs.schema import FLEX
 from tractduct.inputs.sizes import Size, round_size
+from tractduct.physics.friction import least_factor_by_size
 from tractduct.products.fit import TableCorrection
 from tractduct.units import IP, UnitSystem
 
@@ -134,21 +135,22 @@ class Purchase:
 
     package_ft: Mapping[tuple[str, str], float] = field(default_factory=dict)
     insulation: Mapping[tuple[str, str], str] = field(default_factory=dict)
-    box_ft: float = 25.0
-    waste_pct: float = 0.0
-    lots: int = 1
+    box_ft: float
+    waste_pct: float
+    lots: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Tolerance:
-    """How far delivered airflow may be off; a room by the greater of the two.
+    """How far delivered airflow may be off; a room by the greater of the two."""
 
-    Defaults: ANSI/ACCA 5 QI, from memory.
-    """
+    room_pct: float
+    room_cfm: float
+    system_pct: float
 
-    room_pct: float = 20.0
-    room_cfm: float = 25.0
-    system_pct: float = 15.0
+    def of_room_cfm(self, design_cfm: ArrayLike) -> NDArray[np.float64]:
+        """How far rooms may be off: the greater of a part of their design airflow and a fixed airflow."""
+        return np.maximum(self.room_pct / 100.0 * np.asarray(design_cfm, dtype=float), self.room_cfm)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -165,11 +167,13 @@ class Plan:
     fitting_prices : by (fitting, size label of its section); None where not offered. Empty: fittings cost nothing.
     sizes : the standard sizes, round ones first
     budget_given : False where the pressure for the ducts is what the blower leaves after the devices
+    typed : the keys that plan.toml gives, by (part, key); the others have their defaults
     findings : what reading the plan showed
     breakdown : the loads by surface, None where the plan does not give them
     turned : True where the airflow comes from the breakdown, False where an airflow table gives it
     lots, outlines, routes : where it is built, and how to draw it; empty where not given
     units : what the plan is written and shown in; everything here is in the core's units, and sizes have its labels
+    least_factor_12_in : the least factor of compressed flex of 12 in and more
     diversity_btuh : a finding where the house's sensible cooling load changes by more than this with direction
     breakdown_check_pct : a finding where breakdown and airflow table differ by more than this
     """
@@ -188,18 +192,20 @@ class Plan:
     prices: Mapping[tuple[str, str], float | None] = field(default_factory=dict)
     inner_in: Mapping[tuple[str, str], float] = field(default_factory=dict)
     fitting_prices: Mapping[tuple[str, str], float | None] = field(default_factory=dict)
-    purchase: Purchase = field(default_factory=Purchase)
+    purchase: Purchase
     sizes: tuple[Size, ...]
-    elevation_ft: float = 0.0
-    air_temperature_f: float = 70.0
-    supply_inwc: float = 0.10
-    return_inwc: float = 0.05
+    elevation_ft: float
+    air_temperature_f: float
+    supply_inwc: float
+    return_inwc: float
     velocity_limits_fpm: Mapping[str, float]
-    standardize_within_pct: float = 5.0
-    max_distinct_sizes: int = 0
+    least_factor_12_in: float
+    standardize_within_pct: float
+    max_distinct_sizes: int
     equipment: Equipment = field(default_factory=Equipment)
-    tolerance: Tolerance = field(default_factory=Tolerance)
+    tolerance: Tolerance
     budget_given: bool = True
+    typed: frozenset[tuple[str, str]] = frozenset()
     findings: tuple[Finding, ...] = ()
     breakdown: Breakdown | None = None
     turned: bool = False
@@ -207,8 +213,8 @@ class Plan:
     outlines: tuple[RoomOutline, ...] = ()
     routes: tuple[RoutePoint, ...] = ()
     units: UnitSystem = IP
-    diversity_btuh: float = 6000.0
-    breakdown_check_pct: float = 5.0
+    diversity_btuh: float
+    breakdown_check_pct: float
 
     def velocity_limit_fpm(self, section: Section) -> float:
         """The highest velocity of a section by its side, role and kind."""
@@ -227,6 +233,10 @@ class Plan:
         """A size as a product has it: with its own inner diameter, where that is given."""
         inner = self.inner_in.get((duct, size.label))
         return size if inner is None else replace(round_size(inner), label=size.label)
+
+    def least_compression_factor(self, size: Size) -> float:
+        """The least that compression multiplies the friction of flex of a nominal size by."""
+        return float(least_factor_by_size(size.diameter_in, self.least_factor_12_in))
 
     def fitting_cost(self, section: Section, label: str, *, reducers: bool) -> float | None:
         """Price of a section's fittings in a size: its reducers, or all others; None where one is not offered.

@@ -138,6 +138,11 @@ class PlanFile:
         field = next(f for f in schema.KEYS[part_name] if f.name == key)
         return f"[{part_name}] {in_units(field, self.units).name}"
 
+    @property
+    def typed(self) -> frozenset[tuple[str, str]]:
+        """(part, key) of every key that is given."""
+        return frozenset((name, key) for name in self.config for key in self.part(name))
+
     def part(self, name: str) -> dict[str, Any]:
         part = self.config.get(name, {})
         return part if isinstance(part, dict) else {}

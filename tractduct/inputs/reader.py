@@ -115,6 +115,7 @@ def load_plan(path: str | Path) -> Plan:
     site = plan_file.keys("site")
     pressure = plan_file.keys("pressure")
     limits = plan_file.keys("limits")
+    compression = plan_file.keys("compression")
     objective = plan_file.keys("objective")
     if not objective["max_distinct_sizes"].is_integer():
         log.fault(
@@ -175,11 +176,13 @@ def load_plan(path: str | Path) -> Plan:
         supply_inwc=pressure["supply_inwc"],
         return_inwc=pressure["return_inwc"],
         velocity_limits_fpm=limits,
+        **compression,
         standardize_within_pct=objective["standardize_within_pct"],
         max_distinct_sizes=int(objective["max_distinct_sizes"]),
         equipment=equipment,
         tolerance=Tolerance(**tolerance),
         budget_given=not equipment.curves or bool(plan_file.part("pressure")),
+        typed=plan_file.typed,
         findings=tuple(log.findings),
         breakdown=breakdown,
         turned=tables["airflow"] is None,

@@ -650,7 +650,8 @@ SURFACES = TableSchema(
             high=1.0,
             hint="is this in per cent?",
             meaning="part of it in the shade of overhangs, trees or other houses: that part counts at the cooling "
-            "factor of a surface that faces north; no change in heating; blank is 0",
+            "factor of a surface that faces north (common practice, no source), glass by the sun by the light of sky "
+            "and ground alone; no change in heating; blank is 0",
         ),
     ),
 )
@@ -888,6 +889,19 @@ KEYS: dict[str, tuple[Field, ...]] = {
         _velocity("return_trunk_flex_fpm", 700.0),
         _velocity("return_branch_rigid_fpm", 700.0),
         _velocity("return_branch_flex_fpm", 700.0),
+    ),
+    "compression": (
+        Field(
+            name="least_factor_12_in",
+            kind="number",
+            default=4.0,
+            low=1.0,
+            high=20.0,
+            usual=(1.0, 10.0),
+            hint="is this a per cent?",
+            meaning="flex of 12 in (300 mm) and more counts at least so many times its friction where it is compressed "
+            "by more than 4 %; default 4, after the abstract of one thesis, on the safe side; 1: the relation alone",
+        ),
     ),
     "sizes": (
         Field(
@@ -1151,4 +1165,3 @@ KEYS: dict[str, tuple[Field, ...]] = {
 DEFAULT_ROUND_IN = (4.0, 5.0, 6.0, 7.0, 8.0, 9.0, 10.0, 12.0, 14.0, 16.0, 18.0, 20.0)
 DEFAULT_ROUND_MM = (80.0, 100.0, 125.0, 160.0, 200.0, 250.0, 315.0, 400.0, 500.0)  # EN 1506, from memory
 DEFAULT_STORAGE_WEIGHTS = (0.5, 0.2, 0.12, 0.08, 0.06, 0.04)
-ALBEDO = 0.2

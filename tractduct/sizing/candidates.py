@@ -54,6 +54,7 @@ class CandidateTable:
     Attributes
     ----------
     sizes : n_size of them; those of another shape than the section's are not candidates
+    least_compression_factor : (n_size,), of flex that is compressed
     friction_rate_inwc_per_100ft, velocity_fpm, loss_inwc : (n_variant, n_section, n_size)
         The friction rate is as installed, on average over the section's effective length.
     shaped : (n_section, n_size) bool, the size is of the section's shape
@@ -63,6 +64,7 @@ class CandidateTable:
     """
 
     sizes: tuple[Size, ...]
+    least_compression_factor: NDArray[np.float64]
     sections: SectionData
     ducts: DuctData
     friction_rate_inwc_per_100ft: NDArray[np.float64]
@@ -105,6 +107,7 @@ def evaluate_candidates(plan: Plan, tree: DuctTree, variants: VariantSet, air: A
     sections = section_data(plan, tree)
     ducts = duct_data(plan, tree, variants)
     flow = variants.airflow_cfm[:, :, None]
+    least_factor = np.array([plan.least_compression_factor(size) for size in plan.sizes])
     rate = ducts.correction * installed_friction_rate_inwc_per_100ft(
         flow,
         ducts.diameter_in,
@@ -113,6 +116,7 @@ def evaluate_candidates(plan: Plan, tree: DuctTree, variants: VariantSet, air: A
         ducts.derate[:, :, None],
         ducts.compression_pct[:, :, None],
         sections.straight_part[:, None],
+        least_factor,
     )
     velocity = flow / ducts.area_ft2
     loss = rate * (sections.effective_length_ft / 100.0)[:, None]
@@ -124,6 +128,7 @@ def evaluate_candidates(plan: Plan, tree: DuctTree, variants: VariantSet, air: A
     offered, cost = _prices(plan, tree, variants)
     return CandidateTable(
         sizes=plan.sizes,
+        least_compression_factor=least_factor,
         sections=sections,
         ducts=ducts,
         friction_rate_inwc_per_100ft=rate,

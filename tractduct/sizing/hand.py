@@ -11,7 +11,7 @@ from tractduct.network.variants import Variant
 from tractduct.physics.friction import diameter_for_friction_rate_in
 from tractduct.sizing.budget import worst_by_side
 from tractduct.sizing.case import Case
-from tractduct.sizing.program import highest_allowed
+from tractduct.sizing.program import DIAMETER_TOLERANCE_IN, highest_allowed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -85,6 +85,7 @@ def size_by_hand(case: Case, size_index: NDArray[np.intp] | None = None) -> Hand
         table.ducts.derate,
         table.ducts.compression_pct,
         data.straight_part,
+        case.plan.least_factor_12_in,
     )
     return HandSizing(
         total_effective_length_ft=length,
@@ -124,8 +125,8 @@ def _drawn_for(case: Case, hand: HandSizing, looked_at: NDArray[np.bool_]) -> ND
     for child in range(len(tree.sections) - 1, -1, -1):
         own[child] = _nearest_bounded(own[child], table.bounded[child])
         parent = tree.parent[child]
-        if parent >= 0 and diameter[own[parent]] < diameter[own[child]] - 1e-9:
-            wide = table.shaped[parent] & (diameter >= diameter[own[child]] - 1e-9)
+        if parent >= 0 and diameter[own[parent]] < diameter[own[child]] - DIAMETER_TOLERANCE_IN:
+            wide = table.shaped[parent] & (diameter >= diameter[own[child]] - DIAMETER_TOLERANCE_IN)
             own[parent] = int(np.argmax(wide)) if wide.any() else largest[parent]
     return own
 

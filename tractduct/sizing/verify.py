@@ -226,7 +226,9 @@ def _section_loss(
         )
         if duct.correction is not None:
             rate = rate * duct.correction.factor(size.diameter_in, moved)[0]
-        straight = section.length_ft * compression_factor(duct.compression_pct, own.diameter_in)
+        straight = section.length_ft * compression_factor(
+            duct.compression_pct, own.diameter_in, plan.least_compression_factor(size)
+        )
         loss[made_of_it] = rate * (straight + plan.equivalent_lengths_ft(section)) / 100.0
         loss[made_of_it] += plan.loss_coefficients(section) * velocity_pressure_inwc(moved / own.area_ft2, air)
     return loss

@@ -7,7 +7,6 @@ import pandas as pd
 
 from tractduct.delivery.balance import Settings, tolerances_off
 from tractduct.delivery.deliver import HOOD_ERROR_PCT, Delivery
-from tractduct.delivery.predict import room_tolerance_cfm
 from tractduct.inputs.cells import key_of
 from tractduct.sizing.case import Case
 from tractduct.writers.tables import VARIANT_COLUMNS, room_text, variant_frame
@@ -53,7 +52,7 @@ def rooms(delivery: Delivery) -> pd.DataFrame:
         frame["design_cfm"] = got.room_design_cfm[:, n]
         frame["delivered_cfm"] = got.room_cfm[:, n]
         frame["off_pct"] = got.room_off_pct[:, n]
-        frame["tolerance_cfm"] = room_tolerance_cfm(got.room_design_cfm[:, n], delivery.study.plan.tolerance)
+        frame["tolerance_cfm"] = delivery.study.plan.tolerance.of_room_cfm(got.room_design_cfm[:, n])
         frame["within"] = got.room_within(delivery.study.plan.tolerance)[:, n]
         frame["hood_low_cfm"] = got.room_cfm[:, n] * (1.0 - HOOD_ERROR_PCT / 100.0)
         frame["hood_high_cfm"] = got.room_cfm[:, n] * (1.0 + HOOD_ERROR_PCT / 100.0)

@@ -42,6 +42,7 @@ HOOD_WORDS = (
     f"A flow hood reads about {HOOD_ERROR_PCT:g} % off in the field where it is powered, and "
     f"{HOOD_ERROR_UNPOWERED_PCT[0]:g} to {HOOD_ERROR_UNPOWERED_PCT[1]:g} % where it is not (LBNL, abstract)."
 )
+FEW_BUILDS_PCT, MOST_BUILDS_PCT = 80, 95  # of the builds within tolerance
 LOSS_FROM_PCT, LOSS_BAD_PCT = 5.0, 15.0  # a room's loss that is pointed out, and that is a lot
 
 
@@ -388,7 +389,8 @@ def robustness_sheet(book: Book, delivery: Delivery) -> None:
         f"Balanced for the house as drawn; then {spread.builds} builds of every variant, with the length of each "
         f"section within {100 * LENGTH_SPREAD:g} %, each flex compressed by 0 to {MOST_COMPRESSION_PCT:g} %, filters "
         "from clean to due for change. Low and high: of 100 builds 5 are below and 5 above. The same builds every "
-        "time. Bold on orange: under 80 % of the builds within tolerance; pale orange: under 95 %. "
+        f"time. Bold on orange: under {FEW_BUILDS_PCT} % of the builds within tolerance; pale orange: under "
+        f"{MOST_BUILDS_PCT} %. The spreads are chosen for the program, from no source. "
         f"{tolerance_words(delivery)}",
         len(columns),
     )
@@ -405,5 +407,5 @@ def robustness_sheet(book: Book, delivery: Delivery) -> None:
     ]
     body = page.table(columns, rows, freeze=1)
     area = f"F{body[0]}:F{body[-1]}"
-    page.mark(area, f'AND(F{body[0]}<>"",F{body[0]}<80)', TIGHT_FILL, bold=True)
-    page.mark(area, f'AND(F{body[0]}<>"",F{body[0]}<95)', CLOSE_FILL)
+    page.mark(area, f'AND(F{body[0]}<>"",F{body[0]}<{FEW_BUILDS_PCT})', TIGHT_FILL, bold=True)
+    page.mark(area, f'AND(F{body[0]}<>"",F{body[0]}<{MOST_BUILDS_PCT})', CLOSE_FILL)

@@ -340,7 +340,7 @@ class _Block:
         k = int(study.recommended.size_index[i])
         size, ducts = study.table.sizes[k], study.table.ducts
         flow, diameter = float(study.variants.airflow_cfm[v, i]), float(ducts.diameter_in[v, i, k])
-        speed = flow / float(ducts.area_ft2[v, i, k])
+        speed, least = flow / float(ducts.area_ft2[v, i, k]), study.table.least_compression_factor[k]
         friction = ducts.correction[v, i, k] * friction_rate_inwc_per_100ft(
             flow, diameter, ducts.roughness_ft[v, i], study.air, ducts.derate[v, i]
         )
@@ -349,7 +349,7 @@ class _Block:
             (12, flow, "#,##0.0", "cfm"),
             (13, speed, "#,##0", "fpm"),
             (14, float(friction), "0.0000", "inWC/100 ft"),
-            (15, float(compression_factor(ducts.compression_pct[v, i], diameter)), "0.00", ""),
+            (15, float(compression_factor(ducts.compression_pct[v, i], diameter, least)), "0.00", ""),
             (16, float(velocity_pressure_inwc(speed, study.air)), "0.0000", "inWC"),
         ):
             page.put(row, column, round(value, 8), replace(COMPUTED, top_line=True, number_format=shown), unit)

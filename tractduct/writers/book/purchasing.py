@@ -18,6 +18,7 @@ from openpyxl.worksheet.pagebreak import Break
 from openpyxl.worksheet.worksheet import Worksheet
 
 from tractduct.purchasing.buy import Buying, PurchaseList
+from tractduct.purchasing.compare import COMPRESSIONS_PCT
 from tractduct.writers import purchasing_tables as frames
 from tractduct.writers.book.facts import counted, frame_rows
 from tractduct.writers.book.layout import A4, LETTER, Book, Page
@@ -111,9 +112,12 @@ def _alone(page: Page, buying: Buying, across: int, unit: str) -> None:
 
 def _compressed(page: Page, buying: Buying, across: int, unit: str) -> None:
     page.heading("What happens if the crew leaves it compressed", across)
+    *less, most = COMPRESSIONS_PCT
+    of_them = ", ".join(f"{pct:g}" for pct in less)
     page.paragraph(
         "The product's own best sizes, dampers set for the duct as the plan has it; flex left short of fully stretched "
-        "by 4, 10 or 15 %. Larger sizes could make up for it: the least cost of a set made for that compression.",
+        f"by {of_them} or {most:g} %. Larger sizes could make up for it: the least cost of a set made for that "
+        "compression.",
         across,
         LEAD,
     )
