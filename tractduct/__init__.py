@@ -9,7 +9,7 @@ from tractduct.delivery.deliver import Delivery, deliver
 from tractduct.errors import InputFaults, SolverError, TractductError
 from tractduct.inputs.plan import Plan
 from tractduct.inputs.reader import load_plan
-from tractduct.study import Study, study
+from tractduct.one_plan import Study, study
 from tractduct.version import VERSION as __version__
 from tractduct.writers import delivery_tables, tables
 

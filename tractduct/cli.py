@@ -289,9 +289,9 @@ def _run(options: argparse.Namespace, *, predicted: bool, bought: bool = False, 
     from tractduct.delivery.lots import deliver_lots
     from tractduct.inputs.reader import load_plan
     from tractduct.names import file_name
+    from tractduct.one_plan import study
     from tractduct.orientation import study_orientation
     from tractduct.purchasing.buy import buy
-    from tractduct.study import study
     from tractduct.writers.output import write_study
     from tractduct.writers.summary import buying_summary, summary
 

@@ -12,7 +12,7 @@ from tractduct.delivery.predict import LEAST_CFM_A_TON, Delivered, Drive, defaul
 from tractduct.delivery.robust import Spread, find_spread
 from tractduct.delivery.substitute import Substitution, find_substitutions
 from tractduct.findings import Finding, Severity
-from tractduct.study import Progress, Study
+from tractduct.one_plan import Progress, Study
 
 HOOD_ERROR_PCT = 6.0  # flow hood in the field: about 6 % powered, 11 to 25 % not (LBNL, abstract of Part 2)
 HOOD_ERROR_UNPOWERED_PCT = (11.0, 25.0)

@@ -9,9 +9,9 @@ from dataclasses import dataclass
 from tractduct.delivery.predict import Drive
 from tractduct.findings import Finding, Severity
 from tractduct.inputs.plan import Plan
+from tractduct.one_plan import Progress, Study
 from tractduct.purchasing.compare import Dropped, FlexComparison, compare_flex, without_each_size
 from tractduct.purchasing.order import Order, make_order
-from tractduct.study import Progress, Study
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

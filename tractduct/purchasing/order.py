@@ -11,7 +11,7 @@ import numpy as np
 
 from tractduct.inputs.plan import Plan, is_reducer
 from tractduct.inputs.schema import FLEX
-from tractduct.study import Study
+from tractduct.one_plan import Study
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

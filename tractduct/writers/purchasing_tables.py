@@ -8,10 +8,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from tractduct.one_plan import Study
 from tractduct.purchasing.buy import Buying
 from tractduct.purchasing.compare import COMPRESSIONS_PCT
 from tractduct.purchasing.order import Order
-from tractduct.study import Study
 from tractduct.units import NOMINAL, UnitSystem
 from tractduct.writers.harmless import harmless
 
