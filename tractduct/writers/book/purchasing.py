@@ -444,7 +444,8 @@ def _fittings(page: Page, part: PurchaseList, across: int) -> tuple[str, float] 
             price = "no price"
             looks[len(rows), 3] = WORDS
         rows.append([name, size_value(str(size)), pieces, *([price, cost] if priced else [])])
-    columns = [Column("Fitting", LABEL), Column("Size", CHOSEN, unit="size"), Column("Pieces", _COUNT)]
+    openings = replace(CHOSEN, wrap=True)
+    columns = [Column("Fitting", LABEL), Column("Size", openings, unit="size"), Column("Pieces", _COUNT)]
     if priced:
         columns += [Column("Price each", DOLLARS, unit="USD"), Column("Cost", DOLLARS, unit="USD")]
     body = page.table(columns, rows, looks, nothing="No fittings to buy.")
