@@ -74,7 +74,10 @@ def test_there_is_something_to_check() -> None:
 def test_imports_go_one_way(path: Path) -> None:
     part = part_of(path)
     assert part in MAY, f"say in this test where {part} belongs"
-    assert parts_of(imported(path)) - {part} <= MAY[part]
+    may = MAY[part] | (
+        {"cli"} if path.name == "reference.py" else set()
+    )  # a page is made from the command line's parser
+    assert parts_of(imported(path)) - {part} <= may
 
 
 def test_no_module_imports_in_a_circle() -> None:
