@@ -34,10 +34,10 @@ from typing import TypeVar
 from benchmarks.make_plans import make_plans
 from tractduct.delivery.predict import installed_ducts, predict
 from tractduct.inputs.reader import load_plan
+from tractduct.one_plan import study
 from tractduct.portfolio.stock import find_stock, stock_plan
 from tractduct.sizing.case import build_case
 from tractduct.sizing.solve import recommend
-from tractduct.study import study
 from tractduct.writers.output import write_study
 from tractduct.writers.results import results_text
 

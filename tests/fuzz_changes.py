@@ -96,6 +96,7 @@ CHOICES = {
     ("sections", "season"): ("heating", "cooling"),
     ("devices", "season"): ("heating", "cooling"),
     ("ducts", "kind"): ("rigid", "flex"),
+    ("fittings", "bought"): ("yes", "no", "at the parent"),
 }
 NEEDED_CHOICES = (
     ("airflow", "front_faces"),
@@ -144,7 +145,7 @@ NEEDED_TABLES = ("sections", "fittings", "ducts", "airflow", "surfaces", "loads"
 OPTIONAL_COLUMNS = {
     "sections": ("fittings", "share", "season", "min_in", "max_in", "fixed_in"),
     "ducts": ("airflow_derate_pct", "compression_pct"),
-    "fittings": ("equivalent_length_ft", "loss_coefficient"),
+    "fittings": ("equivalent_length_ft", "loss_coefficient", "bought"),
     "devices": ("loaded_loss_inwc", "season"),
     "prices": ("insulation", "package_ft"),
     "surfaces": ("shade_fraction",),

@@ -13,13 +13,13 @@ from typing import Any
 
 import openpyxl
 import pytest
+from tractduct.one_plan import Study
 from workbook_reading import words_of
 
 import tractduct
 from tractduct.sizing import relaxation
 from tractduct.sizing.case import build_case
 from tractduct.sizing.solve import recommend
-from tractduct.study import Study
 from tractduct.writers.results import results
 from tractduct.writers.summary import summary
 from tractduct.writers.workbook import write_workbook

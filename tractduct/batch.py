@@ -17,13 +17,13 @@ from tractduct.delivery.predict import Delivered, installed_ducts, predict
 from tractduct.errors import InputFaults, OutOfTime, SolverError
 from tractduct.findings import Finding
 from tractduct.inputs.reader import load_plan
+from tractduct.one_plan import Progress, study
 from tractduct.portfolio.find import Bundle, Place, read_bundle
 from tractduct.portfolio.outcome import Outcome, State, outcome_of_error, outcome_of_study
 from tractduct.portfolio.pool import answers
 from tractduct.portfolio.stock import StockList, StockPlan, find_stock, stock_plan
 from tractduct.portfolio.store import Packed, Store
 from tractduct.sizing.case import build_case
-from tractduct.study import Progress, study
 from tractduct.version import VERSION
 from tractduct.writers.portfolio_book import write_portfolio
 from tractduct.writers.results import results_text

@@ -31,7 +31,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         if hasattr(stream, "reconfigure"):  # a console of another encoding must not stop the program
             stream.reconfigure(errors="replace")
     try:
-        options = _parser().parse_args(arguments)
+        options = build_parser().parse_args(arguments)
         return int(options.run(options))
     except InputFaults as faults:
         for fault in faults.faults:
@@ -64,7 +64,8 @@ def _say(text: object = "", file: TextIO | None = None) -> None:
     print(printable_lines(text), file=file)
 
 
-def _parser() -> argparse.ArgumentParser:
+def build_parser() -> argparse.ArgumentParser:
+    """All commands and their options; docs/commands.md is made from it."""
     parser = argparse.ArgumentParser(
         prog="tractduct",
         description="One duct size set for every orientation, season and flex product of a house plan.",
@@ -289,9 +290,9 @@ def _run(options: argparse.Namespace, *, predicted: bool, bought: bool = False, 
     from tractduct.delivery.lots import deliver_lots
     from tractduct.inputs.reader import load_plan
     from tractduct.names import file_name
+    from tractduct.one_plan import study
     from tractduct.orientation import study_orientation
     from tractduct.purchasing.buy import buy
-    from tractduct.study import study
     from tractduct.writers.output import write_study
     from tractduct.writers.summary import buying_summary, summary
 

@@ -14,7 +14,7 @@ from tractduct.delivery.predict import LEAST_CFM_A_TON, Delivered, Drive, defaul
 from tractduct.delivery.robust import MOST_COMPRESSION_PCT, Spread, find_spread
 from tractduct.delivery.substitute import Substitution, find_substitutions
 from tractduct.findings import Finding, Severity
-from tractduct.study import Progress, Study
+from tractduct.one_plan import Progress, Study
 
 FloatArray = NDArray[np.float64]
 

@@ -12,9 +12,9 @@ from tractduct.findings import Finding, Severity
 from tractduct.inputs import schema
 from tractduct.inputs.cells import NOT_OFFERED, allowed, key_of, nearest
 from tractduct.inputs.fault_log import FaultLog
-from tractduct.inputs.plan import Duct, Fitting
+from tractduct.inputs.plan import Duct, Fitting, is_reducer
 from tractduct.inputs.plan_file import PlanFile
-from tractduct.inputs.schema import FLEX, Field, in_units
+from tractduct.inputs.schema import AT_PARENT, FLEX, Field, in_units
 from tractduct.inputs.sizes import Size
 from tractduct.inputs.spelling import plain_text
 from tractduct.inputs.tables import RawTable, Row
@@ -31,6 +31,7 @@ def read_fittings(table: RawTable | None, log: FaultLog) -> dict[str, Fitting]:
         name = log.text(table, row, spec.field("fitting"))
         length = log.number(table, row, spec.field("equivalent_length_ft"))
         coefficient = log.number(table, row, spec.field("loss_coefficient"))
+        bought = log.choice(table, row, spec.field("bought"))
         if not row.text("equivalent_length_ft") and not row.text("loss_coefficient"):
             log.cell_fault(
                 table,
@@ -41,11 +42,20 @@ def read_fittings(table: RawTable | None, log: FaultLog) -> dict[str, Fitting]:
             )
         if any(c in name for c in "+*"):
             log.cell_fault(table, row, "fitting", "a fitting's name can't hold + or *", "Rename it")
+        elif bought == AT_PARENT and is_reducer(name):
+            log.cell_fault(
+                table,
+                row,
+                "bought",
+                "a reducer belongs to the one section that names it, and is bought where its parent has another size",
+                "Leave the cell empty, or rename the fitting where it joins several sections",
+            )
         elif name and log.once(seen, table, row, "fitting", name):
             found[name] = Fitting(
                 name=name,
                 equivalent_length_ft=length or 0.0,
                 loss_coefficient=coefficient or 0.0,
+                bought=bought,
                 source=row.text("source"),
             )
     return found
@@ -159,7 +169,7 @@ def read_prices(
 def read_fitting_prices(
     table: RawTable | None, fittings: Mapping[str, Fitting], sizes: Sequence[Size], log: FaultLog
 ) -> dict[tuple[str, str], float | None]:
-    """Price of one by (fitting, size label of its section); None where not offered."""
+    """Price of one by (fitting, size label of ``Piece.section``); None where not offered."""
     spec = schema.FITTING_PRICES
     found: dict[tuple[str, str], float | None] = {}
     seen: dict[tuple[str, str], int] = {}

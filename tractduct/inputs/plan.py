@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -13,7 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 from tractduct.findings import Finding
 from tractduct.inputs.breakdown import Breakdown
 from tractduct.inputs.lots import Lot, RoomOutline, RoutePoint
-from tractduct.inputs.schema import FLEX
+from tractduct.inputs.schema import AT_PARENT, EACH, FLEX, NOT_BOUGHT
 from tractduct.inputs.sizes import Size, round_size
 from tractduct.physics.friction import least_factor_by_size
 from tractduct.products.fit import TableCorrection
@@ -22,11 +23,15 @@ from tractduct.units import IP, UnitSystem
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fitting:
-    """A fitting by plain name. ``loss_coefficient`` is a part of the section's velocity pressure."""
+    """A fitting by plain name. ``loss_coefficient`` is a part of the section's velocity pressure.
+
+    ``bought`` is one of ``schema.BOUGHT``.
+    """
 
     name: str
     equivalent_length_ft: float = 0.0
     loss_coefficient: float = 0.0
+    bought: str = EACH
     source: str = ""
 
 
@@ -128,7 +133,7 @@ class Equipment:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Purchase:
-    """How duct is bought. ``package_ft`` by (duct, size label) where it differs from ``box_ft``.
+    """How duct is bought. ``package_ft`` by (duct, size label) where it is given; else flex comes in ``box_ft``.
 
     ``insulation`` is the level of the price that counts, likewise, where the prices table gives one.
     """
@@ -164,7 +169,7 @@ class Plan:
     prices : by (duct, size label), USD a foot; None where that duct is not offered in that size. Empty: no
         prices are given.
     inner_in : by (duct, size label), inner diameter where it is not the nominal one
-    fitting_prices : by (fitting, size label of its section); None where not offered. Empty: fittings cost nothing.
+    fitting_prices : by (fitting, size label of ``Piece.section``); None where not offered. Empty: they cost nothing.
     sizes : the standard sizes, round ones first
     budget_given : False where the pressure for the ducts is what the blower leaves after the devices
     typed : the keys that plan.toml gives, by (part, key); the others have their defaults
@@ -238,20 +243,9 @@ class Plan:
         """The least that compression multiplies the friction of flex of a nominal size by."""
         return float(least_factor_by_size(size.diameter_in, self.least_factor_12_in))
 
-    def fitting_cost(self, section: Section, label: str, *, reducers: bool) -> float | None:
-        """Price of a section's fittings in a size: its reducers, or all others; None where one is not offered.
-
-        A reducer is any fitting with that word in its name: it is bought only where the section's size differs
-        from its parent's.
-        """
-        total = 0.0
-        for name, count in section.fittings:
-            if is_reducer(name) == reducers:
-                price = self.fitting_prices.get((name, label), 0.0)
-                if price is None:
-                    return None
-                total += count * price
-        return total
+    def pieces(self) -> tuple[Piece, ...]:
+        """What is bought of the fittings that the sections name."""
+        return pieces_of(self.sections, self.fittings)
 
     def equivalent_lengths_ft(self, section: Section) -> float:
         """Sum of the equivalent lengths of a section's fittings."""
@@ -263,8 +257,61 @@ class Plan:
 
 
 def is_reducer(fitting: str) -> bool:
-    """True for a fitting that is bought only where sizes differ."""
+    """True for a fitting that is bought only where sizes differ: any with that word in its name."""
     return "reducer" in fitting.casefold()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Piece:
+    """Fittings that are bought for one place: ``count`` of them.
+
+    Its price goes by the size of ``section``. ``branches`` are the other sections that it joins: a reducer's
+    parent; what a piece at the parent opens to, where ``section`` is that parent, the largest of its openings.
+    """
+
+    fitting: str
+    count: int
+    section: str
+    branches: tuple[str, ...] = ()
+
+    @property
+    def is_reducer(self) -> bool:
+        return is_reducer(self.fitting)
+
+
+_JOINTS = re.compile(r"(?<![^\W\d_])(wye|tee|splitter|manifold)", re.IGNORECASE)
+
+
+def joint_of(fitting: str) -> str:
+    """The kind of joint that a fitting's name says it is: a wye, a tee, a splitter, a manifold; empty for others."""
+    found = _JOINTS.search(fitting)
+    return found[1].casefold() if found else ""
+
+
+def pieces_of(sections: Iterable[Section], fittings: Mapping[str, Fitting]) -> tuple[Piece, ...]:
+    """What is bought of the fittings that sections name, section by section, then what is at their parents.
+
+    At a parent each kind of fitting is bought once: as often as the child that names it most often does. It opens to
+    the children that name it; of two children, to both. A section without a parent joins nothing, so what it names is
+    its own. A reducer without a parent reduces nothing.
+    """
+    found: list[Piece] = []
+    joints: dict[tuple[str, str], dict[str, int]] = {}  # (parent, fitting) -> child -> how often it names it
+    beyond: dict[str, list[str]] = {}
+    for section in sections:
+        beyond.setdefault(section.parent, []).append(section.name)
+        for name, count in section.fittings:
+            bought, parent = fittings[name].bought, section.parent
+            if bought == AT_PARENT and parent:
+                children = joints.setdefault((parent, name), {})
+                children[section.name] = children.get(section.name, 0) + count
+            elif bought != NOT_BOUGHT and (parent or not is_reducer(name)):
+                branches = (parent,) if is_reducer(name) else ()
+                found.append(Piece(fitting=name, count=count, section=section.name, branches=branches))
+    for (parent, name), children in joints.items():
+        opens_to = tuple(beyond[parent] if len(beyond[parent]) == 2 else children)
+        found.append(Piece(fitting=name, count=max(children.values()), section=parent, branches=opens_to))
+    return tuple(found)
 
 
 def candidate_sizes(section: Section, sizes: Iterable[Size]) -> list[Size]:

@@ -27,10 +27,10 @@ from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.finder import find_table, tell_unread
 from tractduct.inputs.limits import MAX_CANDIDATES, MAX_FLEX, MAX_SECTION_SIZES, MAX_SECTION_VARIANTS
 from tractduct.inputs.lots import read_lots, read_outlines, read_routes
-from tractduct.inputs.plan import Plan, Purchase, Section, Tolerance, candidate_sizes
+from tractduct.inputs.plan import Fitting, Plan, Purchase, Section, Tolerance, candidate_sizes, pieces_of
 from tractduct.inputs.plan_file import PLAN_FILE, PlanFile
 from tractduct.inputs.product_tables import read_inner_diameters, with_tables
-from tractduct.inputs.schema import FLEX
+from tractduct.inputs.schema import FLEX, NOT_BOUGHT
 from tractduct.inputs.section_table import read_sections
 from tractduct.inputs.sizes import Size
 from tractduct.inputs.tables import RawTable, Row
@@ -107,7 +107,7 @@ def load_plan(path: str | Path) -> Plan:
             "Add a prices table for the ducts, or remove fitting_prices",
         )
     if fitting_prices and not {"sections", "fittings"} & log.unread:
-        _match_fitting_prices(tables["fitting_prices"], sections, sizes, fitting_prices, log)
+        _match_fitting_prices(tables["fitting_prices"], sections, fittings, sizes, fitting_prices, log)
     name = plan_file.config.get("name")
     if not isinstance(name, str) or not name.strip():
         log.fault(PLAN_FILE, "the plan has no name", 'Write name = "..." in its first line')
@@ -293,22 +293,23 @@ def _match_prices(
 def _match_fitting_prices(
     table: RawTable | None,
     sections: tuple[Section, ...],
+    fittings: Mapping[str, Fitting],
     sizes: tuple[Size, ...],
     prices: Mapping[tuple[str, str], float | None],
     log: FaultLog,
 ) -> None:
     """A fitting that has prices has one for each size that its sections may take; one without any is free."""
-    priced = {name for name, _ in prices}
+    priced = list(dict.fromkeys(name for name, _ in prices))
     missing: dict[str, list[str]] = {}
     free: list[str] = []
-    for section in sections:
-        labels = [size.label for size in candidate_sizes(section, sizes)]
-        for name, _ in section.fittings:
-            if name not in priced:
-                free += [name] if name not in free else []
-                continue
-            listed = missing.setdefault(name, [])
-            listed += [label for label in labels if (name, label) not in prices and label not in listed]
+    takes = {section.name: [size.label for size in candidate_sizes(section, sizes)] for section in sections}
+    for piece in pieces_of(sections, fittings):
+        name = piece.fitting
+        if name not in priced:
+            free += [name] if name not in free else []
+            continue
+        listed = missing.setdefault(name, [])
+        listed += [label for label in takes[piece.section] if (name, label) not in prices and label not in listed]
     for name, labels in missing.items():
         if labels:
             log.fault(
@@ -324,5 +325,16 @@ def _match_fitting_prices(
                 subject=", ".join(free),
                 message="these fittings have no price and count as free",
                 advice="Add them to fitting_prices if they cost",
+            )
+        )
+    unused = [name for name in priced if fittings[name].bought == NOT_BOUGHT]
+    if unused:
+        log.findings.append(
+            Finding(
+                severity=Severity.CAUTION,
+                rule="fitting prices",
+                subject=", ".join(unused),
+                message="these fittings have prices, and the fittings table says that they are not bought",
+                advice="Their prices don't count: remove them from fitting_prices, or correct the column bought",
             )
         )

@@ -22,7 +22,9 @@ ROLES = ("trunk", "branch")
 SHAPES = ("round", "rectangular")
 KINDS = ("rigid", "flex")
 PEAKS = ("room_peak", "house_peak")
+EACH, NOT_BOUGHT, AT_PARENT = BOUGHT = ("yes", "no", "at the parent")  # how a fitting is bought
 FREE_TEXT = ("source", "note")  # columns of any table that hold what the author likes
+STICK_FT = 5.0  # a stick of rigid duct where the prices table does not say; common practice, no source
 FLEX = "flex"  # the duct of a section that takes whichever flex product the variant has
 
 Kind = Literal["text", "number", "choice", "flag", "size", "fittings", "rooms", "price"]
@@ -285,6 +287,16 @@ FITTINGS = TableSchema(
             hint="is this an equivalent length?",
             meaning="part of the section's velocity pressure that is lost",
         ),
+        Field(
+            name="bought",
+            kind="choice",
+            choices=BOUGHT,
+            required=False,
+            blank=True,
+            default=EACH,
+            meaning="yes: one for each time a section names it; no: it is made of the duct itself, such as a bend of "
+            f"flex; {AT_PARENT}: one where sections join their parent, however many of them name it",
+        ),
         Field(name="source", required=False, blank=True, default="", meaning="where the value comes from"),
     ),
 )
@@ -461,7 +473,8 @@ PRICES = TableSchema(
             high=1000.0,
             usual=(2.0, 100.0),
             hint="is this in {slip}, or boxes?",
-            meaning="feet in a box or stick of this size; blank: box_ft of [purchase]",
+            meaning=f"feet in a box or stick of this size; blank: box_ft of [purchase] for flex, {STICK_FT:g} ft for "
+            "rigid duct",
         ),
     ),
 )
@@ -472,7 +485,12 @@ FITTING_PRICES = TableSchema(
     required=False,
     fields=(
         Field(name="fitting", meaning="name of a fitting in the fittings table"),
-        Field(name="size_in", kind="size", unit="in", meaning="size of the section that it belongs to"),
+        Field(
+            name="size_in",
+            kind="size",
+            unit="in",
+            meaning=f"size of the section that names it; of that section's parent where it is bought {AT_PARENT}",
+        ),
         Field(
             name="price",
             kind="price",
@@ -1112,7 +1130,7 @@ KEYS: dict[str, tuple[Field, ...]] = {
             high=1000.0,
             usual=(2.0, 100.0),
             hint="is this in {slip}, or boxes?",
-            meaning="feet in a box of flex or a stick of rigid duct where the prices table does not say",
+            meaning="feet in a box of flex where the prices table does not say",
         ),
         Field(
             name="waste_pct",

@@ -16,8 +16,8 @@ from tractduct.errors import InputFaults, OutOfTime
 from tractduct.findings import Finding
 from tractduct.inputs.cells import key_of
 from tractduct.inputs.plan import Section
+from tractduct.one_plan import Study
 from tractduct.portfolio.find import Bundle
-from tractduct.study import Study
 
 ROOMS_LISTED = 3  # worst rooms kept of each plan
 

@@ -185,8 +185,8 @@ def duct_data(plan: Plan, tree: DuctTree, variants: VariantSet) -> DuctData:
 def size_cost(plan: Plan, tree: DuctTree, flex: tuple[str, ...]) -> NDArray[np.float64]:
     """(n_section, n_size): length x price, the mean over some flex products; duct wall area without prices.
 
-    Where fittings have prices, those of a section count too, but for reducers. NaN where a duct or a fitting
-    is not offered in a size, or a duct has no price.
+    Where fittings have prices, those of a section count too, but for reducers; a piece at a parent counts once, in
+    the parent. NaN where a duct or a fitting is not offered in a size, or a duct has no price.
     """
     length = np.array([s.length_ft for s in tree.sections])
     if plan.prices:
@@ -214,11 +214,13 @@ def change_cost(plan: Plan, tree: DuctTree) -> NDArray[np.float64] | None:
 def _fitting_cost(plan: Plan, tree: DuctTree, *, reducers: bool) -> NDArray[np.float64]:
     """(n_section, n_size); NaN where one is not offered. A reducer that is not offered costs nothing here."""
     missing = 0.0 if reducers else np.nan
-    found = np.array(
-        [[plan.fitting_cost(s, size.label, reducers=reducers) for size in plan.sizes] for s in tree.sections],
-        dtype=float,
-    )
-    return np.where(np.isnan(found), missing, found)
+    row = {section.name: i for i, section in enumerate(tree.sections)}
+    cost = np.zeros((len(row), len(plan.sizes)))
+    for piece in plan.pieces():
+        if piece.is_reducer == reducers:
+            each = [plan.fitting_prices.get((piece.fitting, size.label), 0.0) for size in plan.sizes]
+            cost[row[piece.section]] += piece.count * np.array([missing if p is None else p for p in each])
+    return cost
 
 
 def _price(plan: Plan, duct: str, size: Size) -> float:

@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 
 from tractduct.findings import Finding, Severity
 from tractduct.inputs.cells import key_of
-from tractduct.inputs.plan import Plan, Tolerance
+from tractduct.inputs.plan import Plan, Tolerance, joint_of
+from tractduct.inputs.schema import AT_PARENT, EACH, NOT_BOUGHT
 from tractduct.network.tree import DuctTree
 from tractduct.physics.friction import (
     COMPRESSION_TESTED_IN,
@@ -48,6 +49,7 @@ def find_in_plan(case: Case, hand: HandSizing) -> Iterator[Finding]:
     yield from _no_return(case)
     yield from _wyes(case.tree)
     yield from _trunks_on_branches(case.tree)
+    yield from _joints_counted_twice(case.plan)
     yield from _friction_rates(case.tree, hand, case.plan.units)
     yield from _seasons(case.plan, case.tree)
 
@@ -105,6 +107,26 @@ def _trunks_on_branches(tree: DuctTree) -> Iterator[Finding]:
                 subject=f"section {section.name}",
                 message=f"this trunk hangs on branch {tree.sections[p].name}{ends}, which must carry all of its air",
                 advice="Hang it on a trunk or at the air handler, or correct the roles",
+            )
+
+
+def _joints_counted_twice(plan: Plan) -> Iterator[Finding]:
+    """Sections of one parent that each bring a wye, or a tee, of their own: it is likely the same one."""
+    found: dict[tuple[str, str], dict[str, str]] = {}  # (parent, kind) -> child -> fitting
+    for section in plan.sections:
+        for name, _ in section.fittings:
+            if section.parent and joint_of(name) and plan.fittings[name].bought == EACH:
+                found.setdefault((section.parent, joint_of(name)), {})[section.name] = name
+    for (parent, kind), children in found.items():
+        if len(children) > 1:
+            names = ", ".join(dict.fromkeys(children.values()))
+            yield Finding(
+                severity=Severity.CAUTION,
+                rule="joint counted twice",
+                subject=f"section {parent}",
+                message=f"{', '.join(children)} beyond it each bring a {kind} ({names}), and each is bought",
+                advice=f"Where they are one piece, write '{AT_PARENT}' in the column bought of the fittings table, and "
+                f"'{NOT_BOUGHT}' for a second name of the same piece",
             )
 
 

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from tractduct.inputs.cells import ALL_ROOMS, key_of
 from tractduct.inputs.plan import Plan, Section, candidate_sizes, is_reducer
+from tractduct.inputs.schema import AT_PARENT, NOT_BOUGHT
 from tractduct.inputs.sizes import Size
 from tractduct.network.airstream import airstream
 from tractduct.network.variants import Variant
@@ -101,9 +102,10 @@ def verify_sizes(
         )
 
     everywhere = np.ones(len(variants), dtype=bool)
+    fittings = _fittings_needed(plan)
     for section in plan.sections:
         size = sizes[chosen[section.name]]
-        breaches.extend(_size_breaches(plan, section, size, variants))
+        breaches.extend(_size_breaches(plan, section, size, variants, fittings[section.name]))
         if section.parent:
             above = sizes[chosen[section.parent]].diameter_in
             if size.diameter_in > above + DIAMETER_TOLERANCE_IN:
@@ -234,7 +236,21 @@ def _section_loss(
     return loss
 
 
-def _size_breaches(plan: Plan, section: Section, size: Size, variants: tuple[Variant, ...]) -> list[Breach]:
+def _fittings_needed(plan: Plan) -> dict[str, list[str]]:
+    """By section, the fittings that its size must be offered in; a reducer may not be needed."""
+    needed: dict[str, list[str]] = {section.name: [] for section in plan.sections}
+    for section in plan.sections:
+        for name, _ in section.fittings:
+            bought = plan.fittings[name].bought
+            if bought != NOT_BOUGHT and not is_reducer(name):
+                at_parent = section.parent and bought == AT_PARENT
+                needed[section.parent if at_parent else section.name].append(name)
+    return needed
+
+
+def _size_breaches(
+    plan: Plan, section: Section, size: Size, variants: tuple[Variant, ...], fittings: list[str]
+) -> list[Breach]:
     """A size outside the section's candidates, or not on sale in a product or a fitting that it needs."""
     problems = []
     if size.label not in {s.label for s in candidate_sizes(section, plan.sizes)}:
@@ -243,10 +259,8 @@ def _size_breaches(plan: Plan, section: Section, size: Size, variants: tuple[Var
         duct = plan.duct_of(section, flex).name
         if plan.prices and plan.prices.get((duct, size.label)) is None:
             problems.append(f"size not offered in {duct}")
-    for name, _ in section.fittings:
-        # A fitting without prices is free; a reducer may not be needed.
-        if plan.fitting_prices.get((name, size.label), 0.0) is None and not is_reducer(name):
-            problems.append(f"size not offered in {name}")
+    # A fitting without prices is free.
+    problems += [f"size not offered in {f}" for f in fittings if plan.fitting_prices.get((f, size.label), 0.0) is None]
     return [
         Breach(
             limit_name=problem,

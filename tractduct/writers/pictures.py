@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from tractduct.delivery.deliver import Delivery
 from tractduct.inputs.plan import Section
-from tractduct.study import Study
+from tractduct.one_plan import Study
 from tractduct.writers import tables
 
 # Okabe and Ito's palette: told apart by all eyes.

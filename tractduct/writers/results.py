@@ -11,13 +11,13 @@ import numpy as np
 from tractduct.delivery.deliver import Delivery
 from tractduct.delivery.predict import Delivered
 from tractduct.network.variants import Variant
+from tractduct.one_plan import Study
 from tractduct.orientation.study import OrientationStudy
 from tractduct.purchasing.buy import Buying
 from tractduct.sizing.candidates import at_sizes
 from tractduct.sizing.drivers import Reason
 from tractduct.sizing.program import HOLDS_TOLERANCE
 from tractduct.sizing.solve import Solution
-from tractduct.study import Study
 from tractduct.units import MEASURES
 from tractduct.version import VERSION
 

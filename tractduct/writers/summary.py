@@ -8,11 +8,11 @@ from tractduct.delivery.deliver import Delivery
 from tractduct.delivery.predict import Drive
 from tractduct.findings import Finding, Severity
 from tractduct.inputs.cells import key_of
+from tractduct.one_plan import Study
 from tractduct.orientation.study import OrientationStudy
 from tractduct.purchasing.buy import Buying, PurchaseList
 from tractduct.purchasing.compare import Dropped
 from tractduct.sizing.drivers import Reason
-from tractduct.study import Study
 from tractduct.writers.orientation_tables import missing
 from tractduct.writers.tables import closest_limits, not_proven, wall_or_money
 

@@ -11,12 +11,12 @@ import numpy as np
 import pandas as pd
 
 from tractduct.inputs.plan import Section
+from tractduct.one_plan import Study
 from tractduct.orientation.sensitivity import size_steps
 from tractduct.sizing.candidates import at_sizes
 from tractduct.sizing.drivers import Driver, Reason
 from tractduct.sizing.margins import PRESSURE, VELOCITY
 from tractduct.sizing.solve import Solution
-from tractduct.study import Study
 from tractduct.units import UnitSystem
 
 VARIANT_COLUMNS = ["front_faces", "mirrored", "season", "flex"]

@@ -11,10 +11,10 @@ import numpy as np
 
 from tractduct.inputs.schema import FLEX
 from tractduct.network.variants import Variant
+from tractduct.one_plan import Study
 from tractduct.sizing.candidates import at_sizes
 from tractduct.sizing.drivers import Reason
 from tractduct.sizing.practice import CAUTIONS
-from tractduct.study import Study
 from tractduct.writers import tables
 from tractduct.writers.book.facts import Facts, counted, named, turned
 from tractduct.writers.book.layout import Page

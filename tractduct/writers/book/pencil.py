@@ -12,9 +12,9 @@ from openpyxl.utils import get_column_letter
 from openpyxl.worksheet.pagebreak import Break
 from openpyxl.worksheet.properties import PageSetupProperties
 
+from tractduct.one_plan import Study
 from tractduct.physics.air import velocity_pressure_inwc
 from tractduct.physics.friction import compression_factor, friction_rate_inwc_per_100ft
-from tractduct.study import Study
 from tractduct.units import UnitSystem
 from tractduct.writers.book.facts import Facts
 from tractduct.writers.book.layout import Book, Page
