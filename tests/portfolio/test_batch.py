@@ -23,7 +23,7 @@ from tractduct import batch
 from tractduct.batch import Options, study_bundle
 from tractduct.cli import main
 from tractduct.portfolio.find import Bundle, find_plans, read_bundle
-from tractduct.portfolio.pool import answers
+from tractduct.portfolio.pool import Pool
 
 ARGUMENTS = ["--quick", "--no-workbook"]
 REPOSITORY = Path(__file__).parents[2]
@@ -153,9 +153,9 @@ def dies_at_two(number: int) -> int:
 
 
 @pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="no such signal here")
-@pytest.mark.filterwarnings("ignore:A worker stopped while some jobs were given:UserWarning")
 def test_a_plan_that_kills_its_process_does_not_stop_the_others() -> None:
-    found = sorted(answers(dies_at_two, range(9), jobs=2, dead=lambda number: 100 + number))
+    with Pool(2) as pool:
+        found = sorted(pool.answers(dies_at_two, range(9), lambda number: 100 + number))
     assert found == [0, 1, 3, 4, 5, 6, 7, 8, 102]
 
 

@@ -76,6 +76,8 @@ class Outcome:
     cost, least_cost : in ``cost_unit``, None without a set
     units : name of the plan's system of units; lengths and airflow here are in the core's
     lots : rows of its lots table, or the number of lots to buy for
+    size_set, least_set : section -> size, of the standard set and of the least cost
+    least_bound : no set costs less; None without a set
     tight, off : worst rooms, worst first; ``off`` where airflow was predicted, by per cent off design
     reasons : why there is no set: faults, conflicts, or the error
     ways_out : changes that were tried and hold
@@ -97,6 +99,9 @@ class Outcome:
     variants: int = 0
     sections: int = 0
     stock: tuple[Stock, ...] = ()
+    size_set: Mapping[str, str] = field(default_factory=dict)
+    least_set: Mapping[str, str] = field(default_factory=dict)
+    least_bound: float | None = None
     findings: tuple[Finding, ...] = ()
     tight: tuple[TightRoom, ...] = ()
     off: tuple[OffRoom, ...] = ()
@@ -150,6 +155,9 @@ def outcome_of_study(
         variants=len(study.variants.variants),
         sections=len(study.tree.sections),
         stock=_stock(study),
+        size_set=study.size_set,
+        least_set=study.case.labels(study.least_cost.size_index),
+        least_bound=None if state is State.NO_SET else units.shown(study.least_cost.bound, study.cost_unit),
         findings=tuple(sorted(findings, key=lambda f: f.severity)),
         tight=_tight(study),
         off=() if delivered is None else _off(delivered, plan.rooms),
