@@ -21,7 +21,7 @@ from tractduct.portfolio.find import Bundle, Place, read_bundle
 from tractduct.portfolio.outcome import Outcome, State, outcome_of_error, outcome_of_study
 from tractduct.portfolio.pool import Pool, answers_of_cluster
 from tractduct.portfolio.stock import StockList, StockPlan, find_stock, stock_plan
-from tractduct.portfolio.store import Packed, Store
+from tractduct.portfolio.store import OUTCOME_FILE, Packed, Store
 from tractduct.sizing.case import build_case
 from tractduct.study import Progress, study
 from tractduct.version import VERSION, code_key
@@ -149,6 +149,12 @@ def _told(places: Sequence[Place], store: Store, written: Sequence[Path], stock:
             failed.append(f"  {outcome.below}: {outcome.state.value}: {next(iter(outcome.reasons), '')}{tail}")
     lines = [f"{len(places)} plans: " + ", ".join(f"{states[s]} {s.value}" for s in State if states[s]) + "."]
     lines += failed
+    if store.unusable:
+        name, why = next(iter(store.unusable.items()))
+        lines.append(
+            "Earlier results that could not be used and were made again: "
+            f"{len(store.unusable)}, such as {name}/{OUTCOME_FILE}: {why}."
+        )
     if stock is not None:
         lines += ["", *stock.lines()]
     lines += ["", "Written: " + ", ".join([f"{store.folder}/<plan>/", *map(str, written)])]

@@ -347,7 +347,7 @@ def _batch(options: argparse.Namespace) -> int:
     from tractduct.portfolio.store import InUse, Store
 
     _refuse_plan_folder(options.out)
-    places = find_plans(options.folders)
+    places = find_plans(options.folders, options.out)
     what = Options(
         quick=options.quick,
         predicted=options.predict,
