@@ -13,10 +13,10 @@ from typing import Any
 
 import openpyxl
 import pytest
-from tractduct.one_plan import Study
 from workbook_reading import words_of
 
 import tractduct
+from tractduct.one_plan import Study
 from tractduct.sizing import relaxation
 from tractduct.sizing.case import build_case
 from tractduct.sizing.solve import recommend

@@ -8,7 +8,7 @@ import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, NoReturn, TextIO
+from typing import TYPE_CHECKING, TextIO
 
 from tractduct.errors import Fault, InputFaults, TractductError, printable, printable_lines
 from tractduct.units import SYSTEMS, UnitSystem
@@ -344,10 +344,11 @@ def _batch(options: argparse.Namespace) -> int:
 
     from tractduct.batch import Options, finish_batch, run_batch
     from tractduct.portfolio.find import find_plans
+    from tractduct.portfolio.pool import Pool
     from tractduct.portfolio.store import InUse, Store
 
     _refuse_plan_folder(options.out)
-    places = find_plans(options.folders)
+    places = find_plans(options.folders, options.out)
     what = Options(
         quick=options.quick,
         predicted=options.predict,
@@ -356,7 +357,7 @@ def _batch(options: argparse.Namespace) -> int:
     )
     jobs = min(options.jobs or os.cpu_count() or 1, max(len(places), 2))
     try:
-        with Store(options.out) as store:
+        with Store(options.out) as store, Pool(jobs) as pool:
             with tqdm(
                 total=len(places),
                 disable=not sys.stderr.isatty(),
@@ -371,7 +372,7 @@ def _batch(options: argparse.Namespace) -> int:
                     places,
                     store,
                     what,
-                    jobs=jobs,
+                    pool=pool,
                     cluster=options.dask,
                     fresh=options.fresh,
                     progress=show,
@@ -380,9 +381,10 @@ def _batch(options: argparse.Namespace) -> int:
                 end = finish_batch(
                     places,
                     store,
+                    what,
+                    pool=pool,
                     stock=options.stock,
                     workbook=not options.no_workbook,
-                    jobs=jobs,
                     progress=bar.show,
                 )
     except InUse as error:
@@ -541,8 +543,3 @@ class _Bar:
 
     def __exit__(self, *_: object) -> None:
         self._bar.close()
-
-
-def run() -> NoReturn:
-    """Entry point of python -m tractduct."""
-    sys.exit(main())

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ctypes
+import io
 import json
 import os
 import random
@@ -11,8 +12,9 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, redirect_stdout
 from pathlib import Path
+from typing import Any
 
 import openpyxl
 import pytest
@@ -23,7 +25,7 @@ from tractduct import batch
 from tractduct.batch import Options, study_bundle
 from tractduct.cli import main
 from tractduct.portfolio.find import Bundle, find_plans, read_bundle
-from tractduct.portfolio.pool import answers
+from tractduct.portfolio.pool import Pool
 
 ARGUMENTS = ["--quick", "--no-workbook"]
 REPOSITORY = Path(__file__).parents[2]
@@ -153,9 +155,9 @@ def dies_at_two(number: int) -> int:
 
 
 @pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="no such signal here")
-@pytest.mark.filterwarnings("ignore:A worker stopped while some jobs were given:UserWarning")
 def test_a_plan_that_kills_its_process_does_not_stop_the_others() -> None:
-    found = sorted(answers(dies_at_two, range(9), jobs=2, dead=lambda number: 100 + number))
+    with Pool(2) as pool:
+        found = sorted(pool.answers(dies_at_two, range(9), lambda number: 100 + number))
     assert found == [0, 1, 3, 4, 5, 6, 7, 8, 102]
 
 
@@ -197,6 +199,84 @@ def test_a_result_takes_no_file_away_that_is_not_its_own(folder: Path, tmp_path:
     (out / "house-0" / "remarks.txt").write_text("mine", encoding="utf-8")
     run(folder, out, "--jobs", "1", "--fresh")
     assert (out / "house-0" / "remarks.txt").read_text(encoding="utf-8") == "mine"
+
+
+# --- results that are not what the program wrote -----------------------------------------------------------------
+
+
+def damaged(folder: Path, out: Path, change: Callable[[dict[str, Any]], object]) -> str:
+    """What a batch says whose first result was changed by hand; it is run twice."""
+    run(folder, out, "--jobs", "1")
+    path = out / "house-0" / "outcome.json"
+    document = json.loads(path.read_text(encoding="utf-8"))
+    changed = change(document)
+    text = changed if isinstance(changed, str) else json.dumps(document if changed is None else changed)
+    path.write_text(text, encoding="utf-8")
+    said = io.StringIO()
+    with redirect_stdout(said):
+        assert run(folder, out, "--jobs", "1") == 0
+    return said.getvalue()
+
+
+def outside(name: str) -> Callable[[dict[str, Any]], object]:
+    return lambda document: document["files"].update({name: "0" * 64})
+
+
+@pytest.mark.parametrize("up", ["../{}", "..\\{}", "{}", "sub/../../{}"])
+def test_a_file_outside_the_folder_is_never_touched(up: str, folder: Path, tmp_path: Path) -> None:
+    """A run in which the plan has changed takes away what the earlier result left, and that alone."""
+    out = tmp_path / "out"
+    precious = out / "precious.txt"
+    run(folder, out, "--jobs", "1")
+    precious.write_text("mine", encoding="utf-8")
+    (out / "house-0" / "sub").mkdir()
+    turned(9).write(folder / "house 0")
+    said = damaged(folder, out, outside(up.format(precious if up == "{}" else precious.name)))
+    assert precious.read_text(encoding="utf-8") == "mine"
+    assert "could not be used and were made again: 1, such as house-0/outcome.json: its 'files' names" in said
+
+
+def test_a_plans_results_are_not_written_through_a_link(
+    folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    elsewhere = tmp_path / "elsewhere"
+    elsewhere.mkdir()
+    (tmp_path / "out").mkdir()
+    (tmp_path / "out" / "house-1").symlink_to(elsewhere)
+    assert run(folder, tmp_path / "out", "--jobs", "1") == 1
+    assert "house-1: it can't be written (it is a link to another place; remove it)" in capsys.readouterr().err
+    assert list(elsewhere.iterdir()) == []
+
+
+NESTED = "[" * 200_000 + "]" * 200_000
+SHAPES: dict[str, tuple[Callable[[dict[str, Any]], object], str]] = {
+    "deep": (lambda d: json.dumps(d)[:-1] + f', "more": {NESTED}}}', "it is nested too deeply"),
+    "a list": (lambda d: [d], "it is [{"),
+    "one key more": (lambda d: d.update(more=1), "it has a 'more' too many"),
+    "one key less": (lambda d: d.pop("stock") and None, "it has no 'stock'"),
+    "a word for a list": (lambda d: d.update(stock="none"), "its 'stock' is \"none\", which does not belong there"),
+    "a number for a word": (lambda d: d.update(plan=7), "its 'plan' is 7, which"),
+    "yes for a number": (lambda d: d.update(lots=True), "its 'lots' is true, which"),
+    "not a number": (lambda d: d.update(cost=float("nan")), "its 'cost' is NaN, which"),
+    "beyond all numbers": (lambda d: d.update(lots=10**400), "its 'lots' is 1000"),
+    "another plan's": (lambda d: d.update(name="house-1"), "it is of 'house-1'"),
+    "half a letter": (lambda d: d.update(plan="\ud800"), "its 'plan' is"),
+    "another state": (lambda d: d.update(state="done"), "'done' is not a valid State"),
+    "no size": (lambda d: d["stock"][0].update(size="wide"), "its 'stock' has the size 'wide'"),
+}
+
+
+@pytest.mark.parametrize("how", SHAPES)
+def test_a_result_of_another_shape_is_made_again(how: str, folder: Path, tmp_path: Path) -> None:
+    change, why = SHAPES[how]
+    out = tmp_path / "out"
+    said = damaged(folder, out, change)
+    assert f"made again: 1, such as house-0/outcome.json: {why}" in said
+    assert "Traceback" not in said
+    assert outcome(out, "house-0")["state"] == "sized"
+    with redirect_stdout(io.StringIO()) as clean:
+        assert run(folder, out, "--jobs", "1") == 0
+    assert "made again" not in clean.getvalue()
 
 
 # --- stopped in the middle ---------------------------------------------------------------------------------------
@@ -250,8 +330,11 @@ def test_killed_at_random_moments_nothing_is_lost(folder: Path, tmp_path: Path) 
                     assert data == content(whole)[name]
         starter.stdin.close()
     assert killed >= 10
+    (out / ".unfinished-all-plans.xlsx").write_bytes(b"half")
+    (out / "house-0" / ".unfinished").mkdir(exist_ok=True, parents=True)
     assert run(folder, out, "--jobs", "2") == 0
     assert content(out) == content(whole)
+    assert not list(out.rglob(".unfinished*"))
 
 
 @pytest.mark.skipif(not hasattr(os, "killpg"), reason="no process groups here")
@@ -389,6 +472,60 @@ def test_the_workbook_of_all_plans(folder: Path, tmp_path: Path) -> None:
     assert "no set holds" in cells
     results = json.loads((tmp_path / "one" / "house-0" / "results.json").read_text(encoding="utf-8"))
     assert any(isinstance(value, float) and value == pytest.approx(results["cost"]) for value in cells)
+
+
+@contextmanager
+def as_nobody(folder: Path) -> Iterator[None]:
+    """Without the rights of a superuser, who may read anything; the folder is nobody's then."""
+    if not hasattr(os, "seteuid"):
+        pytest.skip("no users here")
+    if os.geteuid():
+        yield
+        return
+    for path in (folder, *folder.parents):
+        if path != Path(path.root):
+            path.chmod(path.stat().st_mode | 0o055)
+    os.chown(folder, 65534, 65534)
+    os.seteuid(65534)
+    try:
+        yield
+    finally:
+        os.seteuid(0)
+
+
+@pytest.mark.parametrize("mode", [0o000, 0o400, 0o100])
+def test_a_folder_that_may_not_be_read_is_one_row(mode: int, folder: Path) -> None:
+    locked = turned(8).write(folder / "locked")
+    locked.chmod(mode)
+    with as_nobody(locked):
+        locked.chmod(mode)
+        places = find_plans([folder])
+        bundles = {place.below: read_bundle(place, "") for place in places}
+        locked.chmod(0o755)
+    assert list(bundles) == ["house 0", "house 1", "house 2", "locked", "more/House #4"]
+    found = study_bundle(bundles["locked"], Options(quick=True)).outcome
+    assert found.state == "faults in the input"
+    (reason,) = found.reasons
+    assert reason.startswith(str(locked))
+    assert reason.endswith(": it can't be read (Permission denied). Check who may read and open it.")
+    assert study_bundle(bundles["house 0"], Options(quick=True)).outcome.state == "sized"
+
+
+def test_results_among_the_plans_are_not_read_as_plans(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    top = tmp_path / "plans"
+    for seed in range(2):
+        turned(seed).write(top / f"house-{seed}")
+    before = content(top)
+    arguments = ["batch", str(top), "--out", str(top), "--quick", "--workbooks", "--jobs", "1"]
+    assert main(arguments) == 0
+    first = content(top)
+    assert len(list(top.glob("*/results.json"))) == 2
+    assert before.items() <= first.items()
+    assert {path.name for path in (top / "house-0").iterdir()} == {name[8:] for name in before if "house-0/" in name}
+    with counted(monkeypatch) as studied:
+        assert main(arguments) == 0
+    assert studied == []
+    assert content(top) == first
 
 
 # --- a cluster ---------------------------------------------------------------------------------------------------

@@ -13,6 +13,7 @@ import pytest
 from plan_folder import PlanTables, small_plan, with_prices
 
 from tractduct.inputs.reader import load_plan
+from tractduct.portfolio.pool import Pool
 from tractduct.portfolio.stock import StockList, StockPlan, StockSize, find_stock, stock_plan
 from tractduct.sizing.case import build_case
 
@@ -112,7 +113,8 @@ def test_the_entry_says_what_it_is(tmp_path: Path) -> None:
 def test_processes_and_order_change_nothing(tmp_path: Path) -> None:
     plans = stock_plans((1, 2, 3), tmp_path)
     one = find_stock(plans)
-    assert find_stock(plans, jobs=2).text() == one.text()
+    with Pool(2) as pool:
+        assert find_stock(plans, pool=pool).text() == one.text()
     turned = find_stock(plans[::-1])
     assert [entry.cost for entry in turned.entries] == pytest.approx([entry.cost for entry in one.entries])
 
