@@ -7,6 +7,7 @@ import math
 import re
 from collections.abc import Iterable
 
+from tractduct.inputs.limits import LEAST_NUMBER
 from tractduct.inputs.schema import Field
 from tractduct.inputs.unit_words import unit_of
 
@@ -72,6 +73,9 @@ def parse_number(field: Field, text: str) -> float:
         # A negative number or 0 is no slip of units.
         slip = field.hint and value > 0.0
         raise CellProblem(f"expected {wanted}", sentence(field.hint) if slip else "Correct the value")
+    if 0.0 < abs(value) < LEAST_NUMBER:
+        remedy = "Correct the value" if field.above else "Enter 0, or correct the value"
+        raise CellProblem(f"expected {wanted}; this is nearer to 0 than anything that is measured", remedy)
     return value
 
 
@@ -152,7 +156,7 @@ def parse_size(text: str, unit: str, most: float) -> float | tuple[float, float]
     of, example, pair = ("inches", "7", "8x12") if unit == "in" else (unit, "160", "200x300")
     if other and other != unit:
         raise CellProblem(f"expected a size in {of}; this is in {other}", f"Enter it in {of}")
-    if not (math.isfinite(value) and value > 0.0):
+    if not (math.isfinite(value) and value >= LEAST_NUMBER):
         raise CellProblem(
             f"expected a size in {of}, such as {example}, or width x height, such as {pair}", "Retype the size"
         )

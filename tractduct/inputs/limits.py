@@ -43,6 +43,7 @@ MAX_ROWS_OF = {
 MAX_NAME = 120  # characters of a name
 MAX_CELL = 2_000  # characters of any other cell
 MAX_FAULTS = 1_000  # reading stops there
+LEAST_NUMBER = 1e-9  # of any quantity that is not 0; what physics makes of far smaller ones no number can hold
 
 # What the reference page says of them.
 IN_WORDS = (
