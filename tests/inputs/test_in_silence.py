@@ -212,13 +212,20 @@ def test_a_number_shown_as_a_date_that_there_is_not(tmp_path: Path, plan: PlanTa
         assert any("row 3, column 'length_ft'" in line for line in faults_of(_changed(tmp_path, plan, change)))
 
 
-def test_hidden_rows_and_sheets_are_said(tmp_path: Path, plan: PlanTables) -> None:
+def test_hidden_rows_columns_and_sheets_are_said(tmp_path: Path, plan: PlanTables) -> None:
     def change(book: openpyxl.Workbook) -> None:
         book["sections"].row_dimensions[3].hidden = True
         book["ducts"].sheet_state = "hidden"
+        for table, letter in (("sections", "H"), ("sections", "J"), ("airflow", "XFC")):
+            book[table].column_dimensions[letter].hidden = True
+        book["sections"].column_dimensions.group("L", "N", hidden=True)
+        book["fittings"].column_dimensions["B"].hidden = True
 
     said = said_of(_changed(tmp_path, plan, change))
     assert "sheet 'sections': 1 of its rows is hidden" in said
+    assert "5 of its columns are hidden, and read like the others: fittings, share, min_in, max_in, fixed_in" in said
+    assert "sheet 'fittings': 1 of its columns is hidden, and read like the others: equivalent_length_ft" in said
+    assert "sheet 'airflow'" not in said  # only what lies beyond its columns is hidden, as many do
     assert "sheet 'ducts': the sheet is hidden" in said
 
 
@@ -355,10 +362,12 @@ def test_an_airflow_table_without_a_number(form: str, kind: str, write_plan: Wri
 @pytest.mark.parametrize("form", ["csv", "xlsx"])
 def test_a_table_of_which_no_number_can_be_read(name: str, form: str, write_plan: WritePlan) -> None:
     plan = rich_plan()
-    numbers = {f.name for f in next(t for t in schema.TABLES if t.name == name).fields if f.kind in ("number", "size", "price")}
+    numbers = {
+        f.name for f in next(t for t in schema.TABLES if t.name == name).fields if f.kind in ("number", "size", "price")
+    }
     columns = numbers & set(plan.columns(name))
     for row in plan.tables[name]:
-        row.update({column: "1,5,0" for column in columns})
+        row.update(dict.fromkeys(columns, "1,5,0"))
     told = faults_of(write_plan(plan, form)) if columns else []
     rows = plan.tables[name]
     for column in columns:
