@@ -54,7 +54,8 @@ def near_miss(name: str, absent: Iterable[str]) -> str | None:
     for other in absent:
         wanted = other.replace("_", "")
         part = min(len(key), len(wanted)) >= 5 and (key in wanted or wanted in key)
-        if part or difflib.SequenceMatcher(None, key[:200], wanted).ratio() >= 0.8:
+        alike = difflib.SequenceMatcher(None, key[:200], wanted)
+        if part or (alike.real_quick_ratio() >= 0.8 and alike.ratio() >= 0.8):
             return other
     return None
 
