@@ -38,6 +38,7 @@ from tractduct.inputs.limits import (
     MAX_UNPACKED_RATIO,
     RATIO_FROM_BYTES,
 )
+from tractduct.inputs.number_formats import as_shown
 from tractduct.units import IP, UnitSystem
 
 WORKBOOKS = (".xlsx", ".xlsm")
@@ -606,25 +607,20 @@ def _merged_below(source: bytes, label: str, notes: list[str]) -> list[_Merged]:
     return found
 
 
-def _cell_text(value: object, number_format: str | None = None) -> str:
+def _cell_text(value: object, number_format: str) -> str:
     if value is None:
         return ""
     if isinstance(value, bool):
         return "true" if value else "false"
-    if isinstance(value, int | float) and _shown_as_per_cent(number_format or ""):
-        return f"{100.0 * value:.12g}%"  # as it is seen: the file holds 0.05 where 5% is seen
-    if isinstance(value, float) and value.is_integer() and abs(value) < 1e15:
-        return str(int(value))
+    if isinstance(value, int | float):
+        whole = isinstance(value, float) and value.is_integer() and abs(value) < 1e15
+        text = str(int(value) if whole else value)
+        return text if number_format == "General" else as_shown(value, text, number_format)
     if isinstance(value, datetime.datetime) and value.time() == datetime.time():
         return value.date().isoformat()
     if isinstance(value, datetime.datetime | datetime.date | datetime.time):
         return value.isoformat()
     return str(value)
-
-
-@lru_cache(maxsize=256)
-def _shown_as_per_cent(number_format: str) -> bool:
-    return "%" in re.sub(r'"[^"]*"|\\.', "", number_format)  # not where it is only text behind the number
 
 
 def _not_readable(label: str, error: OSError) -> Fault:
