@@ -15,6 +15,7 @@ from tractduct.inputs.breakdown import Breakdown
 from tractduct.inputs.lots import Lot, RoomOutline, RoutePoint
 from tractduct.inputs.schema import FLEX
 from tractduct.inputs.sizes import Size, round_size
+from tractduct.physics.air import Air, site_air
 from tractduct.products.fit import TableCorrection
 from tractduct.units import IP, UnitSystem
 
@@ -82,10 +83,10 @@ class Section:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Device:
-    """Something that the whole airflow passes: its loss at an airflow, growing with the square of airflow.
+    """Something that the whole airflow passes: its loss in standard air at an airflow.
 
-    ``season`` is the one season in which it counts, or empty; ``loaded_inwc`` is a filter's loss when due for
-    change, None for anything else.
+    The loss grows with airflow to the power of ``exponent``. ``season`` is the one season in which it counts, or
+    empty; ``loaded_inwc`` is a filter's loss when due for change, None for anything else.
     """
 
     name: str
@@ -94,6 +95,7 @@ class Device:
     at_cfm: float
     season: str = ""
     loaded_inwc: float | None = None
+    exponent: float = 2.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,7 +104,8 @@ class Equipment:
 
     Attributes
     ----------
-    curves : speed -> ((airflow_cfm, external_static_inwc), ...) by rising airflow; empty without a table
+    curves : speed -> ((airflow_cfm, external_static_inwc), ...) in standard air, by rising airflow; empty without
+        a table
     speed : season -> speed
     system_cfm : season -> airflow of the whole system, where the plan gives it
     """
@@ -161,6 +164,9 @@ class Plan:
     inner_in : by (duct, size label), inner diameter where it is not the nominal one
     fitting_prices : by (fitting, size label of its section); None where not offered. Empty: fittings cost nothing.
     sizes : the standard sizes, round ones first
+    supply_air_f : season -> air in the supply ducts, where it is not ``air_temperature_f``
+    supply_inwc, return_inwc : what the ducts may lose in the site's air
+    default_pressure : the sides whose pressure is the default, brought to the site's density
     budget_given : False where the pressure for the ducts is what the blower leaves after the devices
     findings : what reading the plan showed
     breakdown : the loads by surface, None where the plan does not give them
@@ -189,8 +195,10 @@ class Plan:
     sizes: tuple[Size, ...]
     elevation_ft: float = 0.0
     air_temperature_f: float = 70.0
+    supply_air_f: Mapping[str, float] = field(default_factory=dict)
     supply_inwc: float = 0.10
     return_inwc: float = 0.05
+    default_pressure: tuple[str, ...] = ()
     velocity_limits_fpm: Mapping[str, float]
     standardize_within_pct: float = 5.0
     max_distinct_sizes: int = 0
@@ -206,6 +214,25 @@ class Plan:
     units: UnitSystem = IP
     diversity_btuh: float = 6000.0
     breakdown_check_pct: float = 5.0
+
+    @property
+    def air(self) -> Air:
+        """Air at the air handler: the site's at ``air_temperature_f``."""
+        return site_air(self.elevation_ft, self.air_temperature_f)
+
+    @property
+    def density_ratio(self) -> float:
+        """Density of the air at the air handler over that of standard air.
+
+        The blower's table and the devices' losses times this are those at the site; an actual cfm times this is
+        its standard cfm.
+        """
+        return float(self.air.density_ratio)
+
+    def air_in(self, side: str, season: str) -> Air:
+        """Air in the ducts of a side in a season: supply ducts may have their own, all else has the air handler's."""
+        supply = self.supply_air_f if side == "supply" else {}
+        return site_air(self.elevation_ft, supply.get(season, self.air_temperature_f))
 
     def velocity_limit_fpm(self, section: Section) -> float:
         """The highest velocity of a section by its side, role and kind."""

@@ -30,7 +30,7 @@ from tractduct.writers.book.looks import (
     Look,
     Value,
 )
-from tractduct.writers.book.pressure import FROM_BLOWER, equipment_tables
+from tractduct.writers.book.pressure import equipment_tables, from_blower, whose_pressure
 
 
 def findings_sheet(book: Book, facts: Facts) -> None:
@@ -58,8 +58,8 @@ def findings_sheet(book: Book, facts: Facts) -> None:
 
 
 SPLIT = (
-    "Between its points the blower's table is a monotone cubic that does not overshoot them. A device's loss grows "
-    "with the square of airflow, a filter counts as clean. A set holds where the worst supply run and the worst return "
+    "Between its points the blower's table is a monotone cubic that does not overshoot them. A filter counts as "
+    "clean. A set holds where the worst supply run and the worst return "
     "run together lose no more than what is left: so the losses themselves decide how it is split."
 )
 
@@ -78,6 +78,19 @@ def method(units: UnitSystem) -> tuple[tuple[str, str], ...]:
             "A variant is one way the front faces, as drawn or mirrored, one season, one flex product. A "
             "section's airflow in a variant is the sum of the runs beyond it in that variant: never a sum of "
             "peaks of different seasons or fronts.",
+        ),
+        (
+            "Airflow",
+            f"Actual {units.unit('cfm')} at the air handler, and the same number from there to the register or grille: "
+            "that warm supply air fills more room than it did on the return side is not counted. A hood that shows "
+            "standard airflow reads the actual one times the density of the air in it over that of standard air.",
+        ),
+        (
+            "Altitude",
+            "The blower's table and the devices' losses are for standard air. At the same airflow pressure is in "
+            "proportion to density (common fan law), so they count times the density over standard air stated above. "
+            "What the plan sets as available for the ducts holds at the site as it is; the program's default counts "
+            "times the same ratio.",
         ),
         (
             "Total effective length",
@@ -113,8 +126,8 @@ def method(units: UnitSystem) -> tuple[tuple[str, str], ...]:
         (
             "Friction",
             "Darcy-Weisbach with Colebrook's friction factor, 64/Re below Re 2300 (Cengel and Cimbala, Fluid "
-            "Mechanics, ch. 8), at the site's air density. A rectangular duct counts as the round duct of 1.30 "
-            "(a b)^0.625 / (a + b)^0.25 (after Huebscher).",
+            "Mechanics, ch. 8), in the site's air at its temperature in the ducts. A rectangular duct "
+            "counts as the round duct of 1.30 (a b)^0.625 / (a + b)^0.25 (after Huebscher).",
         ),
         (
             "Friction table",
@@ -201,9 +214,10 @@ def basis_sheet(book: Book, facts: Facts) -> None:
     defaults = {(t, f.name): f.default for t, fields in KEYS.items() for f in fields}
     settings: list[tuple[str, str, float, str, str, str]] = [
         ("Elevation", "ft", plan.elevation_ft, "site", "elevation_ft", "#,##0"),
-        ("Air in the ducts", "F", plan.air_temperature_f, "site", "air_temperature_f", "0"),
-        ("Air density", "lb/ft3", study.air.density_lb_per_ft3, "", "", "0.0000"),
-        ("Density over standard air", "", study.air.density_ratio, "", "", "0.000"),
+        ("Air at the air handler", "F", plan.air_temperature_f, "site", "air_temperature_f", "0"),
+        ("Air density", "lb/ft3", float(plan.air.density_lb_per_ft3), "", "", "0.0000"),
+        ("Density over standard air", "", plan.density_ratio, "", "", "0.000"),
+        *((f"Supply air, {season}", "F", f, "", "", "0") for season, f in plan.supply_air_f.items()),
         (
             "Shorter stock list may cost",
             "%",
@@ -233,7 +247,9 @@ def basis_sheet(book: Book, facts: Facts) -> None:
         page.put(page.row, 1, f"{label}, {units.unit(unit)}" if unit else label)
         page.put(page.row, 2, round(value, 6), Look(shown), unit)
         default = defaults.get((table, key))
-        if isinstance(default, float):
+        if table == "pressure":
+            page.put(page.row, 3, whose_pressure(plan, key.partition("_")[0]), Look(ink=GREY_INK))
+        elif isinstance(default, float):
             words = "the program's default" if math.isclose(value, default, rel_tol=1e-9) else "set in the plan"
             source = " (ANSI/ACCA 1, from memory)" if table == "limits" and words.startswith("the") else ""
             page.put(page.row, 3, words + source, Look(ink=GREY_INK))
@@ -243,7 +259,7 @@ def basis_sheet(book: Book, facts: Facts) -> None:
         if offered:
             page.fact(f"Sizes on offer, {shape}, {units.unit(NOMINAL)}", ", ".join(offered), width)
     if facts.from_blower:
-        page.fact("Pressure for the ducts", f"{FROM_BLOWER} {SPLIT}", width)
+        page.fact("Pressure for the ducts", f"{from_blower(plan)} {SPLIT}", width)
     page.row += 1
     _margins(page, facts, width)
     page.heading("Method", width)

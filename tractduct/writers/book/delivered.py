@@ -34,6 +34,7 @@ from tractduct.writers.book.looks import (
     Value,
     plain,
 )
+from tractduct.writers.book.pressure import actual_airflow
 
 SIGNED = Look("+0;−0;0")
 SIGNED_TENTHS = Look("+0.0;−0.0;0.0")
@@ -198,6 +199,7 @@ def system_sheet(book: Book, facts: Facts, delivery: Delivery) -> None:
         "The whole system in every variant",
         f"{drive_words(delivery)} All dampers wide open, but for the balanced columns: what ducts and devices take at "
         "design airflow once every room gets its own. "
+        + f"{actual_airflow(study.plan)} "
         + ("" if study.plan.equipment.devices else "No devices are listed: static pressure is the ducts' alone. ")
         + (
             f"Under {units.say(LEAST_CFM_A_TON, 'cfm a ton')} in cooling is marked ({units.say(tons, 'tons')}). "
