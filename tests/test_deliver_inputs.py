@@ -251,6 +251,15 @@ READING = {
         says="above 0",
         remedy="Correct",
     ),
+    "an exponent under 1": Bad(
+        change=put("devices", 3, "exponent", 0.7),
+        file="devices.csv",
+        row=3,
+        column="exponent",
+        value="0.7",
+        says="from 1 to 3",
+        remedy="half the exponent",
+    ),
     "unknown season": Bad(
         change=put("devices", 2, "season", "summer"),
         file="devices.csv",

@@ -83,7 +83,8 @@ class Study:
 
     @property
     def air(self) -> Air:
-        return self.case.air
+        """At the air handler."""
+        return self.plan.air
 
     @property
     def tree(self) -> DuctTree:

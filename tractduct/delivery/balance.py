@@ -87,7 +87,7 @@ def balance(case: Case, ducts: SizedDucts, *, drive: Drive | None = None) -> Bal
     before = predict(case, ducts, drive=drive, strict=False)
     after = predict(case, with_dampers(ducts, coefficient), drive=drive, strict=False)
     stream = after.airstream
-    needed = need.sum(axis=1) + stream.device_inwc_per_cfm2 * stream.design_cfm**2
+    needed = need.sum(axis=1) + stream.devices.at(stream.design_cfm)
     made = np.full(len(loss), np.nan)
     possible = np.ones(len(loss), dtype=bool)
     if drive is Drive.BLOWER:
@@ -212,7 +212,7 @@ def _made_for_supply(case: Case, balanced: Balance, target: FloatArray, drive: D
     within = np.clip(total, stream.airflow_cfm[0], stream.airflow_cfm[-1])
     of_design = np.divide(total, stream.design_cfm, out=np.ones_like(total), where=stream.design_cfm > 0.0)
     back = balanced.plenum_inwc[:, 1] * of_design**2
-    left: FloatArray = np.nan_to_num(stream.static_at(within)) - stream.device_inwc_per_cfm2 * total**2 - back
+    left: FloatArray = np.nan_to_num(stream.static_at(within)) - stream.devices.at(total) - back
     return left
 
 

@@ -54,7 +54,7 @@ class Delivery:
     def standard_cfm(self) -> FloatArray:
         """(n_variant,) what the blower moves as the house will run, in cfm of standard air: what coils and furnaces
         are rated in."""
-        return self.as_run.total_cfm * self.study.air.density_ratio
+        return self.as_run.total_cfm * self.study.plan.density_ratio
 
     @property
     def rated_static_inwc(self) -> float | None:
@@ -63,7 +63,7 @@ class Delivery:
         None where the plan does not give it, or the plenums' pressures are held whatever the devices take.
         """
         rated = self.study.plan.equipment.rated_static_inwc
-        return None if rated is None or self.drive is Drive.PRESSURE else rated * self.study.air.density_ratio
+        return None if rated is None or self.drive is Drive.PRESSURE else rated * self.study.plan.density_ratio
 
     @property
     def settings(self) -> Settings:

@@ -154,10 +154,10 @@ def source_of(plan: Plan, variants: VariantSet, stream: Airstream, drive: Drive)
         return BlowerCurve(
             airflow_cfm=stream.airflow_cfm,
             static_inwc=stream.static_inwc,
-            device_inwc_per_cfm2=stream.device_inwc_per_cfm2,
+            devices=stream.devices,
         )
     if drive is Drive.AIRFLOW:
-        return HeldAirflow(blower_cfm=stream.design_cfm, device_inwc_per_cfm2=stream.device_inwc_per_cfm2)
+        return HeldAirflow(blower_cfm=stream.design_cfm, devices=stream.devices)
     ones = np.ones(len(variants.variants))
     return HeldPressure(supply_inwc=plan.supply_inwc * ones, return_inwc=plan.return_inwc * ones)
 
@@ -257,10 +257,10 @@ def _never_meets(plan: Plan, variants: VariantSet, stream: Airstream, solution: 
     variant = variants.variants[v]
     speed = plan.equipment.speed.get(variant.season, "")
     curve = np.array(plan.equipment.curves.get(speed, ((0.0, 0.0),)))
-    at_most, say = curve[-1, 0], plan.units.say
+    at_most, made, say = curve[-1, 0], plan.density_ratio * curve[-1, 1], plan.units.say
     if solution.blower_cfm[v] >= at_most * (1.0 - 1e-9):
         problem = (
-            f"speed '{speed}' still makes {say(curve[-1, 1], 'inWC')} at its last row, {say(at_most, 'cfm')}, "
+            f"speed '{speed}' still makes {say(made, 'inWC', '.4g')} at its last row, {say(at_most, 'cfm')}, "
             f"more than the system takes there ({variant}): the two would meet beyond its high-airflow end"
         )
         remedy = "Add rows of more airflow from the equipment's data, or choose a lower speed"

@@ -125,7 +125,8 @@ def _devices(table: RawTable | None, log: FaultLog) -> tuple[Device, ...]:
         at = log.number(table, row, spec.field("at_cfm"))
         season = log.choice(table, row, spec.field("season"))
         loaded = log.number(table, row, spec.field("loaded_loss_inwc"))
-        if not name or not log.once(seen, table, row, "device", name) or loss is None or at is None:
+        exponent = log.number(table, row, spec.field("exponent"))
+        if not name or not log.once(seen, table, row, "device", name) or loss is None or at is None or exponent is None:
             continue
         if loaded is not None and loaded < loss:
             log.cell_fault(
@@ -136,5 +137,15 @@ def _devices(table: RawTable | None, log: FaultLog) -> tuple[Device, ...]:
                 "Swap or correct the two",
             )
             continue
-        found.append(Device(name=name, side=side, loss_inwc=loss, at_cfm=at, season=season, loaded_inwc=loaded))
+        found.append(
+            Device(
+                name=name,
+                side=side,
+                loss_inwc=loss,
+                at_cfm=at,
+                season=season,
+                loaded_inwc=loaded,
+                exponent=exponent,
+            )
+        )
     return tuple(found)

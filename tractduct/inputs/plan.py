@@ -16,6 +16,7 @@ from tractduct.inputs.breakdown import Breakdown
 from tractduct.inputs.lots import Lot, RoomOutline, RoutePoint
 from tractduct.inputs.schema import AT_PARENT, EACH, FLEX, NOT_BOUGHT
 from tractduct.inputs.sizes import Size, round_size
+from tractduct.physics.air import Air, site_air
 from tractduct.physics.friction import least_factor_by_size
 from tractduct.products.fit import TableCorrection
 from tractduct.units import IP, UnitSystem
@@ -88,10 +89,10 @@ class Section:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Device:
-    """Something that the whole airflow passes: its loss at an airflow, growing with the square of airflow.
+    """Something that the whole airflow passes: its loss in standard air at an airflow.
 
-    ``season`` is the one season in which it counts, or empty; ``loaded_inwc`` is a filter's loss when due for
-    change, None for anything else.
+    The loss grows with airflow to the power of ``exponent``. ``season`` is the one season in which it counts, or
+    empty; ``loaded_inwc`` is a filter's loss when due for change, None for anything else.
     """
 
     name: str
@@ -100,6 +101,7 @@ class Device:
     at_cfm: float
     season: str = ""
     loaded_inwc: float | None = None
+    exponent: float = 2.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,7 +110,8 @@ class Equipment:
 
     Attributes
     ----------
-    curves : speed -> ((airflow_cfm, external_static_inwc), ...) by rising airflow; empty without a table
+    curves : speed -> ((airflow_cfm, external_static_inwc), ...) in standard air, by rising airflow; empty without
+        a table
     speed : season -> speed
     system_cfm : season -> airflow of the whole system, where the plan gives it
     least_heating_cfm, rated_static_inwc : what its maker asks for, in standard air; None where not given
@@ -171,6 +174,9 @@ class Plan:
     inner_in : by (duct, size label), inner diameter where it is not the nominal one
     fitting_prices : by (fitting, size label of ``Piece.section``); None where not offered. Empty: they cost nothing.
     sizes : the standard sizes, round ones first
+    supply_air_f : season -> air in the supply ducts, where it is not ``air_temperature_f``
+    supply_inwc, return_inwc : what the ducts may lose in the site's air
+    default_pressure : the sides whose pressure is the default, brought to the site's density
     budget_given : False where the pressure for the ducts is what the blower leaves after the devices
     typed : the keys that plan.toml gives, by (part, key); the others have their defaults
     findings : what reading the plan showed
@@ -201,8 +207,10 @@ class Plan:
     sizes: tuple[Size, ...]
     elevation_ft: float
     air_temperature_f: float
+    supply_air_f: Mapping[str, float] = field(default_factory=dict)
     supply_inwc: float
     return_inwc: float
+    default_pressure: tuple[str, ...] = ()
     velocity_limits_fpm: Mapping[str, float]
     least_factor_12_in: float
     standardize_within_pct: float
@@ -220,6 +228,25 @@ class Plan:
     units: UnitSystem = IP
     diversity_btuh: float
     breakdown_check_pct: float
+
+    @property
+    def air(self) -> Air:
+        """Air at the air handler: the site's at ``air_temperature_f``."""
+        return site_air(self.elevation_ft, self.air_temperature_f)
+
+    @property
+    def density_ratio(self) -> float:
+        """Density of the air at the air handler over that of standard air.
+
+        The blower's table and the devices' losses times this are those at the site; an actual cfm times this is
+        its standard cfm.
+        """
+        return float(self.air.density_ratio)
+
+    def air_in(self, side: str, season: str) -> Air:
+        """Air in the ducts of a side in a season: supply ducts may have their own, all else has the air handler's."""
+        supply = self.supply_air_f if side == "supply" else {}
+        return site_air(self.elevation_ft, supply.get(season, self.air_temperature_f))
 
     def velocity_limit_fpm(self, section: Section) -> float:
         """The highest velocity of a section by its side, role and kind."""

@@ -30,10 +30,11 @@ from tractduct.inputs.lots import read_lots, read_outlines, read_routes
 from tractduct.inputs.plan import Fitting, Plan, Purchase, Section, Tolerance, candidate_sizes, pieces_of
 from tractduct.inputs.plan_file import PLAN_FILE, PlanFile
 from tractduct.inputs.product_tables import read_inner_diameters, with_tables
-from tractduct.inputs.schema import FLEX, NOT_BOUGHT
+from tractduct.inputs.schema import FLEX, NOT_BOUGHT, SEASONS, SIDES
 from tractduct.inputs.section_table import read_sections
 from tractduct.inputs.sizes import Size
 from tractduct.inputs.tables import RawTable, Row
+from tractduct.physics.air import site_air
 
 
 def load_plan(path: str | Path) -> Plan:
@@ -148,6 +149,8 @@ def load_plan(path: str | Path) -> Plan:
     routes = read_routes(tables["routes"], [s.name for s in sections], log)
     if log.faults:
         raise InputFaults(log.faults)
+    by_default = tuple(side for side in SIDES if f"{side}_inwc" not in plan_file.part("pressure"))
+    at_site = float(site_air(site["elevation_ft"], site["air_temperature_f"]).density_ratio)
     return Plan(
         name=name.strip(),
         folder=plan_file.folder,
@@ -173,8 +176,10 @@ def load_plan(path: str | Path) -> Plan:
         sizes=sizes,
         elevation_ft=site["elevation_ft"],
         air_temperature_f=site["air_temperature_f"],
-        supply_inwc=pressure["supply_inwc"],
-        return_inwc=pressure["return_inwc"],
+        supply_air_f={s: site[f"{s}_supply_air_f"] for s in SEASONS if f"{s}_supply_air_f" in plan_file.part("site")},
+        supply_inwc=pressure["supply_inwc"] * (at_site if "supply" in by_default else 1.0),
+        return_inwc=pressure["return_inwc"] * (at_site if "return" in by_default else 1.0),
+        default_pressure=by_default,
         velocity_limits_fpm=limits,
         **compression,
         standardize_within_pct=objective["standardize_within_pct"],

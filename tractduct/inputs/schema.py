@@ -506,7 +506,8 @@ FITTING_PRICES = TableSchema(
 
 BLOWER = TableSchema(
     name="blower",
-    meaning="What the blower makes at each speed, from the equipment's data",
+    meaning="What the blower makes at each speed, from the equipment's data for standard air; at the site it makes "
+    "that times the density of its air over that of standard air",
     required=False,
     fields=(
         Field(name="speed", meaning="name of the speed, the same in each of its rows"),
@@ -518,7 +519,7 @@ BLOWER = TableSchema(
             high=20_000.0,
             usual=(100.0, 3000.0),
             hint="is this in {slip}?",
-            meaning="airflow; rising from row to row of a speed",
+            meaning="airflow as the fan moves it, the same in any air; rising from row to row of a speed",
         ),
         Field(
             name="external_static_inwc",
@@ -535,7 +536,8 @@ BLOWER = TableSchema(
 
 DEVICES = TableSchema(
     name="devices",
-    meaning="What the whole airflow passes besides the ducts: coil, filter, heater, grille, register, damper",
+    meaning="What the whole airflow passes besides the ducts: coil, filter, heater, grille, register, damper; in "
+    "standard air, brought to the site's as the blower is",
     required=False,
     fields=(
         Field(name="device", meaning="name of the device, used once"),
@@ -559,7 +561,7 @@ DEVICES = TableSchema(
             high=20_000.0,
             usual=(100.0, 3000.0),
             hint="is this one room's airflow?",
-            meaning="system airflow of that loss; it grows with the square of airflow",
+            meaning="system airflow of that loss",
         ),
         Field(
             name="season",
@@ -581,6 +583,19 @@ DEVICES = TableSchema(
             usual=(0.0, 1.0),
             hint="is this in {slip}?",
             meaning="a filter's loss at at_cfm when it is due for change",
+        ),
+        Field(
+            name="exponent",
+            kind="number",
+            required=False,
+            blank=True,
+            default=2.0,
+            low=1.0,
+            high=3.0,
+            usual=(1.1, 2.1),
+            hint="is this a loss, or half the exponent of a curve of airflow over loss?",
+            meaning="the loss grows with airflow to this power; blank is 2, as of a grille; filters are about 1.3 to "
+            "1.5, from memory: take it from two points of the filter's data",
         ),
     ),
 )
@@ -811,6 +826,12 @@ def _pressure(name: str, default: float, meaning: str) -> Field:
     )
 
 
+_AFTER = (
+    "after equipment and devices; as typed it holds at the site, left out it is the default times the density of the "
+    "site's air over that of standard air"
+)
+
+
 def _velocity(name: str, default: float) -> Field:
     # ANSI/ACCA 1 (Manual D), from memory
     return Field(
@@ -837,6 +858,20 @@ def _system_airflow(name: str) -> Field:
         usual=(200.0, 3000.0),
         hint="is this one room's airflow, or in {slip}?",
         meaning="airflow of the whole system",
+    )
+
+
+def _supply_air(season: str) -> Field:
+    return Field(
+        name=f"{season}_supply_air_f",
+        kind="number",
+        unit="F",
+        low=30.0,
+        high=200.0,
+        usual=(85.0, 160.0) if season == "heating" else (45.0, 75.0),
+        hint="is this in {slip}?",
+        meaning=f"air in the supply ducts in {season}: its density and viscosity, at the same airflow as at the air "
+        "handler; default: air_temperature_f",
     )
 
 
@@ -874,8 +909,10 @@ KEYS: dict[str, tuple[Field, ...]] = {
             high=200.0,
             usual=(45.0, 140.0),
             hint="is this in {slip}?",
-            meaning="air in the ducts",
+            meaning="air at the air handler, and in the ducts where nothing else is said",
         ),
+        _supply_air("heating"),
+        _supply_air("cooling"),
         Field(
             name="latitude_deg",
             kind="number",
@@ -895,8 +932,8 @@ KEYS: dict[str, tuple[Field, ...]] = {
         Field(name="flex", meaning="flex products approved for this plan; default: all in the ducts table"),
     ),
     "pressure": (
-        _pressure("supply_inwc", 0.10, "available to the supply ducts after equipment and devices"),
-        _pressure("return_inwc", 0.05, "available to the return ducts after equipment and devices"),
+        _pressure("supply_inwc", 0.10, f"available to the supply ducts {_AFTER}"),
+        _pressure("return_inwc", 0.05, f"available to the return ducts {_AFTER}"),
     ),
     "limits": (
         _velocity("trunk_rigid_fpm", 900.0),

@@ -99,14 +99,14 @@ def at_sizes(values: NDArray[np.float64], size_index: NDArray[np.intp]) -> NDArr
 
 
 def evaluate_candidates(plan: Plan, tree: DuctTree, variants: VariantSet, air: Air) -> CandidateTable:
-    """Loss, velocity and cost of every size, in one pass of array arithmetic.
+    """Loss, velocity and cost of every size, in one pass of array arithmetic; ``air`` (n_variant, n_section).
 
     Loss of a section = friction rate x (length x compression factor + equivalent lengths) / 100 + loss
     coefficients x velocity pressure. No airflow, no loss.
     """
     sections = section_data(plan, tree)
     ducts = duct_data(plan, tree, variants)
-    flow = variants.airflow_cfm[:, :, None]
+    flow, air = variants.airflow_cfm[:, :, None], air[:, :, None]
     least_factor = np.array([plan.least_compression_factor(size) for size in plan.sizes])
     rate = ducts.correction * installed_friction_rate_inwc_per_100ft(
         flow,

@@ -154,7 +154,7 @@ def find_headroom(case: Case, size_index: NDArray[np.intp]) -> tuple[Headroom, .
     diameter, area, correction = (
         at_sizes(values, size_index)[:, at] for values in (ducts.diameter_in, ducts.area_ft2, ducts.correction)
     )
-    flow = variants.airflow_cfm[:, at]
+    flow, air = variants.airflow_cfm[:, at], case.air[:, at]
 
     def prefix_loss(extra: NDArray[np.float64]) -> NDArray[np.float64]:
         moved = flow + extra[:, :, None]
@@ -162,13 +162,13 @@ def find_headroom(case: Case, size_index: NDArray[np.intp]) -> tuple[Headroom, .
             moved,
             diameter,
             ducts.roughness_ft[:, at],
-            case.air,
+            air,
             ducts.derate[:, at],
             ducts.compression_pct[:, at],
             data.straight_part[at],
             table.least_compression_factor[size_index][at],
         )
-        fitting = data.loss_coefficient[at] * velocity_pressure_inwc(moved / area, case.air)
+        fitting = data.loss_coefficient[at] * velocity_pressure_inwc(moved / area, air)
         loss = rate * data.effective_length_ft[at] / 100.0 + fitting
         return np.asarray(np.cumsum(loss * counts, axis=2))
 

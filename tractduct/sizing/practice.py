@@ -29,6 +29,8 @@ FRICTION_RATE_WINDOW = (0.06, 0.18)  # inWC/100 ft; ANSI/ACCA 1, from memory
 MOST_WYES_IN_A_ROW = 2  # common practice, no source
 _MOST_LISTED = 6  # sections named in one finding
 NEAR_VELOCITY_PCT = 5.0  # a velocity so near its limit is pointed out
+ALTITUDE_CAUTION_ABOVE_FT = 2000.0  # from here on thin air takes more than 7 % of the heat; common practice, no source
+STANDARD_AIR_HEAT = 1.08  # Btu/h a cfm and F: 0.075 lb/ft3 x 0.24 Btu/lb F x 60 min/h; common practice
 
 CAUTIONS = (
     "This sizes ducts for airflow that others worked out. It is no load calculation and no design "
@@ -46,6 +48,7 @@ CAUTIONS = (
 
 def find_in_plan(case: Case, hand: HandSizing) -> Iterator[Finding]:
     """What shows without looking at the chosen sizes."""
+    yield from _altitude(case.plan)
     yield from _no_return(case)
     yield from _wyes(case.tree)
     yield from _trunks_on_branches(case.tree)
@@ -60,6 +63,23 @@ def find_in_sizes(case: Case, size_index: NDArray[np.intp], drivers: tuple[Drive
     yield from _compressed(case, size_index)
     yield from _outside_table(case, size_index)
     yield from _because_of_child(drivers, case.labels(size_index), case.plan.units)
+
+
+def _altitude(plan: Plan) -> Iterator[Finding]:
+    if plan.elevation_ft <= ALTITUDE_CAUTION_ABOVE_FT:
+        return
+    ratio, say = plan.density_ratio, plan.units.say
+    heat = say(STANDARD_AIR_HEAT * ratio, "Btu/h a cfm and F", ".2f")
+    yield Finding(
+        severity=Severity.CAUTION,
+        rule="altitude",
+        subject="airflow",
+        message=f"at {say(plan.elevation_ft, 'ft', ',.0f')} air has {ratio:.3f} of standard air's density and carries "
+        f"{heat}, not {plan.units.number(STANDARD_AIR_HEAT, 'Btu/h a cfm and F', '.2f')}. Airflow counts as actual "
+        f"{plan.units.unit('cfm')} at the air handler: was each room's worked out for this air?",
+        advice=f"Ask who did the load calculation; airflow for standard air must be divided by {ratio:.3f}. See that "
+        "hood readings and the coil's airflow and capacity are corrected too",
+    )
 
 
 def _no_return(case: Case) -> Iterator[Finding]:

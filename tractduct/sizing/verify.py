@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
@@ -79,6 +80,10 @@ def verify_sizes(
     by_name = {section.name: section for section in plan.sections}
     breaches: list[Breach] = []
     flow = _airflow(plan, variants)
+    groups = {
+        (flex, season): np.array([(v.flex, v.season) == (flex, season) for v in variants], dtype=bool)
+        for flex, season in product(plan.flex, plan.seasons)
+    }
     velocity: dict[str, NDArray[np.float64]] = {}
     loss: dict[str, NDArray[np.float64]] = {}
 
@@ -123,7 +128,7 @@ def verify_sizes(
         velocity[section.name] = flow[section.name] / np.array(
             [plan.as_made(plan.duct_of(section, v.flex).name, size).area_ft2 for v in variants]
         )
-        loss[section.name] = _section_loss(plan, section, size, variants, flow[section.name])
+        loss[section.name] = _section_loss(plan, section, size, groups, flow[section.name])
         limit = plan.velocity_limit_fpm(section)
         report("velocity", section.name, velocity[section.name], limit, "fpm", everywhere)
     path_loss: dict[str, NDArray[np.float64]] = {}
@@ -215,14 +220,19 @@ def _airflow(plan: Plan, variants: tuple[Variant, ...]) -> dict[str, NDArray[np.
 
 
 def _section_loss(
-    plan: Plan, section: Section, size: Size, variants: tuple[Variant, ...], flow: NDArray[np.float64]
+    plan: Plan,
+    section: Section,
+    size: Size,
+    groups: Mapping[tuple[str, str], NDArray[np.bool_]],
+    flow: NDArray[np.float64],
 ) -> NDArray[np.float64]:
-    air = site_air(plan.elevation_ft, plan.air_temperature_f)
-    loss = np.zeros(len(variants))
-    for flex in plan.flex:
+    """What a section loses; ``groups`` are the variants of each flex product and season."""
+    loss = np.zeros(len(flow))
+    for (flex, season), mine in groups.items():
+        warmed = section.side != "return" and season in plan.supply_air_f
+        air = site_air(plan.elevation_ft, plan.supply_air_f[season] if warmed else plan.air_temperature_f)
         duct = plan.duct_of(section, flex)
-        made_of_it = np.array([v.flex == flex for v in variants])
-        own, moved = plan.as_made(duct.name, size), flow[made_of_it]
+        own, moved = plan.as_made(duct.name, size), flow[mine]
         rate = friction_rate_inwc_per_100ft(
             moved, own.diameter_in, duct.roughness_ft, air, duct.airflow_derate_pct / 100.0
         )
@@ -231,8 +241,8 @@ def _section_loss(
         straight = section.length_ft * compression_factor(
             duct.compression_pct, own.diameter_in, plan.least_compression_factor(size)
         )
-        loss[made_of_it] = rate * (straight + plan.equivalent_lengths_ft(section)) / 100.0
-        loss[made_of_it] += plan.loss_coefficients(section) * velocity_pressure_inwc(moved / own.area_ft2, air)
+        loss[mine] = rate * (straight + plan.equivalent_lengths_ft(section)) / 100.0
+        loss[mine] += plan.loss_coefficients(section) * velocity_pressure_inwc(moved / own.area_ft2, air)
     return loss
 
 

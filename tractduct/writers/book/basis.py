@@ -29,7 +29,7 @@ from tractduct.writers.book.looks import (
     Look,
     Value,
 )
-from tractduct.writers.book.pressure import FROM_BLOWER, equipment_tables
+from tractduct.writers.book.pressure import equipment_tables, from_blower, whose_pressure
 
 
 def findings_sheet(book: Book, facts: Facts) -> None:
@@ -57,8 +57,8 @@ def findings_sheet(book: Book, facts: Facts) -> None:
 
 
 SPLIT = (
-    "Between its points the blower's table is a monotone cubic that does not overshoot them. A device's loss grows "
-    "with the square of airflow, a filter counts as clean. A set holds where the worst supply run and the worst return "
+    "Between its points the blower's table is a monotone cubic that does not overshoot them. A filter counts as "
+    "clean. A set holds where the worst supply run and the worst return "
     "run together lose no more than what is left: so the losses themselves decide how it is split."
 )
 
@@ -81,6 +81,19 @@ def method(plan: Plan) -> tuple[tuple[str, str], ...]:
             "A variant is one way the front faces, as drawn or mirrored, one season, one flex product. A "
             "section's airflow in a variant is the sum of the runs beyond it in that variant: never a sum of "
             "peaks of different seasons or fronts.",
+        ),
+        (
+            "Airflow",
+            f"Actual {units.unit('cfm')} at the air handler, and the same number from there to the register or grille: "
+            "that warm supply air fills more room than it did on the return side is not counted. A hood that shows "
+            "standard airflow reads the actual one times the density of the air in it over that of standard air.",
+        ),
+        (
+            "Altitude",
+            "The blower's table and the devices' losses are for standard air. At the same airflow pressure is in "
+            "proportion to density (common fan law), so they count times the density over standard air stated above. "
+            "What the plan sets as available for the ducts holds at the site as it is; the program's default counts "
+            "times the same ratio.",
         ),
         (
             "Total effective length",
@@ -116,8 +129,8 @@ def method(plan: Plan) -> tuple[tuple[str, str], ...]:
         (
             "Friction",
             "Darcy-Weisbach with Colebrook's friction factor, 64/Re below Re 2300 (Cengel and Cimbala, Fluid "
-            "Mechanics, ch. 8), at the site's air density. A rectangular duct counts as the round duct of 1.30 "
-            "(a b)^0.625 / (a + b)^0.25 (after Huebscher).",
+            "Mechanics, ch. 8), in the site's air at its temperature in the ducts. A rectangular duct "
+            "counts as the round duct of 1.30 (a b)^0.625 / (a + b)^0.25 (after Huebscher).",
         ),
         (
             "Friction table",
@@ -213,9 +226,10 @@ def basis_sheet(book: Book, facts: Facts) -> None:
     sources = {"limits": " (ANSI/ACCA 1, from memory)", "pressure": " (common practice, no source)"}
     settings: list[tuple[str, str, float, str, str, str]] = [
         ("Elevation", "ft", plan.elevation_ft, "site", "elevation_ft", "#,##0"),
-        ("Air in the ducts", "F", plan.air_temperature_f, "site", "air_temperature_f", "0"),
-        ("Air density", "lb/ft3", study.air.density_lb_per_ft3, "", "", "0.0000"),
-        ("Density over standard air", "", study.air.density_ratio, "", "", "0.000"),
+        ("Air at the air handler", "F", plan.air_temperature_f, "site", "air_temperature_f", "0"),
+        ("Air density", "lb/ft3", float(plan.air.density_lb_per_ft3), "", "", "0.0000"),
+        ("Density over standard air", "", plan.density_ratio, "", "", "0.000"),
+        *((f"Supply air, {season}", "F", f, "", "", "0") for season, f in plan.supply_air_f.items()),
         (
             "Shorter stock list may cost",
             "%",
@@ -254,7 +268,9 @@ def basis_sheet(book: Book, facts: Facts) -> None:
     for label, unit, value, table, key, shown in settings:
         page.put(page.row, 1, f"{label}, {units.unit(unit)}" if unit else label)
         page.put(page.row, 2, round(value, 6), Look(shown), unit)
-        if key:
+        if table == "pressure":
+            page.put(page.row, 3, whose_pressure(plan, key.partition("_")[0]), Look(ink=GREY_INK))
+        elif key:
             words = (
                 "set in the plan" if (table, key) in plan.typed else "the program's default" + sources.get(table, "")
             )
@@ -265,7 +281,7 @@ def basis_sheet(book: Book, facts: Facts) -> None:
         if offered:
             page.fact(f"Sizes on offer, {shape}, {units.unit(NOMINAL)}", ", ".join(offered), width)
     if facts.from_blower:
-        page.fact("Pressure for the ducts", f"{FROM_BLOWER} {SPLIT}", width)
+        page.fact("Pressure for the ducts", f"{from_blower(plan)} {SPLIT}", width)
     page.row += 1
     _margins(page, facts, width)
     page.heading("Method", width)

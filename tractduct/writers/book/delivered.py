@@ -34,6 +34,7 @@ from tractduct.writers.book.looks import (
     Value,
     plain,
 )
+from tractduct.writers.book.pressure import actual_airflow
 
 SIGNED = Look("+0;−0;0")
 SIGNED_TENTHS = Look("+0.0;−0.0;0.0")
@@ -211,6 +212,7 @@ def system_sheet(book: Book, facts: Facts, delivery: Delivery) -> None:
         "The whole system in every variant",
         f"{drive_words(delivery)} All dampers wide open, but for the balanced columns: what ducts and devices take at "
         "design airflow once every room gets its own. As run: balanced, with filters due for change. "
+        + f"{actual_airflow(study.plan)} "
         + ("" if study.plan.equipment.devices else "No devices are listed: static pressure is the ducts' alone. ")
         + ("Marked: " + "; ".join(words for *_, words in limits) + ". " if limits else "")
         + tolerance_words(delivery),
