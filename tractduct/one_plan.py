@@ -14,7 +14,7 @@ from tractduct.findings import Finding
 from tractduct.inputs.plan import Plan
 from tractduct.inputs.reader import load_plan
 from tractduct.network.tree import DuctTree
-from tractduct.network.variants import VariantSet
+from tractduct.network.variants import Variant, VariantSet
 from tractduct.physics.air import Air
 from tractduct.sizing.candidates import CandidateTable
 from tractduct.sizing.case import Case, build_case
@@ -109,6 +109,12 @@ class Study:
         stands_in = np.array_equal(best, least)
         first = () if self.least_cost.status == "optimal" else ("least_cost",)
         return (*first, "distinct_sizes" if stands_in else "cost")
+
+    @property
+    def single_out(self) -> frozenset[Variant]:
+        """The variants that the worst front's set breaks a limit in: all, where it takes a size that is not on sale."""
+        out = {breach.variant for breach in self.single.breaches}
+        return frozenset(self.variants.variants if None in out else (v for v in out if v is not None))
 
     @property
     def size_set(self) -> dict[str, str]:

@@ -185,6 +185,25 @@ def test_stock_list_holds_every_section_once(files: dict[str, Path]) -> None:
     assert listed == s.size_set
 
 
+def test_a_hand_size_that_is_not_on_sale_is_out_in_every_variant(tmp_path: Path) -> None:
+    """Granite is not offered in the size that the hand method gives the den in meadow: sheet and terminal agree."""
+    plan = with_prices(small_plan())
+    before = study_of(plan)
+    den = before.tree.index("DEN")
+    label = before.table.sizes[before.single.size_index[den]].label
+    for row in plan.tables["prices"]:
+        if (row["duct"], row["size_in"]) == ("granite", label):
+            row["price_per_ft"] = "-"
+    s = study_of(plan)
+    assert s.table.sizes[s.single.size_index[den]].label == label
+    write_workbook(s, tmp_path / "book.xlsx")
+    number = len(s.variants.variants)
+    words = words_of(openpyxl.load_workbook(tmp_path / "book.xlsx")["Answer"])
+    assert f"in {number} of {number} variants" in words
+    assert "most duct) leaves out of limits" in words  # what is not on sale has no cost
+    assert f"in {number} of {number} variants." in summary(s)
+
+
 def test_case_for_the_study(files: dict[str, Path]) -> None:
     s = study("full")
     out = {b.variant for b in s.single.breaches}

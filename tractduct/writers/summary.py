@@ -248,12 +248,11 @@ def _single(study: Study) -> list[str]:
         if section.name == breach.section
         for room in section.rooms
     }
-    variants = {b.variant for b in single.breaches if b.variant is not None}
     runs = {b.section for b in single.breaches}
     return [
         "",
         f"{start}{_count(len(runs), 'section')} would be out of limits (rooms served: {len(rooms)}), "
-        f"in {len(variants)} of {len(study.variants.variants)} variants.",
+        f"in {len(study.single_out)} of {len(study.variants.variants)} variants.",
     ]
 
 

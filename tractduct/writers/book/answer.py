@@ -10,7 +10,6 @@ from dataclasses import replace
 import numpy as np
 
 from tractduct.inputs.schema import FLEX
-from tractduct.network.variants import Variant
 from tractduct.one_plan import Study
 from tractduct.sizing.candidates import at_sizes
 from tractduct.sizing.drivers import Reason
@@ -331,12 +330,9 @@ def case_text(facts: Facts) -> str:
     start = (
         f"A set drawn by the friction-rate method for the worst front alone ({looked}: there it takes the most duct)"
     )
-    cost = f" costs {facts.money(single.cost)}" if math.isfinite(single.cost) else ""
+    start += f" costs {facts.money(single.cost)} and" if math.isfinite(single.cost) else ""
     if not single.breaches:
-        return f"{start}{cost} and holds in all variants."
-    out: set[Variant] = set()
-    for breach in single.breaches:
-        out |= set(study.variants.variants) if breach.variant is None else {breach.variant}
+        return f"{start} holds in all variants."
     names = list(dict.fromkeys(b.section for b in single.breaches))
     rooms = list(
         dict.fromkeys(room for n in names if facts.sections[n].side != "return" for room in facts.sections[n].rooms)
@@ -353,7 +349,7 @@ def case_text(facts: Facts) -> str:
         if number
     ]
     return (
-        f"{start}{cost} and leaves out of limits {' and '.join(what)}, in {len(out)} of "
+        f"{start} leaves out of limits {' and '.join(what)}, in {len(study.single_out)} of "
         f"{counted(len(study.variants.variants), 'variant')}."
     )
 
