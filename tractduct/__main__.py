@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import _thread
+import os
 import signal
 import sys
 import time
@@ -16,13 +17,21 @@ _AGAIN_S = 0.02
 
 
 def _stop(number: int, frame: FrameType | None) -> None:
-    """Interrupt, but never in the middle of an import: libraries turn that into errors and tracebacks of their own."""
+    """Interrupt, but never in the middle of an import: libraries turn that into errors and tracebacks of their own.
+
+    What the command line imports, it imports before it begins anything, so that there is nothing to clean up then.
+    """
+    asker = None
     while frame is not None:
         if frame.f_code.co_filename.startswith("<frozen importlib"):
-            _thread.start_new_thread(_interrupt_again, ())
-            return
+            asker = frame.f_back
         frame = frame.f_back
-    raise KeyboardInterrupt
+    if asker is None:
+        raise KeyboardInterrupt
+    if asker.f_globals["__name__"] in (__name__, "tractduct.cli"):
+        os.write(2, b"Stopped; nothing was written.\n")
+        os._exit(1)
+    _thread.start_new_thread(_interrupt_again, ())
 
 
 def _interrupt_again() -> None:
@@ -40,7 +49,7 @@ def run() -> NoReturn:
 
         code = main()
     except KeyboardInterrupt:
-        print("Stopped.", file=sys.stderr)
+        print("Stopped; nothing was written.", file=sys.stderr)
     finally:
         signal.signal(signal.SIGINT, signal.SIG_IGN)  # there is nothing left to stop
     sys.exit(code)

@@ -215,7 +215,7 @@ def _add_batch(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
         help="study every plan below some folders",
         description="Study every plan below the folders, over several processes or machines. Each plan gets a folder "
         "with its results.json; one workbook shows all plans. Stop it as you like: the same command goes on where it "
-        "stopped, and studies only plans whose files, options or program version have changed.",
+        "stopped, and studies only plans whose files or options have changed, or the program.",
         epilog="Exit codes: 0 every plan has a size set, 3 some plan has none, 2 some plan's input has faults, 1 some "
         "plan met an unexpected error or ran out of time; of several, the first of 1, 2, 3. "
         "Example: tractduct batch plans --out reports/spring --stock",
@@ -231,7 +231,12 @@ def _add_batch(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
     batch.add_argument("--stock", action="store_true", help="find the stock list that serves all plans for least cost")
     batch.add_argument("--workbooks", action="store_true", help="write a workbook and pictures for each plan too")
     batch.add_argument("--no-workbook", action="store_true", help="leave out the workbook of all plans")
-    batch.add_argument("--seconds", type=_positive, metavar="S", help="time for each search of a plan")
+    batch.add_argument(
+        "--seconds",
+        type=_positive,
+        metavar="S",
+        help="time for each search of a plan, and for the stock list's; then the best found, with its bound",
+    )
     batch.add_argument("--dask", metavar="ADDRESS", help="study on the workers of this Dask scheduler, tcp://host:8786")
     batch.set_defaults(run=_batch)
 
