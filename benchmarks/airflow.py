@@ -51,6 +51,7 @@ from tractduct.delivery.flow import (
     solve_airflow,
 )
 from tractduct.inputs.plan import Section
+from tractduct.network.airstream import DeviceLoss
 from tractduct.network.tree import DuctTree, build_tree
 from tractduct.physics.air import Air, dynamic_pressure_inwc, velocity_pressure_inwc
 from tractduct.physics.friction import compression_factor, friction_factor_and_slope, round_area_ft2
@@ -91,13 +92,13 @@ class Network:
         return self.design_cfm[:, tops].sum(axis=1)
 
     def source(self, held: bool) -> HeldAirflow | BlowerCurve:
-        device = np.full(self.n_variant, self.device_inwc_per_cfm2)
+        devices = DeviceLoss(np.full(self.n_variant, self.device_inwc_per_cfm2))
         if held:
-            return HeldAirflow(blower_cfm=self.blower_cfm, device_inwc_per_cfm2=device)
+            return HeldAirflow(blower_cfm=self.blower_cfm, devices=devices)
         return BlowerCurve(
             airflow_cfm=self.curve_cfm,
             static_inwc=self.curve_inwc[self.cooling.astype(int)],
-            device_inwc_per_cfm2=device,
+            devices=devices,
         )
 
 

@@ -34,10 +34,11 @@ from typing import TypeVar
 from benchmarks.make_plans import make_plans
 from tractduct.delivery.predict import installed_ducts, predict
 from tractduct.inputs.reader import load_plan
+from tractduct.one_plan import study
+from tractduct.portfolio.pool import Pool
 from tractduct.portfolio.stock import find_stock, stock_plan
 from tractduct.sizing.case import build_case
 from tractduct.sizing.solve import recommend
-from tractduct.study import study
 from tractduct.writers.output import write_study
 from tractduct.writers.results import results_text
 
@@ -151,7 +152,8 @@ def stock(folders: Sequence[Path], numbers: Sequence[int]) -> list[dict[str, flo
     for count in numbers:
         plans = [stock_plan(build_case(load_plan(folder))) for folder in folders[:count]]
         start = time.perf_counter()
-        found = find_stock(plans, jobs=2)
+        with Pool(2) as pool:
+            found = find_stock(plans, pool=pool)
         rows.append(
             {
                 "plans": count,

@@ -96,6 +96,7 @@ CHOICES = {
     ("sections", "season"): ("heating", "cooling"),
     ("devices", "season"): ("heating", "cooling"),
     ("ducts", "kind"): ("rigid", "flex"),
+    ("fittings", "bought"): ("yes", "no", "at the parent"),
 }
 NEEDED_CHOICES = (
     ("airflow", "front_faces"),
@@ -144,7 +145,7 @@ NEEDED_TABLES = ("sections", "fittings", "ducts", "airflow", "surfaces", "loads"
 OPTIONAL_COLUMNS = {
     "sections": ("fittings", "share", "season", "min_in", "max_in", "fixed_in"),
     "ducts": ("airflow_derate_pct", "compression_pct"),
-    "fittings": ("equivalent_length_ft", "loss_coefficient"),
+    "fittings": ("equivalent_length_ft", "loss_coefficient", "bought"),
     "devices": ("loaded_loss_inwc", "season"),
     "prices": ("insulation", "package_ft"),
     "surfaces": ("shade_fraction",),
@@ -661,6 +662,15 @@ def _empty_formula(folder: Folder, draw: Draw) -> Told | None:
     return told and Told(told.table, silent=True)
 
 
+def _show(folder: Folder, name: str, row: list[Any], place: int, number_format: str) -> None:
+    line = folder.line_of(name, row)
+
+    def change(book: Any) -> None:
+        book[folder.rename.get(name, name)].cell(line, place + 1).number_format = number_format
+
+    folder.book_changes.append(change)
+
+
 @_named(KEEPS, "a cell shown as per cent")
 def _per_cent(folder: Folder, draw: Draw) -> Told | None:
     if folder.form != "xlsx":
@@ -672,13 +682,7 @@ def _per_cent(folder: Folder, draw: Draw) -> Told | None:
         return None
     name, row, place, column = picked
     row[place] /= 100.0
-    line = folder.line_of(name, row)
-    shown = draw(st.sampled_from(["0%", "0.00%", "0.0 %"]))
-
-    def change(book: Any) -> None:
-        book[folder.rename.get(name, name)].cell(line, place + 1).number_format = shown
-
-    folder.book_changes.append(change)
+    _show(folder, name, row, place, draw(st.sampled_from(["0%", "0.00%", "0.0 %"])))
     return Told(name, row, column, "read as", silent=not row[place])  # nothing is nothing in per cent too
 
 
@@ -827,6 +831,25 @@ _break_number(
     lambda column, draw: draw(st.text("abcxyz#!?/ \u00e4\u4e2d", min_size=1, max_size=8).filter(str.strip)),
 )
 _break_number("another unit", _other_unit)
+
+
+@_named(BREAKS, "a number shown in another unit")
+def _shown_in_another(folder: Folder, draw: Draw) -> Told | None:
+    picked = _pick(folder, draw, _number_cell) if folder.form == "xlsx" else None
+    if picked is None:
+        return None
+    name, row, place, column = picked
+    unit = _other_unit(column, draw).partition(" ")[2] or "lb"
+    _show(
+        folder,
+        name,
+        row,
+        place,
+        draw(st.sampled_from(['0.0# "%s"', '#,##0.00" %s";-0.0" %s"', "[$%s] 0"])).replace("%s", unit),
+    )
+    return Told(name, row, column, unit)
+
+
 _break_number("a decimal comma", lambda column, draw: draw(st.sampled_from(["1,5", "0,25", "12,75", "1.200,5"])))
 _break_number(
     "no finite number", lambda column, draw: draw(st.sampled_from(["nan", "NaN", "inf", "-Infinity", "1e999"]))

@@ -103,6 +103,8 @@ def rich_plan() -> PlanTables:
     for row in plan.tables["prices"]:
         row["insulation"] = "R-6" if row["duct"] != "galvanised" else ""
         row["package_ft"] = 10 if row["duct"] == "galvanised" else None
+    for row in plan.tables["fittings"]:
+        row["bought"] = {"elbow_90": "no", "wye": "at the parent"}.get(row["fitting"])
     plan.tables["fitting_prices"] = [
         {"fitting": fitting, "size_in": size, "price": round(base + 0.4 * size, 2)}
         for fitting, base in (("collar", 3.0), ("boot_floor", 8.0))
@@ -133,6 +135,8 @@ def rich_plan() -> PlanTables:
         "heating_speed": "low",
         "cooling_speed": "high",
         "capacity_tons": 3.5,
+        "least_heating_cfm": 900,
+        "rated_static_inwc": 0.5,
         "held_airflow": False,
     }
     plan.config["tolerance"] = {"room_pct": 15, "room_cfm": 20, "system_pct": 10}

@@ -68,9 +68,14 @@ def friction_rate(
     return float(pascals / PA_PER_INWC)
 
 
-def compression_factor(compression_pct: float, diameter_in: float) -> float:
-    """From memory, after Abushakra, Walker and Sherman (LBNL): not an outside check."""
-    return 1.0 + 0.58 * compression_pct * math.exp(-0.126 * diameter_in)
+def compression_factor(
+    compression_pct: float, diameter_in: float, nominal_in: float | None = None, large: float = 4.0
+) -> float:
+    """From memory, after Abushakra, Walker and Sherman (LBNL): not an outside check. Above 4 % a nominal 12 in and
+    more (300 mm is 11.8 in) counts ``large`` at the least."""
+    factor = 1.0 + 0.58 * compression_pct * math.exp(-0.126 * diameter_in)
+    is_large = (diameter_in if nominal_in is None else nominal_in) > 11.79
+    return max(factor, large) if is_large and compression_pct > 4 else factor
 
 
 def key(name: Any) -> str:
@@ -112,11 +117,14 @@ class Reference:
         site = config.get("site", {})
         self.elevation = site.get("elevation_ft", 0.0)
         self.temperature = site.get("air_temperature_f", 70.0)
+        self.supply_temperature = {s: site.get(f"{s}_supply_air_f", self.temperature) for s in ("heating", "cooling")}
         pressure = config.get("pressure", {})
-        self.available = {
-            "supply": pressure.get("supply_inwc", 0.10),
-            "return": pressure.get("return_inwc", 0.05),
+        density = density_ratio(self.elevation, self.temperature)
+        self.available = {  # as typed it holds at the site; the default is for standard air
+            "supply": pressure.get("supply_inwc", 0.10 * density),
+            "return": pressure.get("return_inwc", 0.05 * density),
         }
+        self.large_factor = config.get("compression", {}).get("least_factor_12_in", 4.0)
         self.limits = {**DEFAULT_LIMITS, **config.get("limits", {})}
         sizes = config.get("sizes", {})
         self.sizes = [Size(d) for d in sizes.get("round_in", DEFAULT_ROUND)]
@@ -296,6 +304,15 @@ class Reference:
 
     # -- losses and limits -------------------------------------------------------------------------------
 
+    def air_f(self, name: str, variant: tuple[str, bool, str, str]) -> float:
+        """Temperature of the air in a section: supply ducts may have their own in each season."""
+        return self.supply_temperature[variant[2]] if self.side(name) == "supply" else self.temperature
+
+    @property
+    def at_70(self) -> bool:
+        """Whether all air is at 70 F: off it the viscosity is another publication's here, 0.1 % of friction off."""
+        return {self.temperature, *self.supply_temperature.values()} == {70.0}
+
     def fitting_sum(self, name: str, column: str) -> float:
         total = 0.0
         for part in str(self.sections[name].get("fittings") or "").split("+"):
@@ -316,15 +333,20 @@ class Reference:
         duct = self.duct(name, variant[3])
         derate = number(duct.get("airflow_derate_pct")) / 100.0
         flow = self.airflow(name, variant) / (1.0 - derate)
-        return friction_rate(flow, size.diameter, float(duct["roughness_ft"]), self.elevation, self.temperature)
+        return friction_rate(
+            flow, size.diameter, float(duct["roughness_ft"]), self.elevation, self.air_f(name, variant)
+        )
+
+    def compression(self, compression_pct: float, size: Size) -> float:
+        return compression_factor(compression_pct, size.diameter, large=self.large_factor)
 
     def loss(self, name: str, size: Size, variant: tuple[str, bool, str, str]) -> float:
         """friction rate x (length x compression + equivalent lengths) / 100 + coefficients x VP."""
         compression = number(self.duct(name, variant[3]).get("compression_pct"))
-        straight = number(self.sections[name]["length_ft"]) * compression_factor(compression, size.diameter)
+        straight = number(self.sections[name]["length_ft"]) * self.compression(compression, size)
         length = straight + self.fitting_sum(name, "equivalent_length_ft")
         pressure = (self.velocity(name, size, variant) / 4005.0) ** 2  # common practice
-        pressure *= density_ratio(self.elevation, self.temperature)
+        pressure *= density_ratio(self.elevation, self.air_f(name, variant))
         coefficients = self.fitting_sum(name, "loss_coefficient")
         return self.rate(name, size, variant) * length / 100.0 + coefficients * pressure
 
@@ -397,7 +419,7 @@ class Reference:
                 continue
             # As installed: compression counts on the straight part of the effective length.
             installed = self.rate(name, size, variant)
-            installed *= 1.0 + part * (compression_factor(compression, size.diameter) - 1.0)
+            installed *= 1.0 + part * (self.compression(compression, size) - 1.0)
             over = max(installed / rate, self.velocity(name, size, variant) / self.velocity_limit(name))
             if abs(over - 1.0) < 1e-6:
                 return None

@@ -36,8 +36,10 @@ ENDINGS = {
 
 def in_si(name: str, value: Any) -> tuple[str, Any]:
     """A column's or key's name in SI, and a value of it: a number, text that is one, 8x12, or a list of them."""
-    if name == "air_temperature_f":
-        return "air_temperature_c", (float(value) - 32.0) / 1.8
+    if name in ("air_temperature_f", "heating_supply_air_f", "cooling_supply_air_f"):
+        return name.removesuffix("f") + "c", (float(value) - 32.0) / 1.8
+    if name == "least_factor_12_in":  # of a nominal size, the same in each unit
+        return name, value
     for ending, (new, factor) in ENDINGS.items():
         if name.endswith(ending):
             return name.removesuffix(ending) + new, _scaled(value, factor)

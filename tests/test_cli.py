@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import io
 import json
+import os
 import shutil
 import subprocess
 import sys
+from contextlib import redirect_stdout
 from pathlib import Path
+from typing import NamedTuple
 
 import openpyxl
 import pytest
+from plan_folder import small_plan
 from scipy.optimize import OptimizeResult
 
 from tractduct.cli import main
@@ -23,31 +28,45 @@ def starter(tmp_path: Path) -> Path:
     return tmp_path / "plan"
 
 
+class Studied(NamedTuple):
+    """The starter plan, what a study of it left, and what it printed. For reading only."""
+
+    plan: Path
+    out: Path
+    printed: str
+
+
+@pytest.fixture(scope="module")
+def studied(tmp_path_factory: pytest.TempPathFactory) -> Studied:
+    top = tmp_path_factory.mktemp("studied")
+    with redirect_stdout(io.StringIO()) as printed:
+        assert main(["new", str(top / "plan")]) == 0
+        assert main(["study", str(top / "plan"), "--out", str(top / "out")]) == 0
+    return Studied(top / "plan", top / "out", printed.getvalue())
+
+
 def change(path: Path, old: str, new: str) -> None:
     text = path.read_text(encoding="utf-8")
     assert old in text
     path.write_text(text.replace(old, new), encoding="utf-8")
 
 
-def test_study_leaves_results_workbook_and_pictures(starter, tmp_path, capsys):
-    assert main(["study", str(starter), "--out", str(tmp_path / "out")]) == 0
-    names = {path.suffix for path in (tmp_path / "out").iterdir()}
+def test_study_leaves_results_workbook_and_pictures(studied):
+    names = {path.suffix for path in studied.out.iterdir()}
     assert {".json", ".xlsx", ".png"} <= names
-    found = json.loads((tmp_path / "out" / "results.json").read_text(encoding="utf-8"))
+    found = json.loads((studied.out / "results.json").read_text(encoding="utf-8"))
     assert found["status"] == "optimal"
-    printed = capsys.readouterr().out
-    assert f"{found['cost']:,.2f} USD with {found['distinct_sizes']} sizes to stock" in printed
+    assert f"{found['cost']:,.2f} USD with {found['distinct_sizes']} sizes to stock" in studied.printed
     for section, size in found["size_set"].items():
-        line = next(line for line in printed.splitlines() if section in line and " ft " in line)
+        line = next(line for line in studied.printed.splitlines() if section in line and " ft " in line)
         assert line.split()[0] == size
 
 
-def test_study_takes_plan_toml_and_a_workbook_alike(starter, tmp_path):
+def test_study_takes_plan_toml_and_a_workbook_alike(studied, tmp_path):
     assert main(["new", str(tmp_path / "book"), "--workbook"]) == 0
-    for plan, out in ((starter, "a"), (starter / "plan.toml", "b"), (tmp_path / "book", "c")):
+    for plan, out in ((studied.plan / "plan.toml", "a"), (tmp_path / "book", "b")):
         assert main(["study", str(plan), "--out", str(tmp_path / out)]) == 0
-    results = [(tmp_path / out / "results.json").read_bytes() for out in "abc"]
-    assert results[0] == results[1] == results[2]
+        assert (tmp_path / out / "results.json").read_bytes() == (studied.out / "results.json").read_bytes()
 
 
 def test_workbook_without_tables_named_in_plan_toml(tmp_path):
@@ -58,18 +77,14 @@ def test_workbook_without_tables_named_in_plan_toml(tmp_path):
     assert main(["check", str(tmp_path / "book")]) == 0
 
 
-def test_default_folder_is_reports_and_the_plans_name(starter, tmp_path, monkeypatch):
+def test_default_folder_is_reports_and_the_plans_name_and_the_same_input_gives_the_same_bytes_and_cells(
+    studied, tmp_path, monkeypatch
+):
     monkeypatch.chdir(tmp_path)
-    assert main(["study", str(starter)]) == 0
-    assert (tmp_path / "reports" / "first-plan" / "results.json").is_file()
-
-
-def test_same_input_gives_the_same_bytes_and_cells(starter, tmp_path):
-    for out in ("a", "b"):
-        assert main(["study", str(starter), "--out", str(tmp_path / out)]) == 0
-    first, second = ((tmp_path / out / "results.json").read_bytes() for out in "ab")
-    assert first == second
-    books = [openpyxl.load_workbook(tmp_path / out / "first-plan.xlsx") for out in "ab"]
+    assert main(["study", str(studied.plan)]) == 0
+    again = tmp_path / "reports" / "first-plan"
+    assert (again / "results.json").read_bytes() == (studied.out / "results.json").read_bytes()
+    books = [openpyxl.load_workbook(out / "first-plan.xlsx") for out in (studied.out, again)]
     for sheet in books[0].worksheets:
         other = books[1][sheet.title]
         assert [[c.value for c in row] for row in sheet] == [[c.value for c in row] for row in other]
@@ -131,16 +146,16 @@ def test_a_folder_that_cannot_be_made_is_said_plainly(starter, tmp_path, capsys)
     assert "can't be made" in capsys.readouterr().err
 
 
-def test_an_earlier_result_stays_when_writing_fails(starter, tmp_path, monkeypatch, capsys):
+def test_an_earlier_result_stays_when_writing_fails(studied, tmp_path, monkeypatch, capsys):
     out = tmp_path / "out"
-    assert main(["study", str(starter), "--out", str(out)]) == 0
+    shutil.copytree(studied.out, out)
     before = {p.name: p.read_bytes() for p in out.iterdir()}
 
     def full(*_: object) -> None:
         raise OSError(28, "No space left on device", str(out / "x.xlsx"))
 
     monkeypatch.setattr("tractduct.writers.output.write_workbook", full)
-    assert main(["study", str(starter), "--out", str(out)]) == 1
+    assert main(["study", str(studied.plan), "--out", str(out)]) == 1
     assert "No space left" in capsys.readouterr().err
     assert {p.name: p.read_bytes() for p in out.iterdir()} == before
 
@@ -192,16 +207,111 @@ def test_a_batch_says_which_plan_had_no_time(tmp_path, capsys):
     assert [path.name for path in (tmp_path / "out" / "brindlecote-2670").iterdir()] == ["outcome.json"]
 
 
-def test_as_a_module_every_command_has_help_and_an_example():
-    for command in ([], ["study"], ["deliver"], ["buy"], ["fit"], ["check"], ["new"]):
-        done = subprocess.run(
-            [sys.executable, "-m", "tractduct", *command, "--help"], capture_output=True, text=True, check=True
-        )
-        if command:
-            assert f"Example: tractduct {command[0]}" in done.stdout
+def test_every_command_has_help_and_an_example(capsys):
+    for command in ("study", "deliver", "lots", "buy", "batch", "fit", "check", "new"):
+        with pytest.raises(SystemExit) as ended:
+            main([command, "--help"])
+        assert ended.value.code == 0
+        assert f"Example: tractduct {command} " in " ".join(capsys.readouterr().out.split())
+
+
+# --- as a process of its own -------------------------------------------------------------------------------------
+
+LIGHT = """
+import sys, tractduct.__main__
+try:
+    tractduct.__main__.run()
+finally:
+    heavy = {"numpy", "scipy", "pandas", "openpyxl", "matplotlib", "tqdm", "multiprocessing"} & sys.modules.keys()
+    print(*sorted(heavy), file=sys.stderr)
+"""
+
+
+@pytest.mark.parametrize("arguments", [["--version"], ["batch", "--help"], ["study"], ["study", "x", "--seconds", "0"]])
+def test_answers_that_need_no_libraries_import_none(arguments: list[str]) -> None:
+    ended = subprocess.run([sys.executable, "-c", LIGHT, *arguments], capture_output=True, text=True, check=False)
+    assert ended.returncode == (0 if arguments[-1].startswith("--") else 2)
+    assert ended.stderr.splitlines()[-1] == ""
+
+
+INTERRUPTED = """
+import os, signal, sys, tractduct.__main__
+
+class Finder:
+    def find_spec(self, name, path=None, target=None):
+        if name == module:
+            sys.meta_path.remove(self)
+            os.kill(os.getpid(), signal.SIGINT)
+
+module = sys.argv.pop(1)
+sys.modules.pop(module, None)
+sys.meta_path.insert(0, Finder())
+tractduct.__main__.run()
+"""
+
+
+@pytest.mark.skipif(os.name == "nt", reason="no interrupt by number there")
+@pytest.mark.parametrize(
+    ("module", "said"),
+    [
+        ("tractduct.cli", "Stopped; nothing was written."),
+        ("argparse", "Stopped; nothing was written."),
+        ("numpy._core._multiarray_umath", "Stopped; nothing was written."),
+        ("tractduct.batch", "Stopped; nothing was written."),
+        ("scipy.optimize._highspy._core", "Stopped; nothing was written."),
+        # in the middle of the work: it waits until the import is over, and is then as any other
+        ("tractduct.writers.output", "Stopped. What was done stays; the same command goes on from there."),
+    ],
+)
+def test_an_interrupt_while_modules_load_is_one_line(module: str, said: str, studied: Studied, tmp_path: Path) -> None:
+    scratch = tmp_path / "scratch"
+    scratch.mkdir()
+    command = ["batch", str(studied.plan), "--out", str(tmp_path / "out"), "--jobs", "1", "--workbooks"]
+    ended = subprocess.run(
+        [sys.executable, "-c", INTERRUPTED, module, *command],
+        capture_output=True, text=True, check=False, env={**os.environ, "TMPDIR": str(scratch)},
+    )  # fmt: skip
+    assert (ended.returncode, ended.stdout, ended.stderr) == (1, "", said + "\n")
+    assert list(scratch.iterdir()) == []
 
 
 def test_demo_checks_out_with_96_variants(tmp_path, capsys):
     shutil.copytree(DEMO, tmp_path / "demo")
     assert main(["check", str(tmp_path / "demo")]) == 0
     assert "96 variants" in capsys.readouterr().out
+
+
+def findings(text: str) -> set[str]:
+    return {line.strip() for line in text.splitlines() if line.strip().startswith(("warning:", "caution:", "note:"))}
+
+
+def test_check_says_of_lots_what_lots_says(tmp_path, capsys):
+    """A mirrored lot, and one between fronts that are no neighbours, of a plan that has no airflow there."""
+    plan = small_plan()
+    plan.tables["lots"] = [
+        {"lot": "1", "front_faces": "N", "azimuth_deg": None, "mirrored": None},
+        {"lot": "2", "front_faces": "S", "azimuth_deg": None, "mirrored": "yes"},
+        {"lot": "3", "front_faces": None, "azimuth_deg": 100, "mirrored": None},
+    ]
+    folder = str(plan.write(tmp_path / "plan"))
+    assert main(["check", folder]) == 0
+    said = findings(capsys.readouterr().out)
+    assert {line.split(":")[1].strip() for line in said if "no airflow for it" in line} == {"lot 2", "lot 3"}
+    assert main(["lots", folder, "--out", str(tmp_path / "out")]) == 0
+    studied = json.loads((tmp_path / "out" / "results.json").read_text(encoding="utf-8"))["findings"]
+    assert {f["message"] for f in studied if f["rule"] == "lot"} == {
+        line.split(": ", 2)[2].split(". ")[0] for line in said if ": lot " in line
+    }
+
+
+def test_check_refuses_a_blower_that_the_study_would_refuse(tmp_path, capsys):
+    """300 cfm in cooling, and a table that ends at 200."""
+    plan = small_plan()
+    del plan.config["pressure"]
+    plan.tables["blower"] = [
+        {"speed": "only", "airflow_cfm": cfm, "external_static_inwc": static} for cfm, static in ((0, 0.6), (200, 0.5))
+    ]
+    folder = str(plan.write(tmp_path / "plan"))
+    for command in (["study", folder, "--out", str(tmp_path / "out")], ["check", folder]):
+        assert main(command) == 2
+        assert "does not reach the cooling design airflow of 320 cfm" in capsys.readouterr().err

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import pytest
 from conftest import WritePlan
 from plan_folder import PlanTables, duct, results_of, section, small_plan, study_of
@@ -157,3 +159,65 @@ def test_own_sizes_of_random_plans(seed: int) -> None:
         for run, path in entry["paths"].items():
             assert path["total_effective_length_ft"] == pytest.approx(reference.total_effective_length(run))
     assert compared >= len(reference.variants)
+
+
+# ---- the set that a designer would draw for the worst front alone ---------------------------------
+
+
+def drawn_by_hand(reference: Reference, plan: PlanTables) -> tuple[dict[str, str], tuple[str, bool]]:
+    """The worst front's set in the first product, by plain loops; round sizes and trees without bounds.
+
+    Worst: the most duct wall, pi D a foot; the first of several. Parents stand before their children.
+    """
+    flex = plan.config.get("variants", {}).get("flex", ["meadow"])[0]
+    rows = {row["section"]: row for row in plan.tables["sections"]}
+    best: tuple[float, dict[str, str], tuple[str, bool]] | None = None
+    for face, mirrored in dict.fromkeys((v[0], v[1]) for v in reference.variants):
+        sizes: dict[str, float] = {}
+        for name in reversed(rows):
+            mine = [reference.own_size(name, (face, mirrored, season, flex)) for season in ("heating", "cooling")]
+            assert all(mine), "each section has a size of its own"
+            beyond = [sizes[child] for child, row in rows.items() if row["parent"] == name]
+            sizes[name] = max([float(label or 0) for label in mine] + beyond)
+        wall = sum(math.pi * inches / 12.0 * float(rows[name]["length_ft"]) for name, inches in sizes.items())
+        if best is None or wall > best[0] + 1e-6:
+            best = wall, {name: f"{inches:g}" for name, inches in sizes.items()}, (face, mirrored)
+    assert best is not None
+    return best[1], best[2]
+
+
+def fronts(*cooling: tuple[int, int, int], heating: tuple[int, int, int] = (60, 80, 90)) -> PlanTables:
+    """The small plan with a front for each three airflows of den, bed and kitchen."""
+    plan = small_plan()
+    plan.tables["airflow"] = [
+        {"front_faces": face, "mirrored": mirrored, "room": room, "heating_cfm": warm, "cooling_cfm": cold}
+        for (face, mirrored), flows in zip(
+            [("N", False), ("N", True), ("E", False), ("E", True)], cooling, strict=False
+        )
+        for room, warm, cold in zip(("Den", "Bed", "Kitchen"), heating, flows, strict=True)
+    ]
+    return plan
+
+
+@pytest.mark.parametrize(
+    ("plan", "is_first"),
+    [
+        # The first front has the most air in all; the second needs the most duct: its air goes down the long run.
+        (fronts((100, 60, 150), (60, 180, 60)), False),
+        # All have the same air, as from a table that was brought to the blower's airflow: not simply the first.
+        (fronts((100, 100, 100), (140, 90, 70), (60, 170, 70), (100, 120, 80)), False),
+        (fronts((100, 160, 100), (100, 80, 100)), True),
+    ],
+)
+@pytest.mark.parametrize("flex", [["meadow", "granite"], ["granite", "meadow"]])
+def test_drawn_for_the_worst_front(plan: PlanTables, is_first: bool, flex: list[str]) -> None:
+    """In the first approved product, be it the kinder or the poorer one; results.json says front and flex."""
+    plan = plan.copy()
+    plan.config["variants"] = {"mirrored": [False, True], "flex": flex}
+    found, reference = results_of(plan), Reference(plan)
+    expected, worst = drawn_by_hand(reference, plan)
+    assert (worst == ("N", False)) is is_first
+    told = found["single_orientation"]
+    assert (told["front_faces"], told["mirrored"], told["flex"]) == (*worst, flex[0])
+    assert told["size_set"] == expected
+    assert bool(told["breaches"]) == bool(reference.holds(expected))

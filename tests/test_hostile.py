@@ -299,8 +299,44 @@ def rows(xml: bytes, more: bytes) -> bytes:
     return xml.replace(b"</sheetData>", more + b"</sheetData>")
 
 
+def sheets(xml: bytes, n: int) -> bytes:
+    """So many sheets more, which all say that they are the first one."""
+    kind = b"http://schemas.openxmlformats.org/officeDocument/2006/relationships"
+    more = b"".join(b'<sheet xmlns:r="%b" name="s%d" sheetId="%d" r:id="rId1"/>' % (kind, k, 50 + k) for k in range(n))
+    return xml.replace(b"</sheets>", more + b"</sheets>")
+
+
+@pytest.mark.parametrize("filled", [b"", b"<v>7</v>"])
+def test_cells_far_out_cost_what_they_hold(filled: bytes, workbook: tuple[Path, Parts]) -> None:
+    """Filled up to where they stand, 20,000 such rows would be 300 million cells."""
+    folder, parts = workbook
+    before = tractduct.load_plan(folder)
+    n = 20_000 if not filled else 1
+    far = b"".join(b'<row r="%d"><c r="XFD%d">%b</c></row>' % (row, row, filled) for row in range(100, 100 + n))
+    parts["xl/worksheets/sheet2.xml"] = rows(parts["xl/worksheets/sheet2.xml"], far)
+    (folder / "house.xlsx").write_bytes(zipped(parts))
+    if filled:
+        assert "row 100: got '7': there are more cells than headers" in told(folder)
+    else:
+        assert tractduct.load_plan(folder).sections == before.sections
+
+
+def test_a_sheet_that_no_table_is_read_from_is_not_opened(workbook: tuple[Path, Parts]) -> None:
+    """Nor does it matter how many there are, up to the limit."""
+    folder, parts = workbook
+    before = tractduct.load_plan(folder)
+    (folder / "house.xlsx").write_bytes(zipped({**parts, "xl/workbook.xml": sheets(parts["xl/workbook.xml"], 400)}))
+    assert tractduct.load_plan(folder).sections == before.sections
+    parts["xl/workbook.xml"] = parts["xl/workbook.xml"].replace(b'name="airflow"', b'name="other"')
+    parts["xl/worksheets/sheet1.xml"] = b"<worksheet><no sheet"
+    (folder / "airflow.csv").write_text(small_plan().csv_text("airflow"), encoding="utf-8")
+    (folder / "house.xlsx").write_bytes(zipped(parts))
+    assert tractduct.load_plan(folder).sections == before.sections
+
+
 ABSURD_PARTS: dict[str, tuple[str, Callable[[bytes], bytes], str]] = {
     "strings without end": ("xl/sharedStrings.xml", lambda xml: strings(1_000_000), "more than a workbook of tables"),
+    "sheets without end": ("xl/workbook.xml", lambda xml: sheets(xml, 20_000), "it has more than 500 sheets"),
     "a row without end": (
         "xl/worksheets/sheet1.xml",
         lambda xml: rows(xml, b"<row>" + b"".join(b"<c><v>%d</v></c>" % n for n in range(300_000)) + b"</row>"),
@@ -394,6 +430,32 @@ def test_files_too_large_are_refused_unread(name: str, most: int, write_plan: Wr
     assert says in kept(tmp_path / "out")
 
 
+def test_a_key_of_20000_parts_takes_little_memory(write_plan: WritePlan) -> None:
+    """It is 40 KB, and its parser would take 2.4 GB."""
+    folder = write_plan(small_plan())
+    with (folder / "plan.toml").open("a", encoding="utf-8") as file:
+        file.write("\n" + ".".join("a" * 20_000) + " = 1\n")
+    code, said = run_measured("check", folder, most_mb=350)
+    assert code == 2
+    assert re.search("plan.toml, row [0-9]+: keys or lists lie in each other more than 10 deep", said)
+
+
+@pytest.mark.parametrize("line", [
+    'source = "a.b.c.d.e.f.g.h.i.j.k.l.m [[[[[[[[[[["',
+    "source = 'a.b.c.d.e.f.g.h.i.j.k.l.m'  # a.b.c.d.e.f.g.h.i.j.k.l.m",
+    r'source = """a "b" \""" a.b.c.d.e.f.g.h.i.j.k.l.m"""""', "source = '''\n[[[[[[[[[[[\n'''", "# {{{{{{{{{{{{",
+    "a.b.c.d.e.f.g.h.i.j = 1",
+])  # fmt: skip
+def test_what_looks_like_nesting_in_a_text_is_none(line: str, write_plan: WritePlan) -> None:
+    folder = write_plan(small_plan())
+    (folder / "plan.toml").write_text(
+        f"{line}\n" + (folder / "plan.toml").read_text(encoding="utf-8"), encoding="utf-8"
+    )
+    said = "" if line.startswith("#") else told(folder)
+    assert "deep" not in said
+    assert "valid TOML" not in said
+
+
 def kept(out: Path) -> str:
     """The reasons that a batch of one plan keeps."""
     (outcome,) = out.glob("*/outcome.json")
@@ -403,6 +465,9 @@ def kept(out: Path) -> str:
 @pytest.mark.parametrize("text", [
     "x = " + "[" * 100_000, "x = " + "[" * 400 + "]" * 400, "x = " + "{a=" * 50_000, "[" + ".".join("a" * 5_000) + "]",
     'name = "' + "a" * 900_000 + '"', "x = 1" + "0" * 10_000, "x = 1e999999", "name = 'a\0b'", "[[[[",
+    ".".join("a" * 20_000) + " = 1", "x = {" + ".".join(['"a"'] * 12) + " = 1}",
+    "[[" + " . ".join("a" * 12) + "]]",
+    "x = '''\n''''\n" + "y = " + "[" * 11 + "]" * 11,
     'name = "\x1b[31m"', r'name = "\u202Ex"', "\n".join(f"k{n} = {n}" for n in range(50_000)),
 ], ids=itertools.count())  # fmt: skip
 def test_odd_toml_is_refused(

@@ -14,7 +14,7 @@ from reference import Reference
 
 import tractduct
 from tractduct.errors import SolverError
-from tractduct.study import _confirmed
+from tractduct.one_plan import _confirmed
 
 
 def long_run(**parts: dict[str, Any]) -> PlanTables:

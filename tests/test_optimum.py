@@ -179,6 +179,62 @@ def test_optimum_is_that_of_all_combinations() -> None:
     assert statuses.count("infeasible") >= 5
 
 
+@st.composite
+def large_flex_plans(draw: st.DrawFn) -> PlanTables:
+    """Strongly compressed flex around 12 in, where a larger size may lose more than a smaller one."""
+    length = st.integers(10, 60)
+    rows = [section("T0", "", "trunk", "flex", draw(length), "loss")]
+    rows += [section(f"R{n}", "T0", "branch", "flex", draw(length), "boot", f"Room {n}") for n in range(2)]
+    if draw(st.booleans()):
+        rows.append(section("RET", "", "trunk", "flex", draw(length), "boot", "*", side="return"))
+    flow = st.integers(150, 420)
+    airflow = [
+        {"front_faces": face, "room": f"Room {n}", "heating_cfm": draw(flow), "cooling_cfm": draw(flow)}
+        for face in FACES[: draw(st.integers(1, 2))]
+        for n in range(2)
+    ]
+    plan = PlanTables(
+        config={
+            "name": "Large flex",
+            "pressure": {"supply_inwc": draw(st.sampled_from([0.1, 0.15, 0.2, 0.3])), "return_inwc": 0.1},
+            "limits": dict.fromkeys(("branch_flex_fpm", "trunk_flex_fpm", "return_trunk_flex_fpm"), 1200),
+            "sizes": {"round_in": draw(st.sampled_from([[10, 12, 14], [10, 11, 12, 14], [9, 11, 12, 16]]))},
+            "objective": {"standardize_within_pct": draw(st.sampled_from([0, 10]))},
+            "compression": draw(st.sampled_from([{}, {"least_factor_12_in": 1}, {"least_factor_12_in": 8}])),
+        },
+        tables={
+            "airflow": airflow,
+            "sections": rows,
+            "fittings": [
+                {"fitting": "boot", "equivalent_length_ft": 10, "loss_coefficient": None},
+                {"fitting": "loss", "equivalent_length_ft": 0, "loss_coefficient": 0.2},
+            ],
+            "ducts": [duct("meadow", "flex", 0.001, compression=draw(st.sampled_from([4, 5, 8, 15, 30])))],
+        },
+    )
+    return with_prices(plan) if draw(st.booleans()) else plan
+
+
+def test_optimum_where_a_larger_size_may_lose_more() -> None:
+    statuses: list[str] = []
+    not_monotone = 0
+
+    @EXAMPLES
+    @given(plan=large_flex_plans())
+    def compare(plan: PlanTables) -> None:
+        nonlocal not_monotone
+        statuses.append(check_against_all(plan))
+        reference = Reference(plan)
+        for variant in reference.variants:
+            losses = [reference.loss("T0", size, variant) for size in reference.sizes]
+            not_monotone += losses != sorted(losses, reverse=True)
+
+    compare()
+    assert not_monotone >= 20
+    assert statuses.count("optimal") >= 15
+    assert statuses.count("infeasible") >= 5
+
+
 def least(plan: PlanTables) -> float:
     """Least cost; inf where no set holds."""
     found = results_of(plan)

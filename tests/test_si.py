@@ -65,7 +65,7 @@ def same(ip: Any, si: Any, *, size: bool = False, cost_factor: float = 1.0, wher
             if key in ("findings", "ways_out", "conflicts", "program", "units", "cost_unit", "breaches"):
                 continue
             is_size = size or key in ("size_set", "own_size", "stock")
-            factor = cost_factor if key in ("cost", "least_cost", "best_bound", "standard_cost") else 1.0
+            factor = cost_factor if key in ("cost", "cost_bound", "least_cost", "best_bound", "standard_cost") else 1.0
             same(value, si[key], size=is_size, cost_factor=factor if key != "variants" else 1.0, where=f"{where} {key}")
     elif isinstance(ip, list):
         assert len(ip) == len(si), where
@@ -113,7 +113,7 @@ def test_the_same_sizes_and_losses(name: str, tmp_path: Path) -> None:
     assert (ip["units"], si["units"]) == ("ip", "si")
     priced = ip["cost_unit"] == "USD"
     assert si["cost_unit"] == ("USD" if priced else "m2")
-    for part in ("cost", "least_cost", "best_bound"):
+    for part in ("cost", "cost_bound", "least_cost", "best_bound"):
         assert si[part] == pytest.approx(ip[part] * (1.0 if priced else FOOT_M**2), rel=1e-6)
     for part in ("size_set", "distinct_sizes", "variants", "drivers", "driver_reasons"):
         same(ip[part], si[part], size=part == "size_set", where=part)

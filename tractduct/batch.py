@@ -8,7 +8,7 @@ import tempfile
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from functools import partial
 from pathlib import Path
 
@@ -17,14 +17,14 @@ from tractduct.delivery.predict import Delivered, installed_ducts, predict
 from tractduct.errors import InputFaults, OutOfTime, SolverError
 from tractduct.findings import Finding
 from tractduct.inputs.reader import load_plan
+from tractduct.one_plan import Progress, study
 from tractduct.portfolio.find import Bundle, Place, read_bundle
 from tractduct.portfolio.outcome import Outcome, State, outcome_of_error, outcome_of_study
-from tractduct.portfolio.pool import answers
+from tractduct.portfolio.pool import Pool, answers_of_cluster
 from tractduct.portfolio.stock import StockList, StockPlan, find_stock, stock_plan
-from tractduct.portfolio.store import Packed, Store
+from tractduct.portfolio.store import OUTCOME_FILE, Packed, Store
 from tractduct.sizing.case import build_case
-from tractduct.study import Progress, study
-from tractduct.version import VERSION
+from tractduct.version import VERSION, code_key
 from tractduct.writers.portfolio_book import write_portfolio
 from tractduct.writers.results import results_text
 
@@ -42,12 +42,14 @@ class Options:
     predicted : predict the delivered airflow
     workbooks : write each plan's own workbook and pictures
     time_limit_s : for each search
+    code : what the program's own source is, so that nothing counts as done once that has changed
     """
 
     quick: bool = False
     predicted: bool = False
     workbooks: bool = False
     time_limit_s: float | None = None
+    code: str = field(default_factory=code_key)
 
     @property
     def text(self) -> str:
@@ -70,7 +72,7 @@ def run_batch(
     store: Store,
     options: Options,
     *,
-    jobs: int = 1,
+    pool: Pool,
     cluster: str | None = None,
     fresh: bool = False,
     progress: Callable[[int, int], None] = lambda done, done_before: None,
@@ -79,15 +81,14 @@ def run_batch(
 
     Parameters
     ----------
-    jobs : processes; with 1 everything happens in this one
-    cluster : address of a Dask scheduler, whose workers do the work instead
+    pool : the processes that do the work
+    cluster : address of a Dask scheduler, whose workers do it instead
     fresh : do every plan again
     progress : called after each plan with those done in all, and those that were done before
 
     Raises OutputError where a result can't be written and ClusterError where the cluster fails; what was done
     stays.
     """
-    # Known before any work is handed out, because joblib asks for more work from another thread.
     waiting = [
         place for place in places if fresh or not store.is_done(place.name, read_bundle(place, options.text).key)
     ]
@@ -95,7 +96,9 @@ def run_batch(
     progress(done, before)
     bundles = (read_bundle(place, options.text) for place in waiting)
     work = partial(study_bundle, options=options)
-    with closing(answers(work, bundles, jobs=jobs, cluster=cluster, dead=_died)) as coming:
+    with closing(
+        pool.answers(work, bundles, _died) if cluster is None else answers_of_cluster(work, bundles, cluster)
+    ) as coming:
         for packed in coming:
             store.save(packed)
             done += 1
@@ -105,17 +108,18 @@ def run_batch(
 def finish_batch(
     places: Sequence[Place],
     store: Store,
+    options: Options,
     *,
+    pool: Pool,
     stock: bool = False,
     workbook: bool = True,
-    jobs: int = 1,
     progress: Progress = lambda what, done, total: None,
 ) -> End:
-    """The workbook and the stock list of all plans, from what is kept of each."""
+    """The workbook and the stock list of all plans, from what is kept of each under these options."""
     written = []
     found: StockList | None = None
     if stock:
-        found = _stock_list(places, store, jobs, progress)
+        found = _stock_list(places, store, options, pool, progress)
         written.append(store.write(STOCK_FILE, found.text().encode()))
     if workbook:
         progress("workbook", 0, 1)
@@ -145,6 +149,12 @@ def _told(places: Sequence[Place], store: Store, written: Sequence[Path], stock:
             failed.append(f"  {outcome.below}: {outcome.state.value}: {next(iter(outcome.reasons), '')}{tail}")
     lines = [f"{len(places)} plans: " + ", ".join(f"{states[s]} {s.value}" for s in State if states[s]) + "."]
     lines += failed
+    if store.unusable:
+        name, why = next(iter(store.unusable.items()))
+        lines.append(
+            "Earlier results that could not be used and were made again: "
+            f"{len(store.unusable)}, such as {name}/{OUTCOME_FILE}: {why}."
+        )
     if stock is not None:
         lines += ["", *stock.lines()]
     lines += ["", "Written: " + ", ".join([f"{store.folder}/<plan>/", *map(str, written)])]
@@ -196,25 +206,35 @@ def _studied(bundle: Bundle, options: Options) -> Packed:
     return Packed(outcome=outcome_of_study(bundle, result, findings, delivered), files=files)
 
 
-def _stock_list(places: Sequence[Place], store: Store, jobs: int, progress: Progress) -> StockList:
+def _stock_list(places: Sequence[Place], store: Store, options: Options, pool: Pool, progress: Progress) -> StockList:
     """Over all plans that have a size set."""
-    sized = {outcome.name for outcome in _kept(places, store) if not outcome.failed}
-    bundles = (read_bundle(place, "") for place in places if place.name in sized)
+    sized = [outcome.name for outcome in _kept(places, store) if not outcome.failed]
+    of = {place.name: place for place in places}
+    tasks = ((read_bundle(of[name], options.text), store.outcome(name)) for name in sized)
     progress("stock: plans", 0, len(sized))
     plans: dict[str, StockPlan] = {}
-    with closing(answers(_stock_plan, bundles, jobs=jobs, dead=_no_stock_plan)) as coming:
+    with closing(pool.answers(_stock_plan, tasks, _no_stock_plan)) as coming:
         for name, plan in coming:
             plans[name] = plan
             progress("stock: plans", len(plans), len(sized))
-    in_order = [plans[place.name] for place in places if place.name in plans]
-    return find_stock(in_order, jobs=jobs, progress=partial(progress, "stock: sizes"))
+    return find_stock(
+        [plans[name] for name in sized],
+        pool=pool,
+        time_limit_s=options.time_limit_s,
+        progress=partial(progress, "stock: sizes"),
+    )
 
 
-def _stock_plan(bundle: Bundle) -> tuple[str, StockPlan]:
+def _stock_plan(task: tuple[Bundle, Outcome | None]) -> tuple[str, StockPlan]:
+    """A plan's part of the stock list, with the sets that its study found unless the plan has changed since."""
+    bundle, outcome = task
     with tempfile.TemporaryDirectory(prefix="tractduct-") as scratch:
         bundle.unpack(Path(scratch))
-        return bundle.name, stock_plan(build_case(load_plan(Path(scratch))))
+        case = build_case(load_plan(Path(scratch)))
+    if outcome is None or outcome.key != bundle.key:
+        return bundle.name, stock_plan(case)
+    return bundle.name, stock_plan(case, (outcome.least_set, outcome.size_set), outcome.least_bound or 0.0)
 
 
-def _no_stock_plan(bundle: Bundle) -> tuple[str, StockPlan]:
-    raise SolverError(f"{bundle.below}: {DIED}, so that no stock list can be made. Try again with fewer --jobs")
+def _no_stock_plan(task: tuple[Bundle, Outcome | None]) -> tuple[str, StockPlan]:
+    raise SolverError(f"{task[0].below}: {DIED}, so that no stock list can be made. Try again with fewer --jobs")

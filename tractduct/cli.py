@@ -8,7 +8,7 @@ import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, NoReturn, TextIO
+from typing import TYPE_CHECKING, TextIO
 
 from tractduct.errors import Fault, InputFaults, TractductError, printable, printable_lines
 from tractduct.units import SYSTEMS, UnitSystem
@@ -31,7 +31,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         if hasattr(stream, "reconfigure"):  # a console of another encoding must not stop the program
             stream.reconfigure(errors="replace")
     try:
-        options = _parser().parse_args(arguments)
+        options = build_parser().parse_args(arguments)
         return int(options.run(options))
     except InputFaults as faults:
         for fault in faults.faults:
@@ -64,7 +64,8 @@ def _say(text: object = "", file: TextIO | None = None) -> None:
     print(printable_lines(text), file=file)
 
 
-def _parser() -> argparse.ArgumentParser:
+def build_parser() -> argparse.ArgumentParser:
+    """All commands and their options; docs/commands.md is made from it."""
     parser = argparse.ArgumentParser(
         prog="tractduct",
         description="One duct size set for every orientation, season and flex product of a house plan.",
@@ -154,7 +155,8 @@ def _parser() -> argparse.ArgumentParser:
     check = commands.add_parser(
         "check",
         help="check a plan and report all its faults",
-        description="Read a plan, check all of it, and report every fault at once. Writes nothing.",
+        description="Read a plan, check all of it, its lots too, and report every fault at once, and what to look at "
+        "before it is sized. Writes nothing.",
         epilog="Example: tractduct check configs/brindlecote-2670",
     )
     check.add_argument("plan", type=Path, metavar="PLAN", help="a plan folder, or its plan.toml")
@@ -197,7 +199,6 @@ def _add_delivery_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--compressed",
         type=_per_cent,
-        default=15.0,
         metavar="PCT",
         help="compression of flex to show beside the plan's own (default: 15)",
     )
@@ -214,7 +215,7 @@ def _add_batch(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
         help="study every plan below some folders",
         description="Study every plan below the folders, over several processes or machines. Each plan gets a folder "
         "with its results.json; one workbook shows all plans. Stop it as you like: the same command goes on where it "
-        "stopped, and studies only plans whose files, options or program version have changed.",
+        "stopped, and studies only plans whose files or options have changed, or the program.",
         epilog="Exit codes: 0 every plan has a size set, 3 some plan has none, 2 some plan's input has faults, 1 some "
         "plan met an unexpected error or ran out of time; of several, the first of 1, 2, 3. "
         "Example: tractduct batch plans --out reports/spring --stock",
@@ -230,7 +231,12 @@ def _add_batch(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
     batch.add_argument("--stock", action="store_true", help="find the stock list that serves all plans for least cost")
     batch.add_argument("--workbooks", action="store_true", help="write a workbook and pictures for each plan too")
     batch.add_argument("--no-workbook", action="store_true", help="leave out the workbook of all plans")
-    batch.add_argument("--seconds", type=_positive, metavar="S", help="time for each search of a plan")
+    batch.add_argument(
+        "--seconds",
+        type=_positive,
+        metavar="S",
+        help="time for each search of a plan, and for the stock list's; then the best found, with its bound",
+    )
     batch.add_argument("--dask", metavar="ADDRESS", help="study on the workers of this Dask scheduler, tcp://host:8786")
     batch.set_defaults(run=_batch)
 
@@ -289,9 +295,9 @@ def _run(options: argparse.Namespace, *, predicted: bool, bought: bool = False, 
     from tractduct.delivery.lots import deliver_lots
     from tractduct.inputs.reader import load_plan
     from tractduct.names import file_name
+    from tractduct.one_plan import study
     from tractduct.orientation import study_orientation
     from tractduct.purchasing.buy import buy
-    from tractduct.study import study
     from tractduct.writers.output import write_study
     from tractduct.writers.summary import buying_summary, summary
 
@@ -343,10 +349,11 @@ def _batch(options: argparse.Namespace) -> int:
 
     from tractduct.batch import Options, finish_batch, run_batch
     from tractduct.portfolio.find import find_plans
+    from tractduct.portfolio.pool import Pool
     from tractduct.portfolio.store import InUse, Store
 
     _refuse_plan_folder(options.out)
-    places = find_plans(options.folders)
+    places = find_plans(options.folders, options.out)
     what = Options(
         quick=options.quick,
         predicted=options.predict,
@@ -355,7 +362,7 @@ def _batch(options: argparse.Namespace) -> int:
     )
     jobs = min(options.jobs or os.cpu_count() or 1, max(len(places), 2))
     try:
-        with Store(options.out) as store:
+        with Store(options.out) as store, Pool(jobs) as pool:
             with tqdm(
                 total=len(places),
                 disable=not sys.stderr.isatty(),
@@ -370,7 +377,7 @@ def _batch(options: argparse.Namespace) -> int:
                     places,
                     store,
                     what,
-                    jobs=jobs,
+                    pool=pool,
                     cluster=options.dask,
                     fresh=options.fresh,
                     progress=show,
@@ -379,9 +386,10 @@ def _batch(options: argparse.Namespace) -> int:
                 end = finish_batch(
                     places,
                     store,
+                    what,
+                    pool=pool,
                     stock=options.stock,
                     workbook=not options.no_workbook,
-                    jobs=jobs,
                     progress=bar.show,
                 )
     except InUse as error:
@@ -488,9 +496,16 @@ def _fit(options: argparse.Namespace) -> int:
 
 def _check(options: argparse.Namespace) -> int:
     from tractduct.inputs.reader import load_plan
+    from tractduct.orientation.lots import find_in_lots, lot_results
+    from tractduct.sizing.case import build_case
+    from tractduct.sizing.hand import size_by_hand
+    from tractduct.sizing.practice import find_in_plan
 
     plan = load_plan(options.plan)
-    for finding in plan.findings:
+    case = build_case(plan)
+    found = [*plan.findings, *find_in_plan(case, size_by_hand(case))]
+    found += find_in_lots(plan, lot_results(plan, case.tree, {}))
+    for finding in sorted(found, key=lambda f: f.severity):
         _say(finding)
     runs = sum(section.is_run for section in plan.sections)
     variants = len(plan.front_faces) * len(plan.mirrored) * len(plan.seasons) * len(plan.flex)
@@ -533,8 +548,3 @@ class _Bar:
 
     def __exit__(self, *_: object) -> None:
         self._bar.close()
-
-
-def run() -> NoReturn:
-    """Entry point of python -m tractduct."""
-    sys.exit(main())

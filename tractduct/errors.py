@@ -58,7 +58,7 @@ class Fault:
         return f"{place}: {got}{printable(self.problem)}. {ended(printable(self.remedy))}"
 
 
-class InputFaults(TractductError):
+class InputFaults(TractductError, ValueError):
     """The input has faults; ``faults`` holds all that were found, in the order of reading."""
 
     def __init__(self, faults: Iterable[Fault]) -> None:

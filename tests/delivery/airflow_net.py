@@ -26,6 +26,7 @@ from tractduct.delivery.flow import (
     solve_airflow,
 )
 from tractduct.inputs.plan import Section
+from tractduct.network.airstream import DeviceLoss
 from tractduct.network.tree import DuctTree, build_tree
 from tractduct.physics.air import Air, site_air
 
@@ -124,14 +125,17 @@ def held_pressure(supply: float, back: float = 0.0, n: int = 1) -> HeldPressure:
 
 
 def held_airflow(cfm: float, device: float = 0.0, n: int = 1) -> HeldAirflow:
-    return HeldAirflow(blower_cfm=np.full(n, cfm), device_inwc_per_cfm2=np.full(n, device))
+    return HeldAirflow(blower_cfm=np.full(n, cfm), devices=DeviceLoss(np.full(n, device)))
 
 
-def blower(airflow: Row, static: Row, device: float = 0.0, n: int = 1) -> BlowerCurve:
+def blower(
+    airflow: Row, static: Row, device: float = 0.0, n: int = 1, powers: tuple[tuple[float, float], ...] = ()
+) -> BlowerCurve:
+    """``powers``: exponent and inWC/cfm^exponent of devices besides the square one."""
     return BlowerCurve(
         airflow_cfm=np.array(airflow, dtype=float),
         static_inwc=np.tile(np.array(static, dtype=float), (n, 1)),
-        device_inwc_per_cfm2=np.full(n, device),
+        devices=DeviceLoss(np.full(n, device), tuple((e, np.full(n, k)) for e, k in powers)),
     )
 
 
@@ -201,7 +205,8 @@ def settle_by_root(net: Net, source: Source, leakage: Leakage | None = None, run
             off.append((moved - source.blower_cfm[0]) / scale_q)
         else:
             made = np.interp(moved, source.airflow_cfm, source.static_inwc[0])
-            taken = supply + back + source.device_inwc_per_cfm2[0] * moved**2
+            taken = supply + back + source.devices.square[0] * moved**2
+            taken += sum(k[0] * moved**n for n, k in source.devices.powers)
             off.append((made - taken) / scale_p)
         return np.array(off)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 from plan_folder import PlanTables, small_plan, written
+from reference import density_ratio
 from scipy.interpolate import PchipInterpolator
 
 import tractduct
@@ -77,11 +78,14 @@ def ducts_of(case: Case, sizes: dict[str, object] | None = None) -> SizedDucts:
     return installed_ducts(case, at_sizes(case, sizes))
 
 
+AT_SITE = density_ratio(500.0, 70.0)  # of the small plan's air; tables of blowers and devices are for standard air
+
+
 def static_of(points: dict[float, float], cfm: float) -> float:
-    """The curve between a table's points: a monotone cubic (PCHIP), by scipy."""
-    return float(PchipInterpolator(list(points), list(points.values()))(cfm))
+    """The curve between a table's points at the site: a monotone cubic (PCHIP), by scipy."""
+    return AT_SITE * float(PchipInterpolator(list(points), list(points.values()))(cfm))
 
 
 def devices_inwc(cfm: float, season: str, devices: list[tuple] = DEVICES) -> float:
-    """By hand: each device's loss times the square of airflow over its own."""
-    return sum(loss * (cfm / at) ** 2 for _, _, loss, at, only, _ in devices if only in (None, season))
+    """By hand, at the site: each device's loss times the square of airflow over its own."""
+    return AT_SITE * sum(loss * (cfm / at) ** 2 for _, _, loss, at, only, _ in devices if only in (None, season))

@@ -31,6 +31,7 @@ from tractduct.delivery.flow import (
     section_loss_inwc,
     solve_airflow,
 )
+from tractduct.network.airstream import DeviceLoss
 from tractduct.physics.air import Air
 
 # Invented blower: falls, and turns negative at the end so that every system meets it.
@@ -248,6 +249,27 @@ def test_one_duct_and_a_straight_blower() -> None:
     assert found.supply_inwc[0] == pytest.approx(k * exact**2, rel=1e-10)
 
 
+@pytest.mark.parametrize("run_cfm", [5.0, 80.0, 900.0])
+def test_one_duct_and_a_linear_device(run_cfm: float) -> None:
+    """k q^2 + c q = p, of a duct and a device whose loss is in proportion to airflow, by the quadratic formula."""
+    net = square_only({"a": 2.5})
+    k, c, p = square_factor(net.ducts[0]) + 4e-7, 4e-4, 0.5
+    found = settle([net], blower([0.0, 4000.0], [p, p], 4e-7, powers=((1.0, c),)), run_cfm=run_cfm)
+    assert found.airflow_cfm[0, 0] == pytest.approx((-c + math.sqrt(c * c + 4.0 * k * p)) / (2.0 * k), rel=1e-10)
+    assert found.external_static_inwc[0] == pytest.approx(p, rel=1e-10)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_devices_of_several_exponents(seed: int) -> None:
+    """A filter of 1.4 and a coil of 1.8 in a whole house: against root, which takes the power as it is."""
+    net = random_net(seed)
+    source = blower([0.0, 400.0, 800.0, 1600.0], [0.9, 0.8, 0.5, 0.0], 1e-7, powers=((1.4, 8e-6), (1.8, 3e-7)))
+    ours, theirs = settle([net], source), settle_by_root(net, source)
+    assert theirs.residual < 1e-10
+    np.testing.assert_allclose(ours.airflow_cfm[0], theirs.airflow, rtol=1e-6, atol=1e-6)
+    assert ours.blower_cfm[0] == pytest.approx(theirs.blower, rel=1e-7)
+
+
 def test_squares_side_by_side_and_in_line() -> None:
     """Runs side by side: 1/sqrt(k) adds up; a trunk and its runs in line: k adds up."""
     side = square_only({"a": 1.0, "b": 3.0, "c": 0.2})
@@ -408,7 +430,7 @@ def test_not_settled_where_nothing_meets() -> None:
     net = s_net()
     q = np.array([100.0, 200.0, 300.0])
     static = np.array([[0.5, 0.5, 0.5], [0.005, 0.004, 0.003], [0.2, 0.1, 0.05]])
-    source = BlowerCurve(airflow_cfm=q, static_inwc=static, device_inwc_per_cfm2=np.zeros(3))
+    source = BlowerCurve(airflow_cfm=q, static_inwc=static, devices=DeviceLoss(np.zeros(3)))
     found = settle([net] * 3, source)
     assert found.settled.tolist() == [False, False, True]
     (one,) = crossings(q.tolist(), static[2].tolist(), 1e-6)

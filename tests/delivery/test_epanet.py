@@ -83,7 +83,7 @@ def model(net: Net, source: Source) -> wntr.network.WaterNetworkModel:
         wn.add_curve("TABLE", "HEAD", [(q * M3_PER_S_PER_CFM, head(net, p)) for q, p in points])
         start = "RETURN" if net.tops(True) else "ROOMS"
         wn.add_pump("FAN", start, "BLOWER", pump_type="HEAD", pump_parameter="TABLE")
-        k = as_coefficient(net, source.device_inwc_per_cfm2[0], np.pi)  # a stub of 24 in, too short to matter
+        k = as_coefficient(net, source.devices.square[0], np.pi)  # a stub of 24 in, too short to matter
         wn.add_pipe("DEVICE", "BLOWER", "SUPPLY", length=1e-5, diameter=0.6096, roughness=1e-6, minor_loss=k)
     for duct in net.ducts:
         if not duct.is_run:

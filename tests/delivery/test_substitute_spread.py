@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from driven_plans import (
+    AT_SITE,
     DEVICES,
     SIZES,
     at_sizes,
@@ -242,8 +243,8 @@ def test_a_loaded_filter_takes_air() -> None:
     case = case_of(blower_plan())
     clean, loaded = (predict(case, ducts_of(case), loaded=state) for state in (False, True))
     assert np.all(loaded.total_cfm < clean.total_cfm)
-    change = loaded.airstream.device_inwc_per_cfm2 - clean.airstream.device_inwc_per_cfm2
-    np.testing.assert_allclose(change, (0.20 - 0.08) / 350.0**2, rtol=1e-9)
+    change = loaded.airstream.devices.square - clean.airstream.devices.square
+    np.testing.assert_allclose(change, AT_SITE * (0.20 - 0.08) / 350.0**2, rtol=1e-9)
 
 
 def test_a_device_of_one_season_counts_in_it_alone() -> None:
@@ -251,8 +252,8 @@ def test_a_device_of_one_season_counts_in_it_alone() -> None:
     stream = predict(case, ducts_of(case)).airstream
     always = sum(loss / at**2 for _, _, loss, at, season, _ in DEVICES if season is None)
     coil = 0.20 / 400.0**2
-    expected = np.where(case.variants.where(season="cooling"), always + coil, always)
-    np.testing.assert_allclose(stream.device_inwc_per_cfm2, expected, rtol=1e-12)
+    expected = AT_SITE * np.where(case.variants.where(season="cooling"), always + coil, always)
+    np.testing.assert_allclose(stream.devices.square, expected, rtol=1e-12)
 
 
 def test_more_compression_less_air() -> None:

@@ -175,6 +175,14 @@ BAD: dict[str, Bad] = {
         says="F",
         remedy="(?i)celsius",
     ),
+    "supply air in Celsius": Bad(
+        change=setting("site", cooling_supply_air_f=13),
+        file="plan.toml",
+        column="[site] cooling_supply_air_f",
+        value="13",
+        says="F",
+        remedy="(?i)celsius",
+    ),
     "sizes in millimetres": Bad(
         change=setting("sizes", round_in=[4, 5, 150, 7, 8, 9, 10, 12, 14]),
         file="plan.toml",
@@ -1186,6 +1194,7 @@ def test_all_faults_in_one_pass(plan: PlanTables, write_plan: WritePlan) -> None
         (put("airflow", 2, "heating_cfm", 1400), "heating_cfm"),  # a small room's Btu/h
         (setting("pressure", supply_inwc=0.9), "supply_inwc"),  # the whole fan's
         (setting("site", air_temperature_f=38), "air_temperature_f"),  # Celsius in heating
+        (setting("site", heating_supply_air_f=55), "heating_supply_air_f"),  # Celsius, or the other season's
         (setting("limits", trunk_rigid_fpm=70), "trunk_rigid_fpm"),
         (put("ducts", 2, "roughness_ft", 0.02), "roughness_ft"),
         (put("sections", 3, "note", "hello"), "note"),

@@ -6,6 +6,7 @@ import datetime
 import gc
 import random
 import warnings
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -20,7 +21,9 @@ from openpyxl.styles.numbers import BUILTIN_FORMATS
 from plan_folder import PlanTables, small_plan, wide, with_prices
 
 import tractduct
-from tractduct.inputs import limits
+from tractduct.cli import main
+from tractduct.inputs import limits, schema
+from tractduct.inputs.limits import LEAST_NUMBER
 from tractduct.products.fit import FrictionTable, out_of_order
 
 
@@ -209,13 +212,20 @@ def test_a_number_shown_as_a_date_that_there_is_not(tmp_path: Path, plan: PlanTa
         assert any("row 3, column 'length_ft'" in line for line in faults_of(_changed(tmp_path, plan, change)))
 
 
-def test_hidden_rows_and_sheets_are_said(tmp_path: Path, plan: PlanTables) -> None:
+def test_hidden_rows_columns_and_sheets_are_said(tmp_path: Path, plan: PlanTables) -> None:
     def change(book: openpyxl.Workbook) -> None:
         book["sections"].row_dimensions[3].hidden = True
         book["ducts"].sheet_state = "hidden"
+        for table, letter in (("sections", "H"), ("sections", "J"), ("airflow", "XFC")):
+            book[table].column_dimensions[letter].hidden = True
+        book["sections"].column_dimensions.group("L", "N", hidden=True)
+        book["fittings"].column_dimensions["B"].hidden = True
 
     said = said_of(_changed(tmp_path, plan, change))
     assert "sheet 'sections': 1 of its rows is hidden" in said
+    assert "5 of its columns are hidden, and read like the others: fittings, share, min_in, max_in, fixed_in" in said
+    assert "sheet 'fittings': 1 of its columns is hidden, and read like the others: equivalent_length_ft" in said
+    assert "sheet 'airflow'" not in said  # only what lies beyond its columns is hidden, as many do
     assert "sheet 'ducts': the sheet is hidden" in said
 
 
@@ -319,3 +329,72 @@ def test_a_size_beyond_any_duct(size: str, write_plan: WritePlan) -> None:
     plan.tables["prices"][0]["size_in"] = size
     faults = faults_of(write_plan(plan))
     assert f"prices.csv, row 2, column 'size_in': got '{size}'" in faults[0]
+
+
+# ---- numbers that are none ------------------------------------------------------------------------------
+
+
+NOT_NUMBERS: dict[str, Callable[[str], str]] = {
+    "decimal commas": lambda number: f"{number},0",
+    "tabs": lambda number: "\t\t",
+    "words": lambda number: "about",
+    "nothing": lambda number: "",
+}
+
+
+@pytest.mark.parametrize("kind", NOT_NUMBERS)
+@pytest.mark.parametrize("form", ["long", "wide", "loads"])
+def test_an_airflow_table_without_a_number(form: str, kind: str, write_plan: WritePlan) -> None:
+    """It ended in an IndexError. The rows are named, whatever keeps the numbers from being read."""
+    plan = wide(small_plan()) if form == "wide" else small_plan(blower={"heating_cfm": 400, "cooling_cfm": 500})
+    for row in plan.tables["airflow"]:
+        for column in [c for c in row if c.endswith("_cfm")]:
+            value = NOT_NUMBERS[kind](str(row.pop(column))) or None
+            row[{"heating_cfm": "heating_btuh", "cooling_cfm": "sensible_cooling_btuh"}[column]
+                if form == "loads" else column] = value  # fmt: skip
+    told = faults_of(write_plan(plan))
+    assert told[0].startswith("airflow.csv, row 2, column ")
+    assert len(told) == sum(len(row) - (1 if form == "wide" else 2) for row in plan.tables["airflow"])
+    assert "comma" in told[0] or kind != "decimal commas"
+
+
+@pytest.mark.parametrize("name", sorted(rich_plan().tables))
+@pytest.mark.parametrize("form", ["csv", "xlsx"])
+def test_a_table_of_which_no_number_can_be_read(name: str, form: str, write_plan: WritePlan) -> None:
+    plan = rich_plan()
+    numbers = {
+        f.name for f in next(t for t in schema.TABLES if t.name == name).fields if f.kind in ("number", "size", "price")
+    }
+    columns = numbers & set(plan.columns(name))
+    for row in plan.tables[name]:
+        row.update(dict.fromkeys(columns, "1,5,0"))
+    told = faults_of(write_plan(plan, form)) if columns else []
+    rows = plan.tables[name]
+    for column in columns:
+        assert any(f"row {2 + len(rows) - 1}, column '{column}'" in line for line in told)
+
+
+@pytest.mark.parametrize("value", [1e-308, 5e-324, 1e-30, "1e-308", -1e-308])
+def test_a_number_too_near_to_nothing(value: Any, write_plan: WritePlan) -> None:
+    """An airflow of 1e-308 cfm was sized and ended in an AssertionError: friction goes beyond what numbers hold."""
+    plan = small_plan()
+    plan.tables["airflow"][0]["heating_cfm"] = value
+    (line,) = faults_of(write_plan(plan))
+    assert line.startswith("airflow.csv, row 2, column 'heating_cfm'")
+    plan = small_plan(pressure={"supply_inwc": float(value)})
+    (line,) = faults_of(write_plan(plan))
+    assert line.startswith("plan.toml, column '[pressure] supply_inwc'")
+
+
+def test_the_least_numbers_are_sized(tmp_path: Path) -> None:
+    """The least of everything that is read goes through every command: no overflow, no division by nothing."""
+    plan = with_prices(small_plan())
+    for row in plan.tables["airflow"]:
+        row.update(heating_cfm=LEAST_NUMBER, cooling_cfm=LEAST_NUMBER)
+    plan.row("sections", "DEN")["length_ft"] = LEAST_NUMBER
+    plan.row("ducts", "meadow")["roughness_ft"] = LEAST_NUMBER
+    folder = plan.write(tmp_path / "plan")
+    with warnings.catch_warnings():
+        warnings.simplefilter("error", RuntimeWarning)
+        for command in ("buy", "lots"):  # each of them studies and delivers too
+            assert main([command, str(folder), "--out", str(tmp_path / command)]) in (0, 3)

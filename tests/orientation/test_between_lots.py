@@ -15,13 +15,13 @@ import tractduct
 from tractduct.findings import Severity
 from tractduct.inputs.breakdown import room_loads, turn
 from tractduct.network.variants import Variant
+from tractduct.one_plan import Study
 from tractduct.orientation import airflow_at, check_every_degree, lot_mix, plan_at, study_orientation
 from tractduct.orientation.azimuths import azimuth_label, between_listed, nearest_face
 from tractduct.orientation.between import find_between
 from tractduct.orientation.lots import find_in_lots, lot_results
 from tractduct.sizing.solve import least_cost
 from tractduct.sizing.verify import verify_sizes
-from tractduct.study import Study
 from tractduct.writers import orientation_tables
 
 

@@ -9,12 +9,16 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import openpyxl
 import pytest
 from plan_folder import PlanTables, small_plan, with_prices
 
+from tractduct.cli import main
 from tractduct.inputs.reader import load_plan
+from tractduct.portfolio.pool import Pool
 from tractduct.portfolio.stock import StockList, StockPlan, StockSize, find_stock, stock_plan
 from tractduct.sizing.case import build_case
+from tractduct.sizing.solve import least_cost
 
 
 def tables(seed: int, sizes: Sequence[int]) -> PlanTables:
@@ -112,7 +116,8 @@ def test_the_entry_says_what_it_is(tmp_path: Path) -> None:
 def test_processes_and_order_change_nothing(tmp_path: Path) -> None:
     plans = stock_plans((1, 2, 3), tmp_path)
     one = find_stock(plans)
-    assert find_stock(plans, jobs=2).text() == one.text()
+    with Pool(2) as pool:
+        assert find_stock(plans, pool=pool).text() == one.text()
     turned = find_stock(plans[::-1])
     assert [entry.cost for entry in turned.entries] == pytest.approx([entry.cost for entry in one.entries])
 
@@ -123,6 +128,120 @@ def test_lots_weigh(tmp_path: Path) -> None:
     best = exhaustive(heavy)
     for entry in find_stock(heavy).entries:
         assert entry.cost == pytest.approx(best[len(entry.sizes)], rel=1e-9)
+
+
+def with_own_sets(plans: Sequence[StockPlan]) -> list[StockPlan]:
+    """As after a batch: each plan with its least cost, proven, and one dearer set that holds."""
+    found = []
+    for plan in plans:
+        least = least_cost(plan.problem)
+        assert least.size_index is not None
+        one_fewer = least_cost(plan.problem, max_distinct=least.distinct_sizes - 1)
+        sets = [one.size_index for one in (least, one_fewer) if one.size_index is not None]
+        found.append(replace(plan, sets=tuple(sets), bound=least.bound))
+    return found
+
+
+class Counted:
+    """A clock that is over when it was looked at so many times."""
+
+    def __init__(self, looks: float) -> None:
+        self.looks = looks
+
+    def __call__(self, limit_s: float | None) -> Counted:
+        return self
+
+    def is_over(self) -> bool:
+        self.looks -= 1
+        return self.looks < 0
+
+    def left_s(self) -> float:
+        return 1e9
+
+
+@pytest.mark.parametrize("looks", [0, 3, 10, 30, 60, 100, 200])
+def test_however_little_time_there_is_a_list_that_says_how_far_it_is_off(
+    looks: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    plans = with_own_sets(stock_plans((1, 2, 3), tmp_path))
+    best = exhaustive(plans)
+    monkeypatch.setattr("tractduct.portfolio.stock.Clock", Counted(looks))
+    found = find_stock(plans, time_limit_s=1.0)
+    sets = [every_set(plan) for plan in plans]
+    assert found.entries
+    assert found.entries[-1].cost == pytest.approx(min(best.values()), rel=1e-9)
+    assert found.entries[-1].proven
+    for entry in found.entries:
+        carried = frozenset(entry.sizes)
+        costs = [min(cost for used, cost in one if used <= carried) for one in sets]
+        # the sizes serve all plans, for no more than is said; no choice of as many costs less than the bound
+        assert sum(p.lots * c for p, c in zip(plans, costs, strict=True)) <= entry.cost * (1 + 1e-9)
+        of = max(n for n in best if n <= len(entry.sizes))
+        assert entry.bound <= best[of] * (1 + 1e-9)
+        assert entry.cost >= best[of] * (1 - 1e-9)
+        assert entry.gap_pct == (0.0 if entry.proven else pytest.approx(100 * (1 - entry.bound / entry.cost)))
+    costs = [entry.cost for entry in found.entries]
+    assert costs == sorted(costs, reverse=True)
+    assert len(set(costs)) == len(costs)
+    if looks == 0:
+        assert found.solved == 0
+        assert not all(entry.proven for entry in found.entries)
+
+
+def test_enough_time_changes_nothing(tmp_path: Path) -> None:
+    plans = stock_plans((1, 2, 3), tmp_path)
+    assert find_stock(with_own_sets(plans), time_limit_s=1e6).text() == find_stock(plans).text()
+
+
+def test_fittings_are_paid_for_their_own_size_where_another_is_left_out(tmp_path: Path) -> None:
+    """No section may have 3 in, so it is no size of the list's; the prices of reducers must lose it too."""
+    tables = with_prices(small_plan(sizes={"round_in": [3, 5, 6, 7, 8, 10]}))
+    tables.tables["fittings"].append({"fitting": "reducer", "equivalent_length_ft": 3, "loss_coefficient": None})
+    for row in tables.tables["sections"][1:4]:
+        row["fittings"] += " + reducer"
+    tables.tables["fitting_prices"] = [
+        {"fitting": "reducer", "size_in": size, "price": price}
+        for size, price in ((3, 900.0), (5, 31.0), (6, 8.0), (7, 22.0), (8, 14.0), (10, 27.0))
+    ]
+    case = build_case(load_plan(tables.write(tmp_path / "plan")))
+    problem = case.problem()
+    assert problem.change_cost is not None
+    assert not problem.allowed[:, 0].any()
+    costs = [
+        problem.cost_of(np.array(choice))
+        for choice in itertools.product(*(np.flatnonzero(row) for row in problem.allowed))
+        if (problem.over_limit_inwc(np.array(choice)) <= 0).all()
+        and all(up < 0 or choice[i] <= choice[up] for i, up in enumerate(problem.parent))
+    ]
+    plan = stock_plan(case)
+    assert find_stock([plan]).least_cost == pytest.approx(plan.lots * min(costs), rel=1e-9)
+
+
+def test_the_batch_says_what_is_searched_and_not_proven(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for seed in (1, 2):
+        tables(seed, (5, 6, 7, 8, 10)).write(tmp_path / "plans" / str(seed))
+    monkeypatch.setattr("tractduct.portfolio.stock.Clock", Counted(0))
+    out = tmp_path / "out"
+    command = ["batch", str(tmp_path / "plans"), "--out", str(out), "--stock", "--seconds", "100", "--jobs", "1"]
+    assert main(command) == 0
+    entries = json.loads((out / "stock.json").read_text(encoding="utf-8"))["entries"]
+    searched = [entry for entry in entries if not entry["proven"]]
+    assert searched
+    said = capsys.readouterr().out
+    assert said.count("searched, not proven: ") == len(searched)
+    sheet = openpyxl.load_workbook(out / "all-plans.xlsx")["Stock list"]
+    proof = [
+        cell.value for row in sheet.iter_rows() for cell in row if cell.value in ("proven", "searched, not proven")
+    ]
+    assert proof == ["proven" if entry["proven"] else "searched, not proven" for entry in entries]
+    for entry in searched:
+        gap_pct = 100.0 * (1.0 - entry["bound"] / entry["cost"])
+        assert entry["gap_pct"] == pytest.approx(gap_pct, abs=1e-5)
+        assert f"searched, not proven: {gap_pct:.2f} % less may be possible" in said
+        assert any(cell.value == pytest.approx(gap_pct, abs=1e-5) for row in sheet.iter_rows() for cell in row
+                   if isinstance(cell.value, float))  # fmt: skip
 
 
 def test_what_cannot_be_added_up_is_said(tmp_path: Path) -> None:

@@ -16,10 +16,11 @@ SIZES = (5, 6, 7, 8, 10)
 FlexNames = tuple[str, ...]
 
 
-def priced_plan(fittings: bool = False) -> PlanTables:
+def priced_plan(fittings: bool = False, wye: str = "") -> PlanTables:
     """The small plan with fewer sizes and invented prices; with fitting prices, reducers too.
 
-    Without a cap on steps over the own size: any size may be looked at.
+    Without a cap on steps over the own size: any size may be looked at. ``wye``: how the wye is bought that DEN and
+    BED both name then.
     """
     no_cap = {"most_steps_over_own": 99}
     plan = small_plan(sizes={"round_in": list(SIZES)}, purchase={"box_ft": 25, "waste_pct": 10}, objective=no_cap)
@@ -39,25 +40,35 @@ def priced_plan(fittings: bool = False) -> PlanTables:
             for fitting, price in (("collar", 3.0), ("boot_floor", 8.0), ("reducer", 9.0))
             for size in SIZES
         ]
+    if wye:
+        plan.config["limits"] = {"trunk_rigid_fpm": 1200}  # so that T1 has a choice
+        plan.config["pressure"]["supply_inwc"] = 0.2
+        for name in ("DEN", "BED"):
+            plan.row("sections", name)["fittings"] += " + wye"
+        plan.row("fittings", "wye")["bought"] = wye
+        # dear enough, and the more so by size, that it matters which section's size its price goes by
+        plan.tables["fitting_prices"] += [{"fitting": "wye", "size_in": size, "price": size**2} for size in SIZES]
     return plan
 
 
 @cache
-def case_of(fittings: bool = False, flex: FlexNames = ("meadow", "granite")) -> Case:
+def case_of(fittings: bool = False, flex: FlexNames = ("meadow", "granite"), wye: str = "") -> Case:
     """The priced plan for some flex products alone."""
-    plan = priced_plan(fittings)
+    plan = priced_plan(fittings, wye)
     plan.config["variants"] = {"flex": list(flex)}
     with written(plan) as folder:
         return build_case(tractduct.load_plan(folder))
 
 
 @cache
-def sets_that_hold(fittings: bool = False, flex: FlexNames = ("meadow", "granite")) -> list[dict[str, str]]:
+def sets_that_hold(
+    fittings: bool = False, flex: FlexNames = ("meadow", "granite"), wye: str = ""
+) -> list[dict[str, str]]:
     """Every combination of sizes that keeps each limit in each variant, as section -> size.
 
     Losses and velocities are the case's; the test of this module holds the choice against the independent check.
     """
-    case = case_of(fittings, flex)
+    case = case_of(fittings, flex, wye)
     index = np.array(list(product(*(np.flatnonzero(row).tolist() for row in case.table.on_sale))))
     sections = np.arange(len(case.tree.sections))
     # (n_set, n_variant, n_section), a section after the other
@@ -73,15 +84,20 @@ def sets_that_hold(fittings: bool = False, flex: FlexNames = ("meadow", "granite
 
 
 def cost_by_line(plan: Plan, labels: dict[str, str], flex: FlexNames) -> float:
-    """Feet times price, the mean over some flex products; each fitting; a reducer only where sizes differ."""
-    total = 0.0
+    """Feet times price, the mean over some flex products; each fitting; a reducer only where sizes differ.
+
+    What is bought at the parent costs once there, in the parent's size; what is not bought costs nothing.
+    """
+    bought = {name: fitting.bought for name, fitting in plan.fittings.items()}
+    joints = {(s.parent, name) for s in plan.sections for name, _ in s.fittings if bought[name] == "at the parent"}
+    total = sum(plan.fitting_prices[name, labels[parent]] for parent, name in joints)
     for section in plan.sections:
         size = labels[section.name]
         ducts = flex if section.duct == "flex" else (section.duct,)
         total += section.length_ft * sum(plan.prices[duct, size] for duct in ducts) / len(ducts)
         for name, count in section.fittings:
             same = section.parent and labels[section.parent] == size
-            if "reducer" not in name or (section.parent and not same):
+            if bought[name] == "yes" and ("reducer" not in name or (section.parent and not same)):
                 total += count * (plan.fitting_prices.get((name, size)) or 0.0)
     return total
 

@@ -147,9 +147,9 @@ def test_what_has_no_price_is_said():
     known = [x.cost for x in (*found.lists[0].order.ducts, *found.lists[0].order.fittings) if math.isfinite(x.cost)]
     assert found.lists[0].order.cost == pytest.approx(sum(known))
     del plan.tables["fitting_prices"]
-    assert [f.rule for f in buy(study_of(plan)).findings] == ["fitting prices"]
+    assert [f.rule for f in buy(study_of(plan)).findings if f.rule != "sticks"] == ["fitting prices"]
     del plan.tables["prices"]
-    assert [f.rule for f in buy(study_of(plan)).findings] == ["prices"]
+    assert [f.rule for f in buy(study_of(plan)).findings if f.rule != "sticks"] == ["prices"]
 
 
 # -- CSV -------------------------------------------------------------------------------------------------
@@ -339,5 +339,5 @@ def test_the_example_shows_what_it_is_for():
         if line.duct != "galvanised":
             assert line.insulation == "R-6"
             assert line.price_per_ft == float(r6[line.duct, line.size])
-    assert {f.rule for f in study.findings} >= {"fitting prices"}
+    assert not {line.fitting for line in found.lists[0].order.fittings} & {"flex_bend"}  # a bend of the flex itself
     assert study.plan.ducts["dunlin"].correction is not None

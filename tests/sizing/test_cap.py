@@ -14,12 +14,12 @@ from driven_plans import HIGH, LOW, blower_plan, case_of, devices_inwc, static_o
 from plan_folder import PlanTables, results_of, small_plan, study_of, with_prices
 from random_plans import random_plan
 from reference import Reference
+from tractduct.one_plan import _confirmed
 
 from tractduct.errors import SolverError
 from tractduct.sizing.hand import size_by_hand
 from tractduct.sizing.solve import least_cost
 from tractduct.sizing.verify import verify_cap
-from tractduct.study import _confirmed
 from tractduct.writers.summary import summary
 
 

@@ -19,6 +19,7 @@ from plan_folder import small_plan, with_prices, written
 
 from tractduct.inputs.plan import Plan
 from tractduct.inputs.reader import load_plan
+from tractduct.one_plan import study
 from tractduct.portfolio.stock import find_stock, stock_plan
 from tractduct.purchasing.compare import without_each_size
 from tractduct.sizing.case import build_case
@@ -26,7 +27,6 @@ from tractduct.sizing.packages import find_packages
 from tractduct.sizing.program import SizingProblem
 from tractduct.sizing.solve import Solution, least_cost, recommend, size_front
 from tractduct.sizing.wayout import PRESSURE_STEP_INWC
-from tractduct.study import study
 
 MANY = settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 ONE_BILLIONTH = Fraction(1, 10**9)  # the stated rule: a limit is met up to this part of it

@@ -111,7 +111,7 @@ def test_low_airflow_is_marked_below_the_same_in_si(books: dict[str, Books]) -> 
     for path in books["driven"].bought:
         sheet = openpyxl.load_workbook(path)["System"]
         rules = " ".join(str(r.formula) for area in sheet.conditional_formatting for r in area.rules)
-        (limit,) = re.findall(r'"cooling",\$L[0-9]+<([0-9.]+)', rules)
+        (limit,) = re.findall(r'"cooling",\$[A-Z][0-9]+<([0-9.]+)', rules)
         limits.append(float(limit))
     assert limits == [350.0, pytest.approx(350.0 * UNITS["cfm a ton"][1], rel=1e-9)]
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 import re
 import zipfile
 from functools import cache
@@ -22,6 +23,7 @@ from tractduct.sizing.verify import verify_sizes
 from tractduct.writers.book.looks import clean
 from tractduct.writers.book.pencil import largest
 from tractduct.writers.pictures import draw_pictures
+from tractduct.writers.summary import summary
 from tractduct.writers.workbook import write_workbook
 
 MAIN = "{http://schemas.openxmlformats.org/spreadsheetml/2006/main}"
@@ -183,10 +185,32 @@ def test_stock_list_holds_every_section_once(files: dict[str, Path]) -> None:
     assert listed == s.size_set
 
 
+def test_a_hand_size_that_is_not_on_sale_is_out_in_every_variant(tmp_path: Path) -> None:
+    """Granite is not offered in the size that the hand method gives the den in meadow: sheet and terminal agree."""
+    plan = with_prices(small_plan())
+    before = study_of(plan)
+    den = before.tree.index("DEN")
+    label = before.table.sizes[before.single.size_index[den]].label
+    for row in plan.tables["prices"]:
+        if (row["duct"], row["size_in"]) == ("granite", label):
+            row["price_per_ft"] = "-"
+    s = study_of(plan)
+    assert s.table.sizes[s.single.size_index[den]].label == label
+    write_workbook(s, tmp_path / "book.xlsx")
+    number = len(s.variants.variants)
+    words = words_of(openpyxl.load_workbook(tmp_path / "book.xlsx")["Answer"])
+    assert f"in {number} of {number} variants" in words
+    assert "most duct) leaves out of limits" in words  # what is not on sale has no cost
+    assert f"in {number} of {number} variants." in summary(s)
+
+
 def test_case_for_the_study(files: dict[str, Path]) -> None:
     s = study("full")
     out = {b.variant for b in s.single.breaches}
     words = words_of(book_of(files, "full")["Answer"])
+    mirrored = "mirrored" if s.single.mirrored else "as drawn"
+    assert f"the worst front alone (front {s.single.front_faces}, {mirrored}, in meadow: there it takes" in words
+    assert f"the worst front alone ({s.single.front_faces}, in meadow: there it takes" in summary(s)
     if out:
         assert f"in {len(out)} of {len(s.variants.variants)} variants" in words
     else:
@@ -430,15 +454,18 @@ def test_time_ran_out_says_how_far_off_it_can_be(files: dict[str, Path]) -> None
     s = study("feasible")
     words = words_of(book_of(files, "feasible")["Answer"])
     assert "Not proven" in words
-    assert f"{s.least_cost.bound:,.0f} USD" in words
-    assert "10.0 %" in words
+    for solution in (s.least_cost, s.recommended):
+        assert f"{int(100.0 * solution.bound) / 100.0:,.2f} USD" in words
+        gap = 100.0 * (1.0 - solution.bound / solution.cost)
+        assert f"{math.ceil(100.0 * gap) / 100.0:.2f} % less" in words
 
 
 def test_numbers_of_sizes_that_time_ran_out_on_have_their_bound(files: dict[str, Path]) -> None:
     s = study("feasible")
     words = words_of(book_of(files, "feasible")["Sizes and cost"])
+    bound = f"{int(100.0 * s.recommended.bound) / 100.0:,.2f} USD"
+    assert f"{s.recommended.distinct_sizes} sizes: no set costs less than {bound}, which is" in words
     bound = f"{int(s.recommended.bound):,} USD"
-    assert f"{s.recommended.distinct_sizes} sizes: no set costs less than {bound}." in words
     assert f"1 to 2 sizes: time ran out before a set was found; none costs less than {bound}." in words
 
 
@@ -452,6 +479,45 @@ def test_how_close_the_limits_are(files: dict[str, Path]) -> None:
         assert row[3:5] == [pytest.approx(m.allowed, rel=1e-9), pytest.approx(m.left_pct, abs=1e-9)]
         assert row[5] == (str(m.variant) if m.variant else "all")
         assert row[0].endswith(m.unit)
+
+
+def basis_of(plan: PlanTables, place: Path) -> tuple[str, dict[str, str]]:
+    """The words of the sheet Basis, and by setting what it says of where it comes from."""
+    write_workbook(study_of(plan), place / "basis.xlsx")
+    sheet = openpyxl.load_workbook(place / "basis.xlsx")["Basis"]
+    return words_of(sheet), {str(row[0].value): str(row[2].value) for row in sheet.iter_rows(max_col=3)}
+
+
+def test_basis_tells_what_is_typed_from_what_is_default(tmp_path: Path) -> None:
+    """A key counts as typed even where it has the default's value."""
+    plan = small_plan(limits={"trunk_rigid_fpm": 900, "branch_flex_fpm": 650}, objective={})
+    _, said = basis_of(plan, tmp_path)
+    for label, words in {
+        "Limit, trunk rigid, fpm": "set in the plan",
+        "Limit, branch flex, fpm": "set in the plan",
+        "Limit, branch rigid, fpm": "the program's default (ANSI/ACCA 1, from memory)",
+        "Elevation, ft": "set in the plan",
+        "Air in the ducts, F": "the program's default",
+        "Available, supply ducts, inWC": "set in the plan",
+        "Large flex compressed: least factor": "the program's default",
+    }.items():
+        assert said[label] == words
+    plan.config["pressure"] = {"supply_inwc": 0.14}
+    assert basis_of(plan, tmp_path)[1]["Available, return ducts, inWC"] == (
+        "the program's default (common practice, no source)"
+    )
+
+
+def test_basis_says_what_the_cost_holds(tmp_path: Path) -> None:
+    plan = with_prices(small_plan())
+    assert "Fittings and labor are not in it" in basis_of(plan, tmp_path)[0]
+    plan.tables["fitting_prices"] = [
+        {"fitting": "wye", "size_in": size, "price": 9} for size in plan.config["sizes"]["round_in"]
+    ]
+    words, _ = basis_of(plan, tmp_path)
+    assert "and the fittings that have a price" in words
+    assert "Fittings and labor" not in words
+    assert "since the plan has no prices" in basis_of(small_plan(), tmp_path)[0]
 
 
 def test_without_prices_it_counts_duct_wall(files: dict[str, Path]) -> None:

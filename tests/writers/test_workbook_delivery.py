@@ -11,6 +11,7 @@ import pytest
 from openpyxl.workbook import Workbook
 from openpyxl.worksheet.worksheet import Worksheet
 from plan_folder import PlanTables, section, small_plan, study_of, with_prices
+from reference import density_ratio
 from workbook_reading import Sums, blocks, table_rows, words_of
 
 from tractduct.delivery.deliver import Delivery, deliver
@@ -26,6 +27,7 @@ from tractduct.writers.workbook import write_workbook
 # Invented. The small plan's design airflow is 230 cfm in heating and 300 or 320 in cooling: rows of the tables.
 LOW, HIGH = {230: 0.50, 300: 0.38, 500: 0.05}, {230: 0.62, 300: 0.52, 320: 0.50, 400: 0.30, 600: 0.05}
 COIL_AT_300, FILTER_AT_300 = 0.18, 0.06
+AT_SITE = density_ratio(500.0, 70.0)  # of the small plan's air; tables of blowers and devices are for standard air
 
 
 def blower_plan(static_scale: float = 1.0) -> PlanTables:
@@ -34,7 +36,13 @@ def blower_plan(static_scale: float = 1.0) -> PlanTables:
         section("DEN2", "T1", "branch", "flex", 25, "collar + boot_floor", "Den", season="cooling")
     )
     plan.config.pop("pressure")
-    plan.config["blower"] = {"heating_speed": "low", "cooling_speed": "high", "capacity_tons": 0.9}
+    plan.config["blower"] = {
+        "heating_speed": "low",
+        "cooling_speed": "high",
+        "capacity_tons": 0.9,
+        "least_heating_cfm": 260,
+        "rated_static_inwc": 0.45,
+    }
     plan.tables["blower"] = [
         {"speed": speed, "airflow_cfm": cfm, "external_static_inwc": static_scale * static}
         for speed, points in (("low", {60: 0.60, **LOW}), ("high", {60: 0.78, **HIGH}))
@@ -98,7 +106,7 @@ def book_of(files: dict[str, Path], kind: str) -> Workbook:
 def left_for_ducts(season: str, cfm: float) -> float:
     """By hand out of the tables: design airflow is a row of the blower's table."""
     devices = FILTER_AT_300 * (cfm / 300) ** 2 + (COIL_AT_300 * (cfm / 300) ** 2 if season == "cooling" else 0.0)
-    return {"heating": LOW, "cooling": HIGH}[season][round(cfm)] - devices
+    return AT_SITE * ({"heating": LOW, "cooling": HIGH}[season][round(cfm)] - devices)
 
 
 def test_pressure_sheet_is_blower_less_devices(files: dict[str, Path]) -> None:
@@ -191,8 +199,8 @@ def test_where_the_pressure_comes_from_is_said(files: dict[str, Path]) -> None:
     assert {(r["Speed"], r["Airflow, cfm"]): r["External static, inWC"] for r in curve}["high", 320] == HIGH[320]
     devices = {r["Device"]: r for r in table_rows(book["Basis"], "Device")}
     assert devices["coil"]["Side, season"] == "supply, cooling only"
-    # At the largest design airflow, 320 cfm: 0.18 x (320 / 300)^2.
-    assert devices["coil"]["Loss at design airflow, inWC"] == f"cooling {COIL_AT_300 * (320 / 300) ** 2:.3f}"
+    # At the largest design airflow, 320 cfm, in the site's air: 0.18 x (320 / 300)^2.
+    assert devices["coil"]["Loss at design airflow, inWC"] == f"cooling {AT_SITE * COIL_AT_300 * (320 / 300) ** 2:.3f}"
     held = book_of(files, "held")
     assert "Pressure" not in held.sheetnames
     assert "Given by the plan: 0.140 inWC" in words_of(held["Answer"])
@@ -246,11 +254,20 @@ def test_system_adds_up_and_low_airflow_is_marked(files: dict[str, Path]) -> Non
     supply = [p for p, run in enumerate(found.study.tree.runs) if run.side != "return"]
     for v, row in enumerate(rows):
         assert row["Total, cfm"] == pytest.approx(np.nansum(found.open_dampers.run_cfm[v, supply]), rel=1e-6)
-        assert row["Airflow, cfm a ton"] == pytest.approx(row["Total, cfm"] / 0.9, rel=1e-6)
+        standard = row["As run, standard air, cfm"]
+        assert standard == pytest.approx(density_ratio(500.0, 70.0) * found.as_run.total_cfm[v], rel=1e-6)
+        assert row["As run, standard air, cfm a ton"] == pytest.approx(standard / 0.9, rel=1e-6)
+        assert row["As run: external static, inWC"] == pytest.approx(found.as_run.external_static_inwc[v], rel=1e-6)
         assert row["Can be balanced"] == "yes"
     assert "can be balanced" in words_of(sheet)
     rules = [str(r.formula) for area in sheet.conditional_formatting for r in area.rules]
-    assert any("<350" in rule for rule in rules)
+    headers = {str(cell.value): cell.coordinate.rstrip("0123456789") for row in sheet.iter_rows() for cell in row}
+    for header, season, limit in (
+        ("As run, standard air, cfm a ton", '"cooling"', "<350)"),
+        ("As run, standard air, cfm", '"heating"', "<260)"),
+        ("As run: external static, inWC", "", f">{0.45 * density_ratio(500.0, 70.0):.12g}"),
+    ):
+        assert any(f"${headers[header]}" in r and season in r and limit in r for r in rules), header
 
 
 def test_substitution_matrix_is_the_worst_room(files: dict[str, Path]) -> None:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.optimize import minimize_scalar
 
 from tractduct.delivery.flow import SizedDucts, section_loss_inwc, with_dampers
-from tractduct.delivery.predict import Delivered, Drive, default_drive, predict, room_tolerance_cfm
+from tractduct.delivery.predict import Delivered, Drive, default_drive, predict
 from tractduct.inputs.cells import key_of
 from tractduct.inputs.plan import Plan, Tolerance
 from tractduct.network.tree import DuctTree
@@ -87,7 +87,7 @@ def balance(case: Case, ducts: SizedDucts, *, drive: Drive | None = None) -> Bal
     before = predict(case, ducts, drive=drive, strict=False)
     after = predict(case, with_dampers(ducts, coefficient), drive=drive, strict=False)
     stream = after.airstream
-    needed = need.sum(axis=1) + stream.device_inwc_per_cfm2 * stream.design_cfm**2
+    needed = need.sum(axis=1) + stream.devices.at(stream.design_cfm)
     made = np.full(len(loss), np.nan)
     possible = np.ones(len(loss), dtype=bool)
     if drive is Drive.BLOWER:
@@ -212,7 +212,7 @@ def _made_for_supply(case: Case, balanced: Balance, target: FloatArray, drive: D
     within = np.clip(total, stream.airflow_cfm[0], stream.airflow_cfm[-1])
     of_design = np.divide(total, stream.design_cfm, out=np.ones_like(total), where=stream.design_cfm > 0.0)
     back = balanced.plenum_inwc[:, 1] * of_design**2
-    left: FloatArray = np.nan_to_num(stream.static_at(within)) - stream.device_inwc_per_cfm2 * total**2 - back
+    left: FloatArray = np.nan_to_num(stream.static_at(within)) - stream.devices.at(total) - back
     return left
 
 
@@ -230,7 +230,7 @@ def _parts(case: Case, pair: NDArray[np.intp], supply: NDArray[np.bool_], ratio:
     # Several divisions may be as good; without rounding the last bits of the input would choose among them.
     need = np.round(variants.room_airflow_cfm[pair], 9)
     total = need.sum(axis=1)
-    allowed = room_tolerance_cfm(need, plan.tolerance)
+    allowed = plan.tolerance.of_room_cfm(need)
     room_of = _room_of(plan, tree, runs)
     # A group is a room's runs that are open in the same seasons; their shares stay.
     names = [(room_of[j], tuple(is_open[:, j].tolist())) for j in range(len(runs))]
@@ -329,5 +329,5 @@ def _dampers_for(
 
 def tolerances_off(delivered: Delivered, tolerance: Tolerance) -> FloatArray:
     """(n_variant, n_room) distance from design in tolerances: at most 1 is within."""
-    allowed = room_tolerance_cfm(delivered.room_design_cfm, tolerance)
+    allowed = tolerance.of_room_cfm(delivered.room_design_cfm)
     return np.asarray(np.abs(delivered.room_cfm - delivered.room_design_cfm) / allowed)

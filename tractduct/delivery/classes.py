@@ -31,11 +31,10 @@ from tractduct.delivery.predict import (
     installed_ducts,
     open_sections,
     refuse_unpredictable,
-    room_tolerance_cfm,
     source_of,
     supply_runs_of_rooms,
 )
-from tractduct.network.airstream import airstream
+from tractduct.network.airstream import DeviceLoss, airstream
 from tractduct.sizing.case import Case
 
 IntArray = NDArray[np.intp]
@@ -301,7 +300,7 @@ def build_classes(case: Case, drive: Drive | None = None) -> Classes:
         supply_limit_inwc=limits[0],
         ducts_limit_inwc=limits[1],
         design_cfm=variants.room_airflow_cfm,
-        tolerance_cfm=room_tolerance_cfm(variants.room_airflow_cfm, plan.tolerance),
+        tolerance_cfm=plan.tolerance.of_room_cfm(variants.room_airflow_cfm),
         losses=_losses_by_size(one),
         is_open=open_sections(case.tree, one.variants),
         serves=supply_runs_of_rooms(plan, case.tree),
@@ -325,12 +324,16 @@ def _losses_by_size(case: Case) -> Losses:
 
 def _tiled(source: Source, n: int) -> Source:
     """The source of every class, repeated for each of n candidates."""
+
+    def tiled(devices: DeviceLoss) -> DeviceLoss:
+        return DeviceLoss(np.tile(devices.square, n), tuple((e, np.tile(k, n)) for e, k in devices.powers))
+
     if isinstance(source, BlowerCurve):
         return BlowerCurve(
             airflow_cfm=source.airflow_cfm,
             static_inwc=np.tile(source.static_inwc, (n, 1)),
-            device_inwc_per_cfm2=np.tile(source.device_inwc_per_cfm2, n),
+            devices=tiled(source.devices),
         )
-    names = [f.name for f in fields(source)]
-    kind: type[HeldAirflow | HeldPressure] = type(source)
-    return kind(**{name: np.tile(getattr(source, name), n) for name in names})
+    if isinstance(source, HeldAirflow):
+        return HeldAirflow(blower_cfm=np.tile(source.blower_cfm, n), devices=tiled(source.devices))
+    return HeldPressure(supply_inwc=np.tile(source.supply_inwc, n), return_inwc=np.tile(source.return_inwc, n))

@@ -236,7 +236,9 @@ class _Search:
         self.children = [tree.children(i) for i in range(len(tree.sections))]
         self.by_size = np.argsort(self.problem.diameter_in, kind="stable")
         ducts = self.classes.case.table.ducts
-        self.takes = blade_inwc_per_cfm2(ducts.area_ft2[:, tree.run_section], case.air)
+        self.takes = blade_inwc_per_cfm2(
+            ducts.area_ft2[:, tree.run_section], self.classes.case.air[:, tree.run_section, None]
+        )
         supply = np.array([run.side != "return" for run in tree.runs])
         self.may = supply & (case.variants.run_airflow_cfm.max(axis=0) >= plan.dampers.least_cfm)
         self.by_season = plan.dampers.positions > 1 and len(plan.seasons) > 1
@@ -672,7 +674,7 @@ def damper_coefficients(case: Case, size_index: IntArray, settings: IntArray) ->
     season = np.array([case.plan.seasons.index(v.season) for v in variants])
     area = at_sizes(case.table.ducts.area_ft2, size_index)[:, tree.run_section]
     found = np.zeros(case.variants.airflow_cfm.shape)
-    takes = blade_inwc_per_cfm2(area, case.air)
+    takes = blade_inwc_per_cfm2(area, case.air[:, tree.run_section])
     found[:, tree.run_section] = np.take_along_axis(takes, settings[season][:, :, None], axis=2)[:, :, 0]
     return found
 

@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tractduct.delivery.balance import Balance, OneSetting, Settings, balance, one_setting, tolerances_off
+from tractduct.delivery.flow import with_dampers
 from tractduct.delivery.predict import LEAST_CFM_A_TON, Delivered, Drive, default_drive, installed_ducts, predict
-from tractduct.delivery.robust import Spread, find_spread
+from tractduct.delivery.robust import MOST_COMPRESSION_PCT, Spread, find_spread
 from tractduct.delivery.substitute import Substitution, find_substitutions
 from tractduct.findings import Finding, Severity
-from tractduct.study import Progress, Study
+from tractduct.one_plan import Progress, Study
+
+FloatArray = NDArray[np.float64]
 
 HOOD_ERROR_PCT = 6.0  # flow hood in the field: about 6 % powered, 11 to 25 % not (LBNL, abstract of Part 2)
 HOOD_ERROR_UNPOWERED_PCT = (11.0, 25.0)
@@ -27,6 +31,7 @@ class Delivery:
     open_dampers : every damper wide open, ducts as the plan says
     compressed : the same with every flex compressed by ``compressed_pct``
     balanced : dampers set for each variant alone
+    as_run : as the house will run: balanced so, with filters due for change
     setting : one damper setting for both seasons, with returns wide open; None for a plan of one season
     spread : what building tolerances do to the balanced airflow
     substitutions : sized for one flex, another installed
@@ -39,10 +44,26 @@ class Delivery:
     compressed: Delivered
     compressed_pct: float
     balanced: Balance
+    as_run: Delivered
     setting: OneSetting | None
     spread: Spread
     substitutions: tuple[Substitution, ...]
     findings: tuple[Finding, ...]
+
+    @property
+    def standard_cfm(self) -> FloatArray:
+        """(n_variant,) what the blower moves as the house will run, in cfm of standard air: what coils and furnaces
+        are rated in."""
+        return self.as_run.total_cfm * self.study.plan.density_ratio
+
+    @property
+    def rated_static_inwc(self) -> float | None:
+        """The equipment's highest external static pressure in the site's air: a fan's pressure goes with density.
+
+        None where the plan does not give it, or the plenums' pressures are held whatever the devices take.
+        """
+        rated = self.study.plan.equipment.rated_static_inwc
+        return None if rated is None or self.drive is Drive.PRESSURE else rated * self.study.plan.density_ratio
 
     @property
     def settings(self) -> Settings:
@@ -56,10 +77,12 @@ def deliver(
     study: Study,
     *,
     drive: Drive | None = None,
-    compressed_pct: float = 15.0,
+    compressed_pct: float | None = None,
     progress: Progress = lambda what, done, total: None,
 ) -> Delivery:
     """Predict what a study's standard size set delivers.
+
+    ``compressed_pct`` is of the flex shown beside the plan's own, the most of the robustness builds if None.
 
     Raises ValueError for a study without a size set, or a blower drive without a blower table; InputFaults
     where the blower's curve never meets the system's.
@@ -69,6 +92,7 @@ def deliver(
         raise ValueError("no size set holds, so there is nothing to deliver")
     case = study.case
     drive = drive or default_drive(case.plan)
+    compressed_pct = MOST_COMPRESSION_PCT if compressed_pct is None else compressed_pct
     ducts = installed_ducts(case, size_index)
     open_dampers = predict(case, ducts, drive=drive)
     compressed = predict(
@@ -76,6 +100,8 @@ def deliver(
     )
     progress("balancing", 0, 4)
     balanced = balance(case, ducts, drive=drive)
+    set_ducts = with_dampers(ducts, balanced.coefficient)
+    as_run = predict(case, set_ducts, drive=drive, loaded=True, strict=False)
     setting = one_setting(case, ducts, balanced, drive=drive)
     progress("robustness", 2, 4)
     spread = find_spread(case, size_index, balanced.coefficient, drive=drive)
@@ -84,37 +110,84 @@ def deliver(
     found = [*_system(study, open_dampers), *_balancing(study, balanced), *_seasons(study, setting)]
     found += _unsettled(study, compressed, f"flex compressed by {compressed_pct:g} %")
     found += _unsettled(study, balanced.after, "balanced")
+    if _has_filter(study):
+        found += _unsettled(study, as_run, "balanced, filters due for change")
     if setting is not None:
         found += _unsettled(study, setting.delivered, "one damper setting")
-    return Delivery(
+    delivery = Delivery(
         study=study,
         drive=drive,
         open_dampers=open_dampers,
         compressed=compressed,
         compressed_pct=compressed_pct,
         balanced=balanced,
+        as_run=as_run,
         setting=setting,
         spread=spread,
         substitutions=substitutions,
-        findings=tuple(sorted(found, key=lambda f: f.severity)),
+        findings=(),
     )
+    found = [*_equipment(delivery), *found]
+    return replace(delivery, findings=tuple(sorted(found, key=lambda f: f.severity)))
+
+
+def _has_filter(study: Study) -> bool:
+    return any(d.loaded_inwc is not None for d in study.plan.equipment.devices)
+
+
+def _equipment(delivery: Delivery) -> Iterator[Finding]:
+    """What the equipment asks for, as the house will run; variants without an operating point are told apart."""
+    study, gear, units = delivery.study, delivery.study.plan.equipment, delivery.study.plan.units
+    how = "balanced" + (", filters due for change" if _has_filter(study) else "")
+    # Rounded, so that the first of several equal variants is named whatever their last bits are.
+    moved = np.round(np.nan_to_num(delivery.standard_cfm, nan=np.inf), 9)
+    static = np.round(np.nan_to_num(delivery.as_run.external_static_inwc, nan=-np.inf), 9)
+    for season, rule, least, per, unit, advice in (
+        (
+            "cooling",
+            "airflow over the coil",
+            LEAST_CFM_A_TON,
+            gear.capacity_tons,
+            "cfm a ton",
+            "Choose a higher speed, a coil or filter that takes less, or larger ducts",
+        ),
+        (
+            "heating",
+            "airflow in heating",
+            gear.least_heating_cfm,
+            1.0,
+            "cfm",
+            "Choose a higher speed, a filter that takes less, or larger ducts: too little air overheats the furnace",
+        ),
+    ):
+        counts = study.variants.where(season=season)
+        if least is None or per is None or not counts.any():
+            continue
+        got = np.where(counts, moved / per, np.inf)
+        v = int(np.argmin(got))
+        if got[v] < least:
+            yield Finding(
+                severity=Severity.WARNING,
+                rule=rule,
+                subject="system",
+                message=f"{units.say(got[v], unit, '.1f')} of standard air, under {units.number(least, unit, 'g')} "
+                f"({study.variants.variants[v]}; {how})",
+                advice=advice,
+            )
+    rated, v = delivery.rated_static_inwc, int(np.argmax(static))
+    if rated is not None and static[v] > rated * (1.0 + 1e-9):
+        yield Finding(
+            severity=Severity.WARNING,
+            rule="external static pressure",
+            subject="system",
+            message=f"{units.say(static[v], 'inWC', '.3f')}, over the {units.number(rated, 'inWC', '.3f')} that the "
+            f"equipment is rated for in this site's air ({study.variants.variants[v]}; {how})",
+            advice="Larger ducts, a filter that takes less, or equipment rated for more",
+        )
 
 
 def _system(study: Study, got: Delivered) -> Iterator[Finding]:
     plan, variants = study.plan, study.variants
-    cooling = variants.where(season="cooling")
-    if plan.equipment.capacity_tons and cooling.any():
-        a_ton = np.where(cooling, got.total_cfm / plan.equipment.capacity_tons, np.inf)
-        v = int(np.argmin(a_ton))
-        if a_ton[v] < LEAST_CFM_A_TON:
-            yield Finding(
-                severity=Severity.WARNING,
-                rule="airflow over the coil",
-                subject="system",
-                message=f"{plan.units.say(a_ton[v], 'cfm a ton', '.0f')}, under "
-                f"{plan.units.number(LEAST_CFM_A_TON, 'cfm a ton', 'g')} ({variants.variants[v]})",
-                advice="Choose a higher speed, a coil or filter that takes less, or larger ducts",
-            )
     outside = ~got.system_within(plan.tolerance)
     if outside.any():
         off = 100.0 * (got.total_cfm / got.airstream.design_cfm - 1.0)

@@ -13,6 +13,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from tractduct.network.airstream import DeviceLoss
 from tractduct.network.tree import DuctTree
 from tractduct.physics.air import Air, dynamic_pressure_inwc, velocity_pressure_inwc
 from tractduct.physics.friction import (
@@ -61,12 +62,11 @@ class BlowerCurve:
     """External static pressure against airflow, by variant.
 
     ``airflow_cfm`` (n_point,) rising and ``static_inwc`` (n_variant, n_point): straight lines between points.
-    ``device_inwc_per_cfm2`` (n_variant,): what the devices take, growing with the square of the airflow.
     """
 
     airflow_cfm: FloatArray
     static_inwc: FloatArray
-    device_inwc_per_cfm2: FloatArray
+    devices: DeviceLoss
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -74,7 +74,7 @@ class HeldAirflow:
     """A blower that moves a given airflow whatever it takes; ``blower_cfm`` (n_variant,)."""
 
     blower_cfm: FloatArray
-    device_inwc_per_cfm2: FloatArray
+    devices: DeviceLoss
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -235,6 +235,7 @@ def solve_airflow(
 
     Parameters
     ----------
+    air : (n_variant, n_section), or one for all
     start_cfm : (n_variant, n_section), a guess such as the design airflow
 
     Where a blower curve crosses the system's more than once, the crossing at the largest airflow is taken:
@@ -291,7 +292,7 @@ def settle(
         blower = np.full(len(flow), np.nan)
         static = blower
     else:
-        static = supply + back + source.device_inwc_per_cfm2 * blower**2
+        static = supply + back + source.devices.at(blower)
     return AirflowSolution(
         airflow_cfm=flow,
         supply_inwc=supply,
@@ -370,7 +371,8 @@ def _meet(
     if isinstance(source, HeldAirflow):
         blower = source.blower_cfm
     else:
-        blower, fine = _crossing(source, offset, resistance)
+        bent, slope = source.devices.powers_from(blower)
+        blower, fine = _crossing(source, offset + bent, resistance + slope)
     return (
         (
             supply.root_offset + supply.root_resistance * parts[0] * blower,
@@ -382,9 +384,9 @@ def _meet(
 
 
 def _crossing(curve: BlowerCurve, offset: FloatArray, resistance: FloatArray) -> tuple[FloatArray, NDArray[np.bool_]]:
-    """Largest airflow at which the curve meets offset + resistance q + devices q^2; False where nowhere."""
+    """Largest airflow at which the curve meets offset + resistance q + squares q^2; False where nowhere."""
     q = curve.airflow_cfm
-    device = curve.device_inwc_per_cfm2
+    device = curve.devices.square
     system = offset[:, None] + resistance[:, None] * q + device[:, None] * q**2
     spare = curve.static_inwc - system
     turns = (spare[:, :-1] >= 0.0) & (spare[:, 1:] < 0.0)

@@ -10,11 +10,11 @@ import numpy as np
 from tractduct.delivery.balance import Settings, balanced_settings
 from tractduct.delivery.deliver import Delivery
 from tractduct.delivery.predict import Drive, installed_ducts
+from tractduct.one_plan import Study
 from tractduct.orientation.azimuths import plan_at
 from tractduct.orientation.lots import LotResult
 from tractduct.orientation.study import OrientationStudy
 from tractduct.sizing.case import build_case
-from tractduct.study import Study
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

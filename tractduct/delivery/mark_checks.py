@@ -10,7 +10,7 @@ from tractduct.delivery.classes import build_classes
 from tractduct.delivery.flow import FloatArray, with_dampers
 from tractduct.delivery.mark_board import IntArray
 from tractduct.delivery.marks import RoomOutside, Setting
-from tractduct.delivery.predict import Drive, installed_ducts, predict, room_tolerance_cfm
+from tractduct.delivery.predict import Drive, installed_ducts, predict
 from tractduct.delivery.robust import SEED
 from tractduct.orientation.azimuths import airflow_at, azimuth_label, between_listed, nearest_face
 from tractduct.physics.turning import TURN_DEG
@@ -120,7 +120,7 @@ def check_marks_every_degree(case: Case, setting: Setting, *, step_deg: float = 
     if got.drive is Drive.AIRFLOW:
         listed = got.room_design_cfm[rows].sum(axis=1)
         room = room * np.divide(want.sum(axis=1), listed, out=np.ones(len(rows)), where=listed > 0.0)[:, None]
-    off = np.abs(room - want) / room_tolerance_cfm(want, plan.tolerance)
+    off = np.abs(room - want) / plan.tolerance.of_room_cfm(want)
     off = np.nan_to_num(np.round(off, 9), nan=np.inf)
     found = []
     for n, name in enumerate(plan.rooms):

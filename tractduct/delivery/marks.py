@@ -29,7 +29,6 @@ from tractduct.delivery.predict import (
     default_drive,
     installed_ducts,
     predict,
-    room_tolerance_cfm,
     supply_runs_of_rooms,
 )
 from tractduct.inputs.plan import Plan
@@ -243,7 +242,7 @@ def pass_range_cfm(plan: Plan, delivered: Delivered) -> tuple[FloatArray, FloatA
     NaN for a return and where the run is shut.
     """
     low, high = np.full_like(delivered.run_design_cfm, np.nan), np.full_like(delivered.run_design_cfm, np.nan)
-    allowed = room_tolerance_cfm(delivered.room_design_cfm, plan.tolerance)
+    allowed = plan.tolerance.of_room_cfm(delivered.room_design_cfm)
     serves = supply_runs_of_rooms(plan, delivered.tree)
     for n, runs in enumerate(serves):
         mine = np.flatnonzero(runs)

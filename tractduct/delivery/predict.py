@@ -31,7 +31,8 @@ from tractduct.sizing.case import Case
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
-LEAST_CFM_A_TON = 350.0  # over the cooling coil; California Title 24 alternative test
+# Over the cooling coil: California Energy Code, section 150.0(m)13, mandatory field test.
+LEAST_CFM_A_TON = 350.0
 
 
 class Drive(Enum):
@@ -89,19 +90,12 @@ class Delivered:
 
     def room_within(self, tolerance: Tolerance) -> BoolArray:
         """(n_variant, n_room) bool: off by no more than the greater of the two tolerances."""
-        return np.asarray(
-            np.abs(self.room_cfm - self.room_design_cfm) <= room_tolerance_cfm(self.room_design_cfm, tolerance)
-        )
+        return np.asarray(np.abs(self.room_cfm - self.room_design_cfm) <= tolerance.of_room_cfm(self.room_design_cfm))
 
     def system_within(self, tolerance: Tolerance) -> BoolArray:
         """(n_variant,) bool: the blower moves its design airflow within tolerance."""
         design = self.airstream.design_cfm
         return np.asarray(np.abs(self.total_cfm - design) <= tolerance.system_pct / 100.0 * design)
-
-
-def room_tolerance_cfm(design_cfm: FloatArray, tolerance: Tolerance) -> FloatArray:
-    """How far a room may be off: the greater of a part of its design airflow and a fixed airflow."""
-    return np.maximum(tolerance.room_pct / 100.0 * design_cfm, tolerance.room_cfm)
 
 
 def open_sections(tree: DuctTree, variants: VariantSet) -> BoolArray:
@@ -132,6 +126,7 @@ def installed_ducts(
     if compression_pct is not None:
         is_flex = np.array([s.kind == "flex" for s in case.tree.sections])
         compression = np.where(is_flex, compression_pct, compression)
+    squeeze = compression_factor(compression, diameter, case.table.least_compression_factor[size_index])
     fittings = data.effective_length_ft - data.length_ft
     return SizedDucts(
         diameter_in=diameter,
@@ -139,7 +134,7 @@ def installed_ducts(
         roughness_ft=product.roughness_ft,
         derate=product.derate,
         friction_length_ft=at_sizes(product.correction, size_index)
-        * (data.length_ft * length_factor * compression_factor(compression, diameter) + fittings),
+        * (data.length_ft * length_factor * squeeze + fittings),
         loss_coefficient=data.loss_coefficient,
         damper_inwc_per_cfm2=np.zeros(1),
         is_open=open_sections(case.tree, case.variants),
@@ -159,10 +154,10 @@ def source_of(plan: Plan, variants: VariantSet, stream: Airstream, drive: Drive)
         return BlowerCurve(
             airflow_cfm=stream.airflow_cfm,
             static_inwc=stream.static_inwc,
-            device_inwc_per_cfm2=stream.device_inwc_per_cfm2,
+            devices=stream.devices,
         )
     if drive is Drive.AIRFLOW:
-        return HeldAirflow(blower_cfm=stream.design_cfm, device_inwc_per_cfm2=stream.device_inwc_per_cfm2)
+        return HeldAirflow(blower_cfm=stream.design_cfm, devices=stream.devices)
     ones = np.ones(len(variants.variants))
     return HeldPressure(supply_inwc=plan.supply_inwc * ones, return_inwc=plan.return_inwc * ones)
 
@@ -268,10 +263,10 @@ def _never_meets(plan: Plan, variants: VariantSet, stream: Airstream, solution: 
     variant = variants.variants[v]
     speed = plan.equipment.speed.get(variant.season, "")
     curve = np.array(plan.equipment.curves.get(speed, ((0.0, 0.0),)))
-    at_most, say = curve[-1, 0], plan.units.say
+    at_most, made, say = curve[-1, 0], plan.density_ratio * curve[-1, 1], plan.units.say
     if solution.blower_cfm[v] >= at_most * (1.0 - 1e-9):
         problem = (
-            f"speed '{speed}' still makes {say(curve[-1, 1], 'inWC')} at its last row, {say(at_most, 'cfm')}, "
+            f"speed '{speed}' still makes {say(made, 'inWC', '.4g')} at its last row, {say(at_most, 'cfm')}, "
             f"more than the system takes there ({variant}): the two would meet beyond its high-airflow end"
         )
         remedy = "Add rows of more airflow from the equipment's data, or choose a lower speed"

@@ -13,6 +13,7 @@ from tractduct.sizing.case import Case
 
 FloatArray = NDArray[np.float64]
 
+# Chosen for the program, from no source: what a crew may well do.
 LENGTH_SPREAD = 0.10  # straight lengths, plus or minus this part
 MOST_COMPRESSION_PCT = 15.0  # flex, from fully stretched to this
 SEED = 20_260
@@ -50,7 +51,7 @@ def find_spread(
     builds: int = 40,
     drive: Drive | None = None,
 ) -> Spread:
-    """Lengths of every section within 10 %, compression of every flex 0 to 15 %, filter clean to loaded.
+    """Lengths of every section within a spread, compression of every flex from 0 on, filter clean to loaded.
 
     Each drawn evenly between its ends, independently, with a fixed seed; all at once. The dampers
     (n_variant, n_section) stay as set for the house as drawn.

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from tractduct.delivery.predict import Delivered, Drive, installed_ducts, predict
 from tractduct.sizing.case import Case
+from tractduct.sizing.program import DIAMETER_TOLERANCE_IN
 from tractduct.sizing.solve import Solution, least_cost, recommend
 
 
@@ -77,5 +78,5 @@ def _recovery(case: Case, at_least: NDArray[np.intp]) -> Solution:
     """The least-cost set in which no section is smaller than given."""
     problem = case.problem()
     diameter = problem.diameter_in
-    large_enough = diameter[None, :] >= diameter[at_least][:, None] - 1e-9
+    large_enough = diameter[None, :] >= diameter[at_least][:, None] - DIAMETER_TOLERANCE_IN
     return least_cost(replace(problem, allowed=problem.allowed & large_enough))

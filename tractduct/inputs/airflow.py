@@ -57,7 +57,7 @@ def read_airflow(table: RawTable | None, plan_file: PlanFile, log: FaultLog) -> 
     if not values:
         if not log.faults:
             log.fault(table.label, "the table holds no airflow", "Fill it in")
-        return RoomAirflow(rooms=tuple(rooms.values()), airflow_cfm=nothing)
+        return RoomAirflow(rooms=tuple(rooms.values()), airflow_cfm=np.zeros((0, 0, 0, len(rooms))))
     held_faces = [f for f in schema.FACES if any(k[0] == f for k in values)]
     held_mirrored = sorted({k[1] for k in values})
     held_seasons = [s for s in schema.SEASONS if any(k[3] == s for k in values)]

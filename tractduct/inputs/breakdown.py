@@ -1,14 +1,16 @@
 """The breakdown of a plan's loads by surface, read, checked, and turned to any direction.
 
 A surface in the shade: the shaded part takes the cooling factor of a surface that faces north, which the sun
-hardly reaches. Shade changes no heating load. A mirror acts before the rotation.
+hardly reaches (common practice, no source: tables of such factors have one column for north and for shade, from
+memory); where the factors come from the sun, it gets the light of sky and ground without the sun. Shade changes no
+heating load. A mirror acts before the rotation.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -26,7 +28,7 @@ from tractduct.physics.solar import (
     HOURS,
     SCREENING,
     SolarExtraMissing,
-    face_irradiance_w_per_m2,
+    glass_irradiance_w_per_m2,
     smoothed_over_hours,
 )
 from tractduct.physics.turning import POINT_DEG, bearing_deg, between_points, share_by_load
@@ -49,22 +51,22 @@ class Sun:
     conduction_btuh_per_ft2: float
     weights: tuple[float, ...]
 
-    def cooling_btuh_per_ft2(self, face_deg: ArrayLike) -> FloatArray:
-        """(24, n_face) cooling factors of unshaded upright glass by hour of local solar time. [Btu/h ft2]
+    def cooling_btuh_per_ft2(self, face_deg: ArrayLike) -> tuple[FloatArray, FloatArray]:
+        """Cooling factors of upright glass by hour of local solar time: (24, n_face) unshaded, (24,) shaded.
 
-        Clear-sky irradiance x SHGC, smoothed over the hours before, and conduction. SolarExtraMissing
-        without pvlib. A screening method, not a load calculation.
+        Clear-sky irradiance as at normal incidence x SHGC, smoothed over the hours before, and conduction.
+        SolarExtraMissing without pvlib. A screening method, not a load calculation. [Btu/h ft2]
         """
-        on_face = face_irradiance_w_per_m2(
+        lit, shaded = glass_irradiance_w_per_m2(
             self.latitude_deg,
             self.design_day,
             face_deg,
             linke_turbidity=self.linke_turbidity,
             altitude_m=self.elevation_ft * M_PER_FT,
-            albedo=schema.ALBEDO,
         )
-        felt = smoothed_over_hours(on_face, self.weights) * BTUH_PER_FT2_OF_W_PER_M2
-        return self.shgc * felt + self.conduction_btuh_per_ft2
+        scale = self.shgc * BTUH_PER_FT2_OF_W_PER_M2
+        felt = smoothed_over_hours(np.column_stack([lit, shaded]), self.weights) * scale + self.conduction_btuh_per_ft2
+        return felt[:, :-1], felt[:, -1]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -83,7 +85,7 @@ class Breakdown:
     fixed_factor : (2, n_kind), of surfaces that do not turn; NaN where there are none [Btu/h ft2]
     gains_btuh : (2, n_room), what does not turn
     by_sun : (n_kind,) bool, the cooling factor comes from ``sun_factor``
-    sun_factor : (24, 8) by hour of local solar time; (0, 8) without [Btu/h ft2]
+    sun_factor, shade_factor : (24, 8) and (24,) by hour of local solar time; (0, 8) and (0,) without [Btu/h ft2]
     sun : what that was worked out from, or None
     airflow_at : room_peak or house_peak
     """
@@ -99,7 +101,8 @@ class Breakdown:
     fixed_factor: FloatArray
     gains_btuh: FloatArray
     by_sun: NDArray[np.bool_]
-    sun_factor: FloatArray = field(default_factory=lambda: np.zeros((0, len(FACES))))
+    sun_factor: FloatArray
+    shade_factor: FloatArray
     sun: Sun | None = None
     airflow_at: str = "room_peak"
 
@@ -114,22 +117,7 @@ class Breakdown:
         to = np.array([place[key_of(r)] for r in self.rooms], dtype=np.intp)
         gains = np.zeros((2, len(rooms)))
         gains[:, to] = self.gains_btuh
-        return Breakdown(
-            rooms=tuple(rooms),
-            kinds=self.kinds,
-            room=to[self.room],
-            kind=self.kind,
-            face_deg=self.face_deg,
-            area_ft2=self.area_ft2,
-            shade=self.shade,
-            factor=self.factor,
-            fixed_factor=self.fixed_factor,
-            gains_btuh=gains,
-            by_sun=self.by_sun,
-            sun_factor=self.sun_factor,
-            sun=self.sun,
-            airflow_at=self.airflow_at,
-        )
+        return replace(self, rooms=tuple(rooms), room=to[self.room], gains_btuh=gains)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -207,9 +195,9 @@ def room_loads(breakdown: Breakdown, azimuth_deg: ArrayLike, mirrored: Sequence[
         heating[..., mine] = between_points(breakdown.factor[0, k], bearing[..., mine])
         points = breakdown.sun_factor if breakdown.by_sun[k] else breakdown.factor[1, k][None]
         sunlit = np.moveaxis(between_points(points, bearing[..., mine]), -1, 0)
-        north = points[:, _NORTH, None, None, None]
+        in_shade = breakdown.shade_factor if breakdown.by_sun[k] else points[:, _NORTH]
         shade = breakdown.shade[mine]
-        cooling[..., mine] = (1.0 - shade) * sunlit + shade * north
+        cooling[..., mine] = (1.0 - shade) * sunlit + shade * in_shade[:, None, None, None]
     heating *= breakdown.area_ft2
     cooling *= breakdown.area_ft2
     in_room = (breakdown.room[:, None] == np.arange(len(breakdown.rooms))).astype(float)
@@ -315,10 +303,10 @@ def read_breakdown(
     sun = _read_sun(by_sun, factor_table, factors, solar, plan_file, log)
     if len(log.faults) > before:
         return None
-    sun_factor = np.zeros((0, len(FACES)))
+    sun_factors = np.zeros((0, len(FACES))), np.zeros(0)
     if sun is not None:
         try:
-            sun_factor = sun.cooling_btuh_per_ft2(np.arange(len(FACES)) * POINT_DEG)
+            sun_factors = sun.cooling_btuh_per_ft2(np.arange(len(FACES)) * POINT_DEG)
         except SolarExtraMissing as missing:
             log.fault(
                 factor_table.label,
@@ -336,7 +324,7 @@ def read_breakdown(
                 advice="Use the factors of a load calculation once there is one",
             )
         )
-    return _assembled(rooms, factors, found, gain, set(by_sun), sun, sun_factor, plan_file)
+    return _assembled(rooms, factors, found, gain, set(by_sun), sun, sun_factors, plan_file)
 
 
 @dataclass(frozen=True, slots=True)
@@ -356,7 +344,7 @@ def _assembled(
     gain: Mapping[tuple[int, str], float],
     by_sun: set[str],
     sun: Sun | None,
-    sun_factor: FloatArray,
+    sun_factors: tuple[FloatArray, FloatArray],
     plan_file: PlanFile,
 ) -> Breakdown:
     room_at = {key: n for n, key in enumerate(rooms)}
@@ -385,7 +373,8 @@ def _assembled(
         fixed_factor=fixed,
         gains_btuh=gains,
         by_sun=np.array([k in by_sun for k in kind_at], dtype=bool),
-        sun_factor=sun_factor,
+        sun_factor=sun_factors[0],
+        shade_factor=sun_factors[1],
         sun=sun,
         airflow_at=plan_file.text("solar", "room_airflow_at") or schema.PEAKS[0],
     )

@@ -3,17 +3,23 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
+import numpy as np
+
+from tractduct.findings import Finding, Severity
 from tractduct.inputs import schema
 from tractduct.inputs.cells import NOT_OFFERED, allowed, key_of, nearest
 from tractduct.inputs.fault_log import FaultLog
-from tractduct.inputs.plan import Duct, Fitting
+from tractduct.inputs.plan import Duct, Fitting, is_reducer
 from tractduct.inputs.plan_file import PlanFile
-from tractduct.inputs.schema import FLEX, Field, in_units
+from tractduct.inputs.schema import AT_PARENT, FLEX, Field, in_units
+from tractduct.inputs.sizes import Size
 from tractduct.inputs.spelling import plain_text
 from tractduct.inputs.tables import RawTable, Row
+
+_FALLS_SHOWN = 4  # of one product
 
 
 def read_fittings(table: RawTable | None, log: FaultLog) -> dict[str, Fitting]:
@@ -25,6 +31,7 @@ def read_fittings(table: RawTable | None, log: FaultLog) -> dict[str, Fitting]:
         name = log.text(table, row, spec.field("fitting"))
         length = log.number(table, row, spec.field("equivalent_length_ft"))
         coefficient = log.number(table, row, spec.field("loss_coefficient"))
+        bought = log.choice(table, row, spec.field("bought"))
         if not row.text("equivalent_length_ft") and not row.text("loss_coefficient"):
             log.cell_fault(
                 table,
@@ -35,11 +42,20 @@ def read_fittings(table: RawTable | None, log: FaultLog) -> dict[str, Fitting]:
             )
         if any(c in name for c in "+*"):
             log.cell_fault(table, row, "fitting", "a fitting's name can't hold + or *", "Rename it")
+        elif bought == AT_PARENT and is_reducer(name):
+            log.cell_fault(
+                table,
+                row,
+                "bought",
+                "a reducer belongs to the one section that names it, and is bought where its parent has another size",
+                "Leave the cell empty, or rename the fitting where it joins several sections",
+            )
         elif name and log.once(seen, table, row, "fitting", name):
             found[name] = Fitting(
                 name=name,
                 equivalent_length_ft=length or 0.0,
                 loss_coefficient=coefficient or 0.0,
+                bought=bought,
                 source=row.text("source"),
             )
     return found
@@ -96,11 +112,11 @@ def without_roughness(table: RawTable | None, ducts: Mapping[str, Duct], log: Fa
 
 
 def read_prices(
-    table: RawTable | None, ducts: Mapping[str, Duct], plan_file: PlanFile, log: FaultLog
+    table: RawTable | None, ducts: Mapping[str, Duct], sizes: Sequence[Size], plan_file: PlanFile, log: FaultLog
 ) -> tuple[dict[tuple[str, str], float | None], dict[tuple[str, str], float], dict[tuple[str, str], str]]:
     """Price a foot, feet in a package, insulation level of the price, all by (duct, size label).
 
-    Prices of another insulation level than the plan's are left out.
+    Prices of another insulation level than the plan's are left out. ``sizes`` are the standard ones.
     """
     spec = schema.PRICES
     prices: dict[tuple[str, str], float | None] = {}
@@ -145,13 +161,15 @@ def read_prices(
             packages[key] = package
         if insulation:
             levels[key] = insulation
+    if table is not None:
+        _caution_of_falls(table, "duct", "USD/ft", prices, {key: row for key, (row, _) in seen.items()}, sizes, log)
     return prices, packages, levels
 
 
 def read_fitting_prices(
-    table: RawTable | None, fittings: Mapping[str, Fitting], log: FaultLog
+    table: RawTable | None, fittings: Mapping[str, Fitting], sizes: Sequence[Size], log: FaultLog
 ) -> dict[tuple[str, str], float | None]:
-    """Price of one by (fitting, size label of its section); None where not offered."""
+    """Price of one by (fitting, size label of ``Piece.section``); None where not offered."""
     spec = schema.FITTING_PRICES
     found: dict[tuple[str, str], float | None] = {}
     seen: dict[tuple[str, str], int] = {}
@@ -168,7 +186,52 @@ def read_fitting_prices(
         key = names[key_of(name)], size.label
         log.size_once(seen, table, row, "fitting", key)
         found[key] = price
+    if table is not None:
+        _caution_of_falls(table, "fitting", "USD", found, seen, sizes, log)
     return found
+
+
+def _caution_of_falls(
+    table: RawTable,
+    what: str,
+    unit: str,
+    prices: Mapping[tuple[str, str], float | None],
+    rows: Mapping[tuple[str, str], int],
+    sizes: Sequence[Size],
+    log: FaultLog,
+) -> None:
+    """A caution for each duct or fitting of which a larger size costs less than a smaller one of its shape.
+
+    A rectangle is larger than another, turned as it may be, where no side is shorter and one is longer.
+    """
+    for name in dict.fromkeys(name for name, _ in prices):
+        priced = [s for s in sizes if prices.get((name, s.label)) is not None]
+        keys = [(name, s.label) for s in priced]
+        price = np.array([prices[key] for key in keys], dtype=float)
+        sides = np.array([sorted(map(float, s.label.split("x"))) * (2 if s.shape == "round" else 1) for s in priced])
+        sides = sides.reshape(len(priced), 2)
+        shape = np.array([s.shape for s in priced])
+        larger = (shape[:, None] == shape) & np.all(sides[:, None] <= sides, axis=2)
+        larger &= np.any(sides[:, None] < sides, axis=2)
+        next_larger = larger & ~(larger.astype(float) @ larger > 0.0)
+        falls = np.argwhere(next_larger & (price[:, None] > price))
+        units = table.units
+        words = [
+            f"{units.size(priced[i].label)} (row {rows[keys[i]]}) costs {units.number(price[i], unit, '.2f')} and "
+            f"{units.size(priced[j].label)} (row {rows[keys[j]]}) {units.say(price[j], unit, '.2f')}"
+            for i, j in falls.tolist()
+        ]
+        if words:
+            more = f", and {len(words) - _FALLS_SHOWN} more" if len(words) > _FALLS_SHOWN else ""
+            log.findings.append(
+                Finding(
+                    severity=Severity.CAUTION,
+                    rule="price falls with size",
+                    subject=f"{table.label}, {what} {name}",
+                    message="; ".join(words[:_FALLS_SHOWN]) + more,
+                    advice="Check these rows: two may be exchanged, or a decimal point may have slipped",
+                )
+            )
 
 
 def _price(table: RawTable, row: Row, field: Field, log: FaultLog) -> float | None:

@@ -7,6 +7,7 @@ import math
 import re
 from collections.abc import Iterable
 
+from tractduct.inputs.limits import LEAST_NUMBER
 from tractduct.inputs.schema import Field
 from tractduct.inputs.unit_words import unit_of
 
@@ -53,7 +54,8 @@ def near_miss(name: str, absent: Iterable[str]) -> str | None:
     for other in absent:
         wanted = other.replace("_", "")
         part = min(len(key), len(wanted)) >= 5 and (key in wanted or wanted in key)
-        if part or difflib.SequenceMatcher(None, key[:200], wanted).ratio() >= 0.8:
+        alike = difflib.SequenceMatcher(None, key[:200], wanted)
+        if part or (alike.real_quick_ratio() >= 0.8 and alike.ratio() >= 0.8):
             return other
     return None
 
@@ -72,17 +74,24 @@ def parse_number(field: Field, text: str) -> float:
         # A negative number or 0 is no slip of units.
         slip = field.hint and value > 0.0
         raise CellProblem(f"expected {wanted}", sentence(field.hint) if slip else "Correct the value")
+    if 0.0 < abs(value) < LEAST_NUMBER:
+        remedy = "Correct the value" if field.above else "Enter 0, or correct the value"
+        raise CellProblem(f"expected {wanted}; this is nearer to 0 than anything that is measured", remedy)
     return value
 
 
-_WITH_UNIT = re.compile(r"([+-]?(?:[0-9][0-9,]*\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?)\s*(\D.*)")
+# A number with a unit before or behind it: $3.20, 12 ft.
+WITH_UNIT = re.compile(
+    r"(?P<before>[^0-9\s.,+-][^0-9.,+-]*?)?\s*"
+    r"(?P<number>[+-]?(?:[0-9][0-9,]*\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?)\s*(?P<behind>[^0-9\s.,+-].*?)?"
+)
 _COMMA = re.compile(r"[+-]?[0-9][0-9.]*,[0-9,.]*")
 
 
 def _no_number(field: Field, text: str) -> CellProblem:
     """What is wrong with a number that can't be read: another unit, a comma, or simply no number."""
-    parted = _WITH_UNIT.fullmatch(text)
-    unit = unit_of(parted[2]) if parted else None
+    parted = WITH_UNIT.fullmatch(text)
+    unit = unit_of((parted["before"] or "") + (parted["behind"] or "")) if parted else None
     if unit and unit != field.unit:
         if not field.unit:
             return CellProblem(
@@ -91,7 +100,7 @@ def _no_number(field: Field, text: str) -> CellProblem:
         return CellProblem(
             f"expected {allowed(field)}; this is in {unit}", f"Enter it in {field.unit}, or as a plain number"
         )
-    if _COMMA.fullmatch(text) or (parted and "," in parted[1]):
+    if _COMMA.fullmatch(text) or (parted and "," in parted["number"]):
         return CellProblem(
             f"expected {allowed(field)}; a comma may part thousands or decimals",
             "Write decimals with a point, such as 1.5, and thousands without a comma",
@@ -149,12 +158,12 @@ def parse_size(text: str, unit: str, most: float) -> float | tuple[float, float]
         if 0.0 < width <= most and 0.0 < height <= most:
             return width, height
     value = float(text) if _NUMBER.fullmatch(text.strip()) else math.nan
-    parted = _WITH_UNIT.fullmatch(text.strip())
-    other = unit_of(parted[2]) if parted else None
+    parted = WITH_UNIT.fullmatch(text.strip())
+    other = unit_of(parted["behind"] or "") if parted else None
     of, example, pair = ("inches", "7", "8x12") if unit == "in" else (unit, "160", "200x300")
     if other and other != unit:
         raise CellProblem(f"expected a size in {of}; this is in {other}", f"Enter it in {of}")
-    if not (math.isfinite(value) and value > 0.0):
+    if not (math.isfinite(value) and value >= LEAST_NUMBER):
         raise CellProblem(
             f"expected a size in {of}, such as {example}, or width x height, such as {pair}", "Retype the size"
         )

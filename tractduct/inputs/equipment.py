@@ -36,10 +36,12 @@ def read_equipment(
         speed=_speeds(curves, seasons, plan_file, log) if curves else {},
         devices=_devices(devices, log),
         system_cfm={s: numbers[f"{s}_cfm"] for s in schema.SEASONS if f"{s}_cfm" in given},
-        capacity_tons=numbers["capacity_tons"] if "capacity_tons" in given else None,
         held_airflow=plan_file.flag("blower", "held_airflow"),
         supply_leakage=leakage["supply_pct"] / 100.0,
         return_leakage=leakage["return_pct"] / 100.0,
+        capacity_tons=numbers["capacity_tons"] if "capacity_tons" in given else None,
+        least_heating_cfm=numbers["least_heating_cfm"] if "least_heating_cfm" in given else None,
+        rated_static_inwc=numbers["rated_static_inwc"] if "rated_static_inwc" in given else None,
     )
 
 
@@ -123,7 +125,8 @@ def _devices(table: RawTable | None, log: FaultLog) -> tuple[Device, ...]:
         at = log.number(table, row, spec.field("at_cfm"))
         season = log.choice(table, row, spec.field("season"))
         loaded = log.number(table, row, spec.field("loaded_loss_inwc"))
-        if not name or not log.once(seen, table, row, "device", name) or loss is None or at is None:
+        exponent = log.number(table, row, spec.field("exponent"))
+        if not name or not log.once(seen, table, row, "device", name) or loss is None or at is None or exponent is None:
             continue
         if loaded is not None and loaded < loss:
             log.cell_fault(
@@ -134,5 +137,15 @@ def _devices(table: RawTable | None, log: FaultLog) -> tuple[Device, ...]:
                 "Swap or correct the two",
             )
             continue
-        found.append(Device(name=name, side=side, loss_inwc=loss, at_cfm=at, season=season, loaded_inwc=loaded))
+        found.append(
+            Device(
+                name=name,
+                side=side,
+                loss_inwc=loss,
+                at_cfm=at,
+                season=season,
+                loaded_inwc=loaded,
+                exponent=exponent,
+            )
+        )
     return tuple(found)

@@ -6,11 +6,13 @@ A file beyond a limit is refused with a message that names the limit, before it 
 from __future__ import annotations
 
 MAX_PLAN_FILE_BYTES = 1_000_000  # plan.toml
+MAX_NESTING = 10  # parts of one of its keys, lists in lists
 MAX_TABLE_BYTES = 50_000_000  # a .csv or .xlsx file as it lies on disk
 # A workbook is a zip file. What its directory says of the parts' sizes may be a lie, so each is unpacked once, piece by
 # piece, to find out.
 MAX_UNPACKED_BYTES = 200_000_000
 MAX_PARTS = 2_000
+MAX_SHEETS = 500
 # Memory goes with the tags of a part, not with its bytes: of a whole part but a sheet's, and of one row of a sheet.
 MAX_TAGS = 400_000
 MAX_SHEET_TAGS = 4_000_000
@@ -43,12 +45,13 @@ MAX_ROWS_OF = {
 MAX_NAME = 120  # characters of a name
 MAX_CELL = 2_000  # characters of any other cell
 MAX_FAULTS = 1_000  # reading stops there
+LEAST_NUMBER = 1e-9  # of any quantity that is not 0; what physics makes of far smaller ones no number can hold
 
 # What the reference page says of them.
 IN_WORDS = (
-    f"plan.toml: {MAX_PLAN_FILE_BYTES // 1_000_000} MB",
+    f"plan.toml: {MAX_PLAN_FILE_BYTES // 1_000_000} MB, keys and lists {MAX_NESTING} deep",
     f"a table's file: {MAX_TABLE_BYTES // 1_000_000} MB; a workbook unpacked: {MAX_UNPACKED_BYTES // 1_000_000} MB, "
-    f"none of its large parts more than {MAX_UNPACKED_RATIO} times its packed size",
+    f"{MAX_SHEETS} sheets, none of its large parts more than {MAX_UNPACKED_RATIO} times its packed size",
     f"a table: {MAX_ROWS:,} rows, {MAX_COLUMNS} columns, {MAX_CELLS:,} cells, {MAX_LINES:,} lines with the empty ones",
     f"sections: {MAX_SECTIONS:,}; standard sizes: {MAX_SIZES}; approved flex products: {MAX_FLEX}",
     f"sections times the sizes that each may take: {MAX_SECTION_SIZES:,}",

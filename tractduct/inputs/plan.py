@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from tractduct.findings import Finding
 from tractduct.inputs.breakdown import Breakdown
 from tractduct.inputs.lots import Lot, RoomOutline, RoutePoint
-from tractduct.inputs.schema import FLEX
+from tractduct.inputs.schema import AT_PARENT, EACH, FLEX, NOT_BOUGHT
 from tractduct.inputs.sizes import Size, round_size
+from tractduct.physics.air import Air, site_air
+from tractduct.physics.friction import least_factor_by_size
 from tractduct.products.fit import TableCorrection
 from tractduct.units import IP, UnitSystem
 
@@ -23,11 +26,15 @@ NO_CAP = 99  # steps over the own size: from here on none is counted
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fitting:
-    """A fitting by plain name. ``loss_coefficient`` is a part of the section's velocity pressure."""
+    """A fitting by plain name. ``loss_coefficient`` is a part of the section's velocity pressure.
+
+    ``bought`` is one of ``schema.BOUGHT``.
+    """
 
     name: str
     equivalent_length_ft: float = 0.0
     loss_coefficient: float = 0.0
+    bought: str = EACH
     source: str = ""
 
 
@@ -84,10 +91,10 @@ class Section:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Device:
-    """Something that the whole airflow passes: its loss at an airflow, growing with the square of airflow.
+    """Something that the whole airflow passes: its loss in standard air at an airflow.
 
-    ``season`` is the one season in which it counts, or empty; ``loaded_inwc`` is a filter's loss when due for
-    change, None for anything else.
+    The loss grows with airflow to the power of ``exponent``. ``season`` is the one season in which it counts, or
+    empty; ``loaded_inwc`` is a filter's loss when due for change, None for anything else.
     """
 
     name: str
@@ -96,6 +103,7 @@ class Device:
     at_cfm: float
     season: str = ""
     loaded_inwc: float | None = None
+    exponent: float = 2.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,9 +112,11 @@ class Equipment:
 
     Attributes
     ----------
-    curves : speed -> ((airflow_cfm, external_static_inwc), ...) by rising airflow; empty without a table
+    curves : speed -> ((airflow_cfm, external_static_inwc), ...) in standard air, by rising airflow; empty without
+        a table
     speed : season -> speed
     system_cfm : season -> airflow of the whole system, where the plan gives it
+    least_heating_cfm, rated_static_inwc : what its maker asks for, in standard air; None where not given
     """
 
     curves: Mapping[str, tuple[tuple[float, float], ...]] = field(default_factory=dict)
@@ -117,6 +127,8 @@ class Equipment:
     held_airflow: bool = False
     supply_leakage: float = 0.0
     return_leakage: float = 0.0
+    least_heating_cfm: float | None = None
+    rated_static_inwc: float | None = None
 
     @property
     def return_over_supply(self) -> float:
@@ -126,28 +138,29 @@ class Equipment:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Purchase:
-    """How duct is bought. ``package_ft`` by (duct, size label) where it differs from ``box_ft``.
+    """How duct is bought. ``package_ft`` by (duct, size label) where it is given; else flex comes in ``box_ft``.
 
     ``insulation`` is the level of the price that counts, likewise, where the prices table gives one.
     """
 
     package_ft: Mapping[tuple[str, str], float] = field(default_factory=dict)
     insulation: Mapping[tuple[str, str], str] = field(default_factory=dict)
-    box_ft: float = 25.0
-    waste_pct: float = 0.0
-    lots: int = 1
+    box_ft: float
+    waste_pct: float
+    lots: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Tolerance:
-    """How far delivered airflow may be off; a room by the greater of the two.
+    """How far delivered airflow may be off; a room by the greater of the two."""
 
-    Defaults: ANSI/ACCA 5 QI, from memory.
-    """
+    room_pct: float
+    room_cfm: float
+    system_pct: float
 
-    room_pct: float = 20.0
-    room_cfm: float = 25.0
-    system_pct: float = 15.0
+    def of_room_cfm(self, design_cfm: ArrayLike) -> NDArray[np.float64]:
+        """How far rooms may be off: the greater of a part of their design airflow and a fixed airflow."""
+        return np.maximum(self.room_pct / 100.0 * np.asarray(design_cfm, dtype=float), self.room_cfm)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -177,16 +190,21 @@ class Plan:
     prices : by (duct, size label), USD a foot; None where that duct is not offered in that size. Empty: no
         prices are given.
     inner_in : by (duct, size label), inner diameter where it is not the nominal one
-    fitting_prices : by (fitting, size label of its section); None where not offered. Empty: fittings cost nothing.
+    fitting_prices : by (fitting, size label of ``Piece.section``); None where not offered. Empty: they cost nothing.
     sizes : the standard sizes, round ones first
     most_steps_over_own : standard sizes that a section may be above its largest own size; ``NO_CAP`` for no cap
     choose : what the standard set is chosen by, ``sizes`` or ``dampers``
+    supply_air_f : season -> air in the supply ducts, where it is not ``air_temperature_f``
+    supply_inwc, return_inwc : what the ducts may lose in the site's air
+    default_pressure : the sides whose pressure is the default, brought to the site's density
     budget_given : False where the pressure for the ducts is what the blower leaves after the devices
+    typed : the keys that plan.toml gives, by (part, key); the others have their defaults
     findings : what reading the plan showed
     breakdown : the loads by surface, None where the plan does not give them
     turned : True where the airflow comes from the breakdown, False where an airflow table gives it
     lots, outlines, routes : where it is built, and how to draw it; empty where not given
     units : what the plan is written and shown in; everything here is in the core's units, and sizes have its labels
+    least_factor_12_in : the least factor of compressed flex of 12 in and more
     diversity_btuh : a finding where the house's sensible cooling load changes by more than this with direction
     breakdown_check_pct : a finding where breakdown and airflow table differ by more than this
     """
@@ -205,21 +223,25 @@ class Plan:
     prices: Mapping[tuple[str, str], float | None] = field(default_factory=dict)
     inner_in: Mapping[tuple[str, str], float] = field(default_factory=dict)
     fitting_prices: Mapping[tuple[str, str], float | None] = field(default_factory=dict)
-    purchase: Purchase = field(default_factory=Purchase)
+    purchase: Purchase
     sizes: tuple[Size, ...]
-    elevation_ft: float = 0.0
-    air_temperature_f: float = 70.0
-    supply_inwc: float = 0.10
-    return_inwc: float = 0.05
+    elevation_ft: float
+    air_temperature_f: float
+    supply_air_f: Mapping[str, float] = field(default_factory=dict)
+    supply_inwc: float
+    return_inwc: float
+    default_pressure: tuple[str, ...] = ()
     velocity_limits_fpm: Mapping[str, float]
-    standardize_within_pct: float = 5.0
-    max_distinct_sizes: int = 0
-    most_steps_over_own: int = 2
-    choose: str = "sizes"
-    dampers: Dampers = field(default_factory=Dampers)
+    least_factor_12_in: float
+    standardize_within_pct: float
+    max_distinct_sizes: int
+    most_steps_over_own: int
+    choose: str
+    dampers: Dampers
     equipment: Equipment = field(default_factory=Equipment)
-    tolerance: Tolerance = field(default_factory=Tolerance)
+    tolerance: Tolerance
     budget_given: bool = True
+    typed: frozenset[tuple[str, str]] = frozenset()
     findings: tuple[Finding, ...] = ()
     breakdown: Breakdown | None = None
     turned: bool = False
@@ -227,8 +249,27 @@ class Plan:
     outlines: tuple[RoomOutline, ...] = ()
     routes: tuple[RoutePoint, ...] = ()
     units: UnitSystem = IP
-    diversity_btuh: float = 6000.0
-    breakdown_check_pct: float = 5.0
+    diversity_btuh: float
+    breakdown_check_pct: float
+
+    @property
+    def air(self) -> Air:
+        """Air at the air handler: the site's at ``air_temperature_f``."""
+        return site_air(self.elevation_ft, self.air_temperature_f)
+
+    @property
+    def density_ratio(self) -> float:
+        """Density of the air at the air handler over that of standard air.
+
+        The blower's table and the devices' losses times this are those at the site; an actual cfm times this is
+        its standard cfm.
+        """
+        return float(self.air.density_ratio)
+
+    def air_in(self, side: str, season: str) -> Air:
+        """Air in the ducts of a side in a season: supply ducts may have their own, all else has the air handler's."""
+        supply = self.supply_air_f if side == "supply" else {}
+        return site_air(self.elevation_ft, supply.get(season, self.air_temperature_f))
 
     def velocity_limit_fpm(self, section: Section) -> float:
         """The highest velocity of a section by its side, role and kind."""
@@ -248,20 +289,13 @@ class Plan:
         inner = self.inner_in.get((duct, size.label))
         return size if inner is None else replace(round_size(inner), label=size.label)
 
-    def fitting_cost(self, section: Section, label: str, *, reducers: bool) -> float | None:
-        """Price of a section's fittings in a size: its reducers, or all others; None where one is not offered.
+    def least_compression_factor(self, size: Size) -> float:
+        """The least that compression multiplies the friction of flex of a nominal size by."""
+        return float(least_factor_by_size(size.diameter_in, self.least_factor_12_in))
 
-        A reducer is any fitting with that word in its name: it is bought only where the section's size differs
-        from its parent's.
-        """
-        total = 0.0
-        for name, count in section.fittings:
-            if is_reducer(name) == reducers:
-                price = self.fitting_prices.get((name, label), 0.0)
-                if price is None:
-                    return None
-                total += count * price
-        return total
+    def pieces(self) -> tuple[Piece, ...]:
+        """What is bought of the fittings that the sections name."""
+        return pieces_of(self.sections, self.fittings)
 
     def equivalent_lengths_ft(self, section: Section) -> float:
         """Sum of the equivalent lengths of a section's fittings."""
@@ -273,8 +307,61 @@ class Plan:
 
 
 def is_reducer(fitting: str) -> bool:
-    """True for a fitting that is bought only where sizes differ."""
+    """True for a fitting that is bought only where sizes differ: any with that word in its name."""
     return "reducer" in fitting.casefold()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Piece:
+    """Fittings that are bought for one place: ``count`` of them.
+
+    Its price goes by the size of ``section``. ``branches`` are the other sections that it joins: a reducer's
+    parent; what a piece at the parent opens to, where ``section`` is that parent, the largest of its openings.
+    """
+
+    fitting: str
+    count: int
+    section: str
+    branches: tuple[str, ...] = ()
+
+    @property
+    def is_reducer(self) -> bool:
+        return is_reducer(self.fitting)
+
+
+_JOINTS = re.compile(r"(?<![^\W\d_])(wye|tee|splitter|manifold)", re.IGNORECASE)
+
+
+def joint_of(fitting: str) -> str:
+    """The kind of joint that a fitting's name says it is: a wye, a tee, a splitter, a manifold; empty for others."""
+    found = _JOINTS.search(fitting)
+    return found[1].casefold() if found else ""
+
+
+def pieces_of(sections: Iterable[Section], fittings: Mapping[str, Fitting]) -> tuple[Piece, ...]:
+    """What is bought of the fittings that sections name, section by section, then what is at their parents.
+
+    At a parent each kind of fitting is bought once: as often as the child that names it most often does. It opens to
+    the children that name it; of two children, to both. A section without a parent joins nothing, so what it names is
+    its own. A reducer without a parent reduces nothing.
+    """
+    found: list[Piece] = []
+    joints: dict[tuple[str, str], dict[str, int]] = {}  # (parent, fitting) -> child -> how often it names it
+    beyond: dict[str, list[str]] = {}
+    for section in sections:
+        beyond.setdefault(section.parent, []).append(section.name)
+        for name, count in section.fittings:
+            bought, parent = fittings[name].bought, section.parent
+            if bought == AT_PARENT and parent:
+                children = joints.setdefault((parent, name), {})
+                children[section.name] = children.get(section.name, 0) + count
+            elif bought != NOT_BOUGHT and (parent or not is_reducer(name)):
+                branches = (parent,) if is_reducer(name) else ()
+                found.append(Piece(fitting=name, count=count, section=section.name, branches=branches))
+    for (parent, name), children in joints.items():
+        opens_to = tuple(beyond[parent] if len(beyond[parent]) == 2 else children)
+        found.append(Piece(fitting=name, count=max(children.values()), section=parent, branches=opens_to))
+    return tuple(found)
 
 
 def candidate_sizes(section: Section, sizes: Iterable[Size]) -> list[Size]:

@@ -15,7 +15,7 @@ from tractduct.errors import printable, shortened
 from tractduct.inputs import schema
 from tractduct.inputs.cells import CellProblem, allowed, nearest, parse_choice, parse_flag, parse_number
 from tractduct.inputs.fault_log import FaultLog
-from tractduct.inputs.limits import MAX_NAME, MAX_PLAN_FILE_BYTES, MAX_SIZES
+from tractduct.inputs.limits import MAX_NAME, MAX_NESTING, MAX_PLAN_FILE_BYTES, MAX_SIZES
 from tractduct.inputs.schema import Field, in_units, other_units
 from tractduct.inputs.sizes import Size, size_of
 from tractduct.inputs.spelling import note_of_reading, plain_text
@@ -23,6 +23,12 @@ from tractduct.inputs.tables import TableFault, check_file
 from tractduct.units import IP, UnitSystem
 
 PLAN_FILE = "plan.toml"
+_TEXT = re.compile(  # and comments
+    r""""{3}(?:[^\\]|\\.)*?"{3,5}|'{3}.*?'{3,5}|"(?:[^"\\\n]|\\.)*+"|'[^'\n]*+'|#[^\n]*+""", re.DOTALL
+)
+_NESTING = re.compile(
+    rf"[\[{{\]}}]|(?<![\w-])[\w-]++(?:[ \t]*+\.[ \t]*+[\w-]++){{{MAX_NESTING}}}"  # a key of too many parts
+)
 
 
 class PlanFile:
@@ -46,7 +52,17 @@ class PlanFile:
         try:
             if self.path.exists():
                 check_file(self.path, str(self.path), MAX_PLAN_FILE_BYTES)
-            self.config = tomllib.loads(self.path.read_bytes().decode("utf-8-sig"))
+            text = self.path.read_bytes().decode("utf-8-sig")
+            deep = _line_too_deep(text)
+            if deep is None:
+                self.config = tomllib.loads(text)
+            else:
+                self.log.fault(
+                    label,
+                    f"keys or lists lie in each other more than {MAX_NESTING} deep",
+                    "No key of a plan has more than a few parts: correct that line",
+                    row=deep,
+                )
         except TableFault as refused:
             self.log.add(refused.fault)
         except FileNotFoundError:
@@ -65,9 +81,9 @@ class PlanFile:
             self.log.fault(str(self.path), f"it can't be read ({error.strerror or error})", "Check who may read it")
         except UnicodeDecodeError:
             self.log.fault(label, "it is not UTF-8 text", "Save it as plain text in UTF-8")
-        except (ValueError, RecursionError) as error:  # a number of thousands of digits, lists in lists without end
-            why = "lists in lists without end" if isinstance(error, RecursionError) else shortened(str(error), 160)
-            self.log.fault(label, f"it is not valid TOML ({printable(why)})", "Correct that line")
+        except ValueError as error:  # a number of thousands of digits, too
+            why = printable(shortened(str(error), 160))
+            self.log.fault(label, f"it is not valid TOML ({why})", "Correct that line")
         if self.log.faults:
             return False
         for where, problem, value in _unreadable(self.config):
@@ -137,6 +153,11 @@ class PlanFile:
         """A key's place as the user writes it, by its name in the core."""
         field = next(f for f in schema.KEYS[part_name] if f.name == key)
         return f"[{part_name}] {in_units(field, self.units).name}"
+
+    @property
+    def typed(self) -> frozenset[tuple[str, str]]:
+        """(part, key) of every key that is given."""
+        return frozenset((name, key) for name in self.config for key in self.part(name))
 
     def part(self, name: str) -> dict[str, Any]:
         part = self.config.get(name, {})
@@ -296,6 +317,22 @@ class PlanFile:
             )
             return ()
         return tuple(sorted(found.values(), key=lambda s: (s.shape != "round", s.diameter_in, s.label)))
+
+
+def _line_too_deep(text: str) -> int | None:
+    """The first line on which keys or lists nest deeper than in any plan; None where none does.
+
+    Told before parsing, as the parser's memory goes with the square of a key's parts. It reads from the start, and up
+    to the first error the words of the language are these.
+    """
+    bare = _TEXT.sub(lambda found: "s" + "\n" * found[0].count("\n"), text)
+    depth = 0
+    for found in _NESTING.finditer(bare):
+        step = {"[": 1, "{": 1, "]": -1, "}": -1}.get(found[0], MAX_NESTING + 1)
+        depth = max(depth + step, 0)
+        if depth > MAX_NESTING:
+            return bare.count("\n", 0, found.start()) + 1
+    return None
 
 
 def _unreadable(config: dict[str, Any]) -> Iterator[tuple[str, str, str]]:

@@ -27,13 +27,14 @@ from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.finder import find_table, tell_unread
 from tractduct.inputs.limits import MAX_CANDIDATES, MAX_FLEX, MAX_SECTION_SIZES, MAX_SECTION_VARIANTS
 from tractduct.inputs.lots import read_lots, read_outlines, read_routes
-from tractduct.inputs.plan import Dampers, Plan, Purchase, Section, Tolerance, candidate_sizes
+from tractduct.inputs.plan import Dampers, Fitting, Plan, Purchase, Section, Tolerance, candidate_sizes, pieces_of
 from tractduct.inputs.plan_file import PLAN_FILE, PlanFile
 from tractduct.inputs.product_tables import read_inner_diameters, with_tables
-from tractduct.inputs.schema import FLEX
+from tractduct.inputs.schema import FLEX, NOT_BOUGHT, SEASONS, SIDES
 from tractduct.inputs.section_table import read_sections
 from tractduct.inputs.sizes import Size
 from tractduct.inputs.tables import RawTable, Row
+from tractduct.physics.air import site_air
 
 
 def load_plan(path: str | Path) -> Plan:
@@ -72,8 +73,8 @@ def load_plan(path: str | Path) -> Plan:
             f"{len(flex)} flex products are approved; at most {MAX_FLEX} are compared",
             "Name those that may be delivered in [variants] flex",
         )
-    prices, packages, insulation = read_prices(tables["prices"], ducts, plan_file, log)
-    fitting_prices = read_fitting_prices(tables["fitting_prices"], fittings, log)
+    prices, packages, insulation = read_prices(tables["prices"], ducts, sizes, plan_file, log)
+    fitting_prices = read_fitting_prices(tables["fitting_prices"], fittings, sizes, log)
     if not {"airflow", "sections", "surfaces"} & log.unread:
         _match_rooms(tables, sections, places, need, log)
     cases = len(sections) * len(need.front_faces) * len(need.mirrored) * len(need.seasons) * len(flex)
@@ -107,7 +108,7 @@ def load_plan(path: str | Path) -> Plan:
             "Add a prices table for the ducts, or remove fitting_prices",
         )
     if fitting_prices and not {"sections", "fittings"} & log.unread:
-        _match_fitting_prices(tables["fitting_prices"], sections, sizes, fitting_prices, log)
+        _match_fitting_prices(tables["fitting_prices"], sections, fittings, sizes, fitting_prices, log)
     name = plan_file.config.get("name")
     if not isinstance(name, str) or not name.strip():
         log.fault(PLAN_FILE, "the plan has no name", 'Write name = "..." in its first line')
@@ -115,6 +116,7 @@ def load_plan(path: str | Path) -> Plan:
     site = plan_file.keys("site")
     pressure = plan_file.keys("pressure")
     limits = plan_file.keys("limits")
+    compression = plan_file.keys("compression")
     objective = plan_file.keys("objective")
     choose = plan_file.choice("objective", "choose")
     dampers = plan_file.keys("dampers")
@@ -141,6 +143,8 @@ def load_plan(path: str | Path) -> Plan:
     routes = read_routes(tables["routes"], [s.name for s in sections], log)
     if log.faults:
         raise InputFaults(log.faults)
+    by_default = tuple(side for side in SIDES if f"{side}_inwc" not in plan_file.part("pressure"))
+    at_site = float(site_air(site["elevation_ft"], site["air_temperature_f"]).density_ratio)
     return Plan(
         name=name.strip(),
         folder=plan_file.folder,
@@ -166,9 +170,12 @@ def load_plan(path: str | Path) -> Plan:
         sizes=sizes,
         elevation_ft=site["elevation_ft"],
         air_temperature_f=site["air_temperature_f"],
-        supply_inwc=pressure["supply_inwc"],
-        return_inwc=pressure["return_inwc"],
+        supply_air_f={s: site[f"{s}_supply_air_f"] for s in SEASONS if f"{s}_supply_air_f" in plan_file.part("site")},
+        supply_inwc=pressure["supply_inwc"] * (at_site if "supply" in by_default else 1.0),
+        return_inwc=pressure["return_inwc"] * (at_site if "return" in by_default else 1.0),
+        default_pressure=by_default,
         velocity_limits_fpm=limits,
+        **compression,
         standardize_within_pct=objective["standardize_within_pct"],
         max_distinct_sizes=int(objective["max_distinct_sizes"]),
         most_steps_over_own=int(objective["most_steps_over_own"]),
@@ -177,6 +184,7 @@ def load_plan(path: str | Path) -> Plan:
         equipment=equipment,
         tolerance=Tolerance(**tolerance),
         budget_given=not equipment.curves or bool(plan_file.part("pressure")),
+        typed=plan_file.typed,
         findings=tuple(log.findings),
         breakdown=breakdown,
         turned=tables["airflow"] is None,
@@ -287,22 +295,23 @@ def _match_prices(
 def _match_fitting_prices(
     table: RawTable | None,
     sections: tuple[Section, ...],
+    fittings: Mapping[str, Fitting],
     sizes: tuple[Size, ...],
     prices: Mapping[tuple[str, str], float | None],
     log: FaultLog,
 ) -> None:
     """A fitting that has prices has one for each size that its sections may take; one without any is free."""
-    priced = {name for name, _ in prices}
+    priced = list(dict.fromkeys(name for name, _ in prices))
     missing: dict[str, list[str]] = {}
     free: list[str] = []
-    for section in sections:
-        labels = [size.label for size in candidate_sizes(section, sizes)]
-        for name, _ in section.fittings:
-            if name not in priced:
-                free += [name] if name not in free else []
-                continue
-            listed = missing.setdefault(name, [])
-            listed += [label for label in labels if (name, label) not in prices and label not in listed]
+    takes = {section.name: [size.label for size in candidate_sizes(section, sizes)] for section in sections}
+    for piece in pieces_of(sections, fittings):
+        name = piece.fitting
+        if name not in priced:
+            free += [name] if name not in free else []
+            continue
+        listed = missing.setdefault(name, [])
+        listed += [label for label in takes[piece.section] if (name, label) not in prices and label not in listed]
     for name, labels in missing.items():
         if labels:
             log.fault(
@@ -318,5 +327,16 @@ def _match_fitting_prices(
                 subject=", ".join(free),
                 message="these fittings have no price and count as free",
                 advice="Add them to fitting_prices if they cost",
+            )
+        )
+    unused = [name for name in priced if fittings[name].bought == NOT_BOUGHT]
+    if unused:
+        log.findings.append(
+            Finding(
+                severity=Severity.CAUTION,
+                rule="fitting prices",
+                subject=", ".join(unused),
+                message="these fittings have prices, and the fittings table says that they are not bought",
+                advice="Their prices don't count: remove them from fitting_prices, or correct the column bought",
             )
         )

@@ -23,7 +23,9 @@ SHAPES = ("round", "rectangular")
 KINDS = ("rigid", "flex")
 PEAKS = ("room_peak", "house_peak")
 CHOOSE = ("sizes", "dampers")
+EACH, NOT_BOUGHT, AT_PARENT = BOUGHT = ("yes", "no", "at the parent")  # how a fitting is bought
 FREE_TEXT = ("source", "note")  # columns of any table that hold what the author likes
+STICK_FT = 5.0  # a stick of rigid duct where the prices table does not say; common practice, no source
 FLEX = "flex"  # the duct of a section that takes whichever flex product the variant has
 
 Kind = Literal["text", "number", "choice", "flag", "size", "fittings", "rooms", "price"]
@@ -288,6 +290,16 @@ FITTINGS = TableSchema(
             hint="is this an equivalent length?",
             meaning="part of the section's velocity pressure that is lost",
         ),
+        Field(
+            name="bought",
+            kind="choice",
+            choices=BOUGHT,
+            required=False,
+            blank=True,
+            default=EACH,
+            meaning="yes: one for each time a section names it; no: it is made of the duct itself, such as a bend of "
+            f"flex; {AT_PARENT}: one where sections join their parent, however many of them name it",
+        ),
         Field(name="source", required=False, blank=True, default="", meaning="where the value comes from"),
     ),
 )
@@ -464,7 +476,8 @@ PRICES = TableSchema(
             high=1000.0,
             usual=(2.0, 100.0),
             hint="is this in {slip}, or boxes?",
-            meaning="feet in a box or stick of this size; blank: box_ft of [purchase]",
+            meaning=f"feet in a box or stick of this size; blank: box_ft of [purchase] for flex, {STICK_FT:g} ft for "
+            "rigid duct",
         ),
     ),
 )
@@ -475,7 +488,12 @@ FITTING_PRICES = TableSchema(
     required=False,
     fields=(
         Field(name="fitting", meaning="name of a fitting in the fittings table"),
-        Field(name="size_in", kind="size", unit="in", meaning="size of the section that it belongs to"),
+        Field(
+            name="size_in",
+            kind="size",
+            unit="in",
+            meaning=f"size of the section that names it; of that section's parent where it is bought {AT_PARENT}",
+        ),
         Field(
             name="price",
             kind="price",
@@ -491,7 +509,8 @@ FITTING_PRICES = TableSchema(
 
 BLOWER = TableSchema(
     name="blower",
-    meaning="What the blower makes at each speed, from the equipment's data",
+    meaning="What the blower makes at each speed, from the equipment's data for standard air; at the site it makes "
+    "that times the density of its air over that of standard air",
     required=False,
     fields=(
         Field(name="speed", meaning="name of the speed, the same in each of its rows"),
@@ -503,7 +522,7 @@ BLOWER = TableSchema(
             high=20_000.0,
             usual=(100.0, 3000.0),
             hint="is this in {slip}?",
-            meaning="airflow; rising from row to row of a speed",
+            meaning="airflow as the fan moves it, the same in any air; rising from row to row of a speed",
         ),
         Field(
             name="external_static_inwc",
@@ -520,7 +539,8 @@ BLOWER = TableSchema(
 
 DEVICES = TableSchema(
     name="devices",
-    meaning="What the whole airflow passes besides the ducts: coil, filter, heater, grille, register, damper",
+    meaning="What the whole airflow passes besides the ducts: coil, filter, heater, grille, register, damper; in "
+    "standard air, brought to the site's as the blower is",
     required=False,
     fields=(
         Field(name="device", meaning="name of the device, used once"),
@@ -544,7 +564,7 @@ DEVICES = TableSchema(
             high=20_000.0,
             usual=(100.0, 3000.0),
             hint="is this one room's airflow?",
-            meaning="system airflow of that loss; it grows with the square of airflow",
+            meaning="system airflow of that loss",
         ),
         Field(
             name="season",
@@ -566,6 +586,19 @@ DEVICES = TableSchema(
             usual=(0.0, 1.0),
             hint="is this in {slip}?",
             meaning="a filter's loss at at_cfm when it is due for change",
+        ),
+        Field(
+            name="exponent",
+            kind="number",
+            required=False,
+            blank=True,
+            default=2.0,
+            low=1.0,
+            high=3.0,
+            usual=(1.1, 2.1),
+            hint="is this a loss, or half the exponent of a curve of airflow over loss?",
+            meaning="the loss grows with airflow to this power; blank is 2, as of a grille; filters are about 1.3 to "
+            "1.5, from memory: take it from two points of the filter's data",
         ),
     ),
 )
@@ -653,7 +686,8 @@ SURFACES = TableSchema(
             high=1.0,
             hint="is this in per cent?",
             meaning="part of it in the shade of overhangs, trees or other houses: that part counts at the cooling "
-            "factor of a surface that faces north; no change in heating; blank is 0",
+            "factor of a surface that faces north (common practice, no source), glass by the sun by the light of sky "
+            "and ground alone; no change in heating; blank is 0",
         ),
     ),
 )
@@ -795,6 +829,12 @@ def _pressure(name: str, default: float, meaning: str) -> Field:
     )
 
 
+_AFTER = (
+    "after equipment and devices; as typed it holds at the site, left out it is the default times the density of the "
+    "site's air over that of standard air"
+)
+
+
 def _velocity(name: str, default: float) -> Field:
     # ANSI/ACCA 1 (Manual D), from memory
     return Field(
@@ -821,6 +861,20 @@ def _system_airflow(name: str) -> Field:
         usual=(200.0, 3000.0),
         hint="is this one room's airflow, or in {slip}?",
         meaning="airflow of the whole system",
+    )
+
+
+def _supply_air(season: str) -> Field:
+    return Field(
+        name=f"{season}_supply_air_f",
+        kind="number",
+        unit="F",
+        low=30.0,
+        high=200.0,
+        usual=(85.0, 160.0) if season == "heating" else (45.0, 75.0),
+        hint="is this in {slip}?",
+        meaning=f"air in the supply ducts in {season}: its density and viscosity, at the same airflow as at the air "
+        "handler; default: air_temperature_f",
     )
 
 
@@ -858,8 +912,10 @@ KEYS: dict[str, tuple[Field, ...]] = {
             high=200.0,
             usual=(45.0, 140.0),
             hint="is this in {slip}?",
-            meaning="air in the ducts",
+            meaning="air at the air handler, and in the ducts where nothing else is said",
         ),
+        _supply_air("heating"),
+        _supply_air("cooling"),
         Field(
             name="latitude_deg",
             kind="number",
@@ -879,8 +935,8 @@ KEYS: dict[str, tuple[Field, ...]] = {
         Field(name="flex", meaning="flex products approved for this plan; default: all in the ducts table"),
     ),
     "pressure": (
-        _pressure("supply_inwc", 0.10, "available to the supply ducts after equipment and devices"),
-        _pressure("return_inwc", 0.05, "available to the return ducts after equipment and devices"),
+        _pressure("supply_inwc", 0.10, f"available to the supply ducts {_AFTER}"),
+        _pressure("return_inwc", 0.05, f"available to the return ducts {_AFTER}"),
     ),
     "limits": (
         _velocity("trunk_rigid_fpm", 900.0),
@@ -891,6 +947,19 @@ KEYS: dict[str, tuple[Field, ...]] = {
         _velocity("return_trunk_flex_fpm", 700.0),
         _velocity("return_branch_rigid_fpm", 700.0),
         _velocity("return_branch_flex_fpm", 700.0),
+    ),
+    "compression": (
+        Field(
+            name="least_factor_12_in",
+            kind="number",
+            default=4.0,
+            low=1.0,
+            high=20.0,
+            usual=(1.0, 10.0),
+            hint="is this a per cent?",
+            meaning="flex of 12 in (300 mm) and more counts at least so many times its friction where it is compressed "
+            "by more than 4 %; default 4, after the abstract of one thesis, on the safe side; 1: the relation alone",
+        ),
     ),
     "sizes": (
         Field(
@@ -1007,6 +1076,22 @@ KEYS: dict[str, tuple[Field, ...]] = {
             meaning="cooling capacity",
         ),
         Field(name="held_airflow", kind="flag", meaning="true for a blower that holds its airflow"),
+        replace(
+            _system_airflow("least_heating_cfm"),
+            meaning="least airflow in heating that the equipment's maker asks for, in standard air; "
+            "where it gives a highest temperature rise: the output over 1.08 x that rise (Btu/h, F)",
+        ),
+        Field(
+            name="rated_static_inwc",
+            kind="number",
+            unit="inWC",
+            low=0.0,
+            above=True,
+            high=5.0,
+            usual=(0.2, 1.5),
+            hint="is this in {slip}?",
+            meaning="highest external static pressure that the equipment is rated for, in standard air",
+        ),
     ),
     "tolerance": (
         Field(
@@ -1140,7 +1225,7 @@ KEYS: dict[str, tuple[Field, ...]] = {
             high=1000.0,
             usual=(2.0, 100.0),
             hint="is this in {slip}, or boxes?",
-            meaning="feet in a box of flex or a stick of rigid duct where the prices table does not say",
+            meaning="feet in a box of flex where the prices table does not say",
         ),
         Field(
             name="waste_pct",
@@ -1194,4 +1279,3 @@ KEYS: dict[str, tuple[Field, ...]] = {
 DEFAULT_ROUND_IN = (4.0, 5.0, 6.0, 7.0, 8.0, 9.0, 10.0, 12.0, 14.0, 16.0, 18.0, 20.0)
 DEFAULT_ROUND_MM = (80.0, 100.0, 125.0, 160.0, 200.0, 250.0, 315.0, 400.0, 500.0)  # EN 1506, from memory
 DEFAULT_STORAGE_WEIGHTS = (0.5, 0.2, 0.12, 0.08, 0.06, 0.04)
-ALBEDO = 0.2

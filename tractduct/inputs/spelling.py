@@ -14,7 +14,7 @@ from dataclasses import replace
 from tractduct.errors import printable, shortened
 from tractduct.findings import Finding, Severity
 from tractduct.inputs import schema
-from tractduct.inputs.cells import NOT_OFFERED
+from tractduct.inputs.cells import NOT_OFFERED, WITH_UNIT
 from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.limits import MAX_CELL, MAX_NAME
 from tractduct.inputs.schema import Field
@@ -32,9 +32,6 @@ _ODD_SIGNS = str.maketrans({"\u2212": "-", "\u00d7": "x", "\u00d8": "", "\u2300"
 _TEXT_MARK = re.compile(r"'(?=\s*[=+@-])")  # what makes a spreadsheet take a cell for text
 _DASHES = ("\u2013", "\u2014", "\u2212")
 
-_LOOSE_NUMBER = re.compile(
-    r"(\$?)\s*([+-]?(?:[0-9][0-9,]*\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?)\s*([^0-9\s.,+-].*?)?"
-)
 _THOUSANDS = re.compile(r"[+-]?[1-9][0-9]{0,2}(?:,[0-9]{3})+(?:\.[0-9]*)?")
 _SIDE = r"([0-9]+(?:\.[0-9]+)?)\s*(\D*?)"
 _LOOSE_PAIR = re.compile(rf"{_SIDE}\s*(?:[xX*]|by)\s*{_SIDE}")
@@ -136,22 +133,30 @@ def plain_text(field: Field, text: str) -> str:
 
 def plain_number(field: Field, text: str) -> str | None:
     """A number without its unit and its thousands' commas; None where it is no number of the field's unit."""
-    match = _LOOSE_NUMBER.fullmatch(text.translate(_ODD_SIGNS))
+    match = WITH_UNIT.fullmatch(text.translate(_ODD_SIGNS))
     if not match:
         return None
-    dollar, number, word = match.groups()
+    number, word = match["number"], (match["before"] or "") + (match["behind"] or "")
     if "," in number:
         if not _THOUSANDS.fullmatch(number):
             return None
         number = number.replace(",", "")
-    if dollar and not field.unit.startswith("USD"):
-        return None
-    if not word:
-        return str(number)
-    unit = unit_of(word)
-    if unit == "%" and not field.unit and field.high == 1.0:
+    if unit_of(word) == "%" and not field.unit and field.high == 1.0:
         return f"{float(number) / 100.0:.12g}"
-    return str(number) if unit == field.unit or (dollar and unit_of(f"${word}") == field.unit) else None
+    return number if not word or _is_its_unit(field, word) else None
+
+
+def _is_its_unit(field: Field, word: str) -> bool:
+    """Whether a word is a field's unit; of a price its currency too, or what it is a price of."""
+    if _unit(word) == _unit(field.unit):
+        return True
+    (currency, _, one), (given, slash, of) = field.unit.partition("/"), word.partition("/")
+    return field.kind == "price" and _unit(given) in ("", _unit(currency)) and (not slash or unit_of(of) == one)
+
+
+def _unit(word: str) -> str:
+    """A unit or currency in its one spelling; a currency that is not known, in small letters."""
+    return unit_of(word) or word.strip().casefold()
 
 
 def plain_size(field: Field, text: str) -> str | None:

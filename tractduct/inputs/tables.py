@@ -12,12 +12,16 @@ import zipfile
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
-import openpyxl
 from defusedxml.common import DefusedXmlException
-from openpyxl.utils import range_boundaries
+from openpyxl.reader.excel import ExcelReader
+from openpyxl.styles.numbers import BUILTIN_FORMATS, BUILTIN_FORMATS_MAX_SIZE
+from openpyxl.styles.stylesheet import apply_stylesheet
+from openpyxl.utils import get_column_letter, range_boundaries
+from openpyxl.worksheet._reader import FORMULA_TAG, WorkSheetParser
 
 from tractduct.errors import Fault, printable
 from tractduct.inputs.limits import (
@@ -27,18 +31,23 @@ from tractduct.inputs.limits import (
     MAX_PARTS,
     MAX_ROWS,
     MAX_SHEET_TAGS,
+    MAX_SHEETS,
     MAX_TABLE_BYTES,
     MAX_TAGS,
     MAX_UNPACKED_BYTES,
     MAX_UNPACKED_RATIO,
     RATIO_FROM_BYTES,
 )
+from tractduct.inputs.number_formats import as_shown
 from tractduct.units import IP, UnitSystem
 
 WORKBOOKS = (".xlsx", ".xlsm")
 _SEMICOLONS = "its cells are parted by semicolons"
 _CHUNK = 1_000_000  # bytes of a part that are unpacked at a time
+_SHEET_TAG = re.compile(rb"<(?:[\w.-]+:)?sheet\b")
 _ROW_TAG = re.compile(rb"<(?:[\w.-]+:)?row\b")
+_HIDDEN = re.compile(rb"\bhidden\s*=\s*[\"'](?:1|true)[\"']")
+_ENDS = (b"min", b"max")  # of the columns that one tag is about
 _OLE = b"\xd0\xcf\x11\xe0"  # how .xls files begin, and .xlsx files with a password
 
 
@@ -139,11 +148,7 @@ def sheet_names(path: Path) -> list[str]:
 @lru_cache(maxsize=64)
 def _sheet_names(path: Path, changed: int, size: int) -> tuple[str, ...]:
     """``changed`` and ``size`` make a file that was written again another one."""
-    book = _open_workbook(path, path.name, data_only=True)
-    try:
-        return tuple(book.sheetnames)
-    finally:
-        book.close()
+    return tuple(_open_workbook(path, path.name).sheets)
 
 
 def check_file(path: Path, label: str, most: int = MAX_TABLE_BYTES) -> None:
@@ -328,7 +333,65 @@ def _delimiter(text: str) -> str:
     return ";" if ";" in header else "\t" if "\t" in header else ","
 
 
-def _open_workbook(path: Path, label: str, *, data_only: bool) -> Any:
+class _Parser(WorkSheetParser):
+    """Cells with what they show; ``formula`` beside it where one has no result."""
+
+    def parse_cell(self, element: Any) -> dict[str, Any]:
+        cell: dict[str, Any] = super().parse_cell(element)
+        # A formula may leave its cell empty, such as =IF(B2="","",B2): its result is a text of no letters.
+        if cell["value"] is None and cell["data_type"] != "str":
+            formula = element.find(FORMULA_TAG)
+            if formula is not None:
+                cell["formula"] = "=" + (formula.text or "")
+        return cell
+
+
+class _Workbook:
+    """What all sheets of a workbook share, read by openpyxl, which by itself would look into each sheet too.
+
+    ``sheets`` holds each sheet's name with its part, and whether it is visible.
+    """
+
+    def __init__(self, data: bytes) -> None:
+        self.reader: Any = ExcelReader(io.BytesIO(data), read_only=True, keep_links=False)
+        self.reader.read_manifest()
+        self.reader.read_strings()
+        self.reader.read_workbook()
+        apply_stylesheet(self.reader.archive, self.reader.wb)
+        self.sheets: dict[str, tuple[str, bool]] = {}
+        for sheet, part in self.reader.parser.find_sheets():
+            if part.target in self.reader.valid_files and "chartsheet" not in part.Type:
+                self.sheets.setdefault(sheet.name, (part.target, sheet.state == "visible"))
+
+    def rows(self, part: str) -> Iterator[tuple[int, list[dict[str, Any]]]]:
+        """Number and cells of each row that stands in the file, whatever it says of its size."""
+        book = self.reader.wb
+        with self.reader.archive.open(part) as source:
+            parser: Any = _Parser(
+                source,
+                self.reader.shared_strings,
+                data_only=True,
+                epoch=book.epoch,
+                date_formats=book._date_formats,
+                timedelta_formats=book._timedelta_formats,
+            )
+            rows = parser.parse()
+            while True:
+                with warnings.catch_warnings():
+                    warnings.simplefilter("ignore")  # a date that is none is an error cell then, and read as such
+                    row = next(rows, None)
+                if row is None:
+                    return
+                yield row
+
+    def text(self, cell: dict[str, Any]) -> str:
+        number = self.reader.wb._cell_styles[cell["style_id"]].numFmtId
+        own = number - BUILTIN_FORMATS_MAX_SIZE
+        shown = self.reader.wb._number_formats[own] if own >= 0 else BUILTIN_FORMATS.get(number, "General")
+        return _cell_text(cell["value"], shown)
+
+
+def _open_workbook(path: Path, label: str) -> _Workbook:
     check_file(path, label)
     try:
         stat = path.stat()
@@ -336,16 +399,21 @@ def _open_workbook(path: Path, label: str, *, data_only: bool) -> Any:
         if problem:
             remedy = "Copy the tables into a new workbook, without pictures and empty formatted rows"
             raise TableFault(Fault(file=label, problem=problem, remedy=remedy))
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # styles and drop-down lists that openpyxl leaves out on reading
-            # From memory: a file that openpyxl can't read it leaves open.
-            return openpyxl.load_workbook(io.BytesIO(path.read_bytes()), data_only=data_only, read_only=True)
+        return _workbook(path, stat.st_mtime_ns, stat.st_size)
     except TableFault:
         raise
     except OSError as error:
         raise TableFault(_not_readable(label, error)) from None
     except Exception as error:  # a damaged file makes openpyxl raise whatever its parsing meets
         raise TableFault(_no_workbook(path, label, error)) from None
+
+
+@lru_cache(maxsize=1)  # most plans have all their tables in one
+def _workbook(path: Path, changed: int, size: int) -> _Workbook:
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # styles and drop-down lists that openpyxl leaves out on reading
+        # From memory: a file that openpyxl can't read it leaves open.
+        return _Workbook(path.read_bytes())
 
 
 @lru_cache(maxsize=64)
@@ -376,10 +444,13 @@ def _problem_of_part(packed: zipfile.ZipFile, part: zipfile.ZipInfo) -> str:
         return f"its part '{name}' is packed in a way that workbooks are not"
     probe = copy.copy(part)
     probe.file_size += 1  # reading stops at the size given: one more byte tells a lie from the truth
-    unpacked = tags = in_row = 0
+    unpacked = tags = in_row = sheets = 0
     with packed.open(probe) as stream:
         while chunk := stream.read(_CHUNK):
             unpacked += len(chunk)
+            sheets += len(_SHEET_TAG.findall(chunk))
+            if sheets > MAX_SHEETS:
+                return f"it has more than {MAX_SHEETS} sheets"
             for n, piece in enumerate(_ROW_TAG.split(chunk)):
                 in_row = (0 if n else in_row) + piece.count(b"<")
                 tags += piece.count(b"<")
@@ -411,46 +482,49 @@ def _no_workbook(path: Path, label: str, error: Exception) -> Fault:
 
 
 def _sheet_rows(path: Path, sheet: str, label: str, notes: list[str]) -> _Lines:
-    values_book = _open_workbook(path, label, data_only=True)
-    formula_book = _open_workbook(path, label, data_only=False)
+    book = _open_workbook(path, label)
+    part, visible = book.sheets[_sheet_title(list(book.sheets), sheet, label)]
+    if not visible:
+        notes.append("the sheet is hidden, and is read")
     header: list[str] = []
     try:
-        title = _sheet_title(values_book.sheetnames, sheet, label)
-        merged = _merged_below(path, values_book[title], label, notes)
-        if values_book[title].sheet_state != "visible":
-            notes.append("the sheet is hidden, and is read")
-        pairs = zip(_cells(values_book[title]), _cells(formula_book[title]), strict=False)
-        for number, (values, formulas) in enumerate(pairs, start=1):
-            for place, (value, formula) in enumerate(zip(values, formulas, strict=False)):
-                # A formula may leave its cell empty, such as =IF(B2="","",B2): its result is a text of no letters.
-                if value.value is None and formula.value is not None and value.data_type != "str":
+        source = book.reader.archive.read(part)  # a parser that goes row by row tells of merged cells last
+        merged = _merged_below(source, label, notes)
+        for number, cells in book.rows(part):
+            # By place, as many as stand there: an empty cell far out to the right costs nothing.
+            texts = {cell["column"] - 1: book.text(cell) for cell in cells if cell["value"] is not None}
+            for spot in [s for s in merged if s.first <= number <= s.last]:
+                if number == spot.first:
+                    spot.text = texts.get(spot.column, "")
+                texts[spot.column] = spot.text
+            if not header and any(texts.values()):
+                header = [texts.get(n, "") for n in range(max(texts) + 1)]
+                _tell_hidden(source, header, notes)
+            for cell in cells:
+                if "formula" in cell:
+                    column = get_column_letter(cell["column"])
                     raise TableFault(
                         Fault(
                             file=label,
                             row=number,
-                            column=(header[place : place + 1] or [""])[0] or formula.column_letter,
-                            value=str(getattr(formula.value, "text", formula.value)),
+                            column=dict(enumerate(header, start=1)).get(cell["column"]) or column,
+                            value=cell["formula"],
                             problem="the formula has no stored result",
                             remedy="Open the workbook in a spreadsheet program and save it, or enter the value",
                         )
                     )
-            texts = [_cell_text(cell.value, cell.number_format) for cell in values]
-            header = header or (texts if any(texts) else [])
-            for spot in [s for s in merged if s.first <= number <= s.last]:
-                if number == spot.first:
-                    spot.text = texts[spot.column] if spot.column < len(texts) else ""
-                texts += [""] * (spot.column + 1 - len(texts))
-                texts[spot.column] = spot.text
-            yield number, texts, [n for n, cell in enumerate(values) if isinstance(cell.value, datetime.date)]
+            beyond = [text for place, text in texts.items() if place >= len(header) and text.strip()]
+            yield (
+                number,
+                [texts.get(n, "") for n in range(len(header))] + beyond[:1],
+                [cell["column"] - 1 for cell in cells if isinstance(cell["value"], datetime.date)],
+            )
     except (TableFault, GeneratorExit):
         raise
     except OSError as error:
         raise TableFault(_not_readable(label, error)) from None
     except Exception as error:  # as above
         raise TableFault(_no_workbook(path, label, error)) from None
-    finally:
-        values_book.close()
-        formula_book.close()
 
 
 def _sheet_title(titles: Sequence[str], sheet: str, label: str) -> str:
@@ -477,20 +551,6 @@ def _sheet_title(titles: Sequence[str], sheet: str, label: str) -> str:
     return matches[0]
 
 
-def _cells(sheet: Any) -> Iterator[Sequence[Any]]:
-    # What a file says of its own dimensions may be wrong: rows would be cut off, or made up without end.
-    sheet.reset_dimensions()
-    rows = iter(sheet.iter_rows())
-    while True:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # a date that is none is an error cell then, and read as such
-            try:
-                row = next(rows)
-            except StopIteration:
-                return
-        yield row
-
-
 @dataclass(slots=True)
 class _Merged:
     """Cells of one column merged over rows; ``column`` from 0."""
@@ -501,13 +561,24 @@ class _Merged:
     text: str = ""
 
 
-def _merged_below(path: Path, sheet: Any, label: str, notes: list[str]) -> list[_Merged]:
+def _tell_hidden(source: bytes, header: Sequence[str], notes: list[str]) -> None:
+    """Note which rows of a sheet, and which of its columns that have a header, are hidden."""
+    rows = sum(1 for tag in re.finditer(rb"<(?:\w+:)?row\s[^<>]*", source) if _HIDDEN.search(tag[0]))
+    if rows:
+        notes.append(f"{rows:,} of its rows {'is' if rows == 1 else 'are'} hidden, and read like the others")
+    tags = (tag[0] for tag in re.finditer(rb"<(?:\w+:)?col\s[^<>]*", source) if _HIDDEN.search(tag[0]))
+    places: set[int] = set()
+    for tag in islice(tags, MAX_COLUMNS):
+        first, last = (int(n[1]) if (n := re.search(rb"\b%b\s*=\s*[\"']([0-9]{1,9})" % b, tag)) else 0 for b in _ENDS)
+        places.update(range(first - 1, min(last, len(header))))
+    names = [printable(" ".join(text.split())) for n, text in enumerate(header) if n in places and text.strip()]
+    if names:
+        are = "is" if len(names) == 1 else "are"
+        notes.append(f"{len(names):,} of its columns {are} hidden, and read like the others: " + ", ".join(names[:12]))
+
+
+def _merged_below(source: bytes, label: str, notes: list[str]) -> list[_Merged]:
     """Merged cells: down one column they all mean the first one's value; across columns is a fault."""
-    with zipfile.ZipFile(path) as packed:
-        source = packed.read(sheet._worksheet_path)  # a sheet that is read row by row does not tell of them
-    hidden = len(re.findall(rb"<(?:\w+:)?row\s[^<>]*?\bhidden\s*=\s*[\"'](?:1|true)[\"']", source))
-    if hidden:
-        notes.append(f"{hidden:,} of its rows {'is' if hidden == 1 else 'are'} hidden, and read like the others")
     found = []
     for match in re.finditer(rb"<(?:\w+:)?mergeCell\s[^<>]*?\bref\s*=\s*[\"']([A-Z]+[0-9]+:[A-Z]+[0-9]+)[\"']", source):
         place = match[1].decode()
@@ -536,25 +607,20 @@ def _merged_below(path: Path, sheet: Any, label: str, notes: list[str]) -> list[
     return found
 
 
-def _cell_text(value: object, number_format: str | None = None) -> str:
+def _cell_text(value: object, number_format: str) -> str:
     if value is None:
         return ""
     if isinstance(value, bool):
         return "true" if value else "false"
-    if isinstance(value, int | float) and _shown_as_per_cent(number_format or ""):
-        return f"{100.0 * value:.12g}%"  # as it is seen: the file holds 0.05 where 5% is seen
-    if isinstance(value, float) and value.is_integer() and abs(value) < 1e15:
-        return str(int(value))
+    if isinstance(value, int | float):
+        whole = isinstance(value, float) and value.is_integer() and abs(value) < 1e15
+        text = str(int(value) if whole else value)
+        return text if number_format == "General" else as_shown(value, text, number_format)
     if isinstance(value, datetime.datetime) and value.time() == datetime.time():
         return value.date().isoformat()
     if isinstance(value, datetime.datetime | datetime.date | datetime.time):
         return value.isoformat()
     return str(value)
-
-
-@lru_cache(maxsize=256)
-def _shown_as_per_cent(number_format: str) -> bool:
-    return "%" in re.sub(r'"[^"]*"|\\.', "", number_format)  # not where it is only text behind the number
 
 
 def _not_readable(label: str, error: OSError) -> Fault:

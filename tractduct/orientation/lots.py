@@ -122,14 +122,16 @@ def find_in_lots(plan: Plan, results: Sequence[LotResult]) -> Iterator[Finding]:
                 rule="lot",
                 subject=f"lot {r.lot.name}",
                 message=f"the plan has no airflow for it ({where})",
-                advice="Add the neighbouring faces to the airflow table, or a breakdown by surface",
+                advice="Add the neighbouring faces, mirrored where it is, to the airflow table, or a breakdown by "
+                "surface",
             )
         elif not r.covered:
             yield Finding(
                 severity=Severity.CAUTION,
                 rule="lot",
                 subject=f"lot {r.lot.name}",
-                message=f"its direction is none that the size set was made for ({where})",
+                message=("its direction is none that" if r.lot.mirrored in plan.mirrored else "it is mirrored as none")
+                + f" the size set is made for ({where})",
                 advice="Add it to [variants] in plan.toml",
             )
     straight = [r.lot.name for r in results if r.source == "straight line"]

@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from tractduct.findings import Finding, Severity
 from tractduct.inputs.breakdown import RoomLoads, room_loads, turn
 from tractduct.inputs.cells import key_of
+from tractduct.one_plan import Study
 from tractduct.orientation.azimuths import face_azimuth_deg, system_cfm
-from tractduct.study import Study
 
 FloatArray = NDArray[np.float64]
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from tractduct.findings import Finding, Severity
 from tractduct.inputs.plan import Plan
+from tractduct.one_plan import Progress, Study
 from tractduct.orientation.azimuths import nearest_face
 from tractduct.orientation.between import DegreeCheck, check_every_degree, find_between
 from tractduct.orientation.check import BreakdownCheck, check_breakdown, find_in_check
@@ -15,7 +16,6 @@ from tractduct.orientation.lots import LotResult, find_in_lots, lot_results
 from tractduct.orientation.sensitivity import HouseLoad, RoomSensitivity, find_in_loads, find_sensitivity, house_load
 from tractduct.physics.solar import SCREENING
 from tractduct.sizing.packages import Group, PackageStudy, find_packages
-from tractduct.study import Progress, Study
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -21,18 +22,22 @@ _SUTHERLAND_R = 198.72  # 110.4 K, Sutherland's constant of air (any viscous flo
 
 @dataclass(frozen=True, slots=True)
 class Air:
-    """Air in the ducts.
+    """Air in the ducts, one for all or one for each section in each variant.
 
-    density_lb_per_ft3 and kinematic_viscosity_ft2_per_s are positive; ``density_ratio`` is the density
-    over that of standard air.
+    density_lb_per_ft3 and kinematic_viscosity_ft2_per_s are positive, numbers or arrays of one shape such as
+    (n_variant, n_section); ``density_ratio`` is the density over that of standard air.
     """
 
-    density_lb_per_ft3: float = STANDARD_DENSITY_LB_PER_FT3
-    kinematic_viscosity_ft2_per_s: float = STANDARD_KINEMATIC_VISCOSITY_FT2_PER_S
+    density_lb_per_ft3: float | NDArray[np.float64] = STANDARD_DENSITY_LB_PER_FT3
+    kinematic_viscosity_ft2_per_s: float | NDArray[np.float64] = STANDARD_KINEMATIC_VISCOSITY_FT2_PER_S
 
     @property
-    def density_ratio(self) -> float:
+    def density_ratio(self) -> float | NDArray[np.float64]:
         return self.density_lb_per_ft3 / STANDARD_DENSITY_LB_PER_FT3
+
+    def __getitem__(self, at: Any) -> Air:
+        """The air at an index of the arrays, such as ``[rows]`` or ``[:, :, None]``."""
+        return Air(np.asarray(self.density_lb_per_ft3)[at], np.asarray(self.kinematic_viscosity_ft2_per_s)[at])
 
 
 def site_air(elevation_ft: float = 0.0, air_temperature_f: float = STANDARD_TEMPERATURE_F) -> Air:

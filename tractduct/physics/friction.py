@@ -8,8 +8,14 @@ from numpy.typing import ArrayLike, NDArray
 from tractduct.physics.air import Air, dynamic_pressure_inwc
 
 LAMINAR_BELOW_REYNOLDS = 2300.0
-COMPRESSION_TESTED_UP_TO_IN = 10.0  # sizes that the compression relation was measured on: 6, 8, 10 in
-COMPRESSION_DECAY_PER_IN = 0.126  # of the same relation, with the diameter
+COMPRESSION_DECAY_PER_IN = 0.126  # of the compression relation, with the diameter
+COMPRESSION_TESTED_IN = (6.0, 8.0, 10.0)  # the flex that it was measured on
+COMPRESSION_TESTED_TO_PCT = 30.0  # and how far, from memory
+# From here on, compressed by more than this, a thesis measured over four times the friction: Cantrill (MS thesis,
+# Texas A&M, 2013), abstract, 12 to 16 in.
+LARGE_FLEX_IN = 12.0
+LARGE_FLEX_ABOVE_PCT = 4.0
+METRIC_TRADE_IN = 0.2  # 150 and 300 mm are sold for 6 and 12 in: a size so little below a trade size counts as it
 
 FloatArray = NDArray[np.float64]
 
@@ -125,17 +131,28 @@ def friction_rate_inwc_per_100ft(
     return factor * (100.0 / diameter_ft) * dynamic_pressure_inwc(velocity_fpm, air)
 
 
-def compression_factor(compression_pct: ArrayLike, diameter_in: ArrayLike) -> FloatArray:
+def compression_factor(compression_pct: ArrayLike, diameter_in: ArrayLike, least_factor: ArrayLike = 1.0) -> FloatArray:
     """What longitudinal compression multiplies the friction of installed flexible duct by. [-]
 
     1 + 0.58 K exp(-0.126 D), K = 100 (1 - L / L_extended): from memory, after Abushakra, Walker and Sherman,
-    Compression effects on pressure loss in flexible HVAC ducts (LBNL), who tested 6, 8 and 10 in. Larger
-    sizes may do worse than this says: the caller must show that as a caution. ValueError outside 0 to 100 %.
+    Compression effects on pressure loss in flexible HVAC ducts (LBNL), who tested 6, 8 and 10 in. Above 4 per cent
+    it is ``least_factor`` at the least, broadcastable: see ``least_factor_by_size``. Outside
+    the tested sizes and above 30 % the caller must show a caution. ValueError outside 0 to 100 %.
     """
     k = np.asarray(compression_pct, dtype=float)
     if not (np.all(k >= 0.0) and np.all(k <= 100.0)):
         raise ValueError("compression must lie between 0 and 100 per cent")
-    return 1.0 + 0.58 * k * np.exp(-COMPRESSION_DECAY_PER_IN * np.asarray(diameter_in, dtype=float))
+    factor = 1.0 + 0.58 * k * np.exp(-COMPRESSION_DECAY_PER_IN * np.asarray(diameter_in, dtype=float))
+    return np.where(k > LARGE_FLEX_ABOVE_PCT, np.maximum(factor, least_factor), factor)
+
+
+def least_factor_by_size(nominal_in: ArrayLike, large_flex_factor: float) -> FloatArray:
+    """The least factor of compressed flex by its nominal diameter: the given one from 12 in on, 1 below. [-]
+
+    Nominal, since that is what was measured by, and products differ in their inner diameter. 300 mm counts as
+    12 in. A size of 12 in may so lose more than one of 11 in: losses need not fall with the size.
+    """
+    return np.where(np.asarray(nominal_in) >= LARGE_FLEX_IN - METRIC_TRADE_IN, large_flex_factor, 1.0)
 
 
 def installed_friction_rate_inwc_per_100ft(
@@ -146,6 +163,7 @@ def installed_friction_rate_inwc_per_100ft(
     derate: ArrayLike = 0.0,
     compression_pct: ArrayLike = 0.0,
     straight_part: ArrayLike = 1.0,
+    least_factor: ArrayLike = 1.0,
 ) -> FloatArray:
     """Friction per 100 ft of effective length as installed. [inWC/100 ft]
 
@@ -153,7 +171,7 @@ def installed_friction_rate_inwc_per_100ft(
     raises the friction of that part only, not of the fittings' equivalent lengths. The other arguments and
     the errors are those of ``friction_rate_inwc_per_100ft`` and ``compression_factor``.
     """
-    extra = compression_factor(compression_pct, diameter_in) - 1.0
+    extra = compression_factor(compression_pct, diameter_in, least_factor) - 1.0
     rate = friction_rate_inwc_per_100ft(airflow_cfm, diameter_in, roughness_ft, air, derate)
     return rate * (1.0 + np.asarray(straight_part, dtype=float) * extra)
 
@@ -166,11 +184,13 @@ def diameter_for_friction_rate_in(
     derate: ArrayLike = 0.0,
     compression_pct: ArrayLike = 0.0,
     straight_part: ArrayLike = 1.0,
+    large_flex_factor: float = 1.0,
 ) -> FloatArray:
-    """Exact round diameter whose friction as installed is at most a given rate. [in]
+    """Smallest round diameter whose friction as installed is at most a given rate. [in]
 
-    The inverse of ``installed_friction_rate_inwc_per_100ft`` in its diameter: 0 where there is no airflow,
-    NaN where no diameter up to 200 in does. Bisection on the logarithm of the diameter, to 1e-9.
+    The inverse of ``installed_friction_rate_inwc_per_100ft`` in its diameter, nominal and actual the same: 0 where
+    there is no airflow, NaN where no diameter up to 200 in does. ``large_flex_factor`` is that of
+    ``least_factor_by_size``. Bisection on the logarithm of the diameter, to 1e-9.
     """
     rate, flow, rough, lost, squeezed, straight = np.broadcast_arrays(
         *(
@@ -180,12 +200,16 @@ def diameter_for_friction_rate_in(
     )
 
     def too_high(log_diameter: FloatArray) -> NDArray[np.bool_]:
-        found = installed_friction_rate_inwc_per_100ft(flow, np.exp(log_diameter), rough, air, lost, squeezed, straight)
+        d = np.exp(log_diameter)
+        least = least_factor_by_size(d, large_flex_factor)
+        found = installed_friction_rate_inwc_per_100ft(flow, d, rough, air, lost, squeezed, straight, least)
         return np.asarray(found > rate)
 
     # The friction factor takes a roughness of at most a fifth of the diameter.
     low = np.log(np.maximum(0.5, rough * 12.0 / 0.2))
-    high = np.full(flow.shape, np.log(200.0))
+    # Friction falls with the diameter but for the step up to large flex: what does just below it is looked for there.
+    below_large = np.maximum(low, np.log(LARGE_FLEX_IN - METRIC_TRADE_IN) - 1e-9)
+    high = np.where(too_high(below_large), np.log(200.0), below_large)
     out_of_reach = too_high(high)
     for _ in range(34):
         middle = 0.5 * (low + high)

@@ -30,9 +30,7 @@ class Place:
 class Bundle:
     """A plan's files as they were read, so that what is keyed is what is studied, on whichever machine.
 
-    ``files`` are (path in the plan folder, content), ``unread`` what could not be read. joblib's Dask backend
-    would leave large arguments with single workers, to be lost with them; it never does so with an object that
-    has no ``__dict__``.
+    ``files`` are (path in the plan folder, content), ``unread`` what could not be read.
     """
 
     name: str
@@ -51,11 +49,12 @@ class Bundle:
             target.write_bytes(content)
 
 
-def find_plans(folders: Sequence[Path]) -> list[Place]:
-    """Every plan in the folders or below, each once, sorted by its path.
+def find_plans(folders: Sequence[Path], out: Path | None = None) -> list[Place]:
+    """Every plan in the folders or below, each once, sorted by its path. A folder that can't be read counts as one.
 
-    Its name is that path as a file name; where two plans would have the same, a few characters of a hash tell
-    them apart. Raises InputFaults for a folder without plans.
+    Its name is that path as a file name; where two plans would have the same, or results below ``out`` would lie
+    among a plan's own files, a few characters of a hash tell them apart. Raises InputFaults for a folder without
+    plans.
     """
     faults = []
     found: list[tuple[Path, str, str]] = []
@@ -82,7 +81,7 @@ def find_plans(folders: Sequence[Path]) -> list[Place]:
     places = []
     for folder, shown, identity in found:
         name = file_name(shown)
-        if names[name] > 1:
+        if names[name] > 1 or (out is not None and (out / name / PLAN_FILE).exists()):
             name += "-" + hashlib.sha256(_encoded(identity)).hexdigest()[:8]
         places.append(Place(folder=folder, below=printable(shown), name=name))
     return sorted(places, key=lambda place: (place.below, place.name))
@@ -90,15 +89,19 @@ def find_plans(folders: Sequence[Path]) -> list[Place]:
 
 def _plans_below(folder: Path, below: PurePosixPath, above: set[Path]) -> Iterator[tuple[Path, PurePosixPath]]:
     """Plan folders with their paths below the first; links are followed, but not round in a circle."""
-    real = folder.resolve()
-    if real in above or not folder.is_dir():
-        return
-    if (folder / PLAN_FILE).is_file():
-        yield folder, below
     try:
-        inner = sorted(path for path in folder.iterdir() if path.is_dir() and not path.name.startswith("."))
-    except OSError:
+        if not folder.is_dir():
+            return
+        is_plan = (folder / PLAN_FILE).is_file()
+        inner = sorted(path for path in folder.iterdir() if not path.name.startswith("."))
+    except OSError:  # whoever reads the plan is told why that can't be
+        yield folder, below
         return
+    real = folder.resolve()
+    if real in above:
+        return
+    if is_plan:
+        yield folder, below
     for path in inner:
         yield from _plans_below(path, below / path.name, above | {real})
 
@@ -107,7 +110,14 @@ def read_bundle(place: Place, options: str) -> Bundle:
     """A plan's files and their key with these options."""
     files = []
     unread = []
-    for path in _input_files(place.folder):
+    try:
+        paths = _input_files(place.folder)
+    except OSError as error:
+        paths = []
+        why = f"it can't be read ({error.strerror or error})"
+        remedy = "Check who may read and open it"
+        unread.append(Fault(file=str(error.filename or place.folder), problem=why, remedy=remedy))
+    for path in paths:
         try:
             # As where the plan is read in its place, and before anything is copied.
             check_file(place.folder / path, path, MAX_PLAN_FILE_BYTES if path == PLAN_FILE else MAX_TABLE_BYTES)
@@ -126,12 +136,15 @@ def read_bundle(place: Place, options: str) -> Bundle:
 
 
 def _input_files(folder: Path) -> list[str]:
-    """plan.toml, the tables and workbooks beside it, and those in inner folders that it names."""
+    """plan.toml, the tables and workbooks beside it, and those in inner folders that it names.
+
+    OSError where the folder can't be read.
+    """
     found = set()
+    for path in sorted(folder.iterdir()):
+        if path.suffix.lower() in (".csv", ".xlsx") and not path.name.startswith((".", "~")) and path.is_file():
+            found.add(path.name)
     try:
-        for path in folder.iterdir():
-            if path.suffix.lower() in (".csv", ".xlsx") and not path.name.startswith((".", "~")) and path.is_file():
-                found.add(path.name)
         check_file(folder / PLAN_FILE, PLAN_FILE, MAX_PLAN_FILE_BYTES)
         tables = tomllib.loads((folder / PLAN_FILE).read_text(encoding="utf-8-sig")).get("tables")
     except (OSError, ValueError, RecursionError, TableFault):

@@ -4,22 +4,28 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field
-from enum import StrEnum
-from typing import Any
+from dataclasses import asdict, dataclass, field, is_dataclass
+from enum import Enum, StrEnum
+from types import UnionType
+from typing import Any, Union, get_args, get_origin, get_type_hints
 
 import numpy as np
 
 from tractduct.delivery.predict import Delivered
-from tractduct.errors import InputFaults, OutOfTime
+from tractduct.errors import InputFaults, OutOfTime, printable_lines, shortened
 from tractduct.findings import Finding
 from tractduct.inputs.cells import key_of
 from tractduct.inputs.plan import Section
+from tractduct.one_plan import Study
 from tractduct.portfolio.find import Bundle
-from tractduct.study import Study
 
 ROOMS_LISTED = 3  # worst rooms kept of each plan
+_FILE = re.compile(r"[^/\\:\0]{1,255}")
+_SIZE = re.compile(r"\d{1,9}(\.\d{1,9})?(x\d{1,9}(\.\d{1,9})?)?", re.ASCII)
+_UNFIT = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ud800-\udfff]")  # for a workbook or a file
+_LARGEST = 1e15
 
 
 class State(StrEnum):
@@ -76,6 +82,8 @@ class Outcome:
     cost, least_cost : in ``cost_unit``, None without a set
     units : name of the plan's system of units; lengths and airflow here are in the core's
     lots : rows of its lots table, or the number of lots to buy for
+    size_set, least_set : section -> size, of the standard set and of the least cost
+    least_bound : no set costs less; None without a set
     tight, off : worst rooms, worst first; ``off`` where airflow was predicted, by per cent off design
     reasons : why there is no set: faults, conflicts, or the error
     ways_out : changes that were tried and hold
@@ -97,6 +105,9 @@ class Outcome:
     variants: int = 0
     sections: int = 0
     stock: tuple[Stock, ...] = ()
+    size_set: Mapping[str, str] = field(default_factory=dict)
+    least_set: Mapping[str, str] = field(default_factory=dict)
+    least_bound: float | None = None
     findings: tuple[Finding, ...] = ()
     tight: tuple[TightRoom, ...] = ()
     off: tuple[OffRoom, ...] = ()
@@ -114,18 +125,47 @@ class Outcome:
 
 
 def outcome_of_text(text: str) -> Outcome:
-    """An outcome from its JSON. ValueError where it is none."""
+    """An outcome from its JSON. ValueError where it is none, with the place; nothing in it is taken on trust."""
     try:
-        data: dict[str, Any] = json.loads(text)
-        data["state"] = State(data["state"])
-        parts = (("stock", Stock), ("tight", TightRoom), ("off", OffRoom), ("findings", Finding))
-        for name, kind in parts:
-            data[name] = tuple(kind(**each) for each in data[name])
-        for name in ("reasons", "ways_out"):
-            data[name] = tuple(data[name])
-        return Outcome(**data)
-    except (KeyError, TypeError, AttributeError) as error:
-        raise ValueError(str(error)) from None
+        outcome: Outcome = _shaped(Outcome, json.loads(text), "it")
+    except RecursionError:
+        raise ValueError("it is nested too deeply") from None
+    for name in outcome.files:
+        if not _FILE.fullmatch(name) or name in (".", ".."):
+            raise ValueError(f"its 'files' names {shortened(name)!r}, which is not a file of its folder")
+    for stock in outcome.stock:
+        if not _SIZE.fullmatch(stock.size):
+            raise ValueError(f"its 'stock' has the size {shortened(stock.size)!r}")
+    return outcome
+
+
+def _shaped(kind: Any, value: Any, place: str) -> Any:
+    """A value of JSON as the annotation of a field wants it; ValueError where it is of another type."""
+    origin, parts = get_origin(kind), get_args(kind)
+    if origin in (UnionType, Union):
+        return None if value is None else _shaped(parts[0], value, place)
+    if origin is tuple and isinstance(value, list):
+        return tuple(_shaped(parts[0], each, place) for each in value)
+    if origin is Mapping and isinstance(value, dict):
+        return {_shaped(str, name, place): _shaped(parts[1], each, f"its {name!r}") for name, each in value.items()}
+    if is_dataclass(kind) and isinstance(value, dict):
+        return _dataclass(kind, value, place)
+    if isinstance(kind, type) and issubclass(kind, Enum) and type(value) in (int, str):
+        return kind(value)
+    if kind is float and type(value) in (int, float) and abs(value) < _LARGEST:
+        return float(value)
+    if kind is int and type(value) is int and 0 <= value < _LARGEST:
+        return value
+    if kind is str and type(value) is str and not _UNFIT.search(value):
+        return value
+    raise ValueError(f"{place} is {shortened(json.dumps(value))}, which does not belong there")
+
+
+def _dataclass(kind: Any, value: dict[str, Any], place: str) -> Any:
+    wanted = get_type_hints(kind)
+    for name in value.keys() ^ wanted.keys():
+        raise ValueError(f"{place} has a {name!r} too many" if name in value else f"{place} has no {name!r}")
+    return kind(**{name: _shaped(each, value[name], f"its {name!r}") for name, each in wanted.items()})
 
 
 def outcome_of_study(
@@ -150,6 +190,9 @@ def outcome_of_study(
         variants=len(study.variants.variants),
         sections=len(study.tree.sections),
         stock=_stock(study),
+        size_set=study.size_set,
+        least_set=study.case.labels(study.least_cost.size_index),
+        least_bound=None if state is State.NO_SET else units.shown(study.least_cost.bound, study.cost_unit),
         findings=tuple(sorted(findings, key=lambda f: f.severity)),
         tight=_tight(study),
         off=() if delivered is None else _off(delivered, plan.rooms),
@@ -168,9 +211,9 @@ def outcome_of_error(bundle: Bundle, error: BaseException | str) -> Outcome:
     elif isinstance(error, OutOfTime):
         state, reasons = State.NO_TIME, (str(error),)
     elif isinstance(error, str):
-        reasons = (error,)
+        reasons = (printable_lines(error),)
     else:
-        reasons = (f"{type(error).__name__}: {error}",)
+        reasons = (printable_lines(f"{type(error).__name__}: {error}"),)
     return Outcome(name=bundle.name, below=bundle.below, key=bundle.key, state=state, reasons=reasons)
 
 

@@ -2,125 +2,180 @@
 
 from __future__ import annotations
 
+import os
+import shutil
 import signal
-import warnings
+import tempfile
+import threading
+import traceback
 from collections.abc import Callable, Generator, Iterable, Iterator
-from contextlib import closing, contextmanager
+from contextlib import contextmanager, suppress
+from itertools import islice
+from multiprocessing import get_context, parent_process, resource_tracker
+from multiprocessing.connection import wait
 from typing import Any, TypeVar
-
-from joblib import Parallel, delayed, parallel_config
-from joblib.externals.loky import ProcessPoolExecutor
-from joblib.externals.loky.process_executor import BrokenProcessPool
 
 from tractduct.errors import TractductError
 
 Task = TypeVar("Task")
 Answer = TypeVar("Answer")
-_AHEAD = 2  # tasks handed out for each process: it never waits, and few are read into memory
+_AHEAD = 2  # tasks handed out for each worker of a cluster: it never waits, and few are read into memory
+_MOST_PROCESSES = 60 if os.name == "nt" else 100_000  # as many as Windows can wait for at once
+_THREADS = tuple(f"{name}_NUM_THREADS" for name in ("OMP", "OPENBLAS", "MKL", "BLIS", "VECLIB_MAXIMUM", "NUMEXPR"))
 
 
 class ClusterError(TractductError):
     """A cluster that can't be reached, or lost."""
 
 
-def answers(
-    work: Callable[[Task], Answer],
-    tasks: Iterable[Task],
-    *,
-    jobs: int,
-    cluster: str | None = None,
-    dead: Callable[[Task], Answer],
-) -> Generator[Answer]:
-    """The answer to each task, in whatever order they come.
+class Pool:
+    """Processes that work for this one until the ``with`` block ends, and no longer than this process lives.
+
+    Each is joined to this process by one pipe and has one task at a time. So nothing is left in the system when they
+    are killed, and it is known on which task one of them died. They never get the interrupt that a terminal sends to
+    every process: this one ends them.
 
     Parameters
     ----------
-    work : runs in another process unless ``jobs`` is 1
-    tasks : read only as far ahead as the processes need
-    cluster : address of a Dask scheduler; then ``jobs`` does not matter
-    dead : the answer to a task whose process dies even with nothing else running
+    jobs : processes; with 1 everything happens in this one
     """
-    if cluster is not None:
-        yield from _on_cluster(work, tasks, cluster)
-    elif jobs == 1:
-        yield from map(work, tasks)
-    else:
-        yield from _on_processes(work, tasks, jobs, dead)
 
+    def __init__(self, jobs: int) -> None:
+        self.jobs = min(jobs, _MOST_PROCESSES)
+        self._idle: list[_Process] = []
+        self._scratch = ""
 
-def _on_processes(
-    work: Callable[[Task], Answer], tasks: Iterable[Task], jobs: int, dead: Callable[[Task], Answer]
-) -> Iterator[Answer]:
-    """Over local processes. A task that takes its process down with it is found by running suspects alone."""
-    left = iter(tasks)
-    running: dict[int, Task] = {}
+    def __enter__(self) -> Pool:
+        return self
 
-    def handed_out() -> Iterator[Any]:
-        for number, task in enumerate(left):
-            running[number] = task
-            yield delayed(_numbered)(work, number, task)
+    def __exit__(self, *_: object) -> None:
+        self._end_idle()
+        if self._scratch:
+            shutil.rmtree(self._scratch, ignore_errors=True)
 
-    while True:
-        running.clear()
-        try:
-            # One thread a process, in numpy's libraries too: more would wait for each other.
-            with parallel_config(backend="loky", n_jobs=jobs, inner_max_num_threads=1):
-                pool = Parallel(
-                    return_as="generator_unordered", batch_size=1, pre_dispatch=_AHEAD * jobs, max_nbytes=None
-                )
-                with _deaf_to_the_keyboard():
-                    handing_out = pool(handed_out())
-                with _closing_quietly(handing_out) as coming:
-                    for number, answer in coming:
-                        del running[number]
-                        yield answer
+    def answers(
+        self, work: Callable[[Task], Answer], tasks: Iterable[Task], dead: Callable[[Task], Answer]
+    ) -> Generator[Answer]:
+        """The answer to each task, in whatever order they come; what ``work`` raises is raised here.
+
+        Parameters
+        ----------
+        work : a function of a module, or a ``partial`` of one
+        tasks : read only as far ahead as the processes need
+        dead : the answer to a task whose process dies even with nothing else running
+        """
+        if self.jobs == 1:
+            yield from map(work, tasks)
             return
-        except BrokenProcessPool:
-            for task in list(running.values()):
-                yield _alone(work, task, dead)
+        died: list[Task] = []
+        yield from self._over(self.jobs, work, tasks, died)
+        for task in died:
+            self._end_idle()
+            again: list[Task] = []
+            yield from self._over(1, work, [task], again)
+            yield from map(dead, again)
+
+    def _over(
+        self, most: int, work: Callable[[Task], Answer], tasks: Iterable[Task], died: list[Task]
+    ) -> Generator[Answer]:
+        """By at most so many processes; tasks on which one died are added to ``died``."""
+        left = iter(tasks)
+        busy: dict[Any, tuple[_Process, Task]] = {}
+        ready: list[Answer] = []
+        try:
+            while True:
+                handed_out = list(islice(left, most - len(busy)))
+                while len(self._idle) < len(handed_out):
+                    self._idle.append(self._start())
+                for task in handed_out:
+                    process = self._idle.pop()
+                    busy[process.pipe] = process, task
+                    with suppress(OSError):  # it died: its answer will say so
+                        process.pipe.send((work, task))
+                yield from ready  # only now, that nobody waits for work meanwhile
+                if not busy:
+                    return
+                ready = []
+                for pipe in wait(list(busy)):
+                    process, task = busy.pop(pipe)
+                    try:
+                        error, answer = process.pipe.recv()
+                    except (EOFError, OSError):
+                        process.end()
+                        died.append(task)
+                        continue
+                    self._idle.append(process)
+                    if error is not None:
+                        raise error
+                    ready.append(answer)
+        finally:
+            for process, _ in busy.values():
+                process.end()
+
+    def _start(self) -> _Process:
+        self._scratch = self._scratch or tempfile.mkdtemp(prefix="tractduct-")
+        return _Process(self._scratch)
+
+    def _end_idle(self) -> None:
+        while self._idle:
+            self._idle.pop().end()
 
 
-def _numbered(work: Callable[[Task], Answer], number: int, task: Task) -> tuple[int, Answer]:
-    return number, work(task)
+class _Process:
+    """Another process and this end of the pipe to it. ``scratch`` is its folder for temporary files."""
 
-
-def _alone(work: Callable[[Task], Answer], task: Task, dead: Callable[[Task], Answer]) -> Answer:
-    pool = ProcessPoolExecutor(max_workers=1)
-    try:
+    def __init__(self, scratch: str) -> None:
+        context = get_context("spawn")
+        self.pipe, theirs = context.Pipe()
+        self._process = context.Process(target=_serve, args=(theirs, scratch), daemon=True)
         with _deaf_to_the_keyboard():
-            coming = pool.submit(work, task)
-        answer: Answer = coming.result()
-        return answer
-    except BrokenProcessPool:
-        return dead(task)
-    finally:
-        pool.shutdown(kill_workers=True)
+            self._process.start()
+        theirs.close()
+
+    def end(self) -> None:
+        self._process.kill()
+        self._process.join()
+        self.pipe.close()
 
 
-@contextmanager
-def _closing_quietly(coming: Any) -> Iterator[Any]:
-    """Like closing, without joblib's warning that what was not waited for is given up: it is meant to be."""
-    try:
-        yield coming
-    finally:
-        with warnings.catch_warnings():
-            warnings.filterwarnings("ignore", message=".*have been cancelled")
-            coming.close()
+def _serve(pipe: Any, scratch: str) -> None:
+    """What another process does: answer (error or None, answer) to each (work, task), until nobody asks."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_parent, args=(scratch,), daemon=True).start()
+    for name in _THREADS:  # more threads than processes would wait for each other
+        os.environ.setdefault(name, "1")
+    tempfile.tempdir = scratch
+    with suppress(EOFError, OSError):
+        while True:
+            work, task = pipe.recv()
+            error, answer = None, None
+            try:
+                answer = work(task)
+            except Exception as raised:
+                raised.add_note(traceback.format_exc())
+                error = raised
+            pipe.send((error, answer))
+
+
+def _end_with_parent(scratch: str) -> None:
+    """However the process that asks ends, and in the middle of a search too."""
+    parent = parent_process()
+    if parent is not None:
+        parent.join()
+    shutil.rmtree(scratch, ignore_errors=True)
+    os._exit(1)
 
 
 @contextmanager
 def _deaf_to_the_keyboard() -> Iterator[None]:
-    """Processes and threads that are started meanwhile never get the interrupt that a terminal sends to all.
+    """Processes that are started meanwhile never get the interrupt, not even while they start; here it is put off.
 
-    Each would print a traceback of its own; this process ends them when it is interrupted itself, which is put off
-    until they are started. Windows has no such signal mask.
+    Windows has no such signal mask.
     """
     if not hasattr(signal, "pthread_sigmask"):
         yield
         return
-    from multiprocessing import resource_tracker
-
-    resource_tracker.ensure_running()  # started later, by joblib, it would take the block away
+    resource_tracker.ensure_running()  # started later, with the process, it would take the block away
     before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
         yield
@@ -128,21 +183,30 @@ def _deaf_to_the_keyboard() -> Iterator[None]:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
-def _on_cluster(work: Callable[[Task], Answer], tasks: Iterable[Task], address: str) -> Iterator[Answer]:
+def answers_of_cluster(work: Callable[[Task], Answer], tasks: Iterable[Task], address: str) -> Generator[Answer]:
+    """The answer to each task by the workers of a Dask scheduler, in whatever order they come.
+
+    ClusterError where the cluster can't be reached or is lost.
+    """
     with _client(address) as client:
+        from distributed import as_completed
+
         workers = sum(client.nthreads().values())
         if not workers:
             raise ClusterError(f"{address}: the scheduler has no workers. Start some with: dask worker {address}")
-        with parallel_config(backend="dask"):
-            pool = Parallel(return_as="generator_unordered", batch_size=1, pre_dispatch=_AHEAD * workers)
-            try:
-                with closing(pool(delayed(work)(task) for task in tasks)) as coming:
-                    yield from coming
-            except Exception as error:  # whatever the workers or the way to them end with
-                raise ClusterError(
-                    f"{address}: the cluster failed ({type(error).__name__}: {error}). Check that its workers run "
-                    "and have this version of tractduct; what was done stays, and the same command goes on from there."
-                ) from None
+        left = iter(tasks)
+        try:
+            first = [client.submit(work, task, pure=False) for task in islice(left, _AHEAD * workers)]
+            coming: Any = as_completed(first)  # type: ignore[no-untyped-call]
+            for future in coming:
+                for task in islice(left, 1):
+                    coming.add(client.submit(work, task, pure=False))
+                yield future.result()
+        except Exception as error:  # whatever the workers or the way to them end with
+            raise ClusterError(
+                f"{address}: the cluster failed ({type(error).__name__}: {error}). Check that its workers run "
+                "and have this version of tractduct; what was done stays, and the same command goes on from there."
+            ) from None
 
 
 @contextmanager

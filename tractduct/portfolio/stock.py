@@ -12,25 +12,29 @@ choice; it is bounded from below by straight lines:
 A small integer program over "size carried or not" with these cuts gives the best choice still possible and a bound
 on all others. The plans are then solved exactly for that choice, which gives a cost and new cuts, until bound and
 cost meet. An exact cost holds for all choices between the sizes it uses and the sizes it was offered, so that few
-have to be solved. The number of rounds is limited; what is not closed then says how far off it can be.
+have to be solved. The number of rounds is limited, and the time may be; what is not closed then says how far off it
+can be. The sets that the plans' own studies found are there from the start, so that there always is a list.
 """
 
 from __future__ import annotations
 
+import functools
 import json
 import math
-from collections.abc import Callable, Iterable, Sequence
+import operator
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from joblib import Parallel, delayed, parallel_config
 from scipy.optimize import Bounds, LinearConstraint, OptimizeResult
 from scipy.sparse import csr_array
 
+from tractduct.errors import OutOfTime, SolverError
+from tractduct.portfolio.pool import Pool
 from tractduct.sizing.case import Case
 from tractduct.sizing.highs import integer_program, linear_program
 from tractduct.sizing.program import SizingProblem
-from tractduct.sizing.relaxation import BoolArray, Clock, FloatArray, IntArray, Relaxation
+from tractduct.sizing.relaxation import SAME_COST, BoolArray, Clock, FloatArray, IntArray, Relaxation
 from tractduct.sizing.solve import least_cost
 from tractduct.units import IP, NOMINAL
 
@@ -67,7 +71,8 @@ class StockPlan:
 
     The program's costs are in ``cost_unit``, the plan's own.
 
-    ``sizes``: by stock group, then by size of the program.
+    ``sizes``: by stock group, then by size of the program. ``sets``: size sets that are known to hold, each
+    (n_section,) of the program's sizes. ``bound``: no set costs less.
     """
 
     name: str
@@ -75,6 +80,8 @@ class StockPlan:
     cost_unit: str
     problem: SizingProblem
     sizes: tuple[tuple[StockSize, ...], ...]
+    sets: tuple[IntArray, ...] = ()
+    bound: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,6 +97,16 @@ class StockEntry:
     @property
     def proven(self) -> bool:
         return self.bound >= self.cost * (1.0 - 2.0 * _PROVEN)
+
+    @property
+    def gap_pct(self) -> float:
+        """By how much another choice could cost less, in % of the cost; 0 where proven."""
+        return 0.0 if self.proven else 100.0 * (1.0 - self.bound / self.cost)
+
+    @property
+    def said(self) -> str:
+        """What is proven of it, in words."""
+        return "proven" if self.proven else f"searched, not proven: {self.gap_pct:.2f} % less may be possible"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,6 +132,7 @@ class StockList:
                 "cost": round(entry.cost, 6),
                 "bound": round(entry.bound, 6),
                 "proven": entry.proven,
+                "gap_pct": round(entry.gap_pct, 6),
                 "worst_plan": entry.worst_plan,
                 "worst_pct": round(entry.worst_pct, 6),
             }
@@ -136,49 +154,78 @@ class StockList:
         lines = [f"Stock for all {self.plans} plans, total of all lots in {self.cost_unit}:"]
         for entry in self.entries:
             over = 100.0 * (entry.cost / self.least_cost - 1.0) if self.least_cost else 0.0
-            proven = "proven" if entry.proven else f"within {100.0 * (1.0 - entry.bound / entry.cost):.3f} %"
             lines.append(
-                f"  {len(entry.sizes):>3} sizes {entry.cost:>14,.0f}  +{over:.2f} %  {proven}; most for "
+                f"  {len(entry.sizes):>3} sizes {entry.cost:>14,.0f}  +{over:.2f} %  {entry.said}; most for "
                 f"{entry.worst_plan}, +{entry.worst_pct:.1f} %"
             )
         return lines
 
 
-def stock_plan(case: Case) -> StockPlan:
-    """A plan's part of the stock list. Sizes that no section may have are left out of its program."""
+def stock_plan(case: Case, sets: Sequence[Mapping[str, str]] = (), bound: float = 0.0) -> StockPlan:
+    """A plan's part of the stock list. Sizes that no section may have are left out of its program.
+
+    Parameters
+    ----------
+    sets : section -> size, of size sets that the plan's study found; one that does not hold is left out
+    bound : of the plan's cost, in its own unit
+    """
     problem, units = case.problem(), case.plan.units
     quantity = "USD" if case.plan.prices else "ft2"
     groups = list(dict.fromkeys((s.kind, s.shape) for s in case.tree.sections))
     kept = np.flatnonzero(problem.allowed.any(axis=0))
     labels = [case.table.sizes[k].label for k in kept]
+    change_cost = problem.change_cost
+    problem = replace(
+        problem,
+        loss_inwc=problem.loss_inwc[:, :, kept],
+        cost=units.shown(problem.cost[:, kept], quantity),
+        allowed=problem.allowed[:, kept],
+        diameter_in=problem.diameter_in[kept],
+        change_cost=None if change_cost is None else units.shown(change_cost[:, kept], quantity),
+    )
+    names = [section.name for section in case.tree.sections]
     return StockPlan(
         name=case.plan.name,
         lots=len(case.plan.lots) or case.plan.purchase.lots,
         cost_unit=units.unit(quantity),
-        problem=replace(
-            problem,
-            loss_inwc=problem.loss_inwc[:, :, kept],
-            cost=units.shown(problem.cost[:, kept], quantity),
-            allowed=problem.allowed[:, kept],
-            diameter_in=problem.diameter_in[kept],
-        ),
+        problem=problem,
         sizes=tuple(
             tuple(StockSize(kind=kind, shape=shape, size=label, unit=units.unit(NOMINAL)) for label in labels)
             for kind, shape in groups
         ),
+        sets=tuple(_that_hold(problem, names, labels, sets)),
+        bound=bound,
     )
 
 
+def _that_hold(
+    problem: SizingProblem, names: Sequence[str], labels: Sequence[str], sets: Iterable[Mapping[str, str]]
+) -> Iterator[IntArray]:
+    for one in sets:
+        if all(one.get(name) in labels for name in names):
+            size_index = np.array([labels.index(one[name]) for name in names], dtype=np.intp)
+            allowed = problem.allowed[np.arange(len(names)), size_index].all()
+            if allowed and (problem.over_limit_inwc(size_index) <= 0.0).all():
+                yield size_index
+
+
 def find_stock(
-    plans: Sequence[StockPlan], *, jobs: int = 1, progress: Callable[[int, int], None] = lambda done, total: None
+    plans: Sequence[StockPlan],
+    *,
+    pool: Pool | None = None,
+    time_limit_s: float | None = None,
+    progress: Callable[[int, int], None] = lambda done, total: None,
 ) -> StockList:
     """The least total cost for each number of sizes, from the fewest that serve all plans.
 
     Parameters
     ----------
     plans : each must have a size set
-    jobs : processes for the exact costs
+    pool : processes for the exact costs; this one alone if None
+    time_limit_s : of the whole search; then the best found, with its bound. No limit if None
     progress : called with the numbers of sizes done, and at most how many
+
+    Raises OutOfTime where time runs out before each plan has a set, which one with ``sets`` always has.
     """
     units = {plan.cost_unit for plan in plans}
     size_units = {size.unit for plan in plans for sizes in plan.sizes for size in sizes}
@@ -190,7 +237,7 @@ def find_stock(
     if len(size_units) > 1:
         why = "some plans have sizes in inches and others in mm, so that they share no stock"
         return StockList(why_empty=why, plans=len(plans))
-    return _Search(plans, jobs).run(progress)
+    return _Search(plans, pool or Pool(1), Clock(time_limit_s)).run(progress)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -230,30 +277,39 @@ class _Known:
     relaxation: Relaxation
     column_size: IntArray  # (n_column,) size of each column in the whole list
     relevant: int = 0
-    cheapest: float = 0.0
-    # sizes used, sizes offered, cost: the cost of every choice between the two
+    own: float = np.inf  # cost of the best set known
+    floor: float = 0.0  # no set costs less
+    sets: list[tuple[int, float]] = field(default_factory=list)  # sizes used, cost
+    # sizes used, sizes offered, cost: the least cost of every choice between the two
     exact: list[tuple[int, int, float]] = field(default_factory=list)
     bounds: list[_Multipliers] = field(default_factory=list)
 
-    def found(self, choice: int) -> tuple[int, float] | None:
-        """What the least-cost set within a choice uses and costs, where it is known; inf where none holds."""
+    def keep(self, size_index: IntArray | None, cost: float, offered: int | None = None) -> None:
+        """Note a set that holds; ``offered``: it is the best of a choice of these sizes, None where none holds."""
+        used = 0
+        if size_index is not None:
+            used = _bits(self.number[self.plan.problem.stock_group, size_index])
+            self.sets.append((used, cost))
+        if offered is not None:
+            self.exact.append((used, offered, cost))
+
+    def found(self, choice: int) -> float | None:
+        """The least cost within a choice, where it is known; inf where none holds."""
         offered = choice & self.relevant
         for used, most, cost in self.exact:
             if not offered & ~most and not used & ~offered:
-                return used, cost
+                return cost
         return None
 
-    def cost(self, choice: int) -> float:
-        """The least cost within a choice that was evaluated."""
-        found = self.found(choice)
-        assert found is not None
-        return found[1]
+    def best(self, choice: int) -> tuple[float, int]:
+        """What the best set known within a choice costs and uses; inf without one."""
+        return min(((cost, used) for used, cost in self.sets if not used & ~choice), default=(np.inf, 0))
 
 
 class _Search:
     """Cuts and costs over all plans; ``n`` sizes in the whole list, costs weighted by lots."""
 
-    def __init__(self, plans: Sequence[StockPlan], jobs: int) -> None:
+    def __init__(self, plans: Sequence[StockPlan], pool: Pool, clock: Clock) -> None:
         used = sorted(
             {
                 plan.sizes[group][size]
@@ -265,7 +321,8 @@ class _Search:
         )
         self.sizes = used
         self.n = len(used)
-        self.jobs = jobs
+        self.pool = pool
+        self.clock = clock
         at = {size: i for i, size in enumerate(used)}
         self.plans = [self._known(plan, at) for plan in plans]
         self.weight = np.array([plan.lots for plan in plans], dtype=float)
@@ -274,9 +331,12 @@ class _Search:
         everything = (1 << self.n) - 1
         self.best_of_all, self.least = self.evaluate(everything)
         for known in self.plans:
-            known.cheapest = known.cost(everything)
-            if not math.isfinite(known.cheapest):
+            known.own = known.best(everything)[0]
+            known.floor = max(known.floor, known.found(everything) or 0.0)
+            if not math.isfinite(known.floor):
                 raise ValueError(f"no size set holds in plan {known.plan.name}")
+            if not math.isfinite(known.own):
+                raise OutOfTime(f"{known.plan.name}: no size set was found in time, so that there is no stock list")
         self.left: list[FloatArray] = []  # rows over (sizes, plans): left @ (y, cost) >= right
         self.right: list[float] = []
         self._seen: set[bytes] = set()
@@ -287,32 +347,39 @@ class _Search:
     def _known(self, plan: StockPlan, at: dict[StockSize, int]) -> _Known:
         number = np.array([[at.get(size, -1) for size in row] for row in plan.sizes], dtype=np.intp)
         problem = plan.problem
-        relaxation = Relaxation(problem, problem.tightened(), Clock(None))
-        relaxation.bound(relaxation.all_columns, np.inf)  # finds the rows that matter
+        relaxation = Relaxation(problem, problem.tightened(), self.clock)
+        root = relaxation.bound(relaxation.all_columns, np.inf)  # finds the rows that matter
         column_size = number[problem.stock_group[relaxation.section], relaxation.size]
-        return _Known(plan, number, relaxation, column_size, relevant=_bits(np.unique(column_size)))
+        known = _Known(plan, number, relaxation, column_size, relevant=_bits(np.unique(column_size)))
+        known.floor = max(plan.bound, root.value / relaxation.scale)
+        for size_index in plan.sets:
+            cost = problem.cost_of(size_index)
+            known.keep(size_index, cost, known.relevant if cost <= plan.bound * (1.0 + SAME_COST) else None)
+        return known
 
     # --- exact costs -----------------------------------------------------------------------------------
 
     def evaluate(self, choice: int) -> tuple[int, float]:
-        """Work out every plan's least cost within a choice, where it is not known yet; what is used, and the total."""
-        asked = [(known, choice & known.relevant) for known in self.plans if known.found(choice) is None]
-        tasks = [delayed(_least)(known.plan.problem, self._usable(known, choice)) for known, choice in asked]
-        self.solved += len(tasks)
-        if self.jobs > 1 and len(tasks) > 1:
-            with parallel_config(backend="loky", n_jobs=self.jobs, inner_max_num_threads=1):
-                found = Parallel(max_nbytes=None)(tasks)
-        else:
-            found = [function(*arguments) for function, arguments, _ in tasks]
-        for (known, offered), (cost, size_index) in zip(asked, found, strict=True):
-            used = 0
-            if size_index is not None:
-                used = _bits(known.number[known.plan.problem.stock_group, size_index])
-            known.exact.append((used, offered, cost))
-        used = 0
-        for known in self.plans:
-            used |= (known.found(choice) or (0,))[0]
-        return used, float(sum(w * known.cost(choice) for w, known in zip(self.weight, self.plans, strict=True)))
+        """Work out every plan's least cost within a choice, where it is not known yet and time is left.
+
+        What the best sets known within it use, and their total.
+        """
+        asked = [] if self.clock.is_over() else [known for known in self.plans if known.found(choice) is None]
+        tasks = (
+            # read when a process is free for it: that is when its time begins
+            (n, known.plan.problem, self._usable(known, choice), self.clock.left_s())
+            for n, known in enumerate(asked)
+        )
+        self.solved += len(asked)
+        for n, size_index, cost, proven in self.pool.answers(_least, tasks, _no_answer):
+            asked[n].keep(size_index, cost, choice & asked[n].relevant if proven else None)
+        return self._best(choice)
+
+    def _best(self, choice: int) -> tuple[int, float]:
+        """What the best sets known within a choice use, and their total."""
+        sets = [known.best(choice) for known in self.plans]
+        used = functools.reduce(operator.or_, (used for _, used in sets))
+        return used, float(sum(w * cost for w, (cost, _) in zip(self.weight, sets, strict=True)))
 
     def _mask(self, choice: int) -> BoolArray:
         return np.array([bool(choice >> i & 1) for i in range(self.n)])
@@ -409,7 +476,9 @@ class _Search:
         """Cuts at a choice that was evaluated."""
         y = self._mask(choice).astype(float)
         for p, known in enumerate(self.plans):
-            cost = known.cost(choice)
+            cost = known.found(choice)
+            if cost is None:  # time ran out on it
+                continue
             outside = self._mask(known.relevant & ~choice)
             if not math.isfinite(cost):
                 self._add(np.append(outside, np.zeros(len(self.plans))), 1.0)
@@ -421,7 +490,7 @@ class _Search:
                 constant, slope = self._best_line(known, y, second=second)
                 self._cut(p, constant, slope)
             # no part of this choice costs less
-            slope = np.where(outside, known.cheapest - cost, 0.0)
+            slope = np.where(outside, known.floor - cost, 0.0)
             self._cut(p, cost, slope)
 
     def _refused(self, choice: int) -> bool:
@@ -468,7 +537,7 @@ class _Search:
         return weight, low, high, count
 
     def _floor(self) -> FloatArray:
-        return np.array([known.cheapest for known in self.plans])
+        return np.array([known.floor for known in self.plans])
 
     def _tighten(self, number: int) -> OptimizeResult | None:
         """The linear program over the choice, with cuts added until they no longer raise it; None: no choice."""
@@ -489,6 +558,8 @@ class _Search:
             if result.fun <= before + _STALLS * self.least:
                 break
             before = result.fun
+            if self.clock.is_over():
+                break
             self._learn(np.clip(result.x[: self.n], 0.0, 1.0), result.x[self.n :])
         return result
 
@@ -499,19 +570,23 @@ class _Search:
         low[: self.n][-linear.upper.marginals[: self.n] > spare] = 1.0
 
     def best(self, number: int, start: int | None) -> tuple[int | None, float, float]:
-        """The best choice of at most a number of sizes, its cost, and a bound on all; None where none serves.
+        """The best choice of at most a number of sizes, its cost, and a bound on all.
 
-        ``start`` is a choice to begin with.
+        None without one: none serves where the bound is inf, and none was found in time where it is not. ``start``
+        is a choice to begin with.
         """
-        best, cost, bound = None, np.inf, 0.0
+        best, cost = None, np.inf
         if start is not None:
             used, cost = self.evaluate(start)
             best = used if math.isfinite(cost) else None
         linear = self._tighten(number)
         if linear is None:
             return best, cost, cost
+        bound = linear.fun
         weight, low, high, count = self._program()
         for _ in range(_MOST_ROUNDS):
+            if self.clock.is_over() or bound >= cost * (1.0 - _PROVEN):
+                break
             self._within(linear, cost, low, high)
             left, right = self._matrix()
             self.rounds += 1
@@ -523,14 +598,16 @@ class _Search:
                     LinearConstraint(csr_array(count), 0.0, float(number)),
                     LinearConstraint(csr_array(left), right, np.inf),
                 ],
-                options={"mip_rel_gap": 0.1 * _PROVEN},
+                options={
+                    "mip_rel_gap": 0.1 * _PROVEN,
+                    "time_limit": float(np.clip(self.clock.left_s(), 1e-3, 1e9)),
+                },
             )
             if result.status == 2:
                 return best, cost, cost  # none that costs less
+            if result.mip_dual_bound is not None:
+                bound = max(bound, min(float(result.mip_dual_bound), cost))
             if result.status != 0:
-                break
-            bound = max(bound, min(float(result.mip_dual_bound), cost))
-            if bound >= cost * (1.0 - _PROVEN):
                 break
             choice = _bits(np.flatnonzero(result.x[: self.n] > 0.5))
             if self._refused(choice):
@@ -545,16 +622,21 @@ class _Search:
         """From what each plan's own least cost uses, at least one size fewer each time."""
         choice = self.best_of_all
         most = choice.bit_count()
-        entries = [self._entry(choice, self.least, self.least)]
-        while choice.bit_count() > 1:
+        entries = [self._entry(choice, self.least, float(self.weight @ self._floor()))]
+        none_serves = False
+        while choice.bit_count() > 1 and not self.clock.is_over():
             progress(most - choice.bit_count(), most)
             found, cost, bound = self.best(choice.bit_count() - 1, self._without_one(choice))
             if found is None:
+                none_serves = math.isinf(bound)
                 break
             choice = found
+            bound = max(bound, min(cost, entries[0].bound))  # fewer sizes cost no less
             if cost <= entries[0].cost * (1.0 + _PROVEN):
                 entries.pop(0)  # as cheap with fewer sizes
             entries.insert(0, self._entry(choice, cost, bound))
+        if not none_serves:
+            self._add_untried(entries, choice)
         return StockList(
             entries=tuple(entries),
             least_cost=self.least,
@@ -563,6 +645,25 @@ class _Search:
             solved=self.solved,
             rounds=self.rounds,
         )
+
+    def _add_untried(self, entries: list[StockEntry], choice: int) -> None:
+        """Choices of fewer sizes that serve by the sets in hand, where there is no time to look for better ones."""
+        fewest = (min(known.sets, key=lambda one: one[0].bit_count())[0] for known in self.plans)
+        found: dict[int, tuple[float, int]] = {}  # by number of sizes
+        for start in (choice, functools.reduce(operator.or_, fewest)):
+            used, cost = self._best(start)
+            while math.isfinite(cost):
+                number = used.bit_count()
+                found[number] = min(found.get(number, (np.inf, 0)), (cost, used))
+                smaller = [self._best(used & ~(1 << i)) for i in range(self.n) if used >> i & 1]
+                used, cost = min(smaller, key=lambda one: one[1])
+        bound = entries[0].bound
+        for number in sorted(found, reverse=True):
+            cost, used = found[number]
+            if number < len(entries[0].sizes):
+                if cost <= entries[0].cost * (1.0 + _PROVEN):
+                    entries.pop(0)
+                entries.insert(0, self._entry(used, cost, bound))
 
     def _without_one(self, choice: int) -> int | None:
         """The choice less the size that is missed least by the bounds; None where all are needed."""
@@ -585,7 +686,7 @@ class _Search:
         return best
 
     def _entry(self, choice: int, cost: float, bound: float) -> StockEntry:
-        more = [100.0 * (known.cost(choice) / known.cheapest - 1.0) for known in self.plans]
+        more = [100.0 * (known.best(choice)[0] / known.own - 1.0) for known in self.plans]
         worst = int(np.argmax(more))
         return StockEntry(
             sizes=tuple(size for i, size in enumerate(self.sizes) if choice >> i & 1),
@@ -596,9 +697,17 @@ class _Search:
         )
 
 
-def _least(problem: SizingProblem, usable: BoolArray) -> tuple[float, IntArray | None]:
-    found = least_cost(problem, usable=usable)
-    return found.cost, found.size_index
+def _least(task: tuple[int, SizingProblem, BoolArray, float]) -> tuple[int, IntArray | None, float, bool]:
+    """A task's number, the best set found, its cost, and whether it is proven that there is no better one."""
+    number, problem, usable, time_limit_s = task
+    found = least_cost(problem, usable=usable, time_limit_s=time_limit_s)
+    return number, found.size_index, found.cost, found.status in ("optimal", "infeasible")
+
+
+def _no_answer(task: tuple[int, SizingProblem, BoolArray, float]) -> tuple[int, IntArray | None, float, bool]:
+    raise SolverError(
+        "a process that worked on the stock list died, most likely for want of memory. Try again with fewer --jobs"
+    )
 
 
 def _bits(numbers: Iterable[int] | IntArray) -> int:

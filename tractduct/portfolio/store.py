@@ -13,11 +13,13 @@ from types import TracebackType
 
 from filelock import FileLock, Timeout
 
-from tractduct.errors import OutputError, TractductError
+from tractduct.errors import OutputError, TractductError, printable
+from tractduct.inputs.tables import TableFault, check_file
 from tractduct.portfolio.outcome import Outcome, State, outcome_of_text
 
 OUTCOME_FILE = "outcome.json"
 _LOCK, _UNFINISHED = ".lock", ".unfinished"
+_MOST_BYTES = 20_000_000  # of a plan's outcome, a hundred times what the largest plan leaves
 
 
 class InUse(TractductError):
@@ -42,6 +44,7 @@ class Store:
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
+        self.unusable: dict[str, str] = {}  # plans of which something was kept that is no outcome, and why
         self._lock = FileLock(folder / _LOCK, timeout=0.0)
 
     def __enter__(self) -> Store:
@@ -49,6 +52,8 @@ class Store:
         try:
             self.folder.mkdir(parents=True, exist_ok=True)
             self._lock.acquire()
+            for left in (*self.folder.glob(f"{_UNFINISHED}-*"), *self.folder.glob(f"*/{_UNFINISHED}")):
+                shutil.rmtree(left) if left.is_dir() else left.unlink()  # of a run that was killed
         except Timeout:
             raise InUse(
                 f"{self.folder}: another run is writing its results there. Wait for it, or choose another folder "
@@ -64,11 +69,19 @@ class Store:
         self._lock.release()
 
     def outcome(self, name: str) -> Outcome | None:
-        """What is kept of a plan; None where nothing is, or nothing readable."""
+        """What is kept of a plan; None where nothing is, or nothing usable."""
+        path = self.folder / name / OUTCOME_FILE
         try:
-            return outcome_of_text((self.folder / name / OUTCOME_FILE).read_text(encoding="utf-8"))
-        except (OSError, ValueError):
+            if not path.exists():
+                return None
+            check_file(path, OUTCOME_FILE, _MOST_BYTES)
+            outcome = outcome_of_text(path.read_text(encoding="utf-8"))
+            if outcome.name != name:
+                raise ValueError(f"it is of {outcome.name!r}")
+        except (OSError, ValueError, TableFault) as error:
+            self.unusable.setdefault(name, printable(str(error)))
             return None
+        return outcome
 
     def is_done(self, name: str, key: str) -> bool:
         """Whether the same plan, options and version gave a result that is still there, whole."""
@@ -76,9 +89,8 @@ class Store:
         if kept is None or kept.key != key or kept.state is State.ERROR:
             return False
         try:
-            return all(
-                _sha256((self.folder / name / file).read_bytes()) == digest for file, digest in kept.files.items()
-            )
+            files = {self.folder / name / file: digest for file, digest in kept.files.items()}
+            return all(path.is_file() and _sha256(path.read_bytes()) == digest for path, digest in files.items())
         except OSError:
             return False
 
@@ -88,7 +100,8 @@ class Store:
         folder = self.folder / outcome.name
         unfinished = folder / _UNFINISHED
         try:
-            shutil.rmtree(unfinished, ignore_errors=True)  # of a run that was stopped
+            if folder.is_symlink():
+                raise OSError("it is a link to another place; remove it")
             unfinished.mkdir(parents=True)
             for name, data in packed.files.items():
                 _write(unfinished / name, data)

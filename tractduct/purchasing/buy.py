@@ -9,9 +9,10 @@ from dataclasses import dataclass
 from tractduct.delivery.predict import Drive
 from tractduct.findings import Finding, Severity
 from tractduct.inputs.plan import Plan
+from tractduct.inputs.schema import STICK_FT
+from tractduct.one_plan import Progress, Study
 from tractduct.purchasing.compare import Dropped, FlexComparison, compare_flex, without_each_size
 from tractduct.purchasing.order import Order, make_order
-from tractduct.study import Progress, Study
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,6 +102,13 @@ def _lists(study: Study, lots: int | None, flex: str) -> tuple[PurchaseList, ...
     return tuple(found)
 
 
+def sticks_guessed(plan: Plan, order: Order) -> tuple[str, ...]:
+    """The rigid ducts of an order of which no stick's length is given in some size."""
+    known = plan.purchase.package_ft
+    guessed = (x.duct for x in order.ducts if plan.ducts[x.duct].kind == "rigid" and (x.duct, x.size) not in known)
+    return tuple(dict.fromkeys(guessed))
+
+
 def _of_products(comparison: FlexComparison | None) -> Iterator[Finding]:
     for one in comparison.alone if comparison else ():
         if one.recommended.size_index is None:
@@ -134,6 +142,15 @@ def _of_products(comparison: FlexComparison | None) -> Iterator[Finding]:
 def _of_lists(plan: Plan, lists: tuple[PurchaseList, ...]) -> Iterator[Finding]:
     if not lists:
         return
+    guessed = sticks_guessed(plan, lists[0].order)
+    if guessed:
+        yield Finding(
+            severity=Severity.CAUTION,
+            rule="sticks",
+            subject=", ".join(guessed),
+            message=f"the length of a stick is not given and taken as {plan.units.say(STICK_FT, 'ft')}",
+            advice=f"Ask the supplier, and enter it as {plan.units.name_of('package_ft', 'ft')} in the prices table",
+        )
     if not plan.prices:
         yield Finding(
             severity=Severity.NOTE,

@@ -12,13 +12,14 @@ from numpy.typing import NDArray
 from tractduct.delivery.balance import balance
 from tractduct.delivery.flow import SizedDucts, with_dampers
 from tractduct.delivery.predict import Delivered, Drive, default_drive, installed_ducts, predict
+from tractduct.delivery.robust import MOST_COMPRESSION_PCT
 from tractduct.inputs.plan import Plan
 from tractduct.sizing.case import Case, build_case
 from tractduct.sizing.drivers import find_headroom
 from tractduct.sizing.solve import Solution, least_cost, recommend
 from tractduct.sizing.verify import verify_sizes
 
-COMPRESSIONS_PCT = (4.0, 10.0, 15.0)
+COMPRESSIONS_PCT = (4.0, 10.0, MOST_COMPRESSION_PCT)
 _ALL_SUBSETS_UP_TO = 5  # products; beyond, alone, in pairs and all together
 
 

@@ -9,9 +9,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tractduct.inputs.plan import Plan, is_reducer
-from tractduct.inputs.schema import FLEX
-from tractduct.study import Study
+from tractduct.inputs.plan import Plan
+from tractduct.inputs.schema import FLEX, STICK_FT
+from tractduct.one_plan import Study
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,7 +38,7 @@ class DuctLine:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FittingLine:
-    """One fitting in one size; for a reducer ``size`` names both, larger first."""
+    """One fitting in one size; ``size`` names all its openings, the parent's first: ``10 to 7``, ``8 x 6 x 6``."""
 
     fitting: str
     size: str
@@ -64,6 +64,11 @@ class Order:
         lines = [line.cost for line in self.ducts] + [line.cost for line in self.fittings]
         return float(np.nansum(lines))
 
+    def cost_of_feet(self, *, waste: bool) -> float:
+        """The same if duct were sold by the foot: as drawn, or with waste."""
+        ducts = [(line.bought_ft if waste else line.feet) * line.price_per_ft for line in self.ducts]
+        return float(np.nansum([*ducts, *(line.cost for line in self.fittings)]))
+
 
 def make_order(study: Study, lots: Mapping[str, int]) -> Order:
     """The order for a number of lots by flex product; ValueError without a size set."""
@@ -77,12 +82,15 @@ def make_order(study: Study, lots: Mapping[str, int]) -> Order:
         size = sizes[section.name]
         for duct, n in lots.items() if section.duct == FLEX else ((section.duct, total),):
             feet[duct, size] += section.length_ft * n  # type: ignore[assignment]
-        for name, each in section.fittings:
-            if not is_reducer(name):
-                count[name, size, size] += each * total
-            elif section.parent and sizes[section.parent] != size:
-                count[name, f"{sizes[section.parent]} to {size}", size] += each * total
     rank = {size.label: i for i, size in enumerate(plan.sizes)}
+    diameter = {size.label: size.diameter_in for size in plan.sizes}
+    for piece in plan.pieces():
+        size = sizes[piece.section]
+        others = sorted((sizes[name] for name in piece.branches), key=lambda label: -diameter[label])
+        if not piece.is_reducer:
+            count[piece.fitting, " x ".join([size, *others]), size] += piece.count * total
+        elif others != [size]:
+            count[piece.fitting, f"{others[0]} to {size}", size] += piece.count * total
     return Order(
         lots=dict(lots),
         ducts=tuple(
@@ -104,7 +112,8 @@ def make_order(study: Study, lots: Mapping[str, int]) -> Order:
 
 def _duct_line(plan: Plan, duct: str, size: str, feet: float) -> DuctLine:
     bought = feet * (1.0 + plan.purchase.waste_pct / 100.0)
-    package = plan.purchase.package_ft.get((duct, size), plan.purchase.box_ft)
+    otherwise = plan.purchase.box_ft if plan.ducts[duct].kind == "flex" else STICK_FT
+    package = plan.purchase.package_ft.get((duct, size), otherwise)
     return DuctLine(
         duct=duct,
         size=size,

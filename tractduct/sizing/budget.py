@@ -127,7 +127,7 @@ def _left_by_blower(plan: Plan, variants: VariantSet) -> FloatArray:
     stream = airstream(plan, variants.variants, variants.room_airflow_cfm.sum(axis=1))
     static = stream.static_at(stream.design_cfm)
     left = stream.left_for_ducts()
-    faults, units = [], plan.units
+    faults, units, density = [], plan.units, plan.density_ratio
     for season in plan.seasons:
         mine = variants.where(season=season)
         speed = plan.equipment.speed[season]
@@ -156,7 +156,8 @@ def _left_by_blower(plan: Plan, variants: VariantSet) -> FloatArray:
                     value=units.number(float(static[v] - left[v]), "inWC", ".3f"),
                     problem=f"the devices take more in {season} than the "
                     f"{units.say(static[v], 'inWC', '.3f')} that the blower makes at "
-                    f"{units.say(stream.design_cfm[v], 'cfm', '.0f')}, so nothing is left for the ducts",
+                    f"{units.say(stream.design_cfm[v], 'cfm', '.0f')}, so nothing is left for the ducts"
+                    + ("" if f"{density:.3f}" == "1.000" else f" (both in the site's air, {density:.3f} of standard)"),
                     remedy="Check the devices' losses and airflow, or choose a higher speed in [blower]",
                 )
             )

@@ -54,6 +54,7 @@ class CandidateTable:
     Attributes
     ----------
     sizes : n_size of them; those of another shape than the section's are not candidates
+    least_compression_factor : (n_size,), of flex that is compressed
     friction_rate_inwc_per_100ft, velocity_fpm, loss_inwc : (n_variant, n_section, n_size)
         The friction rate is as installed, on average over the section's effective length.
     shaped : (n_section, n_size) bool, the size is of the section's shape
@@ -63,6 +64,7 @@ class CandidateTable:
     """
 
     sizes: tuple[Size, ...]
+    least_compression_factor: NDArray[np.float64]
     sections: SectionData
     ducts: DuctData
     friction_rate_inwc_per_100ft: NDArray[np.float64]
@@ -102,14 +104,15 @@ def at_sizes(values: NDArray[np.float64], size_index: NDArray[np.intp]) -> NDArr
 
 
 def evaluate_candidates(plan: Plan, tree: DuctTree, variants: VariantSet, air: Air) -> CandidateTable:
-    """Loss, velocity and cost of every size, in one pass of array arithmetic.
+    """Loss, velocity and cost of every size, in one pass of array arithmetic; ``air`` (n_variant, n_section).
 
     Loss of a section = friction rate x (length x compression factor + equivalent lengths) / 100 + loss
     coefficients x velocity pressure. No airflow, no loss.
     """
     sections = section_data(plan, tree)
     ducts = duct_data(plan, tree, variants)
-    flow = variants.airflow_cfm[:, :, None]
+    flow, air = variants.airflow_cfm[:, :, None], air[:, :, None]
+    least_factor = np.array([plan.least_compression_factor(size) for size in plan.sizes])
     rate = ducts.correction * installed_friction_rate_inwc_per_100ft(
         flow,
         ducts.diameter_in,
@@ -118,6 +121,7 @@ def evaluate_candidates(plan: Plan, tree: DuctTree, variants: VariantSet, air: A
         ducts.derate[:, :, None],
         ducts.compression_pct[:, :, None],
         sections.straight_part[:, None],
+        least_factor,
     )
     velocity = flow / ducts.area_ft2
     loss = rate * (sections.effective_length_ft / 100.0)[:, None]
@@ -129,6 +133,7 @@ def evaluate_candidates(plan: Plan, tree: DuctTree, variants: VariantSet, air: A
     offered, cost = _prices(plan, tree, variants)
     return CandidateTable(
         sizes=plan.sizes,
+        least_compression_factor=least_factor,
         sections=sections,
         ducts=ducts,
         friction_rate_inwc_per_100ft=rate,
@@ -185,8 +190,8 @@ def duct_data(plan: Plan, tree: DuctTree, variants: VariantSet) -> DuctData:
 def size_cost(plan: Plan, tree: DuctTree, flex: tuple[str, ...]) -> NDArray[np.float64]:
     """(n_section, n_size): length x price, the mean over some flex products; duct wall area without prices.
 
-    Where fittings have prices, those of a section count too, but for reducers. NaN where a duct or a fitting
-    is not offered in a size, or a duct has no price.
+    Where fittings have prices, those of a section count too, but for reducers; a piece at a parent counts once, in
+    the parent. NaN where a duct or a fitting is not offered in a size, or a duct has no price.
     """
     length = np.array([s.length_ft for s in tree.sections])
     if plan.prices:
@@ -214,11 +219,13 @@ def change_cost(plan: Plan, tree: DuctTree) -> NDArray[np.float64] | None:
 def _fitting_cost(plan: Plan, tree: DuctTree, *, reducers: bool) -> NDArray[np.float64]:
     """(n_section, n_size); NaN where one is not offered. A reducer that is not offered costs nothing here."""
     missing = 0.0 if reducers else np.nan
-    found = np.array(
-        [[plan.fitting_cost(s, size.label, reducers=reducers) for size in plan.sizes] for s in tree.sections],
-        dtype=float,
-    )
-    return np.where(np.isnan(found), missing, found)
+    row = {section.name: i for i, section in enumerate(tree.sections)}
+    cost = np.zeros((len(row), len(plan.sizes)))
+    for piece in plan.pieces():
+        if piece.is_reducer == reducers:
+            each = [plan.fitting_prices.get((piece.fitting, size.label), 0.0) for size in plan.sizes]
+            cost[row[piece.section]] += piece.count * np.array([missing if p is None else p for p in each])
+    return cost
 
 
 def _price(plan: Plan, duct: str, size: Size) -> float:

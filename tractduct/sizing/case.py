@@ -8,9 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tractduct.inputs.plan import Plan
+from tractduct.network.airstream import air_in_ducts
 from tractduct.network.tree import DuctTree, build_tree
 from tractduct.network.variants import VariantSet, expand_variants
-from tractduct.physics.air import Air, site_air
+from tractduct.physics.air import Air
 from tractduct.sizing.budget import Budget, build_budget
 from tractduct.sizing.candidates import CandidateTable, at_sizes, change_cost, evaluate_candidates, size_cost
 from tractduct.sizing.own import own_sizes, steps_over_own, within_cap
@@ -19,7 +20,7 @@ from tractduct.sizing.program import SizingProblem
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Case:
-    """A plan, or some of its variants, ready for sizing.
+    """A plan, or some of its variants, ready for sizing; ``air`` is that of each variant and section.
 
     ``steps_over_own`` and ``within_cap`` (n_section, n_size): how many standard sizes each is above the section's
     largest own size, and whether the plan's cap on that allows it. Both are of the whole plan, whichever of its
@@ -44,6 +45,7 @@ class Case:
         flex = tuple(dict.fromkeys(self.variants.variants[row].flex for row in rows))
         return replace(
             self,
+            air=self.air[rows],
             variants=self.variants.rows(rows),
             table=self.table.rows(rows, size_cost(self.plan, self.tree, flex)),
             budget=self.budget.rows(rows),
@@ -106,9 +108,9 @@ class Case:
 
 def build_case(plan: Plan) -> Case:
     """Everything of a plan that sizing needs. InputFaults where the blower leaves nothing for the ducts."""
-    air = site_air(plan.elevation_ft, plan.air_temperature_f)
     tree = build_tree(plan.sections)
     variants = expand_variants(plan, tree)
+    air = air_in_ducts(plan, tree, variants.variants)
     table = evaluate_candidates(plan, tree, variants, air)
     budget = build_budget(plan, tree, variants)
     steps = steps_over_own(table, own_sizes(tree, variants, table, budget).own_size)

@@ -14,7 +14,7 @@ from tractduct.physics.air import velocity_pressure_inwc
 from tractduct.physics.friction import installed_friction_rate_inwc_per_100ft
 from tractduct.sizing.candidates import at_sizes
 from tractduct.sizing.case import Case
-from tractduct.sizing.program import HOLDS_TOLERANCE
+from tractduct.sizing.program import DIAMETER_TOLERANCE_IN, HOLDS_TOLERANCE
 from tractduct.sizing.solve import Solution, least_cost
 
 
@@ -83,7 +83,7 @@ def find_drivers(case: Case, size_index: NDArray[np.intp]) -> tuple[Driver, ...]
     circuit_loss = loss @ budget.circuit.T.astype(float)
     found = []
     for i, section in enumerate(tree.sections):
-        smaller = np.flatnonzero(on_sale[i] & (diameter < diameter[size_index[i]] - 1e-9))
+        smaller = np.flatnonzero(on_sale[i] & (diameter < diameter[size_index[i]] - DIAMETER_TOLERANCE_IN))
         if not smaller.size:
             found.append(Driver(section=section.name, reason=Reason.SMALLEST))
             continue
@@ -97,7 +97,7 @@ def find_drivers(case: Case, size_index: NDArray[np.intp]) -> tuple[Driver, ...]
         over = np.maximum(velocity_over, circuit_over.max(axis=1))
         broken = np.flatnonzero(over > HOLDS_TOLERANCE)
         larger_child = max(children, key=lambda c: diameter[size_index[c]], default=None)
-        if larger_child is not None and diameter[size_index[larger_child]] > diameter[k] + 1e-9:
+        if larger_child is not None and diameter[size_index[larger_child]] > diameter[k] + DIAMETER_TOLERANCE_IN:
             # Variants that break besides are no drivers: without them it still could not shrink.
             also = " and the next smaller size breaks a limit too" if broken.size else ""
             found.append(
@@ -154,7 +154,7 @@ def find_headroom(case: Case, size_index: NDArray[np.intp]) -> tuple[Headroom, .
     diameter, area, correction = (
         at_sizes(values, size_index)[:, at] for values in (ducts.diameter_in, ducts.area_ft2, ducts.correction)
     )
-    flow = variants.airflow_cfm[:, at]
+    flow, air = variants.airflow_cfm[:, at], case.air[:, at]
 
     def prefix_loss(extra: NDArray[np.float64]) -> NDArray[np.float64]:
         moved = flow + extra[:, :, None]
@@ -162,12 +162,13 @@ def find_headroom(case: Case, size_index: NDArray[np.intp]) -> tuple[Headroom, .
             moved,
             diameter,
             ducts.roughness_ft[:, at],
-            case.air,
+            air,
             ducts.derate[:, at],
             ducts.compression_pct[:, at],
             data.straight_part[at],
+            table.least_compression_factor[size_index][at],
         )
-        fitting = data.loss_coefficient[at] * velocity_pressure_inwc(moved / area, case.air)
+        fitting = data.loss_coefficient[at] * velocity_pressure_inwc(moved / area, air)
         loss = rate * data.effective_length_ft[at] / 100.0 + fitting
         return np.asarray(np.cumsum(loss * counts, axis=2))
 

@@ -7,9 +7,11 @@ from dataclasses import dataclass, fields
 import numpy as np
 from numpy.typing import NDArray
 
+from tractduct.network.variants import Variant
 from tractduct.physics.friction import diameter_for_friction_rate_in
 from tractduct.sizing.case import Case
 from tractduct.sizing.own import OwnSizes, own_sizes
+from tractduct.sizing.program import DIAMETER_TOLERANCE_IN
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -46,33 +48,43 @@ def size_by_hand(case: Case, size_index: NDArray[np.intp] | None = None) -> Hand
         table.ducts.derate,
         table.ducts.compression_pct,
         table.sections.straight_part,
+        case.plan.least_factor_12_in,
     )
     return HandSizing(**{f.name: getattr(own, f.name) for f in fields(own)}, exact_diameter_in=exact)
 
 
-def single_orientation_set(case: Case, hand: HandSizing) -> tuple[tuple[str, bool], NDArray[np.intp]]:
-    """What a designer draws who looks at one case: the orientation with the largest total airflow.
+def single_orientation_set(case: Case, hand: HandSizing) -> tuple[Variant, NDArray[np.intp]]:
+    """What a designer draws who sizes for the worst front in the flex product assumed, the first approved.
 
-    Each section gets the larger of its heating and cooling sizes in that orientation, in the first approved
-    flex product; a parent is at least as large as its children. Sections that no size fits get the largest.
+    The worst front, mirrored or not, is the one whose hand sizes take the most duct wall; of several the first. Each
+    section gets the larger of its heating and cooling sizes there; a parent is at least as large as its children.
+    Sections that no size fits get the largest.
 
-    Returns the (front face, mirrored) looked at and the size index (n_section,).
+    Returns a variant of the front looked at and the size index (n_section,).
     """
-    tree, variants, table = case.tree, case.variants, case.table
-    total = variants.room_airflow_cfm.sum(axis=1)
-    first_flex = variants.variants[0].flex
-    look = variants.variants[int(np.argmax(np.round(total)))]
-    looked_at = variants.where(face=look.front_faces, mirrored=look.mirrored, flex=first_flex)
+    variants, plan = case.variants, case.plan
+    length = np.array([s.length_ft for s in case.tree.sections])
+    wall = np.array([size.wall_ft2_per_ft for size in case.table.sizes])
+    assumed = [v for v in variants.variants if (v.season, v.flex) == (plan.seasons[0], plan.flex[0])]
+    sets = [
+        _drawn_for(case, hand, variants.where(face=v.front_faces, mirrored=v.mirrored, flex=v.flex)) for v in assumed
+    ]
+    worst = int(np.argmax([round(float(length @ wall[sizes]), 6) for sizes in sets]))
+    return assumed[worst], sets[worst]
+
+
+def _drawn_for(case: Case, hand: HandSizing, looked_at: NDArray[np.bool_]) -> NDArray[np.intp]:
+    """(n_section,) the hand sizes that serve the variants of a mask."""
+    tree, table, diameter = case.tree, case.table, case.diameter_in
     largest = np.array([np.flatnonzero(b)[-1] for b in table.bounded], dtype=np.intp)
-    own = np.where(hand.own_size[looked_at] < 0, largest, hand.own_size[looked_at]).max(axis=0)
-    diameter = case.diameter_in
+    own: NDArray[np.intp] = np.where(hand.own_size[looked_at] < 0, largest, hand.own_size[looked_at]).max(axis=0)
     for child in range(len(tree.sections) - 1, -1, -1):
         own[child] = _nearest_bounded(own[child], table.bounded[child])
         parent = tree.parent[child]
-        if parent >= 0 and diameter[own[parent]] < diameter[own[child]] - 1e-9:
-            wide = table.shaped[parent] & (diameter >= diameter[own[child]] - 1e-9)
+        if parent >= 0 and diameter[own[parent]] < diameter[own[child]] - DIAMETER_TOLERANCE_IN:
+            wide = table.shaped[parent] & (diameter >= diameter[own[child]] - DIAMETER_TOLERANCE_IN)
             own[parent] = int(np.argmax(wide)) if wide.any() else largest[parent]
-    return (look.front_faces, look.mirrored), own
+    return own
 
 
 def _nearest_bounded(size: int, bounded: NDArray[np.bool_]) -> int:

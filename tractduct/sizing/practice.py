@@ -9,8 +9,16 @@ from numpy.typing import NDArray
 
 from tractduct.findings import Finding, Severity
 from tractduct.inputs.cells import key_of
-from tractduct.inputs.plan import Plan
+from tractduct.inputs.plan import Plan, Tolerance, joint_of
+from tractduct.inputs.schema import AT_PARENT, EACH, NOT_BOUGHT
 from tractduct.network.tree import DuctTree
+from tractduct.physics.friction import (
+    COMPRESSION_TESTED_IN,
+    COMPRESSION_TESTED_TO_PCT,
+    LARGE_FLEX_ABOVE_PCT,
+    LARGE_FLEX_IN,
+    METRIC_TRADE_IN,
+)
 from tractduct.sizing.candidates import at_sizes
 from tractduct.sizing.case import Case
 from tractduct.sizing.drivers import Driver, Reason
@@ -19,10 +27,10 @@ from tractduct.units import UnitSystem
 
 FRICTION_RATE_WINDOW = (0.06, 0.18)  # inWC/100 ft; ANSI/ACCA 1, from memory
 MOST_WYES_IN_A_ROW = 2  # common practice, no source
-NEAR_VELOCITY_LIMIT = 0.95
-COMPRESSED_CAUTION_FROM_IN = 12.0  # Cantrill (2013, abstract): the relation may be too kind from here on
-ROOM_TOLERANCE_PCT = 20.0  # the greater of the two; ANSI/ACCA 5 QI, from memory
-ROOM_TOLERANCE_CFM = 25.0
+_MOST_LISTED = 6  # sections named in one finding
+NEAR_VELOCITY_PCT = 5.0  # a velocity so near its limit is pointed out
+ALTITUDE_CAUTION_ABOVE_FT = 2000.0  # from here on thin air takes more than 7 % of the heat; common practice, no source
+STANDARD_AIR_HEAT = 1.08  # Btu/h a cfm and F: 0.075 lb/ft3 x 0.24 Btu/lb F x 60 min/h; common practice
 
 CAUTIONS = (
     "This sizes ducts for airflow that others worked out. It is no load calculation and no design "
@@ -40,8 +48,11 @@ CAUTIONS = (
 
 def find_in_plan(case: Case, hand: HandSizing) -> Iterator[Finding]:
     """What shows without looking at the chosen sizes."""
+    yield from _altitude(case.plan)
     yield from _no_return(case)
     yield from _wyes(case.tree)
+    yield from _trunks_on_branches(case.tree)
+    yield from _joints_counted_twice(case.plan)
     yield from _friction_rates(case.tree, hand, case.plan.units)
     yield from _seasons(case.plan, case.tree)
 
@@ -52,6 +63,23 @@ def find_in_sizes(case: Case, size_index: NDArray[np.intp], drivers: tuple[Drive
     yield from _compressed(case, size_index)
     yield from _outside_table(case, size_index)
     yield from _because_of_child(drivers, case.labels(size_index), case.plan.units)
+
+
+def _altitude(plan: Plan) -> Iterator[Finding]:
+    if plan.elevation_ft <= ALTITUDE_CAUTION_ABOVE_FT:
+        return
+    ratio, say = plan.density_ratio, plan.units.say
+    heat = say(STANDARD_AIR_HEAT * ratio, "Btu/h a cfm and F", ".2f")
+    yield Finding(
+        severity=Severity.CAUTION,
+        rule="altitude",
+        subject="airflow",
+        message=f"at {say(plan.elevation_ft, 'ft', ',.0f')} air has {ratio:.3f} of standard air's density and carries "
+        f"{heat}, not {plan.units.number(STANDARD_AIR_HEAT, 'Btu/h a cfm and F', '.2f')}. Airflow counts as actual "
+        f"{plan.units.unit('cfm')} at the air handler: was each room's worked out for this air?",
+        advice=f"Ask who did the load calculation; airflow for standard air must be divided by {ratio:.3f}. See that "
+        "hood readings and the coil's airflow and capacity are corrected too",
+    )
 
 
 def _no_return(case: Case) -> Iterator[Finding]:
@@ -88,6 +116,40 @@ def _wyes(tree: DuctTree) -> Iterator[Finding]:
             )
 
 
+def _trunks_on_branches(tree: DuctTree) -> Iterator[Finding]:
+    """A trunk that a branch feeds; common practice, no source."""
+    for section, p in zip(tree.sections, tree.parent.tolist(), strict=True):
+        if section.role == "trunk" and p >= 0 and tree.sections[p].role == "branch":
+            ends = f", a run that ends in {'; '.join(tree.sections[p].rooms)}" if tree.sections[p].is_run else ""
+            yield Finding(
+                severity=Severity.CAUTION,
+                rule="trunk on a branch",
+                subject=f"section {section.name}",
+                message=f"this trunk hangs on branch {tree.sections[p].name}{ends}, which must carry all of its air",
+                advice="Hang it on a trunk or at the air handler, or correct the roles",
+            )
+
+
+def _joints_counted_twice(plan: Plan) -> Iterator[Finding]:
+    """Sections of one parent that each bring a wye, or a tee, of their own: it is likely the same one."""
+    found: dict[tuple[str, str], dict[str, str]] = {}  # (parent, kind) -> child -> fitting
+    for section in plan.sections:
+        for name, _ in section.fittings:
+            if section.parent and joint_of(name) and plan.fittings[name].bought == EACH:
+                found.setdefault((section.parent, joint_of(name)), {})[section.name] = name
+    for (parent, kind), children in found.items():
+        if len(children) > 1:
+            names = ", ".join(dict.fromkeys(children.values()))
+            yield Finding(
+                severity=Severity.CAUTION,
+                rule="joint counted twice",
+                subject=f"section {parent}",
+                message=f"{', '.join(children)} beyond it each bring a {kind} ({names}), and each is bought",
+                advice=f"Where they are one piece, write '{AT_PARENT}' in the column bought of the fittings table, and "
+                f"'{NOT_BOUGHT}' for a second name of the same piece",
+            )
+
+
 def _friction_rates(tree: DuctTree, hand: HandSizing, units: UnitSystem) -> Iterator[Finding]:
     low, high = FRICTION_RATE_WINDOW
     for p, run in enumerate(tree.runs):
@@ -110,17 +172,18 @@ def _friction_rates(tree: DuctTree, hand: HandSizing, units: UnitSystem) -> Iter
         )
 
 
-def season_mismatch(heating: float, cooling: float, heating_total: float, cooling_total: float) -> float:
+def season_mismatch(
+    heating: float, cooling: float, heating_total: float, cooling_total: float, tolerance: Tolerance
+) -> float:
     """How badly one damper setting serves a room in both seasons: 1 is just within tolerance.
 
     A run takes a nearly fixed part of the system's airflow. The best single part misses both seasons by the
-    same multiple of the tolerance (the greater of 20 % or 25 cfm); that multiple is returned.
+    same multiple of the tolerance; that multiple is returned, infinite where nothing is tolerated.
     """
-    tolerance = [max(ROOM_TOLERANCE_PCT / 100.0 * q, ROOM_TOLERANCE_CFM) for q in (heating, cooling)]
-    part = (heating / tolerance[0] + cooling / tolerance[1]) / (
-        heating_total / tolerance[0] + cooling_total / tolerance[1]
-    )
-    return abs(heating - part * heating_total) / tolerance[0]
+    allowed = tolerance.of_room_cfm([heating, cooling])
+    missed = abs(heating * cooling_total - cooling * heating_total)
+    bearable = float(heating_total * allowed[1] + cooling_total * allowed[0])
+    return missed / bearable if bearable > 0.0 else np.inf if missed > 0.0 else 0.0
 
 
 def _seasons(plan: Plan, tree: DuctTree) -> Iterator[Finding]:
@@ -129,12 +192,12 @@ def _seasons(plan: Plan, tree: DuctTree) -> Iterator[Finding]:
     seasonal = {key_of(room) for run in tree.runs if run.season for room in run.rooms}
     flow = plan.airflow_cfm
     h, c = plan.seasons.index("heating"), plan.seasons.index("cooling")
-    totals = flow.sum(axis=3)
+    totals, allowed = flow.sum(axis=3), plan.tolerance
     for n, room in enumerate(plan.rooms):
         if key_of(room) in seasonal:
             continue
         cases = [
-            (season_mismatch(flow[i, j, h, n], flow[i, j, c, n], totals[i, j, h], totals[i, j, c]), i, j)
+            (season_mismatch(flow[i, j, h, n], flow[i, j, c, n], totals[i, j, h], totals[i, j, c], allowed), i, j)
             for i in range(flow.shape[0])
             for j in range(flow.shape[1])
             if totals[i, j, h] > 0.0 and totals[i, j, c] > 0.0
@@ -150,7 +213,7 @@ def _seasons(plan: Plan, tree: DuctTree) -> Iterator[Finding]:
                 message=f"front {plan.front_faces[i]}{turned}: "
                 f"{plan.units.say(flow[i, j, h, n], 'cfm', '.0f')} in heating and "
                 f"{plan.units.say(flow[i, j, c, n], 'cfm', '.0f')} in cooling; no one damper setting keeps both within "
-                f"{ROOM_TOLERANCE_PCT:g} % or {plan.units.say(ROOM_TOLERANCE_CFM, 'cfm')}",
+                f"{allowed.room_pct:g} % or {plan.units.say(allowed.room_cfm, 'cfm')}",
                 advice=f"Consider a second run that is open in {needs} only",
             )
 
@@ -161,7 +224,7 @@ def _velocities(case: Case, size_index: NDArray[np.intp]) -> Iterator[Finding]:
     for i, section in enumerate(tree.sections):
         v = int(np.argmax(speed[:, i]))
         limit = table.sections.velocity_limit_fpm[i]
-        if speed[v, i] >= NEAR_VELOCITY_LIMIT * limit:
+        if speed[v, i] >= (1.0 - NEAR_VELOCITY_PCT / 100.0) * limit:
             yield Finding(
                 severity=Severity.NOTE,
                 rule="velocity near its limit",
@@ -174,42 +237,61 @@ def _velocities(case: Case, size_index: NDArray[np.intp]) -> Iterator[Finding]:
 
 
 def _compressed(case: Case, size_index: NDArray[np.intp]) -> Iterator[Finding]:
-    tree, variants, table = case.tree, case.variants, case.table
-    for i, section in enumerate(tree.sections):
-        size = table.sizes[size_index[i]]
-        compression = table.ducts.compression_pct[:, i]
-        if compression.max() > 0.0 and size.diameter_in >= COMPRESSED_CAUTION_FROM_IN:
-            flex = variants.variants[int(np.argmax(compression))].flex
-            yield Finding(
-                severity=Severity.CAUTION,
-                rule="compressed large flex",
-                subject=f"section {section.name}",
-                message=f"{case.plan.units.size(size.label)} {flex} at {compression.max():g} % compression: the "
-                f"relation used was measured up to {case.plan.units.say(10.0, 'in')} and may understate the loss of "
-                "larger flex",
-                advice="Stretch this section fully, or make it of rigid duct",
-            )
+    """Compressed flex of a size, or compressed by more, than the relation was measured on: all in one finding."""
+    units = case.plan.units
+    pct = case.table.ducts.compression_pct.max(axis=0)
+    diameter = case.diameter_in[size_index]
+    tested = (diameter >= COMPRESSION_TESTED_IN[0] - METRIC_TRADE_IN) & (diameter <= COMPRESSION_TESTED_IN[-1])
+    outside = np.flatnonzero((pct > 0.0) & ~(tested & (pct <= COMPRESSION_TESTED_TO_PCT)))
+    if not outside.size:
+        return
+    sizes = ", ".join(units.number(d, "in", ".0f") for d in COMPRESSION_TESTED_IN)
+    yield Finding(
+        severity=Severity.CAUTION,
+        rule="compressed flex",
+        subject="flex",
+        message=f"compressed by {pct[outside].max():g} %, {_listed(case, size_index, outside)}: the relation used was "
+        f"measured at {sizes} {units.unit('in')} and up to {COMPRESSION_TESTED_TO_PCT:g} %. "
+        f"{large_flex_words(case.plan)}",
+        advice="Stretch these sections fully, or make them of rigid duct",
+    )
+
+
+def large_flex_words(plan: Plan) -> str:
+    """What is done about large flex that is compressed."""
+    of = f"Flex of {plan.units.say(LARGE_FLEX_IN - METRIC_TRADE_IN * plan.units.is_si, 'in', '.0f')} and more"
+    if plan.least_factor_12_in > 1.0:
+        return (
+            f"{of} counts at least {plan.least_factor_12_in:g} times its friction where it is compressed by more than "
+            f"{LARGE_FLEX_ABOVE_PCT:g} %"
+        )
+    return f"{of} may lose more than it says"
 
 
 def _outside_table(case: Case, size_index: NDArray[np.intp]) -> Iterator[Finding]:
     """Sizes or airflow that a product's friction table does not reach: its roughness and derate are used there."""
     inside = np.take_along_axis(case.table.ducts.in_table, size_index[None, :, None], axis=2)[:, :, 0]
     outside = np.logical_and(~inside, case.variants.airflow_cfm > 0.0)
-    labels = case.labels(size_index)
+    is_flex = np.array([s.kind == "flex" for s in case.tree.sections])
     for flex in case.plan.flex:
-        mine = np.any(outside[case.variants.where(flex=flex)], axis=0).tolist()
-        names = [s.name for s, out in zip(case.tree.sections, mine, strict=True) if out and s.kind == "flex"]
-        if names:
-            shown = ", ".join(f"{name} ({case.plan.units.size(labels[name])})" for name in names[:6]) + (
-                ", ..." if len(names) > 6 else ""
-            )
+        mine = np.flatnonzero(np.any(outside[case.variants.where(flex=flex)], axis=0) & is_flex)
+        if mine.size:
             yield Finding(
                 severity=Severity.NOTE,
                 rule="outside the friction table",
                 subject=f"flex {flex}",
-                message=f"its table does not reach the size or the least or most airflow of {shown}",
+                message=f"its table does not reach the size or the least or most airflow of "
+                f"{_listed(case, size_index, mine)}",
                 advice="There the fitted roughness and derate are used; add rows if you have them",
             )
+
+
+def _listed(case: Case, size_index: NDArray[np.intp], which: NDArray[np.intp]) -> str:
+    """Some sections with their sizes, the first few."""
+    labels = case.labels(size_index)
+    names = [case.tree.sections[i].name for i in which]
+    shown = ", ".join(f"{name} ({case.plan.units.size(labels[name])})" for name in names[:_MOST_LISTED])
+    return shown + (", ..." if len(names) > _MOST_LISTED else "")
 
 
 def _because_of_child(drivers: tuple[Driver, ...], labels: dict[str, str], units: UnitSystem) -> Iterator[Finding]:

@@ -67,6 +67,13 @@ class Solution:
     distinct_sizes: int
     variants_used: frozenset[int] | None = None
 
+    @property
+    def gap_pct(self) -> float:
+        """How much of its cost a set within what was asked could save at most; 0 where proven, NaN without a set."""
+        if self.size_index is None:
+            return np.nan
+        return 100.0 * (1.0 - self.bound / self.cost) if self.status != "optimal" and self.cost > 0.0 else 0.0
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class SizeFront:

@@ -8,12 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tractduct.inputs.cells import ALL_ROOMS, key_of
 from tractduct.inputs.plan import NO_CAP, Plan, Section, candidate_sizes, is_reducer
+from tractduct.inputs.schema import AT_PARENT, NOT_BOUGHT
 from tractduct.inputs.sizes import Size
 from tractduct.network.airstream import airstream
 from tractduct.network.variants import Variant
@@ -78,6 +80,7 @@ def verify_sizes(
     by_name = {section.name: section for section in plan.sections}
     breaches: list[Breach] = []
     flow = _airflow(plan, variants)
+    groups = _groups(plan, variants)
     velocity: dict[str, NDArray[np.float64]] = {}
     loss: dict[str, NDArray[np.float64]] = {}
 
@@ -101,9 +104,10 @@ def verify_sizes(
         )
 
     everywhere = np.ones(len(variants), dtype=bool)
+    fittings = _fittings_needed(plan)
     for section in plan.sections:
         size = sizes[chosen[section.name]]
-        breaches.extend(_size_breaches(plan, section, size, variants))
+        breaches.extend(_size_breaches(plan, section, size, variants, fittings[section.name]))
         if section.parent:
             above = sizes[chosen[section.parent]].diameter_in
             if size.diameter_in > above + DIAMETER_TOLERANCE_IN:
@@ -121,7 +125,7 @@ def verify_sizes(
         velocity[section.name] = flow[section.name] / np.array(
             [plan.as_made(plan.duct_of(section, v.flex).name, size).area_ft2 for v in variants]
         )
-        loss[section.name] = _section_loss(plan, section, size, variants, flow[section.name])
+        loss[section.name] = _section_loss(plan, section, size, groups, flow[section.name])
         limit = plan.velocity_limit_fpm(section)
         report("velocity", section.name, velocity[section.name], limit, "fpm", everywhere)
     path_loss: dict[str, NDArray[np.float64]] = {}
@@ -158,18 +162,21 @@ def verify_cap(plan: Plan, variants: tuple[Variant, ...], chosen: Mapping[str, s
     most = plan.most_steps_over_own
     sizes = {size.label: size for size in plan.sizes}
     flow = _airflow(plan, variants)
-    rate = _friction_rates(plan, variants, flow)
+    rate, fittings = _friction_rates(plan, variants, flow), _fittings_needed(plan)
     breaches = []
     for section in plan.sections if most < NO_CAP else ():
         size = sizes[chosen[section.name]]
         smaller = [s for s in plan.sizes if s.shape == section.shape and s.diameter_in < size.diameter_in - 1e-9]
         steps = sorted({round(s.diameter_in, 9) for s in smaller}, reverse=True)
-        floor = section.min_in > 0.0 and not any(not _size_breaches(plan, section, s, variants) for s in smaller)
+        floor = section.min_in > 0.0 and not any(
+            not _size_breaches(plan, section, s, variants, fittings[section.name]) for s in smaller
+        )
         if section.fixed or floor or len(steps) <= most:
             continue
         far_below = [s for s in smaller if s.diameter_in <= steps[most] + 1e-9]
         content = [
-            _hand_is_content(plan, section, s, variants, flow[section.name], rate[section.name]) for s in far_below
+            _hand_is_content(plan, section, s, variants, fittings[section.name], flow[section.name], rate[section.name])
+            for s in far_below
         ]
         if np.any(content, axis=0).all():
             breaches.append(
@@ -217,6 +224,7 @@ def _hand_is_content(
     section: Section,
     size: Size,
     variants: tuple[Variant, ...],
+    fittings: list[str],
     flow: NDArray[np.float64],
     rate: NDArray[np.float64],
 ) -> NDArray[np.bool_]:
@@ -224,9 +232,9 @@ def _hand_is_content(
     feet = section.length_ft + plan.equivalent_lengths_ft(section)
     if feet == 0.0:
         section, feet = replace(section, length_ft=1.0), 1.0
-    lost = _section_loss(plan, section, size, variants, flow, coefficients=False)
+    lost = _section_loss(plan, section, size, _groups(plan, variants), flow, coefficients=False)
     area = np.array([plan.as_made(plan.duct_of(section, v.flex).name, size).area_ft2 for v in variants])
-    sold = np.array([not _not_offered(plan, section, size, v.flex) for v in variants])
+    sold = np.array([not _not_offered(plan, section, size, v.flex, fittings) for v in variants])
     slow = flow / area <= highest_allowed(plan.velocity_limit_fpm(section))
     return np.asarray(sold & slow & (lost <= highest_allowed(rate) * feet / 100.0))
 
@@ -295,40 +303,65 @@ def _airflow(plan: Plan, variants: tuple[Variant, ...]) -> dict[str, NDArray[np.
     return flow
 
 
+def _groups(plan: Plan, variants: tuple[Variant, ...]) -> dict[tuple[str, str], NDArray[np.bool_]]:
+    """The variants of each flex product and season."""
+    return {
+        (flex, season): np.array([(v.flex, v.season) == (flex, season) for v in variants], dtype=bool)
+        for flex, season in product(plan.flex, plan.seasons)
+    }
+
+
 def _section_loss(
     plan: Plan,
     section: Section,
     size: Size,
-    variants: tuple[Variant, ...],
+    groups: Mapping[tuple[str, str], NDArray[np.bool_]],
     flow: NDArray[np.float64],
     *,
     coefficients: bool = True,
 ) -> NDArray[np.float64]:
-    air = site_air(plan.elevation_ft, plan.air_temperature_f)
-    loss = np.zeros(len(variants))
-    for flex in plan.flex:
+    """What a section loses; ``groups`` are the variants of each flex product and season."""
+    loss = np.zeros(len(flow))
+    for (flex, season), mine in groups.items():
+        warmed = section.side != "return" and season in plan.supply_air_f
+        air = site_air(plan.elevation_ft, plan.supply_air_f[season] if warmed else plan.air_temperature_f)
         duct = plan.duct_of(section, flex)
-        made_of_it = np.array([v.flex == flex for v in variants])
-        own, moved = plan.as_made(duct.name, size), flow[made_of_it]
+        own, moved = plan.as_made(duct.name, size), flow[mine]
         rate = friction_rate_inwc_per_100ft(
             moved, own.diameter_in, duct.roughness_ft, air, duct.airflow_derate_pct / 100.0
         )
         if duct.correction is not None:
             rate = rate * duct.correction.factor(size.diameter_in, moved)[0]
-        straight = section.length_ft * compression_factor(duct.compression_pct, own.diameter_in)
-        loss[made_of_it] = rate * (straight + plan.equivalent_lengths_ft(section)) / 100.0
+        straight = section.length_ft * compression_factor(
+            duct.compression_pct, own.diameter_in, plan.least_compression_factor(size)
+        )
+        loss[mine] = rate * (straight + plan.equivalent_lengths_ft(section)) / 100.0
         if coefficients:
-            loss[made_of_it] += plan.loss_coefficients(section) * velocity_pressure_inwc(moved / own.area_ft2, air)
+            loss[mine] += plan.loss_coefficients(section) * velocity_pressure_inwc(moved / own.area_ft2, air)
     return loss
 
 
-def _size_breaches(plan: Plan, section: Section, size: Size, variants: tuple[Variant, ...]) -> list[Breach]:
+def _fittings_needed(plan: Plan) -> dict[str, list[str]]:
+    """By section, the fittings that its size must be offered in; a reducer may not be needed."""
+    needed: dict[str, list[str]] = {section.name: [] for section in plan.sections}
+    for section in plan.sections:
+        for name, _ in section.fittings:
+            bought = plan.fittings[name].bought
+            if bought != NOT_BOUGHT and not is_reducer(name):
+                at_parent = section.parent and bought == AT_PARENT
+                needed[section.parent if at_parent else section.name].append(name)
+    return needed
+
+
+def _size_breaches(
+    plan: Plan, section: Section, size: Size, variants: tuple[Variant, ...], fittings: list[str]
+) -> list[Breach]:
     """A size outside the section's candidates, or not on sale in a product or a fitting that it needs."""
     problems = []
     if size.label not in {s.label for s in candidate_sizes(section, plan.sizes)}:
         problems.append("size outside the section's bounds")
     for flex in dict.fromkeys(v.flex for v in variants):
-        problems += [f"size not offered in {name}" for name in _not_offered(plan, section, size, flex)]
+        problems += [f"size not offered in {name}" for name in _not_offered(plan, section, size, flex, fittings)]
     return [
         Breach(
             limit_name=problem,
@@ -343,13 +376,8 @@ def _size_breaches(plan: Plan, section: Section, size: Size, variants: tuple[Var
     ]
 
 
-def _not_offered(plan: Plan, section: Section, size: Size, flex: str) -> list[str]:
-    """What a section needs and can't be bought in a size: its duct, its fittings."""
+def _not_offered(plan: Plan, section: Section, size: Size, flex: str, fittings: list[str]) -> list[str]:
+    """What a section needs and can't be bought in a size: its duct, its fittings. A fitting without prices is free."""
     duct = plan.duct_of(section, flex).name
     found = [duct] if plan.prices and plan.prices.get((duct, size.label)) is None else []
-    # A fitting without prices is free; a reducer may not be needed.
-    return found + [
-        name
-        for name, _ in section.fittings
-        if plan.fitting_prices.get((name, size.label), 0.0) is None and not is_reducer(name)
-    ]
+    return found + [f for f in fittings if plan.fitting_prices.get((f, size.label), 0.0) is None]

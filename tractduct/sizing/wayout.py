@@ -13,7 +13,7 @@ from tractduct.inputs.sizes import size_of
 from tractduct.network.variants import Variant
 from tractduct.sizing.budget import side_of_path, worst_by_side
 from tractduct.sizing.case import Case, build_case
-from tractduct.sizing.program import HOLDS_TOLERANCE, highest_allowed
+from tractduct.sizing.program import DIAMETER_TOLERANCE_IN, HOLDS_TOLERANCE, highest_allowed
 from tractduct.sizing.solve import Solution, least_cost, size_front
 from tractduct.units import IP, UnitSystem
 
@@ -59,7 +59,7 @@ class Conflict:
             )
         of = f"velocity in {self.section}" if self.limit == "velocity" else f"pressure to {self.path}"
         return (
-            f"{of}{where}: at least {self.units.say(self.least, self.unit, '.4g')} even in the largest sizes, "
+            f"{of}{where}: at least {self.units.say(self.least, self.unit, '.4g')} whatever the sizes, "
             f"{self.units.number(self.allowed, self.unit, '.4g')} allowed, "
             f"{self.units.number(self.missing, self.unit, '.3g')} too much"
         )
@@ -79,7 +79,7 @@ class WayOut:
 
 
 def find_conflicts(case: Case, max_distinct: int | None) -> tuple[Conflict, ...]:
-    """What breaks even in the largest sizes that bounds and parents leave, worst variant of each.
+    """What breaks in any sizes that bounds and parents leave, worst variant of each.
 
     Where each limit could be kept alone, the cap on steps over the own size or that on distinct sizes stands in the
     way, or the limits cannot all be kept at once: then the tightest path is named.
@@ -201,7 +201,7 @@ def _fitting_sizes(case: Case) -> tuple[NDArray[np.bool_], list[Conflict]]:
         children = tree.children(i)
         need = max((diameter[fits[c]].min() for c in children), default=0.0)
         offered = diameter[fits[i]].max(initial=0.0)
-        fits[i] &= diameter >= need - 1e-9
+        fits[i] &= diameter >= need - DIAMETER_TOLERANCE_IN
         if not fits[i].any():
             least = max(need, diameter[case.table.bounded[i]].min(initial=np.inf))
             demanding = max(children, key=lambda c: diameter[fits[c]].min(), default=i) if need > offered else i
@@ -221,7 +221,7 @@ def _fitting_sizes(case: Case) -> tuple[NDArray[np.bool_], list[Conflict]]:
             fits[i] = case.table.bounded[i]  # so that what hangs on it is judged on its own
     for i, parent in enumerate(tree.parent):
         if parent >= 0 and not found:
-            fits[i] &= diameter <= diameter[fits[parent]].max() + 1e-9
+            fits[i] &= diameter <= diameter[fits[parent]].max() + DIAMETER_TOLERANCE_IN
     return fits, found
 
 
@@ -251,7 +251,7 @@ def _velocities(case: Case, fits: NDArray[np.bool_]) -> list[Conflict]:
 def _pressures(case: Case, fits: NDArray[np.bool_]) -> list[Conflict]:
     """Paths that lose too much even in the sizes that are best for that path and variant alone."""
     tree, diameter = case.tree, case.diameter_in
-    larger = diameter[:, None] >= diameter[None, :] - 1e-9  # (parent size, child size)
+    larger = diameter[:, None] >= diameter[None, :] - DIAMETER_TOLERANCE_IN  # (parent size, child size)
     best = np.full(case.table.loss_inwc.shape, np.inf)  # least loss from the air handler through this size
     for i, parent in enumerate(tree.parent):
         above = np.zeros_like(best[:, i])
@@ -350,7 +350,7 @@ def _larger_sizes(plan: Plan, runs: list[str]) -> Iterator[tuple[str, str, Plan]
         yield "larger size", f"Lift the size bounds of {', '.join(bound)}", freed
     largest = max((s.diameter_in for s in plan.sizes if s.shape == "round"), default=0.0)
     known = [size_of(float(d), plan.units) for d in (NEXT_ROUND_MM if plan.units.is_si else NEXT_ROUND_IN)]
-    larger = [s for s in known if s.diameter_in > largest + 1e-9 and _has_price(plan, s.label)][:2]
+    larger = [s for s in known if s.diameter_in > largest + DIAMETER_TOLERANCE_IN and _has_price(plan, s.label)][:2]
     if larger:
         wider = replace(
             plan,

@@ -7,7 +7,6 @@ import pandas as pd
 
 from tractduct.delivery.balance import Settings, tolerances_off
 from tractduct.delivery.deliver import HOOD_ERROR_PCT, Delivery
-from tractduct.delivery.predict import room_tolerance_cfm
 from tractduct.inputs.cells import key_of
 from tractduct.sizing.case import Case
 from tractduct.writers.tables import VARIANT_COLUMNS, room_text, variant_frame
@@ -16,9 +15,10 @@ from tractduct.writers.tables import VARIANT_COLUMNS, room_text, variant_frame
 def systems(delivery: Delivery) -> pd.DataFrame:
     """One row a variant: what the blower moves and against what.
 
-    Columns: the variant columns, total_cfm, design_cfm, off_pct, within, external_static_inwc, cfm_a_ton (NaN
-    without tonnage), needed_static_inwc (balanced), available_static_inwc (at design
-    airflow; NaN where airflow is held), can_be_balanced.
+    Columns: the variant columns; with all dampers open total_cfm, design_cfm, off_pct, within, external_static_inwc;
+    needed_static_inwc (balanced), available_static_inwc (at design airflow; NaN where airflow is held),
+    can_be_balanced; as the house will run as_run_cfm (standard air), as_run_static_inwc, cfm_a_ton (NaN without
+    tonnage).
     """
     got, balanced = delivery.open_dampers, delivery.balanced
     frame = variant_frame(delivery.study)
@@ -27,11 +27,13 @@ def systems(delivery: Delivery) -> pd.DataFrame:
     frame["off_pct"] = 100.0 * (got.total_cfm / got.airstream.design_cfm - 1.0)
     frame["within"] = got.system_within(delivery.study.plan.tolerance)
     frame["external_static_inwc"] = got.external_static_inwc
-    tons = delivery.study.plan.equipment.capacity_tons
-    frame["cfm_a_ton"] = got.total_cfm / tons if tons else np.nan
     frame["needed_static_inwc"] = balanced.needed_inwc
     frame["available_static_inwc"] = balanced.made_inwc
     frame["can_be_balanced"] = balanced.possible
+    frame["as_run_cfm"] = delivery.standard_cfm
+    frame["as_run_static_inwc"] = delivery.as_run.external_static_inwc
+    tons = delivery.study.plan.equipment.capacity_tons
+    frame["cfm_a_ton"] = delivery.standard_cfm / tons if tons else np.nan
     return frame
 
 
@@ -50,7 +52,7 @@ def rooms(delivery: Delivery) -> pd.DataFrame:
         frame["design_cfm"] = got.room_design_cfm[:, n]
         frame["delivered_cfm"] = got.room_cfm[:, n]
         frame["off_pct"] = got.room_off_pct[:, n]
-        frame["tolerance_cfm"] = room_tolerance_cfm(got.room_design_cfm[:, n], delivery.study.plan.tolerance)
+        frame["tolerance_cfm"] = delivery.study.plan.tolerance.of_room_cfm(got.room_design_cfm[:, n])
         frame["within"] = got.room_within(delivery.study.plan.tolerance)[:, n]
         frame["hood_low_cfm"] = got.room_cfm[:, n] * (1.0 - HOOD_ERROR_PCT / 100.0)
         frame["hood_high_cfm"] = got.room_cfm[:, n] * (1.0 + HOOD_ERROR_PCT / 100.0)

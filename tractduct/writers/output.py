@@ -11,8 +11,8 @@ from tractduct.delivery.deliver import Delivery
 from tractduct.delivery.lots import LotDelivery
 from tractduct.errors import OutputError
 from tractduct.names import file_name
+from tractduct.one_plan import Study
 from tractduct.purchasing.buy import Buying
-from tractduct.study import Study
 from tractduct.writers.orientation_pictures import draw_orientation_pictures
 from tractduct.writers.pictures import draw_pictures
 from tractduct.writers.purchasing_tables import purchase_csv

@@ -19,9 +19,8 @@ from matplotlib.ticker import MaxNLocator, StrMethodFormatter
 from numpy.typing import NDArray
 
 from tractduct.delivery.deliver import Delivery
-from tractduct.delivery.predict import room_tolerance_cfm
 from tractduct.inputs.plan import Section
-from tractduct.study import Study
+from tractduct.one_plan import Study
 from tractduct.writers import tables
 
 # Okabe and Ito's palette: told apart by all eyes.
@@ -413,7 +412,7 @@ def delivered(delivery: Delivery) -> Figure:
     figure = new_figure(width, height)
     axes = figure.add_axes((label_in / width, 1.0 / height, 6.4 / width, body_in / height))
     with np.errstate(divide="ignore", invalid="ignore"):
-        allowed = 100.0 * room_tolerance_cfm(got.room_design_cfm, plan.tolerance) / got.room_design_cfm
+        allowed = 100.0 * plan.tolerance.of_room_cfm(got.room_design_cfm) / got.room_design_cfm
     within = got.room_within(plan.tolerance)
     for season, colour, marker, shift in DELIVERED_LOOKS:
         if season not in plan.seasons:

@@ -232,7 +232,7 @@ def _stock(book: Book, stock: StockList) -> None:
     page.title(
         "Stock list",
         "The sizes to carry for all plans: for each number of sizes the least total cost, every lot counted. Proven: "
-        "no other choice of as many sizes costs less. Otherwise the last column says by how much one could.",
+        "no other choice of as many sizes costs less. Searched, not proven: the last column says by how much one could.",
         10,
     )
     if not stock.entries:
@@ -250,7 +250,8 @@ def _stock_table(page: Page, stock: StockList) -> None:
         Column("Over each plan's own best, %", PER_CENT, 14),
         Column("Plan that pays most", TEXT, 24),
         Column("It pays more, %", PER_CENT, 11),
-        Column("Could be less by, %", Look("0.000"), 12),
+        Column("Proof", TEXT, 20),
+        Column("Could be less by, %", Look("0.00"), 12),
     ]
     rows: list[list[Value]] = [
         [
@@ -259,7 +260,8 @@ def _stock_table(page: Page, stock: StockList) -> None:
             100.0 * (entry.cost / stock.least_cost - 1.0),
             entry.worst_plan,
             entry.worst_pct,
-            None if entry.proven else 100.0 * (1.0 - entry.bound / entry.cost),
+            "proven" if entry.proven else "searched, not proven",
+            None if entry.proven else entry.gap_pct,
         ]
         for entry in stock.entries
     ]

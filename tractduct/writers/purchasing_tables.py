@@ -8,10 +8,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from tractduct.one_plan import Study
 from tractduct.purchasing.buy import Buying
 from tractduct.purchasing.compare import COMPRESSIONS_PCT
 from tractduct.purchasing.order import Order
-from tractduct.study import Study
 from tractduct.units import NOMINAL, UnitSystem
 from tractduct.writers.harmless import harmless
 
@@ -195,6 +195,31 @@ def fittings_to_buy(order: Order) -> pd.DataFrame:
         for line in order.fittings
     ]
     return _frame(rows, "product size pieces price cost")
+
+
+def cost_per_lot(buying: Buying) -> pd.DataFrame:
+    """One row a purchase list: what makes its cost per lot another than the standard set's. Empty without prices.
+
+    Columns: list, lots, as_drawn (at the mean price of the approved flex, the standard set's cost), then what is
+    added by flex (the price of the flex of these lots), waste and whole_packages, and per_lot, their sum.
+    """
+    rows = []
+    for part in buying.lists if buying.study.plan.prices else ():
+        mean, order = buying.study.recommended.cost, part.order
+        steps = [order.cost_of_feet(waste=False), order.cost_of_feet(waste=True), order.cost]
+        drawn, with_waste, whole = (cost / part.lots for cost in steps)
+        rows.append(
+            {
+                "list": part.name,
+                "lots": part.lots,
+                "as_drawn": mean,
+                "flex": drawn - mean,
+                "waste": with_waste - drawn,
+                "whole_packages": whole - with_waste,
+                "per_lot": whole,
+            }
+        )
+    return _frame(rows, "list lots as_drawn flex waste whole_packages per_lot")
 
 
 _CSV_COLUMNS = (

@@ -1,20 +1,23 @@
-"""The reference page of a plan's tables and keys, from the schema.
+"""The reference pages: of a plan's tables and keys, from the schema; of the commands, from their parser.
 
-``python -m tractduct.writers.reference`` writes docs/plan-reference.md anew.
+``python -m tractduct.writers.reference`` writes docs/plan-reference.md and docs/commands.md anew.
 """
 
 from __future__ import annotations
 
+from argparse import Action, _SubParsersAction
 from pathlib import Path
 
 import numpy as np
 
+from tractduct.cli import build_parser
 from tractduct.inputs import limits, schema
 from tractduct.inputs.cells import sentence
 from tractduct.inputs.schema import Field, in_units
 from tractduct.units import IP, SI
 
 PAGE = Path("docs") / "plan-reference.md"
+COMMANDS_PAGE = Path("docs") / "commands.md"
 
 _HEAD = """\
 # Tables and keys of a plan
@@ -133,5 +136,38 @@ def _plain(value: float) -> str:
     return np.format_float_positional(value, trim="-")
 
 
+_COMMANDS_HEAD = """\
+# Commands
+
+This page is made from the parser in `tractduct/cli.py`; a test keeps the two alike. To change it, change the parser and
+run `python -m tractduct.writers.reference`. `tractduct --version` says the version, and each command takes `--help`.
+"""
+
+
+def commands_page() -> str:
+    """Every command with its arguments, as Markdown."""
+    parser = build_parser()
+    parts = [_COMMANDS_HEAD, f"{parser.epilog}\n"]
+    commands = next(action for action in parser._actions if isinstance(action, _SubParsersAction))
+    for name, command in commands.choices.items():
+        said, _, example = (command.epilog or "").partition("Example: ")
+        arguments = [action for action in command._actions if action.dest != "help"]
+        usage = [f"[{_typed(action)}]" if action.option_strings else _typed(action) for action in arguments]
+        lines = [f"| `{_typed(action)}` | {(action.help or '').replace('<', '&lt;')} |" for action in arguments]
+        parts += [f"## `{name}`\n", f"{command.description} {said}".strip() + "\n"]
+        parts += [f"    {' '.join(['tractduct', name, *usage])}\n", "| argument | meaning |\n|---|---|", *lines]
+        parts += [f"\nExample: `{example}`\n"]
+    return "\n".join(parts)
+
+
+def _typed(action: Action) -> str:
+    """An argument with what follows it: `--out DIR`, `--units ip/si`, `FOLDER ...`."""
+    value = "" if action.nargs == 0 else action.metavar or "/".join(action.choices or ())
+    return " ".join(
+        [*action.option_strings, *([str(value)] if value else []), *(["..."] if action.nargs == "+" else [])]
+    )
+
+
 if __name__ == "__main__":
-    PAGE.write_text(reference_page(), encoding="utf-8", newline="\n")
+    for page, text in ((PAGE, reference_page()), (COMMANDS_PAGE, commands_page())):
+        page.write_text(text, encoding="utf-8", newline="\n")

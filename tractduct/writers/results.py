@@ -11,13 +11,13 @@ import numpy as np
 from tractduct.delivery.deliver import Delivery
 from tractduct.delivery.predict import Delivered
 from tractduct.network.variants import Variant
+from tractduct.one_plan import Study
 from tractduct.orientation.study import OrientationStudy
 from tractduct.purchasing.buy import Buying
 from tractduct.sizing.candidates import at_sizes
 from tractduct.sizing.drivers import Reason
 from tractduct.sizing.program import HOLDS_TOLERANCE
 from tractduct.sizing.solve import Solution
-from tractduct.study import Study
 from tractduct.units import MEASURES
 from tractduct.version import VERSION
 
@@ -51,15 +51,18 @@ def results(
         "distinct_sizes": best.distinct_sizes if study.size_set else 0,
         "cost": _number(best.cost),
         "cost_unit": units.unit(study.cost_unit),
+        "cost_bound": _bound(best),
+        "gap_pct": _number(best.gap_pct),
         "least_cost": _number(study.least_cost.cost),
         "best_bound": _bound(study.least_cost),
-        "gap_pct": _gap_pct(study.least_cost),
+        "least_gap_pct": _number(study.least_cost.gap_pct),
+        "not_proven": list(study.not_proven),
         "by_distinct_sizes": [
             {
                 "distinct_sizes": entry.distinct_sizes,
                 "cost": _number(entry.cost),
                 "best_bound": _bound(entry),
-                "gap_pct": _gap_pct(entry),
+                "gap_pct": _number(entry.gap_pct),
                 "status": entry.status,
                 "size_set": study.case.labels(entry.size_index),
             }
@@ -87,6 +90,7 @@ def results(
         "single_orientation": {
             "front_faces": study.single.front_faces,
             "mirrored": study.single.mirrored,
+            "flex": study.single.flex,
             "size_set": study.case.labels(study.single.size_index),
             "cost": _number(study.single.cost),
             "breaches": [str(b) for b in study.single.breaches],
@@ -169,7 +173,9 @@ def _cap(study: Study) -> dict[str, Any]:
     }
 
 
-_COSTS = ("extra_cost", "extra_cost_at_most", "cost", "least_cost", "best_bound", "standard_cost")
+_COSTS = (
+    "extra_cost", "extra_cost_at_most", "cost", "cost_bound", "least_cost", "best_bound", "standard_cost",
+)  # fmt: skip
 _IN_SI = tuple(MEASURES[name] for name in ("cfm", "ft", "in", "fpm", "inWC", "inWC/100 ft", "Btu/h"))
 
 
@@ -482,12 +488,3 @@ def _bound(solution: Solution) -> float | None:
 
 def _down(bound: float) -> float | None:
     return math.floor(bound * 1e6) / 1e6 if math.isfinite(bound) else None
-
-
-def _gap_pct(solution: Solution) -> float | None:
-    """How much of the cost a better set could save at most; 0 where the cost is proven the least."""
-    if solution.size_index is None:
-        return None
-    if solution.status == "optimal" or solution.cost <= 0.0:
-        return 0.0
-    return _number(100.0 * (1.0 - solution.bound / solution.cost))

@@ -8,13 +8,13 @@ from tractduct.delivery.deliver import Delivery
 from tractduct.delivery.predict import Drive
 from tractduct.findings import Finding, Severity
 from tractduct.inputs.cells import key_of
+from tractduct.one_plan import Study
 from tractduct.orientation.study import OrientationStudy
 from tractduct.purchasing.buy import Buying, PurchaseList
 from tractduct.purchasing.compare import Dropped
 from tractduct.sizing.drivers import Reason
-from tractduct.study import Study
 from tractduct.writers.orientation_tables import missing
-from tractduct.writers.tables import closest_limits
+from tractduct.writers.tables import closest_limits, not_proven, wall_or_money
 
 _FINDINGS_SHOWN = 8
 
@@ -158,12 +158,6 @@ def money(study: Study, cost: float) -> str:
     return f"{study.plan.units.number(cost, study.cost_unit, spec)} {wall_or_money(study)}"
 
 
-def wall_or_money(study: Study) -> str:
-    """What costs are in: money, or the area of duct wall."""
-    unit = study.plan.units.unit(study.cost_unit)
-    return unit if study.cost_unit == "USD" else f"{unit} of duct wall"
-
-
 def stock(study: Study) -> list[tuple[str, str, str, int, float]]:
     """Distinct sizes of the standard set: kind, shape, size, sections and feet of each, smallest first."""
     count: Counter[tuple[str, str, str]] = Counter()
@@ -206,18 +200,13 @@ def _sizes(study: Study) -> list[str]:
 def _cost(study: Study) -> list[str]:
     best, least = study.recommended, study.least_cost
     over = 100.0 * (best.cost / least.cost - 1.0) if least.cost else 0.0
+    found = "" if least.status == "optimal" else " found"
     lines = [
         "",
-        f"Cost {money(study, best.cost)} with {best.distinct_sizes} sizes to stock. The least cost is "
+        f"Cost {money(study, best.cost)} with {best.distinct_sizes} sizes to stock. The least cost{found} is "
         f"{money(study, least.cost)} with {least.distinct_sizes} sizes; this set is {over:.1f} % above it.",
     ]
-    if least.status != "optimal":
-        gap = 100.0 * (1.0 - least.bound / least.cost) if least.cost else 0.0
-        lines.append(
-            f"The least cost is not proven: it can't be below {money(study, least.bound)}, which is {gap:.2f} % less."
-        )
-    elif study.status != "optimal":
-        lines.append("The least cost is proven; that no fewer sizes would do for little more is not.")
+    lines += not_proven(study)
     cap = cap_text(study)
     if cap:
         lines.append(cap)
@@ -269,8 +258,9 @@ def _drivers(study: Study) -> list[str]:
 
 def _single(study: Study) -> list[str]:
     single = study.single
-    turned = ", mirrored" if single.mirrored else ""
-    start = f"Sized by hand for front {single.front_faces}{turned} only, "
+    looked = f"{single.front_faces}{', mirrored' if single.mirrored else ''}"
+    looked += f", in {single.flex}" if single.flex else ""
+    start = f"Sized by hand for the worst front alone ({looked}: there it takes the most duct), "
     if not single.breaches:
         return ["", start + "the plan would hold in every variant too."]
     rooms = {
@@ -280,12 +270,11 @@ def _single(study: Study) -> list[str]:
         if section.name == breach.section
         for room in section.rooms
     }
-    variants = {b.variant for b in single.breaches if b.variant is not None}
     runs = {b.section for b in single.breaches}
     return [
         "",
         f"{start}{_count(len(runs), 'section')} would be out of limits (rooms served: {len(rooms)}), "
-        f"in {len(variants)} of {len(study.variants.variants)} variants.",
+        f"in {len(study.single_out)} of {len(study.variants.variants)} variants.",
     ]
 
 

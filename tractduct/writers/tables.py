@@ -5,15 +5,18 @@ Column names carry their units. Rows stand in the order of the plan unless the d
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pandas as pd
 
 from tractduct.inputs.plan import Section
+from tractduct.one_plan import Study
 from tractduct.orientation.sensitivity import size_steps
 from tractduct.sizing.candidates import at_sizes
 from tractduct.sizing.drivers import Driver, Reason
 from tractduct.sizing.margins import PRESSURE, VELOCITY
-from tractduct.study import Study
+from tractduct.sizing.solve import Solution
 from tractduct.units import UnitSystem
 
 VARIANT_COLUMNS = ["front_faces", "mirrored", "season", "flex"]
@@ -97,6 +100,36 @@ def closest_limits(study: Study) -> str:
     exact = study.margins.exact
     met = f" Met exactly, each variant counted: {exact} limit{'s' if exact > 1 else ''}." if exact else ""
     return "; ".join(words) + "." + met
+
+
+def wall_or_money(study: Study) -> str:
+    """What costs are in: money, or the area of duct wall."""
+    unit = study.plan.units.unit(study.cost_unit)
+    return unit if study.cost_unit == "USD" else f"{unit} of duct wall"
+
+
+def costs_less(study: Study, solution: Solution) -> str:
+    """What no set within what was asked does: the bound and the gap of one that is not proven, rounded to stay true."""
+    decimals = 2 if study.cost_unit == "USD" else 0
+    step = 10.0**-decimals
+    bound = math.floor(study.plan.units.shown(solution.bound, study.cost_unit) / step) * step
+    gap = math.ceil(100.0 * solution.gap_pct) / 100.0
+    return f"costs less than {bound:,.{decimals}f} {wall_or_money(study)}, which is {gap:.2f} % less"
+
+
+def not_proven(study: Study) -> list[str]:
+    """What time ran out on and how far off it may be, a sentence each; empty where all is proven."""
+    best, words = study.recommended, []
+    for what in study.not_proven:
+        if what == "least_cost":
+            words.append(f"The least cost is not proven: no set {costs_less(study, study.least_cost)}.")
+        elif what == "cost":
+            sizes = f"{best.distinct_sizes} or fewer sizes"
+            words.append(f"The least cost of {sizes} is not proven: no set of so few {costs_less(study, best)}.")
+        else:
+            within = f"{study.plan.standardize_within_pct:g} %"
+            words.append(f"That no fewer sizes would do for at most {within} over the least cost is not proven.")
+    return words
 
 
 def room_text(section: Section) -> str:

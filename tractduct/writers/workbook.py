@@ -10,8 +10,8 @@ from pathlib import Path
 
 from tractduct.delivery.deliver import Delivery
 from tractduct.delivery.lots import LotDelivery
+from tractduct.one_plan import Study
 from tractduct.purchasing.buy import Buying
-from tractduct.study import Study
 from tractduct.writers.book.answer import ANSWER_WIDTHS, NO_ANSWER_WIDTHS, answer_sheet
 from tractduct.writers.book.balancing import balancing_sheet, orientations
 from tractduct.writers.book.basis import basis_sheet, findings_sheet

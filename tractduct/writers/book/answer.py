@@ -10,11 +10,10 @@ from dataclasses import replace
 import numpy as np
 
 from tractduct.inputs.schema import FLEX
-from tractduct.network.variants import Variant
+from tractduct.one_plan import Study
 from tractduct.sizing.candidates import at_sizes
 from tractduct.sizing.drivers import Reason
 from tractduct.sizing.practice import CAUTIONS
-from tractduct.study import Study
 from tractduct.writers import tables
 from tractduct.writers.book.facts import Facts, counted, named, turned
 from tractduct.writers.book.layout import Page
@@ -133,7 +132,7 @@ def covers(study: Study) -> str:
 def status_text(facts: Facts) -> str:
     """What is proven, in plain words."""
     study = facts.study
-    best, least, within = study.recommended, study.least_cost, study.plan.standardize_within_pct
+    best, within = study.recommended, study.plan.standardize_within_pct
     if best.size_index is None:
         return "No size set on offer keeps every limit in every variant. This is proven, not a guess."
     holds = "Holds in every variant: each limit was checked again apart from the search."
@@ -144,14 +143,7 @@ def status_text(facts: Facts) -> str:
         )
     if study.status == "optimal":
         return f"{holds} Proven: the least cost with at most {counted(best.distinct_sizes, 'distinct size')}."
-    bound = least.bound
-    gap = 100.0 * (1.0 - bound / best.cost) if best.cost > 0.0 and math.isfinite(bound) else math.inf
-    if not math.isfinite(gap):
-        return f"{holds} Not proven to be the cheapest: time ran out."
-    return (
-        f"{holds} Not proven to be the best: time ran out. No set that holds can cost less than "
-        f"{facts.money(bound)}, so at most {gap:.1f} % could still be saved; fewer distinct sizes may do."
-    )
+    return f"{holds} Not proven to be the best: time ran out. {' '.join(tables.not_proven(study))}"
 
 
 def _what_to_build(page: Page, facts: Facts, across: int) -> None:
@@ -292,7 +284,7 @@ def drivers_text(study: Study) -> str:
 def _case_for_it(page: Page, facts: Facts, across: int) -> None:
     study = facts.study
     single = study.single
-    page.heading("If only one orientation had been looked at", across)
+    page.heading("If only the worst front had been looked at", across)
     page.paragraph(case_text(facts), across)
     if single.breaches:
         page.row += 1
@@ -337,15 +329,14 @@ def _case_for_it(page: Page, facts: Facts, across: int) -> None:
 def case_text(facts: Facts) -> str:
     """What a set drawn for one orientation would leave out of limits, in a few sentences."""
     study = facts.study
-    single, first_flex = study.single, study.variants.variants[0].flex
-    looked = f"front {single.front_faces}, {turned(single.mirrored)}" + (f", {first_flex}" if first_flex else "")
-    start = f"A set drawn by the friction-rate method for {looked} alone (the most total airflow)"
-    cost = f" costs {facts.money(single.cost)}" if math.isfinite(single.cost) else ""
+    single = study.single
+    looked = f"front {single.front_faces}, {turned(single.mirrored)}" + (f", in {single.flex}" if single.flex else "")
+    start = (
+        f"A set drawn by the friction-rate method for the worst front alone ({looked}: there it takes the most duct)"
+    )
+    start += f" costs {facts.money(single.cost)} and" if math.isfinite(single.cost) else ""
     if not single.breaches:
-        return f"{start}{cost} and holds in all variants."
-    out: set[Variant] = set()
-    for breach in single.breaches:
-        out |= set(study.variants.variants) if breach.variant is None else {breach.variant}
+        return f"{start} holds in all variants."
     names = list(dict.fromkeys(b.section for b in single.breaches))
     rooms = list(
         dict.fromkeys(room for n in names if facts.sections[n].side != "return" for room in facts.sections[n].rooms)
@@ -362,7 +353,7 @@ def case_text(facts: Facts) -> str:
         if number
     ]
     return (
-        f"{start}{cost} and leaves out of limits {' and '.join(what)}, in {len(out)} of "
+        f"{start} leaves out of limits {' and '.join(what)}, in {len(study.single_out)} of "
         f"{counted(len(study.variants.variants), 'variant')}."
     )
 

@@ -9,7 +9,7 @@ import pandas as pd
 
 from tractduct.delivery.balance import Settings
 from tractduct.delivery.deliver import HOOD_ERROR_PCT, HOOD_ERROR_UNPOWERED_PCT, Delivery
-from tractduct.delivery.predict import Drive, room_tolerance_cfm
+from tractduct.delivery.predict import Drive
 from tractduct.inputs.cells import key_of
 from tractduct.units import UnitSystem
 from tractduct.writers import delivery_tables as frames
@@ -270,7 +270,7 @@ class Balancing:
         if setting is None:
             return set()
         got = setting.delivered
-        off = np.abs(got.room_cfm - got.room_design_cfm) > room_tolerance_cfm(got.room_design_cfm, plan.tolerance)
+        off = np.abs(got.room_cfm - got.room_design_cfm) > plan.tolerance.of_room_cfm(got.room_design_cfm)
         return {
             (key_of(room), season)
             for season, v in self.variant.items()

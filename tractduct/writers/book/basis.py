@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import math
 from collections import Counter
 
-from tractduct.inputs.plan import Duct
-from tractduct.inputs.schema import KEYS
-from tractduct.physics.friction import COMPRESSION_DECAY_PER_IN, COMPRESSION_TESTED_UP_TO_IN
+from tractduct.inputs.plan import Duct, Plan
+from tractduct.physics.friction import COMPRESSION_DECAY_PER_IN, COMPRESSION_TESTED_IN, COMPRESSION_TESTED_TO_PCT
+from tractduct.physics.solar import LEFT_OUT, MODELS, SCREENING
 from tractduct.sizing.margins import PRESSURE, SIZE, VELOCITY
-from tractduct.sizing.practice import CAUTIONS, COMPRESSED_CAUTION_FROM_IN, FRICTION_RATE_WINDOW
+from tractduct.sizing.practice import CAUTIONS, FRICTION_RATE_WINDOW, MOST_WYES_IN_A_ROW, large_flex_words
 from tractduct.sizing.program import HOLDS_TOLERANCE
-from tractduct.units import NOMINAL, UnitSystem
+from tractduct.units import NOMINAL
 from tractduct.version import VERSION
 from tractduct.writers.book.facts import Facts
 from tractduct.writers.book.layout import Book, Page
@@ -30,7 +29,7 @@ from tractduct.writers.book.looks import (
     Look,
     Value,
 )
-from tractduct.writers.book.pressure import FROM_BLOWER, equipment_tables
+from tractduct.writers.book.pressure import equipment_tables, from_blower, whose_pressure
 
 
 def findings_sheet(book: Book, facts: Facts) -> None:
@@ -58,26 +57,43 @@ def findings_sheet(book: Book, facts: Facts) -> None:
 
 
 SPLIT = (
-    "Between its points the blower's table is a monotone cubic that does not overshoot them. A device's loss grows "
-    "with the square of airflow, a filter counts as clean. A set holds where the worst supply run and the worst return "
+    "Between its points the blower's table is a monotone cubic that does not overshoot them. A filter counts as "
+    "clean. A set holds where the worst supply run and the worst return "
     "run together lose no more than what is left: so the losses themselves decide how it is split."
 )
 
 
-def method(units: UnitSystem) -> tuple[tuple[str, str], ...]:
+def method(plan: Plan) -> tuple[tuple[str, str], ...]:
     """How the numbers come about: what it is about, and the words."""
+    units = plan.units
     number, say = units.number, units.say
+    *tested, last = (number(d, "in", ".0f") for d in COMPRESSION_TESTED_IN)
     # A friction rate is for 100 ft of length, or for 1 m.
     times, over = ("", "") if units.is_si else ("100 x ", " / 100")
     decay = COMPRESSION_DECAY_PER_IN / units.shown(1.0, "in")
     diameters = "mm" if units.is_si else "inches"
     low, high = FRICTION_RATE_WINDOW
+    by_sun = plan.breakdown is not None and plan.breakdown.sun is not None
+    glass = (("Glass by the sun", f"{SCREENING}. {LEFT_OUT}. Models: {MODELS}."),) if by_sun else ()
     return (
         (
             "Variants",
             "A variant is one way the front faces, as drawn or mirrored, one season, one flex product. A "
             "section's airflow in a variant is the sum of the runs beyond it in that variant: never a sum of "
             "peaks of different seasons or fronts.",
+        ),
+        (
+            "Airflow",
+            f"Actual {units.unit('cfm')} at the air handler, and the same number from there to the register or grille: "
+            "that warm supply air fills more room than it did on the return side is not counted. A hood that shows "
+            "standard airflow reads the actual one times the density of the air in it over that of standard air.",
+        ),
+        (
+            "Altitude",
+            "The blower's table and the devices' losses are for standard air. At the same airflow pressure is in "
+            "proportion to density (common fan law), so they count times the density over standard air stated above. "
+            "What the plan sets as available for the ducts holds at the site as it is; the program's default counts "
+            "times the same ratio.",
         ),
         (
             "Total effective length",
@@ -120,8 +136,8 @@ def method(units: UnitSystem) -> tuple[tuple[str, str], ...]:
         (
             "Friction",
             "Darcy-Weisbach with Colebrook's friction factor, 64/Re below Re 2300 (Cengel and Cimbala, Fluid "
-            "Mechanics, ch. 8), at the site's air density. A rectangular duct counts as the round duct of 1.30 "
-            "(a b)^0.625 / (a + b)^0.25 (after Huebscher).",
+            "Mechanics, ch. 8), in the site's air at its temperature in the ducts. A rectangular duct "
+            "counts as the round duct of 1.30 (a b)^0.625 / (a + b)^0.25 (after Huebscher).",
         ),
         (
             "Friction table",
@@ -137,20 +153,29 @@ def method(units: UnitSystem) -> tuple[tuple[str, str], ...]:
             "Flex compression",
             f"Multiplies the friction of the straight length by 1 + 0.58 K exp(-{decay:.3g} D), K in per cent, D in "
             f"{diameters} (from memory, after Abushakra, Walker and Sherman, LBNL, who tested "
-            f"{number(6.0, 'in', '.0f')}, {number(8.0, 'in', '.0f')} and "
-            f"{say(COMPRESSION_TESTED_UP_TO_IN, 'in', '.0f')}). A later thesis suggests that it is too kind to flex of "
-            f"{say(COMPRESSED_CAUTION_FROM_IN, 'in', '.0f')} and more.",
+            f"{', '.join(tested)} and {last} {units.unit('in')} up to {COMPRESSION_TESTED_TO_PCT:g} %). "
+            f"{large_flex_words(plan)}: the abstract of a later thesis has over four times there. Nominal sizes count.",
         ),
-        (
-            "Cost",
-            "Length x price, the mean over the approved flex products; without prices, the area of the duct "
-            "wall. Fittings and labor are not in it.",
-        ),
+        ("Cost", _cost_words(plan)),
+        *glass,
         (
             "Common practice",
             f"Friction rates outside {number(low, 'inWC/100 ft', '.2g')} to {say(high, 'inWC/100 ft', '.2g')} are "
-            "pointed out, as are more than two wyes in a row (from memory or common practice; see Findings).",
+            f"pointed out (ANSI/ACCA 1, from memory), as are more than {MOST_WYES_IN_A_ROW} wyes in a row (common "
+            "practice, no source); see Findings.",
         ),
+    )
+
+
+def _cost_words(plan: Plan) -> str:
+    """What the cost is the cost of."""
+    if not plan.prices:
+        return "The area of the duct wall, since the plan has no prices. Fittings and labor are not in it."
+    if not plan.fitting_prices:
+        return "Length x price, the mean over the approved flex products. Fittings and labor are not in it."
+    return (
+        "Length x price, the mean over the approved flex products, and the fittings that have a price, a reducer only "
+        "where a section's size differs from that of the one it joins. Labor is not in it."
     )
 
 
@@ -205,12 +230,13 @@ def basis_sheet(book: Book, facts: Facts) -> None:
     page.title("Basis: inputs, method, sources, cautions", f"Worked out by tractduct {VERSION}.", width)
     page.row += 1
     page.heading("Site, pressure and choice", width)
-    defaults = {(t, f.name): f.default for t, fields in KEYS.items() for f in fields}
+    sources = {"limits": " (ANSI/ACCA 1, from memory)", "pressure": " (common practice, no source)"}
     settings: list[tuple[str, str, float, str, str, str]] = [
         ("Elevation", "ft", plan.elevation_ft, "site", "elevation_ft", "#,##0"),
-        ("Air in the ducts", "F", plan.air_temperature_f, "site", "air_temperature_f", "0"),
-        ("Air density", "lb/ft3", study.air.density_lb_per_ft3, "", "", "0.0000"),
-        ("Density over standard air", "", study.air.density_ratio, "", "", "0.000"),
+        ("Air at the air handler", "F", plan.air_temperature_f, "site", "air_temperature_f", "0"),
+        ("Air density", "lb/ft3", float(plan.air.density_lb_per_ft3), "", "", "0.0000"),
+        ("Density over standard air", "", plan.density_ratio, "", "", "0.000"),
+        *((f"Supply air, {season}", "F", f, "", "", "0") for season, f in plan.supply_air_f.items()),
         (
             "Shorter stock list may cost",
             "%",
@@ -240,6 +266,16 @@ def basis_sheet(book: Book, facts: Facts) -> None:
         settings.append(("Available, supply ducts", "inWC", plan.supply_inwc, "pressure", "supply_inwc", "0.000"))
     if not facts.from_blower or all(s.side != "return" for s in study.tree.sections):
         settings.append(("Available, return ducts", "inWC", plan.return_inwc, "pressure", "return_inwc", "0.000"))
+    settings.append(
+        (
+            "Large flex compressed: least factor",
+            "",
+            plan.least_factor_12_in,
+            "compression",
+            "least_factor_12_in",
+            "0.#",
+        )
+    )
     settings += [
         (f"Limit, {key.removesuffix('_fpm').replace('_', ' ')}", "fpm", value, "limits", key, "#,##0")
         for key, value in plan.velocity_limits_fpm.items()
@@ -247,22 +283,24 @@ def basis_sheet(book: Book, facts: Facts) -> None:
     for label, unit, value, table, key, shown in settings:
         page.put(page.row, 1, f"{label}, {units.unit(unit)}" if unit else label)
         page.put(page.row, 2, round(value, 6), Look(shown), unit)
-        default = defaults.get((table, key))
-        if isinstance(default, float):
-            words = "the program's default" if math.isclose(value, default, rel_tol=1e-9) else "set in the plan"
-            source = " (ANSI/ACCA 1, from memory)" if table == "limits" and words.startswith("the") else ""
-            page.put(page.row, 3, words + source, Look(ink=GREY_INK))
+        if table == "pressure":
+            page.put(page.row, 3, whose_pressure(plan, key.partition("_")[0]), Look(ink=GREY_INK))
+        elif key:
+            words = (
+                "set in the plan" if (table, key) in plan.typed else "the program's default" + sources.get(table, "")
+            )
+            page.put(page.row, 3, words, Look(ink=GREY_INK))
         page.row += 1
     for shape in ("round", "rectangular"):
         offered = [size.label for size in plan.sizes if size.shape == shape]
         if offered:
             page.fact(f"Sizes on offer, {shape}, {units.unit(NOMINAL)}", ", ".join(offered), width)
     if facts.from_blower:
-        page.fact("Pressure for the ducts", f"{FROM_BLOWER} {SPLIT}", width)
+        page.fact("Pressure for the ducts", f"{from_blower(plan)} {SPLIT}", width)
     page.row += 1
     _margins(page, facts, width)
     page.heading("Method", width)
-    for label, text in method(units):
+    for label, text in method(plan):
         page.fact(label, text, width)
     page.row += 1
     equipment_tables(page, facts, width)

@@ -218,8 +218,7 @@ def _not_closed(facts: Facts) -> Iterator[str]:
     """What time ran out on: costs not proven, and numbers of sizes without a set."""
     for entry in facts.study.front:
         if entry.status != "optimal":
-            bound = facts.money(math.floor(entry.bound))
-            yield f"{counted(entry.distinct_sizes, 'size')}: no set costs less than {bound}."
+            yield f"{counted(entry.distinct_sizes, 'size')}: no set {tables.costs_less(facts.study, entry)}."
     for least, group in groupby(facts.study.open_numbers, key=lambda number: number[1]):
         numbers = [number for number, _ in group]
         many = counted(numbers[0], "size") if len(numbers) == 1 else f"{numbers[0]} to {numbers[-1]} sizes"

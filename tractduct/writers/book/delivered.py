@@ -34,6 +34,7 @@ from tractduct.writers.book.looks import (
     Value,
     plain,
 )
+from tractduct.writers.book.pressure import actual_airflow
 
 SIGNED = Look("+0;−0;0")
 SIGNED_TENTHS = Look("+0.0;−0.0;0.0")
@@ -42,6 +43,7 @@ HOOD_WORDS = (
     f"A flow hood reads about {HOOD_ERROR_PCT:g} % off in the field where it is powered, and "
     f"{HOOD_ERROR_UNPOWERED_PCT[0]:g} to {HOOD_ERROR_UNPOWERED_PCT[1]:g} % where it is not (LBNL, abstract)."
 )
+FEW_BUILDS_PCT, MOST_BUILDS_PCT = 80, 95  # of the builds within tolerance
 LOSS_FROM_PCT, LOSS_BAD_PCT = 5.0, 15.0  # a room's loss that is pointed out, and that is a lot
 
 
@@ -176,12 +178,24 @@ def delivered_all_sheet(book: Book, delivery: Delivery) -> None:
 def system_sheet(book: Book, facts: Facts, delivery: Delivery) -> None:
     """One row a variant: what the blower moves and against what."""
     study, frame = delivery.study, frames.systems(delivery)
-    tons, units = study.plan.equipment.capacity_tons, book.units
+    gear, units = study.plan.equipment, book.units
     optional = [
-        ("cfm_a_ton", Column("Airflow", WHOLE, 9, unit="cfm a ton")),
         ("available_static_inwc", Column("Blower makes at design", THOUSANDTHS, 13, unit="inWC")),
+        ("as_run_static_inwc", Column("As run: external static", THOUSANDTHS, 11, unit="inWC")),
+        ("as_run_cfm", Column("As run, standard air", WHOLE, 11, unit="cfm")),
+        ("cfm_a_ton", Column("As run, standard air", WHOLE, 11, unit="cfm a ton")),
     ]
     shown = [(name, column) for name, column in optional if frame[name].notna().any()]
+    in_season = 'AND({season}="%s",{cell}<{limit})'
+    limits = [
+        (name, test, limit, unit, f"{words.format(units.say(limit, unit, '.4g'))} as run")
+        for name, test, limit, unit, words in (
+            ("cfm_a_ton", in_season % "cooling", LEAST_CFM_A_TON, "cfm a ton", "under {} in cooling"),
+            ("as_run_cfm", in_season % "heating", gear.least_heating_cfm, "cfm", "under {} in heating"),
+            ("as_run_static_inwc", "{cell}>{limit}", delivery.rated_static_inwc, "inWC", "over {} of external static"),
+        )
+        if limit is not None and any(name == there for there, _ in shown)
+    ]
     columns = [
         *VARIANT_COLUMNS,
         Column("Total", WHOLE, 9, unit="cfm"),
@@ -197,13 +211,10 @@ def system_sheet(book: Book, facts: Facts, delivery: Delivery) -> None:
     page.title(
         "The whole system in every variant",
         f"{drive_words(delivery)} All dampers wide open, but for the balanced columns: what ducts and devices take at "
-        "design airflow once every room gets its own. "
+        "design airflow once every room gets its own. As run: balanced, with filters due for change. "
+        + f"{actual_airflow(study.plan)} "
         + ("" if study.plan.equipment.devices else "No devices are listed: static pressure is the ducts' alone. ")
-        + (
-            f"Under {units.say(LEAST_CFM_A_TON, 'cfm a ton')} in cooling is marked ({units.say(tons, 'tons')}). "
-            if tons
-            else ""
-        )
+        + ("Marked: " + "; ".join(words for *_, words in limits) + ". " if limits else "")
         + tolerance_words(delivery),
         len(columns),
     )
@@ -233,9 +244,11 @@ def system_sheet(book: Book, facts: Facts, delivery: Delivery) -> None:
     first, last = body[0], body[-1]
     for letter in "HK":
         page.mark(f"{letter}{first}:{letter}{last}", f'${letter}{first}="no"', TIGHT_FILL, bold=True)
-    if tons:
-        least = units.shown(LEAST_CFM_A_TON, "cfm a ton")
-        page.mark(f"L{first}:L{last}", f'AND($C{first}="cooling",$L{first}<{least:.12g})', TIGHT_FILL, bold=True)
+    for name, test, limit, unit, _ in limits:
+        letter = get_column_letter(len(columns) - len(shown) + 1 + [there for there, _ in shown].index(name))
+        limit_shown = f"{units.shown(limit, unit):.12g}"
+        wanted = test.format(cell=f"${letter}{first}", limit=limit_shown, season=f"$C{first}")
+        page.mark(f"{letter}{first}:{letter}{last}", wanted, TIGHT_FILL, bold=True)
 
 
 # -- Substitution ----------------------------------------------------------------------------------------
@@ -378,7 +391,8 @@ def robustness_sheet(book: Book, delivery: Delivery) -> None:
         f"Balanced for the house as drawn; then {spread.builds} builds of every variant, with the length of each "
         f"section within {100 * LENGTH_SPREAD:g} %, each flex compressed by 0 to {MOST_COMPRESSION_PCT:g} %, filters "
         "from clean to due for change. Low and high: of 100 builds 5 are below and 5 above. The same builds every "
-        "time. Bold on orange: under 80 % of the builds within tolerance; pale orange: under 95 %. "
+        f"time. Bold on orange: under {FEW_BUILDS_PCT} % of the builds within tolerance; pale orange: under "
+        f"{MOST_BUILDS_PCT} %. The spreads are chosen for the program, from no source. "
         f"{tolerance_words(delivery)}",
         len(columns),
     )
@@ -395,5 +409,5 @@ def robustness_sheet(book: Book, delivery: Delivery) -> None:
     ]
     body = page.table(columns, rows, freeze=1)
     area = f"F{body[0]}:F{body[-1]}"
-    page.mark(area, f'AND(F{body[0]}<>"",F{body[0]}<80)', TIGHT_FILL, bold=True)
-    page.mark(area, f'AND(F{body[0]}<>"",F{body[0]}<95)', CLOSE_FILL)
+    page.mark(area, f'AND(F{body[0]}<>"",F{body[0]}<{FEW_BUILDS_PCT})', TIGHT_FILL, bold=True)
+    page.mark(area, f'AND(F{body[0]}<>"",F{body[0]}<{MOST_BUILDS_PCT})', CLOSE_FILL)

@@ -13,9 +13,9 @@ from tractduct.findings import Finding
 from tractduct.inputs.plan import Section
 from tractduct.network.airstream import Airstream, airstream
 from tractduct.network.variants import Variant
+from tractduct.one_plan import Study
 from tractduct.orientation.study import OrientationStudy
 from tractduct.purchasing.buy import Buying
-from tractduct.study import Study
 from tractduct.units import UnitSystem
 from tractduct.writers import tables
 from tractduct.writers.book.looks import CENTRE, SHORT, Column, Value, plain

@@ -9,7 +9,7 @@ import pandas as pd
 
 from tractduct.orientation.azimuths import azimuth_label
 from tractduct.orientation.study import OrientationStudy
-from tractduct.physics.solar import MODELS
+from tractduct.physics.solar import LEFT_OUT, MODELS
 from tractduct.physics.turning import POINT_DEG, TURN_DEG
 from tractduct.sizing.packages import PackageChoice, group_label
 from tractduct.units import NOMINAL
@@ -121,6 +121,8 @@ def sensitivity_sheet(book: Book, result: OrientationStudy) -> None:
         across,
     )
     screening(page, result, across)
+    if result.screening:
+        page.paragraph(f"{LEFT_OUT}.", across)
     for words in frames.missing(result):
         page.paragraph(words, across, replace(TEXT, fill=CLOSE_FILL))
     page.row += 1
@@ -239,7 +241,7 @@ def _peaks(page: Page, result: OrientationStudy, across: int) -> None:
     page.heading("Each room at its own peak and at the house's", across)
     page.paragraph(
         f"The airflow used is shared by the loads at {'each room' if used == 'room_peak' else 'the house'}'s peak. The "
-        f"largest difference between the two by room. Models: {MODELS}.",
+        f"largest difference between the two by room. Models: {MODELS}. {LEFT_OUT}.",
         across,
     )
     frame = frames.peaks(result)

@@ -12,15 +12,16 @@ from openpyxl.utils import get_column_letter
 from openpyxl.worksheet.pagebreak import Break
 from openpyxl.worksheet.properties import PageSetupProperties
 
+from tractduct.one_plan import Study
 from tractduct.physics.air import velocity_pressure_inwc
 from tractduct.physics.friction import compression_factor, friction_rate_inwc_per_100ft
-from tractduct.study import Study
 from tractduct.units import UnitSystem
 from tractduct.writers.book.facts import Facts
 from tractduct.writers.book.layout import Book, Page
 from tractduct.writers.book.looks import (
     CHOSEN,
     COMPUTED,
+    GREY_INK,
     GROUP,
     HEADER,
     HEADING,
@@ -39,7 +40,7 @@ from tractduct.writers.book.looks import (
     plain,
     size_value,
 )
-from tractduct.writers.book.pressure import AvailableCell, pressure_sheet
+from tractduct.writers.book.pressure import AvailableCell, pressure_sheet, whose_pressure
 
 MOST_ARGUMENTS = 200  # of one MAX(); spreadsheets take 255
 PAGE_POINTS = 7.0 * 72.0  # printable height of a letter page on its side, margins and footer off
@@ -119,6 +120,7 @@ def _given_pressure(page: Page, facts: Facts) -> AvailableCell:
     cells: dict[str, str] = {}
     for side in dict.fromkeys(s.side for s in facts.study.tree.sections):
         words = f"Available static pressure, {side} ducts, {page.book.units.unit('inWC')}"
+        page.put(page.row, 5, whose_pressure(facts.study.plan, side), Look(ink=GREY_INK))
         page.put(page.row, 1, words, Look(bold=True))
         page.put(page.row, 4, facts.study.plan.available_inwc(side), replace(INPUT, number_format="0.000"), "inWC")
         cells[side] = f"Lengths!$D${page.row}"
@@ -338,19 +340,19 @@ class _Block:
         assert study.verification is not None
         section = study.tree.sections[i]
         k = int(study.recommended.size_index[i])
-        size, ducts = study.table.sizes[k], study.table.ducts
+        size, ducts, air = study.table.sizes[k], study.table.ducts, study.case.air[v, i]
         flow, diameter = float(study.variants.airflow_cfm[v, i]), float(ducts.diameter_in[v, i, k])
-        speed = flow / float(ducts.area_ft2[v, i, k])
+        speed, least = flow / float(ducts.area_ft2[v, i, k]), study.table.least_compression_factor[k]
         friction = ducts.correction[v, i, k] * friction_rate_inwc_per_100ft(
-            flow, diameter, ducts.roughness_ft[v, i], study.air, ducts.derate[v, i]
+            flow, diameter, ducts.roughness_ft[v, i], air, ducts.derate[v, i]
         )
         page.put(row, 11, size_value(size.label), replace(CHOSEN, top_line=True))
         for column, value, shown, unit in (
             (12, flow, "#,##0.0", "cfm"),
             (13, speed, "#,##0", "fpm"),
             (14, float(friction), "0.0000", "inWC/100 ft"),
-            (15, float(compression_factor(ducts.compression_pct[v, i], diameter)), "0.00", ""),
-            (16, float(velocity_pressure_inwc(speed, study.air)), "0.0000", "inWC"),
+            (15, float(compression_factor(ducts.compression_pct[v, i], diameter, least)), "0.00", ""),
+            (16, float(velocity_pressure_inwc(speed, air)), "0.0000", "inWC"),
         ):
             page.put(row, column, round(value, 8), replace(COMPUTED, top_line=True, number_format=shown), unit)
         items, source = len(section.fittings), self.inputs.first_row[section.name]

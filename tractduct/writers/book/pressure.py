@@ -8,7 +8,8 @@ from dataclasses import replace
 import numpy as np
 from openpyxl.utils import get_column_letter
 
-from tractduct.inputs.plan import Device
+from tractduct.inputs.plan import Device, Plan
+from tractduct.inputs.schema import KEYS, SIDES
 from tractduct.writers.book.facts import VARIANT_COLUMNS, Facts, variant_cells
 from tractduct.writers.book.layout import Book, Page
 from tractduct.writers.book.looks import (
@@ -29,10 +30,35 @@ from tractduct.writers.book.looks import (
 # The cell that holds what a side's ducts may lose in a variant.
 AvailableCell = Callable[[int, str], str]
 
-FROM_BLOWER = (
-    "What the blower makes at design airflow, less what the devices take, is left for supply and return ducts "
-    "together, season by season."
-)
+
+def actual_airflow(plan: Plan) -> str:
+    """Which airflow the numbers are, and what the density does to the pressures of tables where it shows."""
+    words = f"Airflow is actual {plan.units.unit('cfm')} at the air handler."
+    ratio, equipment = plan.density_ratio, plan.equipment
+    if f"{ratio:.3f}" == "1.000" or not (equipment.curves or equipment.devices):
+        return words
+    return (
+        f"{words} The blower's table and the devices' losses are for standard air and count times {ratio:.3f} here, "
+        "the density of the air at the air handler over that of standard air."
+    )
+
+
+def from_blower(plan: Plan) -> str:
+    """Where the pressure comes from in a plan with a blower's table."""
+    return (
+        "What the blower makes at design airflow, less what the devices take, is left for supply and return ducts "
+        f"together, season by season. {actual_airflow(plan)}"
+    )
+
+
+def whose_pressure(plan: Plan, side: str) -> str:
+    """Who says what a side's ducts may lose."""
+    if side not in plan.default_pressure:
+        return "set in the plan, for the site's air"
+    default = next(float(f.default or 0.0) for f in KEYS["pressure"] if f.name == f"{side}_inwc")
+    ratio = f"{plan.density_ratio:.3f}"
+    times = "" if ratio == "1.000" else f", {plan.units.number(default, 'inWC', '.2f')} x {ratio} for the density here"
+    return f"the program's default{times}"
 
 
 def least_left(facts: Facts, season: str) -> int:
@@ -45,10 +71,13 @@ def pressure_text(facts: Facts) -> str:
     """Where the pressure comes from and how much there is, in a few sentences."""
     plan, number, say = facts.study.plan, facts.units.number, facts.units.say
     if not facts.from_blower:
-        return (
-            f"Given by the plan: {say(plan.supply_inwc, 'inWC', '.3f')} for the supply ducts and "
-            f"{say(plan.return_inwc, 'inWC', '.3f')} for the return ducts."
+        supply, back = (
+            f"{say(plan.available_inwc(side), 'inWC', '.3f')} for the {side} ducts"
+            + (f" ({whose_pressure(plan, side)})" if plan.default_pressure else "")
+            for side in SIDES
         )
+        given = "Assumed" if plan.default_pressure else "Given by the plan"
+        return f"{given}: {supply} and {back}. {actual_airflow(plan)}"
     stream, static = facts.airstream, facts.airstream.static_at(facts.airstream.design_cfm)
     parts = []
     for season in plan.seasons:
@@ -60,7 +89,7 @@ def pressure_text(facts: Facts) -> str:
             f"{number(static[v] - stream.left_for_ducts()[v], 'inWC', '.2f')}, which leaves "
             f"{number(left, 'inWC', '.2f')}"
         )
-    return f"{FROM_BLOWER} In {'; in '.join(parts)} {facts.units.unit('inWC')}. All variants: sheet Pressure."
+    return f"{from_blower(plan)} In {'; in '.join(parts)} {facts.units.unit('inWC')}. All variants: sheet Pressure."
 
 
 def pressure_sheet(book: Book, facts: Facts) -> AvailableCell:
@@ -84,7 +113,7 @@ def pressure_sheet(book: Book, facts: Facts) -> AvailableCell:
     page = book.sheet("Pressure", [c.width for c in columns])
     page.title(
         "Pressure for the ducts: what the blower leaves",
-        f"{FROM_BLOWER} It is split between supply and return as "
+        f"{from_blower(plan)} It is split between supply and return as "
         + ("the worst run of each side loses in the installed sizes." if facts.has_set else "the longest runs are.")
         + " Yellow cells are inputs of Pencil check; the part in grey was worked out by the program and does not move.",
         len(columns),
@@ -121,7 +150,7 @@ def equipment_tables(page: Page, facts: Facts, width: int) -> None:
     plan = facts.study.plan
     equipment = plan.equipment
     if equipment.curves:
-        page.heading("Blower", width)
+        page.heading("Blower, in standard air", width)
         used = {speed: [s for s in plan.seasons if equipment.speed.get(s) == speed] for speed in equipment.curves}
         page.table(
             [
@@ -137,14 +166,15 @@ def equipment_tables(page: Page, facts: Facts, width: int) -> None:
             ],
         )
     if equipment.devices:
-        page.heading("Devices in the air stream", width)
+        page.heading("Devices in the air stream, in standard air", width)
         design = {
             s: float(facts.airstream.design_cfm[facts.study.variants.where(season=s)].max()) for s in plan.seasons
         }
         page.paragraph(
-            "A loss grows with the square of airflow; here at the largest design airflow: "
+            "A loss grows with the square of airflow, or with the power of it that is stated; at design airflow (the "
+            "largest: "
             + ", ".join(f"{s} {facts.units.say(cfm, 'cfm', ',.0f')}" for s, cfm in design.items())
-            + ".",
+            + f") it is that of the air here, {plan.density_ratio:.3f} of standard air's density.",
             width,
         )
         page.table(
@@ -159,12 +189,14 @@ def equipment_tables(page: Page, facts: Facts, width: int) -> None:
             [
                 [
                     d.name,
-                    f"{d.side}, {d.season} only" if d.season else d.side,
+                    d.side
+                    + (f", {d.season} only" if d.season else "")
+                    + (f", power {d.exponent:g}" if d.exponent != 2.0 else ""),
                     d.loss_inwc,
                     d.at_cfm,
                     d.loaded_inwc,
                     "; ".join(
-                        f"{s} {facts.units.number(device_loss(d, cfm), 'inWC', '.3f')}"
+                        f"{s} {facts.units.number(plan.density_ratio * device_loss(d, cfm), 'inWC', '.3f')}"
                         for s, cfm in design.items()
                         if d.season in ("", s)
                     ),
@@ -178,6 +210,8 @@ def equipment_tables(page: Page, facts: Facts, width: int) -> None:
             ("Lost from supply ducts", 100.0 * equipment.supply_leakage, "%", "of what the blower moves"),
             ("Gained in return ducts", 100.0 * equipment.return_leakage, "%", "of what the blower moves"),
             ("Rated capacity", equipment.capacity_tons, "tons", ""),
+            ("Least airflow in heating", equipment.least_heating_cfm, "cfm", "of standard air"),
+            ("Rated external static", equipment.rated_static_inwc, "inWC", "in standard air"),
         ):
             look = Look("0.0#", align="right")
             page.put(page.row, 1, f"{label}, {facts.units.unit(unit)}")
@@ -191,5 +225,5 @@ def equipment_tables(page: Page, facts: Facts, width: int) -> None:
 
 
 def device_loss(device: Device, airflow_cfm: float) -> float:
-    """A device's loss at an airflow, in inWC."""
-    return device.loss_inwc * (airflow_cfm / device.at_cfm) ** 2
+    """A device's loss in standard air at an airflow, in inWC."""
+    return device.loss_inwc * float((airflow_cfm / device.at_cfm) ** device.exponent)

@@ -17,7 +17,9 @@ from openpyxl.utils.cell import coordinate_to_tuple
 from openpyxl.worksheet.pagebreak import Break
 from openpyxl.worksheet.worksheet import Worksheet
 
-from tractduct.purchasing.buy import Buying, PurchaseList
+from tractduct.inputs.schema import STICK_FT
+from tractduct.purchasing.buy import Buying, PurchaseList, sticks_guessed
+from tractduct.purchasing.compare import COMPRESSIONS_PCT
 from tractduct.writers import purchasing_tables as frames
 from tractduct.writers.book.facts import counted, frame_rows
 from tractduct.writers.book.layout import A4, LETTER, Book, Page
@@ -111,9 +113,12 @@ def _alone(page: Page, buying: Buying, across: int, unit: str) -> None:
 
 def _compressed(page: Page, buying: Buying, across: int, unit: str) -> None:
     page.heading("What happens if the crew leaves it compressed", across)
+    *less, most = COMPRESSIONS_PCT
+    of_them = ", ".join(f"{pct:g}" for pct in less)
     page.paragraph(
         "The product's own best sizes, dampers set for the duct as the plan has it; flex left short of fully stretched "
-        "by 4, 10 or 15 %. Larger sizes could make up for it: the least cost of a set made for that compression.",
+        f"by {of_them} or {most:g} %. Larger sizes could make up for it: the least cost of a set made for that "
+        "compression.",
         across,
         LEAD,
     )
@@ -327,6 +332,7 @@ def stock_sheet(book: Book, buying: Buying) -> None:
         rows,
         looks,
     )
+    _cost_per_lot(page, buying)
     page.heading("Sizes that are not offered", 6)
     page.paragraph("Marked - in the price tables. A size set uses only what every approved product has.", 6, LEAD)
     missing = frame_rows(frames.not_carried(study), ["product", "sizes"])
@@ -336,6 +342,31 @@ def stock_sheet(book: Book, buying: Buying) -> None:
         )
     for product, sizes in missing:
         page.fact(str(product), units.size(str(sizes)), 6)
+
+
+def _cost_per_lot(page: Page, buying: Buying) -> None:
+    """Why a lot costs something else on each sheet."""
+    frame = frames.cost_per_lot(buying)
+    if not len(frame):
+        return
+    page.heading("Cost per lot: what is added to the standard set's", 6)
+    page.paragraph(
+        "The standard set's cost is as drawn, at the mean price of the approved flex. A purchase list is for the flex "
+        "of its lots, with waste, in whole boxes and sticks, rounded up over all of its lots together.",
+        6,
+        LEAD,
+    )
+    page.table(
+        [
+            Column("Lots", WHOLE),
+            Column("Standard set", DOLLARS, unit="USD"),
+            Column("Flex", MORE, unit="USD"),
+            Column("Waste", MORE, unit="USD"),
+            Column("Whole boxes and sticks", MORE, unit="USD"),
+            Column("Cost per lot", replace(DOLLARS, bold=True), unit="USD"),
+        ],
+        frame_rows(frame, ["lots", "as_drawn", "flex", "waste", "whole_packages", "per_lot"]),
+    )
 
 
 # -- purchase lists --------------------------------------------------------------------------------------
@@ -354,12 +385,14 @@ def _buy_sheet(book: Book, buying: Buying, part: PurchaseList) -> None:
     plan, order = buying.study.plan, part.order
     across = len(_BUY_WIDTHS)
     page = book.sheet(f"Buy {part.name}", _BUY_WIDTHS, portrait=True)
+    guessed = sticks_guessed(plan, order)
     by_flex = [f"{flex} in {counted(n, 'lot')}" for flex, n in order.lots.items() if flex]
     waste = f" with {plan.purchase.waste_pct:g} % waste" if plan.purchase.waste_pct else ""
     page.title(
         f"Purchase list: {plan.name}, {counted(part.lots, 'lot')}",
         ("Flex: " + ", ".join(by_flex) + ". " if by_flex else "")
         + f"Lengths to buy are those drawn{waste}, rounded up to whole boxes or sticks over all lots of this list. "
+        + (f"Sticks of {', '.join(guessed)} are taken as {book.units.say(STICK_FT, 'ft')}: ask. " if guessed else "")
         + ("" if plan.fitting_prices or not plan.prices else "The plan has no prices for fittings: costs are of duct. ")
         + "Tape, straps, registers, taxes, freight and labor are not in it.",
         across,
@@ -415,7 +448,8 @@ def _fittings(page: Page, part: PurchaseList, across: int) -> tuple[str, float] 
             price = "no price"
             looks[len(rows), 3] = WORDS
         rows.append([name, size_value(str(size)), pieces, *([price, cost] if priced else [])])
-    columns = [Column("Fitting", LABEL), Column("Size", CHOSEN, unit="size"), Column("Pieces", _COUNT)]
+    openings = replace(CHOSEN, wrap=True)
+    columns = [Column("Fitting", LABEL), Column("Size", openings, unit="size"), Column("Pieces", _COUNT)]
     if priced:
         columns += [Column("Price each", DOLLARS, unit="USD"), Column("Cost", DOLLARS, unit="USD")]
     body = page.table(columns, rows, looks, nothing="No fittings to buy.")

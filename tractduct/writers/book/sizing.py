@@ -9,6 +9,7 @@ from openpyxl.formatting.rule import ColorScale, FormatObject, Rule
 from openpyxl.styles import Color
 from openpyxl.utils import get_column_letter
 
+from tractduct.sizing.practice import NEAR_VELOCITY_PCT
 from tractduct.writers import tables
 from tractduct.writers.book.facts import VARIANT_COLUMNS, Facts, frame_rows, joined
 from tractduct.writers.book.layout import Book
@@ -36,7 +37,7 @@ from tractduct.writers.book.looks import (
 )
 
 TIGHT_SLACK_PCT, CLOSE_SLACK_PCT = 2.0, 10.0
-NEAR_VELOCITY_PCT = 5.0
+LITTLE_SPARE_PCT, SOME_SPARE_PCT = 5, 15  # more air than design that a run could carry
 FULL_COLOUR_PCT = 50.0  # off the room's mean, on Rooms by front
 
 
@@ -252,7 +253,7 @@ def spare_air_sheet(book: Book, facts: Facts) -> None:
         "How much more air each run could carry",
         "In the variant where it can take the least, all other runs staying at design, before the first "
         "limit anywhere is met; the tightest run first. A section that several runs share gives its spare "
-        "air once. Bold on orange: under 5 %; pale orange: under 15 %.",
+        f"air once. Bold on orange: under {LITTLE_SPARE_PCT} %; pale orange: under {SOME_SPARE_PCT} %.",
         len(columns),
     )
     frame = tables.headroom(study).sort_values("extra_pct", kind="stable", ignore_index=True)
@@ -260,5 +261,5 @@ def spare_air_sheet(book: Book, facts: Facts) -> None:
     body = page.table(columns, rows, freeze=1)
     if rows:
         area = f"C{body[0]}:D{body[-1]}"
-        for most, fill, bold in ((5, TIGHT_FILL, True), (15, CLOSE_FILL, False)):
+        for most, fill, bold in ((LITTLE_SPARE_PCT, TIGHT_FILL, True), (SOME_SPARE_PCT, CLOSE_FILL, False)):
             page.mark(area, f'AND($D{body[0]}<>"",$D{body[0]}<{most})', fill, bold=bold)

@@ -14,7 +14,7 @@ from tractduct.findings import Finding
 from tractduct.inputs.plan import NO_CAP, Plan
 from tractduct.inputs.reader import load_plan
 from tractduct.network.tree import DuctTree
-from tractduct.network.variants import VariantSet
+from tractduct.network.variants import Variant, VariantSet
 from tractduct.physics.air import Air
 from tractduct.sizing.candidates import CandidateTable
 from tractduct.sizing.case import Case, build_case
@@ -38,10 +38,11 @@ Progress = Callable[[str, int, int], None]  # what is being done, steps done, st
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class SingleOrientation:
-    """What a designer would draw who looks at the orientation with the largest total airflow only."""
+    """What a designer would draw for the worst front alone; see ``single_orientation_set``."""
 
     front_faces: str
     mirrored: bool
+    flex: str
     size_index: NDArray[np.intp]
     cost: float
     breaches: tuple[Breach, ...]
@@ -98,7 +99,8 @@ class Study:
 
     @property
     def air(self) -> Air:
-        return self.case.air
+        """At the air handler."""
+        return self.plan.air
 
     @property
     def tree(self) -> DuctTree:
@@ -111,6 +113,24 @@ class Study:
     @property
     def table(self) -> CandidateTable:
         return self.case.table
+
+    @property
+    def not_proven(self) -> tuple[str, ...]:
+        """What time ran out on: ``least_cost``, ``cost`` (of sets of at most as many sizes), ``distinct_sizes`` (that
+        no fewer would do). Empty where the status is optimal or infeasible."""
+        best, least = self.recommended.size_index, self.least_cost.size_index
+        if self.status == "optimal" or best is None or least is None:
+            return ()
+        # The numbers of sizes are tried from the fewest on, and the least-cost set stands in where that was cut short.
+        stands_in = np.array_equal(best, least)
+        first = () if self.least_cost.status == "optimal" else ("least_cost",)
+        return (*first, "distinct_sizes" if stands_in else "cost")
+
+    @property
+    def single_out(self) -> frozenset[Variant]:
+        """The variants that the worst front's set breaks a limit in: all, where it takes a size that is not on sale."""
+        out = {breach.variant for breach in self.single.breaches}
+        return frozenset(self.variants.variants if None in out else (v for v in out if v is not None))
 
     @property
     def size_set(self) -> dict[str, str]:
@@ -262,10 +282,11 @@ def _compared(case: Case, cheapest: Solution, progress: Progress) -> tuple[Compa
 
 
 def _single(case: Case, hand: HandSizing) -> SingleOrientation:
-    (face, mirrored), size_index = single_orientation_set(case, hand)
+    looked_at, size_index = single_orientation_set(case, hand)
     return SingleOrientation(
-        front_faces=face,
-        mirrored=mirrored,
+        front_faces=looked_at.front_faces,
+        mirrored=looked_at.mirrored,
+        flex=looked_at.flex,
         size_index=size_index,
         cost=case.cost_of(size_index),
         breaches=verify_sizes(case.plan, case.variants.variants, case.labels(size_index)).breaches,
