@@ -258,7 +258,7 @@ class Reference:
         No limit where a variant has no own size or none can be told, nor for a given size. Where min_in leaves nothing
         below the limit, the smallest that it leaves.
         """
-        own = [self.own_size(name, variant) for variant in self.variants]
+        own = [self.friction_rate_size(name, variant) for variant in self.variants]
         if self.most_steps >= 99 or str(self.sections[name].get("fixed_in") or "").strip() or not all(own):
             return math.inf
         ladder = sorted({round(size.diameter, 9) for size in self.sizes if size.shape == self.shape(name)})
@@ -405,7 +405,7 @@ class Reference:
         ]
         return min(rates, default=math.inf)
 
-    def own_size(self, name: str, variant: tuple[str, bool, str, str]) -> str | None:
+    def friction_rate_size(self, name: str, variant: tuple[str, bool, str, str]) -> str | None:
         """The smallest standard size by the friction-rate method; '' where none fits.
 
         None where one is too close to its limit to tell (within 1e-6).

@@ -39,8 +39,8 @@ if TYPE_CHECKING:  # what _HOMES says, for type checkers
     from tractduct.delivery.lots import LotDelivery, deliver_lots
     from tractduct.errors import Fault, InputFaults, OutOfTime, OutputError, SolverError, TractductError
     from tractduct.findings import Finding, Severity
-    from tractduct.inputs.plan import Plan
     from tractduct.inputs.reader import load_plan
+    from tractduct.model.plan import Plan
     from tractduct.one_plan import Study, study
     from tractduct.orientation.study import OrientationStudy, study_orientation
     from tractduct.purchasing.buy import Buying, buy

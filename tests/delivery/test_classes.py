@@ -72,7 +72,7 @@ def test_a_class_by_root_finding(drive: str) -> None:
     by_path = np.array([damper.get(run.name, 0.0) for run in case.tree.runs])
     got = classes.simulate(at_sizes(case), by_path)
     for c, variant in enumerate(classes.case.variants.variants):
-        key = (variant.front_faces, variant.mirrored, variant.season, variant.flex)
+        key = (variant.front, variant.mirrored, variant.season, variant.flex)
         other = paths.settle(key, damper, drive)
         assert other["residual"] < 1e-9
         for p, run in enumerate(case.tree.runs):

@@ -34,7 +34,7 @@ def test_between_the_fronts(demo_folder: Path) -> None:
     for azimuth, face in ((98.0, "E"), (200.0, "S"), (337.0, "NW"), (0.0, "N")):
         there = build_case(plan_at(case.plan, [azimuth], case.plan.mirrored))
         place = {v: j for j, v in enumerate(case.variants.variants)}
-        rows = [place[replace(v, front_faces=face)] for v in there.variants.variants]
+        rows = [place[replace(v, front=face)] for v in there.variants.variants]
         ducts = with_dampers(installed_ducts(there, index), setting.coefficient[rows])
         got = predict(there, ducts, drive=Drive.AIRFLOW)
         worst = tolerances_off(got, case.plan.tolerance).max()
@@ -65,7 +65,7 @@ def test_as_built(drive: Drive) -> None:
         off = tolerances_off(predict(case, with_dampers(ducts, setting.coefficient), drive=drive), case.plan.tolerance)
         lots: dict[tuple, set[int]] = {}
         for v, variant in enumerate(case.variants.variants):
-            lot = lots.setdefault((variant.front_faces, variant.mirrored, variant.flex), set())
+            lot = lots.setdefault((variant.front, variant.mirrored, variant.flex), set())
             lot |= set(np.flatnonzero(off[v] > 1.0).tolist())
         counts += [len(rooms) for rooms in lots.values()]
     assert got.mean_rooms_outside == pytest.approx(np.mean(counts))

@@ -52,7 +52,7 @@ def compare(case: Case, size_index: np.ndarray, marks: Marks, paths: Paths, driv
     plan = case.plan
     outside, worst = set(), 0.0
     for v, one in enumerate(case.variants.variants):
-        variant = (one.front_faces, one.mirrored, one.season, one.flex)
+        variant = (one.front, one.mirrored, one.season, one.flex)
         other = paths.settle(variant, dampers_of(marks, variant), drive.value)
         assert other["residual"] < 1e-8
         got = marks.chosen.delivered
@@ -107,7 +107,7 @@ def test_quernby_by_root_finding() -> None:
     with (folder / "inner_diameters.csv").open(encoding="utf-8", newline="") as lines:
         inner = {(key(r["duct"]), r["size_in"]): float(r["inner_diameter_in"]) for r in csv.DictReader(lines)}
     correction = {
-        (s.name, (v.front_faces, v.mirrored, v.season, v.flex)): float(case.table.ducts.correction[k, i, index[i]])
+        (s.name, (v.front, v.mirrored, v.season, v.flex)): float(case.table.ducts.correction[k, i, index[i]])
         for k, v in enumerate(case.variants.variants)
         for i, s in enumerate(case.tree.sections)
     }

@@ -11,7 +11,7 @@ import pytest
 from breakdowns import demo_orientation
 from matplotlib.patches import Polygon
 
-from tractduct.inputs.lots import RoutePoint
+from tractduct.model.lots import RoutePoint
 from tractduct.orientation import OrientationStudy
 from tractduct.writers.plan_picture import draw_plan, plan_picture, turned_ft
 
@@ -54,7 +54,7 @@ def test_rooms_and_words() -> None:
     plan = result.study.plan
     for n, room in enumerate(plan.rooms):
         (label,) = [w for w in words if w.startswith(room + "\n")]
-        heating, cooling = plan.airflow_cfm[plan.front_faces.index("E"), 0, :, n]
+        heating, cooling = plan.airflow_cfm[plan.fronts.index("E"), 0, :, n]
         assert f"{heating:.0f} / {cooling:.0f}" in label
         moves = next(r for r in result.sensitivity if r.room == room)
         assert f"+{100 * (moves.ratio - 1):.0f} %" in label

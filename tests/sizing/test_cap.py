@@ -14,10 +14,10 @@ from driven_plans import HIGH, LOW, blower_plan, case_of, devices_inwc, static_o
 from plan_folder import PlanTables, results_of, small_plan, study_of, with_prices
 from random_plans import random_plan
 from reference import Reference
-from tractduct.one_plan import _confirmed
 
 from tractduct.errors import SolverError
-from tractduct.sizing.hand import size_by_hand
+from tractduct.one_plan import _confirmed
+from tractduct.sizing.friction_rate import size_by_friction_rate
 from tractduct.sizing.solve import least_cost
 from tractduct.sizing.verify import verify_cap
 from tractduct.writers.summary import summary
@@ -93,14 +93,14 @@ def test_bounds_come_before_the_cap() -> None:
 def test_a_blower_s_pressure_is_split_by_length() -> None:
     """By hand: the curve less the devices, the supply's part by the longest run's feet; 100 x that / feet."""
     case = case_of(capped(blower_plan(), 1))
-    hand = size_by_hand(case)
+    by_friction_rate = size_by_friction_rate(case)
     feet = {"supply": 8 + 10 + 20 + 35 + 2 * 10 + 30, "return": 9 + 15}  # the longest: BED; RET
     for v, variant in enumerate(case.variants.variants):
         cfm = float(case.variants.room_airflow_cfm[v].sum())
         left = static_of(LOW if variant.season == "heating" else HIGH, cfm) - devices_inwc(cfm, variant.season)
         part = left * feet["supply"] / sum(feet.values())
         at = [s.name for s in case.tree.sections].index("BED")
-        assert hand.section_friction_rate[v, at] == pytest.approx(100 * part / feet["supply"], rel=1e-3)
+        assert by_friction_rate.section_friction_rate[v, at] == pytest.approx(100 * part / feet["supply"], rel=1e-3)
     chosen = least_cost(case.problem()).size_index
     assert chosen is not None
     assert verify_cap(case.plan, case.variants.variants, case.labels(chosen)) == ()
@@ -131,8 +131,8 @@ def test_some_variants_alone_never_cost_more() -> None:
     """The cap is the whole plan's, whichever variants are looked at."""
     case = case_of(capped(many_sizes(), 0))
     whole = least_cost(case.problem()).cost
-    for face in case.plan.front_faces:
-        assert least_cost(case.only(case.variants.where(face=face)).problem()).cost <= whole * (1 + 1e-9)
+    for face in case.plan.fronts:
+        assert least_cost(case.only(case.variants.where(front=face)).problem()).cost <= whole * (1 + 1e-9)
 
 
 # ---- what it costs ---------------------------------------------------------------------------------------
@@ -184,7 +184,7 @@ def test_a_cap_that_leaves_no_set() -> None:
     plan = given_a_large_run()
     reference, found = Reference(plan), results_of(plan)
     assert found["status"] == "infeasible"
-    own = max(float(reference.own_size("T1", v) or math.nan) for v in reference.variants)
+    own = max(float(reference.friction_rate_size("T1", v) or math.nan) for v in reference.variants)
     ladder = [size.diameter for size in reference.sizes]
     needed = ladder.index(12.0) - ladder.index(own)
     assert needed > 2

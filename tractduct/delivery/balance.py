@@ -11,8 +11,8 @@ from scipy.optimize import minimize_scalar
 
 from tractduct.delivery.flow import SizedDucts, section_loss_inwc, with_dampers
 from tractduct.delivery.predict import Delivered, Drive, default_drive, predict
-from tractduct.inputs.cells import key_of
-from tractduct.inputs.plan import Plan, Tolerance
+from tractduct.model.plan import Plan, Tolerance
+from tractduct.model.words import key_of
 from tractduct.network.tree import DuctTree
 from tractduct.sizing.case import Case
 from tractduct.sizing.highs import linear_program
@@ -160,7 +160,7 @@ def one_setting(case: Case, ducts: SizedDucts, balanced: Balance, *, drive: Driv
         for k, pair in enumerate(pairs):
             variant = variants.variants[pair[0]]
             # The flex does not change the design airflow; rounding lets pairs that are alike share a program.
-            key = (variant.front_faces, variant.mirrored, 0.0 if held else round(float(ratio[k]), 4))
+            key = (variant.front, variant.mirrored, 0.0 if held else round(float(ratio[k]), 4))
             if key not in solved:
                 solved[key] = _parts(case, pair, supply, None if held else key[2])
             target[np.ix_(pair, np.flatnonzero(supply))] = solved[key]

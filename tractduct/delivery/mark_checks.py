@@ -12,7 +12,7 @@ from tractduct.delivery.mark_board import IntArray
 from tractduct.delivery.marks import RoomOutside, Setting
 from tractduct.delivery.predict import Drive, installed_ducts, predict
 from tractduct.delivery.robust import SEED
-from tractduct.orientation.azimuths import airflow_at, azimuth_label, between_listed, nearest_face
+from tractduct.orientation.azimuths import airflow_at, azimuth_label, between_listed, nearest_front
 from tractduct.physics.turning import TURN_DEG
 from tractduct.sizing.case import Case
 
@@ -52,7 +52,7 @@ def rooms_outside_as_built(
     allowed = classes.tolerance_cfm
     outside = np.zeros((builds, len(variants), len(plan.rooms)), dtype=bool)
     for table in setting.tables:
-        mine = np.flatnonzero([(v.front_faces, v.mirrored) in table.orientations for v in variants])
+        mine = np.flatnonzero([(v.front, v.mirrored) in table.orientations for v in variants])
         used, first = np.unique(classes.of_variant[mine], return_index=True)
         rows = np.tile(used, builds)
         many = classes.case.rows(rows)
@@ -68,8 +68,8 @@ def rooms_outside_as_built(
         room = got.room_cfm.reshape(builds, n, -1)[:, np.searchsorted(used, classes.of_variant[mine])]
         off = np.abs(room * classes.scale[mine, None] - classes.design_cfm[mine])
         outside[:, mine] = ~(off <= allowed[mine])
-    lots = list(dict.fromkeys((v.front_faces, v.mirrored, v.flex) for v in variants))
-    of_lot = np.array([[lot == (v.front_faces, v.mirrored, v.flex) for v in variants] for lot in lots], dtype=float)
+    lots = list(dict.fromkeys((v.front, v.mirrored, v.flex) for v in variants))
+    of_lot = np.array([[lot == (v.front, v.mirrored, v.flex) for v in variants] for lot in lots], dtype=float)
     lot_outside = np.einsum("lv,bvr->blr", of_lot, outside) > 0.0
     return AsBuilt(
         mean_rooms_outside=float(lot_outside.sum(axis=2).mean()),
@@ -106,15 +106,15 @@ def check_marks_every_degree(case: Case, setting: Setting, *, step_deg: float = 
     """
     plan, got = case.plan, setting.delivered
     every = np.asarray(np.arange(round(TURN_DEG / step_deg)) * step_deg, dtype=np.float64)
-    azimuth = every[between_listed(plan.front_faces, every)]
+    azimuth = every[between_listed(plan.fronts, every)]
     design = airflow_at(plan, azimuth, plan.mirrored)  # (n_azimuth, n_mirrored, n_season, n_room)
     place = {v: j for j, v in enumerate(case.variants.variants)}
-    near = [nearest_face(plan.front_faces, float(a)) for a in azimuth]
+    near = [nearest_front(plan.fronts, float(a)) for a in azimuth]
     rows, wants = [], []
-    variants = [v for v in case.variants.variants if v.front_faces == plan.front_faces[0]]
+    variants = [v for v in case.variants.variants if v.front == plan.fronts[0]]
     for k, face in enumerate(near):
         for v in variants:
-            rows.append(place[replace(v, front_faces=face)])
+            rows.append(place[replace(v, front=face)])
             wants.append(design[k, plan.mirrored.index(v.mirrored), plan.seasons.index(v.season)])
     want, room = np.array(wants), got.room_cfm[rows]
     if got.drive is Drive.AIRFLOW:
@@ -130,7 +130,7 @@ def check_marks_every_degree(case: Case, setting: Setting, *, step_deg: float = 
             found.append(
                 RoomOutside(
                     room=name,
-                    variant=str(replace(v, front_faces=azimuth_label(float(azimuth[worst // len(variants)])))),
+                    variant=str(replace(v, front=azimuth_label(float(azimuth[worst // len(variants)])))),
                     delivered_cfm=float(room[worst, n]),
                     design_cfm=float(want[worst, n]),
                     tolerances=float(off[worst, n]),

@@ -10,9 +10,8 @@ import numpy as np
 from tractduct.delivery.mark_board import IntArray
 from tractduct.delivery.marks import AIM, Finder, Setting
 from tractduct.errors import InputFaults
-from tractduct.inputs.cells import key_of
-from tractduct.inputs.plan import Plan, Section
-from tractduct.inputs.schema import FLEX
+from tractduct.model.plan import Plan, Section
+from tractduct.model.words import FLEX, key_of
 from tractduct.sizing.case import Case, build_case
 
 _ROOMS = 3  # those farthest off
@@ -79,7 +78,7 @@ def _again(case: Case, size_index: IntArray, setting: Setting, least_cfm: float)
     variants = case.variants.variants
     tables = []
     for table in setting.tables:
-        mine = np.array([(v.front_faces, v.mirrored) in table.orientations for v in variants])
+        mine = np.array([(v.front, v.mirrored) in table.orientations for v in variants])
         tables.append(finder.table(by_season=table.positions > 1, variants=mine))
     return finder.setting(tables)
 

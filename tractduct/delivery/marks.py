@@ -31,8 +31,8 @@ from tractduct.delivery.predict import (
     predict,
     supply_runs_of_rooms,
 )
-from tractduct.inputs.plan import Plan
-from tractduct.inputs.schema import FACES
+from tractduct.model.plan import Plan
+from tractduct.model.words import FACES
 from tractduct.physics.damper import blade_angles_deg, blade_free_share
 from tractduct.sizing.case import Case
 
@@ -376,10 +376,10 @@ class Finder:
         the table for all.
         """
         variants = self.case.variants.variants
-        orientations = list(dict.fromkeys((v.front_faces, v.mirrored) for v in variants))
+        orientations = list(dict.fromkeys((v.front, v.mirrored) for v in variants))
         if not 1 < len(orientations) <= MOST_ORIENTATIONS:
             return 1, []
-        mask = np.array([[(v.front_faces, v.mirrored) == o for v in variants] for o in orientations])
+        mask = np.array([[(v.front, v.mirrored) == o for v in variants] for o in orientations])
         proven = fewest_groups(groups_that_can(self._needs(mask, None), 1.0))
         unlike = _unlike(orientations)
         needs = self._needs(mask, whole)
@@ -464,7 +464,7 @@ class Finder:
         return MarkTable(
             orientations=tuple(
                 dict.fromkeys(
-                    (v.front_faces, v.mirrored)
+                    (v.front, v.mirrored)
                     for v, mine in zip(case.variants.variants, table.variants, strict=True)
                     if mine
                 )

@@ -12,7 +12,7 @@ from tractduct.errors import InputFaults
 from tractduct.findings import Finding, Severity
 from tractduct.inputs import schema
 from tractduct.inputs.airflow import RoomAirflow, read_airflow, turned_airflow
-from tractduct.inputs.breakdown import read_breakdown
+from tractduct.inputs.breakdown import read_surface_loads
 from tractduct.inputs.catalogue import (
     approved_flex,
     read_ducts,
@@ -21,19 +21,19 @@ from tractduct.inputs.catalogue import (
     read_prices,
     without_roughness,
 )
-from tractduct.inputs.cells import ALL_ROOMS, key_of, nearest
+from tractduct.inputs.cells import nearest
 from tractduct.inputs.equipment import read_equipment
 from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.finder import find_table, tell_unread
 from tractduct.inputs.limits import MAX_CANDIDATES, MAX_FLEX, MAX_SECTION_SIZES, MAX_SECTION_VARIANTS
 from tractduct.inputs.lots import read_lots, read_outlines, read_routes
-from tractduct.inputs.plan import Dampers, Fitting, Plan, Purchase, Section, Tolerance, candidate_sizes, pieces_of
 from tractduct.inputs.plan_file import PLAN_FILE, PlanFile
 from tractduct.inputs.product_tables import read_inner_diameters, with_tables
-from tractduct.inputs.schema import FLEX, NOT_BOUGHT, SEASONS, SIDES
 from tractduct.inputs.section_table import read_sections
-from tractduct.inputs.sizes import Size
 from tractduct.inputs.tables import RawTable, Row
+from tractduct.model.plan import Dampers, Fitting, Plan, Purchase, Section, Tolerance, candidate_sizes, pieces_of
+from tractduct.model.sizes import Size
+from tractduct.model.words import ALL_ROOMS, FLEX, NOT_BOUGHT, SEASONS, SIDES, key_of
 from tractduct.physics.air import site_air
 
 
@@ -59,7 +59,7 @@ def load_plan(path: str | Path) -> Plan:
     inner = read_inner_diameters(tables["inner_diameters"], ducts, log)
     sections, places = read_sections(tables["sections"], fittings, ducts, sizes, log)
     given = read_airflow(tables["airflow"], plan_file, log)
-    breakdown = read_breakdown(tables, given.rooms, plan_file, log)
+    breakdown = read_surface_loads(tables, given.rooms, plan_file, log)
     if tables["airflow"] is None and "airflow" not in log.unread:
         need = turned_airflow(tables["surfaces"], breakdown, plan_file, log)
     else:
@@ -77,7 +77,7 @@ def load_plan(path: str | Path) -> Plan:
     fitting_prices = read_fitting_prices(tables["fitting_prices"], fittings, sizes, log)
     if not {"airflow", "sections", "surfaces"} & log.unread:
         _match_rooms(tables, sections, places, need, log)
-    cases = len(sections) * len(need.front_faces) * len(need.mirrored) * len(need.seasons) * len(flex)
+    cases = len(sections) * len(need.fronts) * len(need.mirrored) * len(need.seasons) * len(flex)
     if cases > MAX_SECTION_VARIANTS:
         log.fault(
             PLAN_FILE,
@@ -148,7 +148,7 @@ def load_plan(path: str | Path) -> Plan:
     return Plan(
         name=name.strip(),
         folder=plan_file.folder,
-        front_faces=need.front_faces,
+        fronts=need.fronts,
         mirrored=need.mirrored,
         seasons=need.seasons,
         flex=flex,

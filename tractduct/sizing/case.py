@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from tractduct.inputs.plan import Plan
+from tractduct.model.plan import Plan
 from tractduct.network.airstream import air_in_ducts
 from tractduct.network.tree import DuctTree, build_tree
 from tractduct.network.variants import VariantSet, expand_variants
@@ -113,7 +113,7 @@ def build_case(plan: Plan) -> Case:
     air = air_in_ducts(plan, tree, variants.variants)
     table = evaluate_candidates(plan, tree, variants, air)
     budget = build_budget(plan, tree, variants)
-    steps = steps_over_own(table, own_sizes(tree, variants, table, budget).own_size)
+    steps = steps_over_own(table, own_sizes(tree, variants, table, budget).friction_rate_size)
     return Case(
         plan=plan,
         air=air,

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tractduct.inputs.plan import NO_CAP, Plan
+from tractduct.model.plan import NO_CAP, Plan
 from tractduct.network.tree import DuctTree
 from tractduct.network.variants import VariantSet
 from tractduct.sizing.budget import Budget, worst_by_side
@@ -40,7 +40,7 @@ class OwnSizes:
     path_available_inwc: FloatArray
     friction_rate: FloatArray
     section_friction_rate: FloatArray
-    own_size: NDArray[np.intp]
+    friction_rate_size: NDArray[np.intp]
 
 
 def own_sizes(
@@ -75,11 +75,11 @@ def own_sizes(
         friction_rate=rate,
         section_friction_rate=section_rate,
         # Sizes of one shape stand in the order of their diameter, so the first that fits is the smallest.
-        own_size=np.where(fits.any(axis=2), fits.argmax(axis=2), -1),
+        friction_rate_size=np.where(fits.any(axis=2), fits.argmax(axis=2), -1),
     )
 
 
-def steps_over_own(table: CandidateTable, own_size: NDArray[np.intp]) -> NDArray[np.intp]:
+def steps_over_own(table: CandidateTable, friction_rate_size: NDArray[np.intp]) -> NDArray[np.intp]:
     """(n_section, n_size) how many standard sizes each is above the largest own size (n_variant, n_section).
 
     Sizes are counted among the plan's of the section's shape, on sale or not, by rising equivalent diameter; those
@@ -91,8 +91,8 @@ def steps_over_own(table: CandidateTable, own_size: NDArray[np.intp]) -> NDArray
     for i, mine in enumerate(table.shaped):
         order = np.flatnonzero(mine)
         rank[i, order[1:]] = np.cumsum(np.diff(diameter[order]) > DIAMETER_TOLERANCE_IN)
-    own = rank[np.arange(len(rank)), own_size.max(axis=0)]
-    blank = own_size.min(axis=0) < 0
+    own = rank[np.arange(len(rank)), friction_rate_size.max(axis=0)]
+    blank = friction_rate_size.min(axis=0) < 0
     return np.where(blank[:, None], 0, rank - own[:, None])
 
 

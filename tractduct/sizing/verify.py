@@ -13,10 +13,9 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
-from tractduct.inputs.cells import ALL_ROOMS, key_of
-from tractduct.inputs.plan import NO_CAP, Plan, Section, candidate_sizes, is_reducer
-from tractduct.inputs.schema import AT_PARENT, NOT_BOUGHT
-from tractduct.inputs.sizes import Size
+from tractduct.model.plan import NO_CAP, Plan, Section, candidate_sizes, is_reducer
+from tractduct.model.sizes import Size
+from tractduct.model.words import ALL_ROOMS, AT_PARENT, NOT_BOUGHT, key_of
 from tractduct.network.airstream import airstream
 from tractduct.network.variants import Variant
 from tractduct.physics.air import site_air, velocity_pressure_inwc
@@ -278,9 +277,9 @@ def _over_blower(
 def _airflow(plan: Plan, variants: tuple[Variant, ...]) -> dict[str, NDArray[np.float64]]:
     """Airflow of each section: its own run's and its children's, added up from the rooms."""
     season = {s: k for k, s in enumerate(plan.seasons)}
-    face = {f: i for i, f in enumerate(plan.front_faces)}
+    face = {f: i for i, f in enumerate(plan.fronts)}
     mirror = {m: i for i, m in enumerate(plan.mirrored)}
-    need = np.array([plan.airflow_cfm[face[v.front_faces], mirror[v.mirrored], season[v.season]] for v in variants])
+    need = np.array([plan.airflow_cfm[face[v.front], mirror[v.mirrored], season[v.season]] for v in variants])
     flow = {section.name: np.zeros(len(variants)) for section in plan.sections}
     for n, room in enumerate(plan.rooms):
         for side in ("supply", "return"):

@@ -13,7 +13,7 @@ from openpyxl.chart.shapes import GraphicalProperties
 from openpyxl.drawing.line import LineProperties
 from openpyxl.worksheet.worksheet import Worksheet
 
-from tractduct.inputs.schema import FLEX
+from tractduct.model.words import FLEX
 from tractduct.writers import tables
 from tractduct.writers.book.facts import Facts, counted, frame_rows
 from tractduct.writers.book.layout import Book, Page
@@ -110,7 +110,7 @@ def flex_sheet(book: Book, facts: Facts) -> None:
 
 def fronts_sheet(book: Book, facts: Facts) -> None:
     """What it costs that one set covers every front."""
-    if len(facts.study.plan.front_faces) < 2:
+    if len(facts.study.plan.fronts) < 2:
         return
     page = book.sheet("Price of each front", (16, 34, 14, 12, 14, 14, 14))
     page.title("What covering each front costs", COVERING_WORDS, 7)

@@ -8,13 +8,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from tractduct.inputs.plan import NO_CAP, Duct, Plan, Section
-from tractduct.inputs.sizes import size_of
+from tractduct.model.plan import NO_CAP, Duct, Plan, Section
+from tractduct.model.sizes import size_of
 from tractduct.network.variants import Variant
 from tractduct.sizing.budget import side_of_path, worst_by_side
 from tractduct.sizing.case import Case, build_case
 from tractduct.sizing.program import DIAMETER_TOLERANCE_IN, HOLDS_TOLERANCE, highest_allowed
-from tractduct.sizing.solve import Solution, least_cost, size_front
+from tractduct.sizing.solve import Solution, least_cost, trade_off_of
 from tractduct.units import IP, UnitSystem
 
 PRESSURE_STEP_INWC = 0.01
@@ -66,7 +66,7 @@ class Conflict:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class WayOut:
+class Remedy:
     """One change that was tried. ``solution`` is its least-cost set; infeasible where it does not help."""
 
     kind: str
@@ -78,7 +78,7 @@ class WayOut:
         return self.solution.size_index is not None
 
 
-def find_conflicts(case: Case, max_distinct: int | None) -> tuple[Conflict, ...]:
+def diagnose(case: Case, max_distinct: int | None) -> tuple[Conflict, ...]:
     """What breaks in any sizes that bounds and parents leave, worst variant of each.
 
     Where each limit could be kept alone, the cap on steps over the own size or that on distinct sizes stands in the
@@ -91,7 +91,7 @@ def find_conflicts(case: Case, max_distinct: int | None) -> tuple[Conflict, ...]
     if steps is not None and steps > case.plan.most_steps_over_own:
         return _steps_conflicts(case, steps)
     if max_distinct is not None:
-        without_cap = size_front(case.problem()).entries
+        without_cap = trade_off_of(case.problem()).entries
         if without_cap:
             return (
                 Conflict(
@@ -261,13 +261,13 @@ def _pressures(case: Case, fits: NDArray[np.bool_]) -> list[Conflict]:
     return list(_over_pressure(case, best[:, tree.run_section].min(axis=2)))
 
 
-def try_ways_out(
+def try_remedies(
     plan: Plan, conflicts: tuple[Conflict, ...], on_step: Callable[[], None] = lambda: None
-) -> tuple[WayOut, ...]:
+) -> tuple[Remedy, ...]:
     """Changes to the plan, each solved again; those that help first, the cheapest at the head."""
     tried = []
     for kind, change, changed in _changes(plan, conflicts):
-        tried.append(WayOut(kind=kind, change=change, solution=_solve(changed)))
+        tried.append(Remedy(kind=kind, change=change, solution=_solve(changed)))
         on_step()
     more = _more_pressure(plan)
     if more is not None:
@@ -411,7 +411,7 @@ def _doubled(plan: Plan, runs: tuple[Section, ...]) -> Plan:
     return replace(plan, sections=tuple(sections))
 
 
-def _more_pressure(plan: Plan) -> WayOut | None:
+def _more_pressure(plan: Plan) -> Remedy | None:
     """The least extra pressure, in steps, with which a set holds; None where pressure alone does not help."""
     case = build_case(plan)
     problem = case.problem()
@@ -443,9 +443,9 @@ def _more_pressure(plan: Plan) -> WayOut | None:
     change = "Make available " + " and ".join(words)
     if plan.budget_given:  # with more pressure the own sizes are smaller, and so is what the cap on them leaves
         raised = replace(plan, supply_inwc=plan.supply_inwc + extra[0], return_inwc=plan.return_inwc + extra[1])
-        return WayOut(kind="more pressure", change=change, solution=_solve(raised))
+        return Remedy(kind="more pressure", change=change, solution=_solve(raised))
     solution = solve(extra[0], extra[1], plan.max_distinct_sizes or None)
-    return WayOut(kind="more pressure", change=change, solution=solution)
+    return Remedy(kind="more pressure", change=change, solution=solution)
 
 
 def _fewest_steps(holds: Callable[[int], bool]) -> int:

@@ -12,10 +12,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from tractduct.findings import Finding
-from tractduct.inputs.breakdown import Breakdown
-from tractduct.inputs.lots import Lot, RoomOutline, RoutePoint
-from tractduct.inputs.schema import AT_PARENT, EACH, FLEX, NOT_BOUGHT
-from tractduct.inputs.sizes import Size, round_size
+from tractduct.model.loads import SurfaceLoads
+from tractduct.model.lots import Lot, RoomOutline, RoutePoint
+from tractduct.model.sizes import Size, round_size
+from tractduct.model.words import AT_PARENT, EACH, FLEX, NOT_BOUGHT
 from tractduct.physics.air import Air, site_air
 from tractduct.physics.friction import least_factor_by_size
 from tractduct.products.fit import TableCorrection
@@ -28,7 +28,7 @@ NO_CAP = 99  # steps over the own size: from here on none is counted
 class Fitting:
     """A fitting by plain name. ``loss_coefficient`` is a part of the section's velocity pressure.
 
-    ``bought`` is one of ``schema.BOUGHT``.
+    ``bought`` is one of ``words.BOUGHT``.
     """
 
     name: str
@@ -211,7 +211,7 @@ class Plan:
 
     name: str
     folder: Path
-    front_faces: tuple[str, ...]
+    fronts: tuple[str, ...]
     mirrored: tuple[bool, ...]
     seasons: tuple[str, ...]
     flex: tuple[str, ...]
@@ -243,7 +243,7 @@ class Plan:
     budget_given: bool = True
     typed: frozenset[tuple[str, str]] = frozenset()
     findings: tuple[Finding, ...] = ()
-    breakdown: Breakdown | None = None
+    breakdown: SurfaceLoads | None = None
     turned: bool = False
     lots: tuple[Lot, ...] = ()
     outlines: tuple[RoomOutline, ...] = ()
