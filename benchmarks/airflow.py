@@ -50,7 +50,7 @@ from tractduct.delivery.flow import (
     SizedDucts,
     solve_airflow,
 )
-from tractduct.inputs.plan import Section
+from tractduct.model.plan import Section
 from tractduct.network.airstream import DeviceLoss
 from tractduct.network.tree import DuctTree, build_tree
 from tractduct.physics.air import Air, dynamic_pressure_inwc, velocity_pressure_inwc

@@ -20,7 +20,7 @@ from breakdowns import broken_down, surface
 from openpyxl.utils import get_column_letter
 from plan_folder import PlanTables, small_plan, toml_text, wide, with_prices
 
-from tractduct.inputs.plan import Plan
+from tractduct.model.plan import Plan
 
 FACES = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")
 Grid = list[list[Any]]  # a table's lines as they stand in the file, the header first

@@ -43,7 +43,7 @@ import tractduct
 from tractduct.cli import main
 from tractduct.errors import Fault
 from tractduct.findings import Finding
-from tractduct.inputs.plan import Plan
+from tractduct.model.plan import Plan
 
 LONG = int(os.environ.get("TRACTDUCT_FUZZ", "0"))
 MOST_SECONDS = 120  # of one example, on a machine that has others to do; one takes a tenth of a second

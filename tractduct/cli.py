@@ -16,7 +16,7 @@ from tractduct.version import VERSION
 
 if TYPE_CHECKING:
     from tractduct.delivery.predict import Drive
-    from tractduct.inputs.plan import Plan
+    from tractduct.model.plan import Plan
 
 DONE, UNEXPECTED, BAD_INPUT, NO_SET = 0, 1, 2, 3
 DEBUG_VARIABLE = "TRACTDUCT_DEBUG"
@@ -413,7 +413,8 @@ def _refuse_plan_folder(out: Path | None) -> None:
 
 def _installed(plan: Plan, name: str | None) -> str:
     """The flex product that balancing sheets are for. InputFaults where the plan does not approve it."""
-    from tractduct.inputs.cells import key_of, nearest
+    from tractduct.inputs.cells import nearest
+    from tractduct.model.words import key_of
 
     if name is None:
         return plan.flex[0]
@@ -517,7 +518,7 @@ def _check(options: argparse.Namespace) -> int:
 
 
 def _new(options: argparse.Namespace) -> int:
-    from tractduct.writers.template import write_template
+    from tractduct.entry.template import write_template
 
     written = write_template(options.folder, as_workbook=options.workbook, units=UnitSystem(options.units))
     _say("Written: " + ", ".join(str(path) for path in written))

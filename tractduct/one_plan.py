@@ -4,15 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tractduct.errors import OutOfTime, SolverError
 from tractduct.findings import Finding
-from tractduct.inputs.plan import Plan
-from tractduct.inputs.reader import load_plan
+from tractduct.model.plan import Plan
 from tractduct.network.tree import DuctTree
 from tractduct.network.variants import Variant, VariantSet
 from tractduct.physics.air import Air
@@ -128,7 +126,7 @@ class Study:
 
 
 def study(
-    plan: Plan | str | Path,
+    plan: Plan,
     *,
     time_limit_s: float | None = None,
     quick: bool = False,
@@ -138,18 +136,15 @@ def study(
 
     Parameters
     ----------
-    plan : a Plan, or the path of a plan folder
     time_limit_s : for each of the two searches (the recommended set, the trade-off); None: until proven
     quick : leave out the trade-off and the comparisons, which take longer than all the rest
     progress : called with what is being done, steps done and steps in all
 
     Raises
     ------
-    InputFaults where the plan can't be read; OutOfTime where time ran out before any set was found; SolverError
-    where the chosen set fails the independent check.
+    InputFaults where the blower leaves nothing for the ducts; OutOfTime where time ran out before any set was
+    found; SolverError where the chosen set fails the independent check.
     """
-    if not isinstance(plan, Plan):
-        plan = load_plan(plan)
     case = build_case(plan)
     problem = case.problem()
     cap = plan.max_distinct_sizes or None

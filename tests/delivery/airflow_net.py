@@ -25,7 +25,7 @@ from tractduct.delivery.flow import (
     Source,
     solve_airflow,
 )
-from tractduct.inputs.plan import Section
+from tractduct.model.plan import Section
 from tractduct.network.airstream import DeviceLoss
 from tractduct.network.tree import DuctTree, build_tree
 from tractduct.physics.air import Air, site_air

@@ -13,7 +13,7 @@ from plan_folder import PlanTables, small_plan, written
 
 import tractduct
 from tractduct.findings import Severity
-from tractduct.inputs.breakdown import room_loads, turn
+from tractduct.model.loads import room_loads, turn
 from tractduct.network.variants import Variant
 from tractduct.one_plan import Study
 from tractduct.orientation import airflow_at, check_every_degree, lot_mix, plan_at, study_orientation

@@ -11,7 +11,7 @@ import pytest
 from breakdowns import demo_orientation
 from matplotlib.patches import Polygon
 
-from tractduct.inputs.lots import RoutePoint
+from tractduct.model.lots import RoutePoint
 from tractduct.orientation import OrientationStudy
 from tractduct.writers.plan_picture import draw_plan, plan_picture, turned_ft
 

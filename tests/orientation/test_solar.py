@@ -15,7 +15,7 @@ from breakdowns import broken_down, by_sun
 from plan_folder import PlanTables, written
 
 import tractduct
-from tractduct.inputs.breakdown import Breakdown, room_loads, turn
+from tractduct.model.loads import Breakdown, room_loads, turn
 from tractduct.orientation import study_orientation
 from tractduct.physics import solar
 from tractduct.writers import orientation_tables

@@ -16,8 +16,8 @@ from plan_folder import PlanTables, small_plan, written
 from scipy.interpolate import PchipInterpolator
 
 import tractduct
-from tractduct.inputs.breakdown import Breakdown, room_loads, turn
-from tractduct.inputs.plan import Plan
+from tractduct.model.loads import Breakdown, room_loads, turn
+from tractduct.model.plan import Plan
 from tractduct.physics.turning import bearing_deg, between_points
 
 SYSTEM = {"heating": 230.0, "cooling": 300.0}

@@ -9,7 +9,7 @@ import numpy as np
 from plan_folder import PlanTables, small_plan, written
 
 import tractduct
-from tractduct.inputs.plan import Plan
+from tractduct.model.plan import Plan
 from tractduct.sizing.case import Case, build_case
 
 SIZES = (5, 6, 7, 8, 10)

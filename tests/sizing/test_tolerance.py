@@ -17,9 +17,9 @@ from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 from plan_folder import small_plan, with_prices, written
 
-from tractduct.inputs.plan import Plan
+from tractduct import study
 from tractduct.inputs.reader import load_plan
-from tractduct.one_plan import study
+from tractduct.model.plan import Plan
 from tractduct.portfolio.stock import find_stock, stock_plan
 from tractduct.purchasing.compare import without_each_size
 from tractduct.sizing.case import build_case

@@ -22,8 +22,8 @@ from workbook_reading import all_cells, table_rows, words_of
 from tractduct.cli import main
 from tractduct.delivery.deliver import deliver
 from tractduct.delivery.lots import deliver_lots, settings_of_lots
-from tractduct.inputs.lots import RoomOutline
-from tractduct.inputs.plan import candidate_sizes
+from tractduct.model.lots import RoomOutline
+from tractduct.model.plan import candidate_sizes
 from tractduct.orientation import OrientationStudy, check_every_degree, plan_at, study_orientation
 from tractduct.orientation.azimuths import azimuth_label, variants_of
 from tractduct.physics.solar import SCREENING

@@ -11,8 +11,8 @@ from scipy.optimize import minimize_scalar
 
 from tractduct.delivery.flow import SizedDucts, section_loss_inwc, with_dampers
 from tractduct.delivery.predict import Delivered, Drive, default_drive, predict
-from tractduct.inputs.cells import key_of
-from tractduct.inputs.plan import Plan, Tolerance
+from tractduct.model.plan import Plan, Tolerance
+from tractduct.model.words import key_of
 from tractduct.network.tree import DuctTree
 from tractduct.sizing.case import Case
 from tractduct.sizing.highs import linear_program

@@ -19,8 +19,8 @@ from tractduct.delivery.flow import (
     solve_airflow,
 )
 from tractduct.errors import Fault, InputFaults
-from tractduct.inputs.cells import key_of
-from tractduct.inputs.plan import Plan, Tolerance
+from tractduct.model.plan import Plan, Tolerance
+from tractduct.model.words import key_of
 from tractduct.network.airstream import Airstream, airstream
 from tractduct.network.tree import DuctTree
 from tractduct.network.variants import VariantSet

@@ -10,14 +10,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tractduct.inputs import schema
-from tractduct.inputs.breakdown import Breakdown, room_loads
-from tractduct.inputs.cells import ALL_ROOMS, CellProblem, key_of, parse_flag
+from tractduct.inputs.cells import CellProblem, parse_flag
 from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.limits import MAX_ROOMS
 from tractduct.inputs.plan_file import PlanFile
 from tractduct.inputs.schema import in_units
 from tractduct.inputs.spelling import note_of_reading, plain_choice, plain_text
 from tractduct.inputs.tables import RawTable, header_key
+from tractduct.model import words
+from tractduct.model.loads import Breakdown, room_loads
+from tractduct.model.words import ALL_ROOMS, key_of
 from tractduct.physics.turning import POINT_DEG, share_by_load
 from tractduct.units import UnitSystem
 
@@ -58,9 +60,9 @@ def read_airflow(table: RawTable | None, plan_file: PlanFile, log: FaultLog) -> 
         if not log.faults:
             log.fault(table.label, "the table holds no airflow", "Fill it in")
         return RoomAirflow(rooms=tuple(rooms.values()), airflow_cfm=np.zeros((0, 0, 0, len(rooms))))
-    held_faces = [f for f in schema.FACES if any(k[0] == f for k in values)]
+    held_faces = [f for f in words.FACES if any(k[0] == f for k in values)]
     held_mirrored = sorted({k[1] for k in values})
-    held_seasons = [s for s in schema.SEASONS if any(k[3] == s for k in values)]
+    held_seasons = [s for s in words.SEASONS if any(k[3] == s for k in values)]
     faces = _chosen("front_faces", held_faces, _face, table, plan_file, log)
     mirrored = _chosen("mirrored", held_mirrored, _flag, table, plan_file, log)
     seasons = _chosen("seasons", held_seasons, _season, table, plan_file, log)
@@ -98,12 +100,12 @@ def turned_airflow(
     """
     if table is None or breakdown is None:
         return RoomAirflow(airflow_cfm=np.zeros((0, 0, 0, 0)))
-    faces = _chosen("front_faces", list(schema.FACES), _face, table, plan_file, log)
+    faces = _chosen("front_faces", list(words.FACES), _face, table, plan_file, log)
     mirrored = _chosen("mirrored", [False, True], _flag, table, plan_file, log)
     if plan_file.listed("variants", "mirrored") is None:
         mirrored = (False,)
-    seasons = _chosen("seasons", list(schema.SEASONS), _season, table, plan_file, log)
-    loads = room_loads(breakdown, [schema.FACES.index(f) * POINT_DEG for f in faces], mirrored)
+    seasons = _chosen("seasons", list(words.SEASONS), _season, table, plan_file, log)
+    loads = room_loads(breakdown, [words.FACES.index(f) * POINT_DEG for f in faces], mirrored)
     by_season = [loads.load(season, breakdown.airflow_at) for season in seasons]
     shape = (len(faces), len(mirrored), 0, len(breakdown.rooms))
     stacked = np.stack(by_season, axis=2) if by_season else np.zeros(shape)
@@ -182,8 +184,8 @@ def _cells(table: RawTable, plan_file: PlanFile, log: FaultLog) -> _Cells:
     if columns and "seasons" not in plan_file.part("variants"):
         # A plan of one season says so; a column that is missing by accident must not pass for that.
         names = load if cells.is_load else flow
-        for season in [s for s in schema.SEASONS if s not in {c[1] for c in columns}]:
-            other = next(s for s in schema.SEASONS if s != season)
+        for season in [s for s in words.SEASONS if s not in {c[1] for c in columns}]:
+            other = next(s for s in words.SEASONS if s != season)
             log.fault(
                 table.label,
                 f"the column '{named_as[names[season]]}' is missing",
@@ -300,7 +302,7 @@ def wide_column(header: str, units: UnitSystem) -> tuple[str, str] | None:
         if declared.kind == "number" and key.endswith(ending):
             word = key.removesuffix(ending)
             face = plain_choice(schema.AIRFLOW.field("front_faces"), word) or word.upper()
-            if face in schema.FACES:
+            if face in words.FACES:
                 return face, declared.name
     return None
 
@@ -316,12 +318,12 @@ def _quantity(header: str, units: UnitSystem) -> str:
 
 def _face(given: Any) -> str | None:
     word = str(given).strip().upper()
-    return word if word in schema.FACES else None
+    return word if word in words.FACES else None
 
 
 def _season(given: Any) -> str | None:
     word = str(given).strip().casefold()
-    return word if word in schema.SEASONS else None
+    return word if word in words.SEASONS else None
 
 
 def _flag(given: Any) -> bool | None:

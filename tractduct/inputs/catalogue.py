@@ -10,14 +10,15 @@ import numpy as np
 
 from tractduct.findings import Finding, Severity
 from tractduct.inputs import schema
-from tractduct.inputs.cells import NOT_OFFERED, allowed, key_of, nearest
+from tractduct.inputs.cells import NOT_OFFERED, allowed, nearest
 from tractduct.inputs.fault_log import FaultLog
-from tractduct.inputs.plan import Duct, Fitting, is_reducer
 from tractduct.inputs.plan_file import PlanFile
-from tractduct.inputs.schema import AT_PARENT, FLEX, Field, in_units
-from tractduct.inputs.sizes import Size
+from tractduct.inputs.schema import Field, in_units
 from tractduct.inputs.spelling import plain_text
 from tractduct.inputs.tables import RawTable, Row
+from tractduct.model.plan import Duct, Fitting, is_reducer
+from tractduct.model.sizes import Size
+from tractduct.model.words import AT_PARENT, FLEX, key_of
 
 _FALLS_SHOWN = 4  # of one product
 

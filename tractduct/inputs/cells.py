@@ -10,11 +10,11 @@ from collections.abc import Iterable
 from tractduct.inputs.limits import LEAST_NUMBER
 from tractduct.inputs.schema import Field
 from tractduct.inputs.unit_words import unit_of
+from tractduct.model.words import key_of
 
 TRUE_WORDS = ("true", "yes", "y", "1")
 FALSE_WORDS = ("false", "no", "n", "0")
 NOT_OFFERED = "-"
-ALL_ROOMS = "*"
 
 
 class CellProblem(ValueError):
@@ -28,11 +28,6 @@ class CellProblem(ValueError):
 
 _NUMBER = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?")
 _NOT_FINITE = ("nan", "inf", "infinity")
-
-
-def key_of(name: str) -> str:
-    """What two spellings of one name have in common: case and spacing do not matter."""
-    return " ".join(name.split()).casefold()
 
 
 def nearest(name: str, known: Iterable[str]) -> str:

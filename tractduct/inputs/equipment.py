@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from tractduct.inputs import schema
-from tractduct.inputs.cells import key_of, nearest
+from tractduct.inputs.cells import nearest
 from tractduct.inputs.fault_log import FaultLog
-from tractduct.inputs.plan import Device, Equipment
 from tractduct.inputs.plan_file import PlanFile
 from tractduct.inputs.tables import RawTable
+from tractduct.model import words
+from tractduct.model.plan import Device, Equipment
+from tractduct.model.words import key_of
 
 
 def read_equipment(
@@ -23,7 +25,7 @@ def read_equipment(
     given = plan_file.part("blower")
     leakage = plan_file.keys("leakage")
     if blower is None and schema.BLOWER.name not in log.unread:
-        for key in [f"{s}_speed" for s in schema.SEASONS if plan_file.text("blower", f"{s}_speed")]:
+        for key in [f"{s}_speed" for s in words.SEASONS if plan_file.text("blower", f"{s}_speed")]:
             log.fault(
                 plan_file.name,
                 "the plan names a speed and has no blower table",
@@ -35,7 +37,7 @@ def read_equipment(
         curves=curves,
         speed=_speeds(curves, seasons, plan_file, log) if curves else {},
         devices=_devices(devices, log),
-        system_cfm={s: numbers[f"{s}_cfm"] for s in schema.SEASONS if f"{s}_cfm" in given},
+        system_cfm={s: numbers[f"{s}_cfm"] for s in words.SEASONS if f"{s}_cfm" in given},
         held_airflow=plan_file.flag("blower", "held_airflow"),
         supply_leakage=leakage["supply_pct"] / 100.0,
         return_leakage=leakage["return_pct"] / 100.0,

@@ -7,20 +7,12 @@ from typing import Any, TypeVar
 
 from tractduct.errors import Fault, InputFaults
 from tractduct.findings import Finding, Severity
-from tractduct.inputs.cells import (
-    CellProblem,
-    allowed,
-    believable,
-    key_of,
-    parse_choice,
-    parse_number,
-    parse_size,
-    sentence,
-)
+from tractduct.inputs.cells import CellProblem, allowed, believable, parse_choice, parse_number, parse_size, sentence
 from tractduct.inputs.limits import MAX_FAULTS
 from tractduct.inputs.schema import KEYS, Field, in_units
-from tractduct.inputs.sizes import Size, size_of
 from tractduct.inputs.tables import RawTable, Row
+from tractduct.model.sizes import Size, size_of
+from tractduct.model.words import key_of
 from tractduct.units import NOMINAL
 
 T = TypeVar("T")

@@ -3,47 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from tractduct.inputs import schema
-from tractduct.inputs.cells import key_of, nearest, parse_flag
+from tractduct.inputs.cells import nearest, parse_flag
 from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.limits import MAX_FLOORS
-from tractduct.inputs.schema import FACES
 from tractduct.inputs.tables import RawTable
+from tractduct.model.lots import Lot, RoomOutline, RoutePoint
+from tractduct.model.words import FACES, key_of
 from tractduct.physics.turning import POINT_DEG, TURN_DEG
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Lot:
-    """One lot. ``azimuth_deg`` of the front, clockwise from north, 0 to under 360; ``flex`` empty: any."""
-
-    name: str
-    azimuth_deg: float
-    mirrored: bool = False
-    flex: str = ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RoomOutline:
-    """A rectangle of a room, in feet: x from the left wall seen from the street, y from the front wall back."""
-
-    room: str
-    x_ft: float
-    y_ft: float
-    width_ft: float
-    depth_ft: float
-    floor: str = "1"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RoutePoint:
-    """A point of a section's course; ``floor`` empty: drawn on each floor."""
-
-    section: str
-    x_ft: float
-    y_ft: float
-    floor: str = ""
 
 
 def read_lots(table: RawTable | None, flex: Sequence[str], ducts: Sequence[str], log: FaultLog) -> tuple[Lot, ...]:

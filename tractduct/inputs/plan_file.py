@@ -17,9 +17,9 @@ from tractduct.inputs.cells import CellProblem, allowed, nearest, parse_flag, pa
 from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.limits import MAX_NAME, MAX_NESTING, MAX_PLAN_FILE_BYTES, MAX_SIZES
 from tractduct.inputs.schema import Field, in_units, other_units
-from tractduct.inputs.sizes import Size, size_of
 from tractduct.inputs.spelling import note_of_reading, plain_text
 from tractduct.inputs.tables import TableFault, check_file
+from tractduct.model.sizes import Size, size_of
 from tractduct.units import IP, UnitSystem
 
 PLAN_FILE = "plan.toml"

@@ -10,11 +10,12 @@ import numpy as np
 
 from tractduct.findings import Finding, Severity
 from tractduct.inputs import schema
-from tractduct.inputs.cells import key_of, nearest
+from tractduct.inputs.cells import nearest
 from tractduct.inputs.fault_log import FaultLog
-from tractduct.inputs.plan import Duct
 from tractduct.inputs.schema import in_units
 from tractduct.inputs.tables import RawTable, Row
+from tractduct.model.plan import Duct
+from tractduct.model.words import key_of
 from tractduct.products.fit import LEAST_ROWS, Fit, FrictionTable, correction_of, fit_table, out_of_order
 
 

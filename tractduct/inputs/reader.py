@@ -21,19 +21,19 @@ from tractduct.inputs.catalogue import (
     read_prices,
     without_roughness,
 )
-from tractduct.inputs.cells import ALL_ROOMS, key_of, nearest
+from tractduct.inputs.cells import nearest
 from tractduct.inputs.equipment import read_equipment
 from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.finder import find_table, tell_unread
 from tractduct.inputs.limits import MAX_CANDIDATES, MAX_FLEX, MAX_SECTION_SIZES, MAX_SECTION_VARIANTS
 from tractduct.inputs.lots import read_lots, read_outlines, read_routes
-from tractduct.inputs.plan import Fitting, Plan, Purchase, Section, Tolerance, candidate_sizes, pieces_of
 from tractduct.inputs.plan_file import PLAN_FILE, PlanFile
 from tractduct.inputs.product_tables import read_inner_diameters, with_tables
-from tractduct.inputs.schema import FLEX, NOT_BOUGHT, SEASONS, SIDES
 from tractduct.inputs.section_table import read_sections
-from tractduct.inputs.sizes import Size
 from tractduct.inputs.tables import RawTable, Row
+from tractduct.model.plan import Fitting, Plan, Purchase, Section, Tolerance, candidate_sizes, pieces_of
+from tractduct.model.sizes import Size
+from tractduct.model.words import ALL_ROOMS, FLEX, NOT_BOUGHT, SEASONS, SIDES, key_of
 from tractduct.physics.air import site_air
 
 

@@ -13,19 +13,23 @@ from dataclasses import dataclass, replace
 from functools import cache
 from typing import Literal
 
+from tractduct.model.plan import DEFAULT_PRESSURE_INWC
+from tractduct.model.words import (
+    AT_PARENT,
+    BOUGHT,
+    EACH,
+    FACES,
+    KINDS,
+    PEAKS,
+    ROLES,
+    SEASONS,
+    SHAPES,
+    SIDES,
+    STICK_FT,
+)
 from tractduct.units import IP, MEASURES, SI, SYSTEMS, UnitSystem
 
-SEASONS = ("heating", "cooling")
-FACES = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")
-SIDES = ("supply", "return")
-ROLES = ("trunk", "branch")
-SHAPES = ("round", "rectangular")
-KINDS = ("rigid", "flex")
-PEAKS = ("room_peak", "house_peak")
-EACH, NOT_BOUGHT, AT_PARENT = BOUGHT = ("yes", "no", "at the parent")  # how a fitting is bought
 FREE_TEXT = ("source", "note")  # columns of any table that hold what the author likes
-STICK_FT = 5.0  # a stick of rigid duct where the prices table does not say; common practice, no source
-FLEX = "flex"  # the duct of a section that takes whichever flex product the variant has
 
 Kind = Literal["text", "number", "choice", "flag", "size", "fittings", "rooms", "price"]
 
@@ -600,9 +604,6 @@ DEVICES = TableSchema(
     ),
 )
 
-PLAN_FACES = {"front": 0.0, "left": 90.0, "back": 180.0, "right": 270.0}  # degrees clockwise from the front
-GLASS_WORDS = ("glass", "window", "skylight")  # a surface whose name holds one of them counts as glass
-
 
 def _factor(name: str, meaning: str, *, blank: bool = False) -> Field:
     return Field(
@@ -932,8 +933,8 @@ KEYS: dict[str, tuple[Field, ...]] = {
         Field(name="flex", meaning="flex products approved for this plan; default: all in the ducts table"),
     ),
     "pressure": (
-        _pressure("supply_inwc", 0.10, f"available to the supply ducts {_AFTER}"),
-        _pressure("return_inwc", 0.05, f"available to the return ducts {_AFTER}"),
+        _pressure("supply_inwc", DEFAULT_PRESSURE_INWC["supply"], f"available to the supply ducts {_AFTER}"),
+        _pressure("return_inwc", DEFAULT_PRESSURE_INWC["return"], f"available to the return ducts {_AFTER}"),
     ),
     "limits": (
         _velocity("trunk_rigid_fpm", 900.0),

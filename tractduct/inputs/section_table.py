@@ -7,13 +7,13 @@ from collections.abc import Mapping
 
 from tractduct.findings import Finding, Severity
 from tractduct.inputs import schema
-from tractduct.inputs.cells import ALL_ROOMS, key_of, nearest, parse_fittings, parse_rooms
+from tractduct.inputs.cells import nearest, parse_fittings, parse_rooms
 from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.limits import MAX_SECTIONS
-from tractduct.inputs.plan import Duct, Fitting, Section
-from tractduct.inputs.schema import FLEX
-from tractduct.inputs.sizes import Size
 from tractduct.inputs.tables import RawTable, Row
+from tractduct.model.plan import Duct, Fitting, Section
+from tractduct.model.sizes import Size
+from tractduct.model.words import ALL_ROOMS, FLEX, key_of
 
 
 def read_sections(

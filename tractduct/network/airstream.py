@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
 
-from tractduct.inputs.plan import Plan
+from tractduct.model.plan import Plan
 from tractduct.network.tree import DuctTree
 from tractduct.network.variants import Variant
 from tractduct.physics.air import Air

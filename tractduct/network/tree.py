@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tractduct.inputs.cells import ALL_ROOMS, key_of
-from tractduct.inputs.plan import Section
+from tractduct.model.plan import Section
+from tractduct.model.words import ALL_ROOMS, key_of
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tractduct.inputs.plan import Plan
+from tractduct.model.plan import Plan
 from tractduct.network.tree import DuctTree, run_shares
 
 

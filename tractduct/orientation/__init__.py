@@ -11,7 +11,7 @@ The turning itself is ``turn`` (loads by surface to room airflow at any azimuth)
 ``tractduct.physics.solar``, a screening method that needs ``pip install tractduct[solar]``.
 """
 
-from tractduct.inputs.breakdown import Breakdown, RoomLoads, room_loads, turn
+from tractduct.model.loads import Breakdown, RoomLoads, room_loads, turn
 from tractduct.orientation.azimuths import airflow_at, plan_at
 from tractduct.orientation.between import BrokenRange, DegreeCheck, check_every_degree
 from tractduct.orientation.check import BreakdownCheck, check_breakdown

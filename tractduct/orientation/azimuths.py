@@ -8,9 +8,9 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from tractduct.inputs.breakdown import turn
-from tractduct.inputs.plan import Plan
-from tractduct.inputs.schema import FACES
+from tractduct.model.loads import turn
+from tractduct.model.plan import Plan
+from tractduct.model.words import FACES
 from tractduct.network.variants import Variant
 from tractduct.physics.turning import POINT_DEG, TURN_DEG
 

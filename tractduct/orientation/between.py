@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tractduct.findings import Finding, Severity
-from tractduct.inputs.plan import Plan
+from tractduct.model.plan import Plan
 from tractduct.network.variants import Variant
 from tractduct.orientation.azimuths import azimuth_label, between_listed, plan_at, variants_of
 from tractduct.physics.turning import POINT_DEG, TURN_DEG

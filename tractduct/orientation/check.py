@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tractduct.findings import Finding, Severity
-from tractduct.inputs.breakdown import turn
-from tractduct.inputs.plan import Plan
+from tractduct.model.loads import turn
+from tractduct.model.plan import Plan
 from tractduct.orientation.azimuths import face_azimuth_deg
 
 FloatArray = NDArray[np.float64]

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tractduct.findings import Finding, Severity
-from tractduct.inputs.lots import Lot
-from tractduct.inputs.plan import Plan
+from tractduct.model.lots import Lot
+from tractduct.model.plan import Plan
 from tractduct.network.tree import DuctTree
 from tractduct.network.variants import Variant, expand_variants
 from tractduct.orientation.azimuths import airflow_at, azimuth_label, between_listed, nearest_face, plan_at

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tractduct.findings import Finding, Severity
-from tractduct.inputs.breakdown import RoomLoads, room_loads, turn
-from tractduct.inputs.cells import key_of
+from tractduct.model.loads import RoomLoads, room_loads, turn
+from tractduct.model.words import key_of
 from tractduct.one_plan import Study
 from tractduct.orientation.azimuths import face_azimuth_deg, system_cfm
 

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from tractduct.findings import Finding, Severity
-from tractduct.inputs.plan import Plan
+from tractduct.model.plan import Plan
 from tractduct.one_plan import Progress, Study
 from tractduct.orientation.azimuths import nearest_face
 from tractduct.orientation.between import DegreeCheck, check_every_degree, find_between

@@ -16,8 +16,8 @@ import numpy as np
 from tractduct.delivery.predict import Delivered
 from tractduct.errors import InputFaults, OutOfTime, printable_lines, shortened
 from tractduct.findings import Finding
-from tractduct.inputs.cells import key_of
-from tractduct.inputs.plan import Section
+from tractduct.model.plan import Section
+from tractduct.model.words import key_of
 from tractduct.one_plan import Study
 from tractduct.portfolio.find import Bundle
 

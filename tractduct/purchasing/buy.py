@@ -8,8 +8,8 @@ from dataclasses import dataclass
 
 from tractduct.delivery.predict import Drive
 from tractduct.findings import Finding, Severity
-from tractduct.inputs.plan import Plan
-from tractduct.inputs.schema import STICK_FT
+from tractduct.model.plan import Plan
+from tractduct.model.words import STICK_FT
 from tractduct.one_plan import Progress, Study
 from tractduct.purchasing.compare import Dropped, FlexComparison, compare_flex, without_each_size
 from tractduct.purchasing.order import Order, make_order

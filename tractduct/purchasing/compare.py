@@ -13,7 +13,7 @@ from tractduct.delivery.balance import balance
 from tractduct.delivery.flow import SizedDucts, with_dampers
 from tractduct.delivery.predict import Delivered, Drive, default_drive, installed_ducts, predict
 from tractduct.delivery.robust import MOST_COMPRESSION_PCT
-from tractduct.inputs.plan import Plan
+from tractduct.model.plan import Plan
 from tractduct.sizing.case import Case, build_case
 from tractduct.sizing.drivers import find_headroom
 from tractduct.sizing.solve import Solution, least_cost, recommend

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tractduct.inputs.plan import Plan
-from tractduct.inputs.schema import FLEX, STICK_FT
+from tractduct.model.plan import Plan
+from tractduct.model.words import FLEX, STICK_FT
 from tractduct.one_plan import Study
 
 

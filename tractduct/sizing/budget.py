@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tractduct.errors import Fault, InputFaults
-from tractduct.inputs.plan import Plan
+from tractduct.model.plan import Plan
 from tractduct.network.airstream import airstream
 from tractduct.network.tree import DuctTree
 from tractduct.network.variants import VariantSet

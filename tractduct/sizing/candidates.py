@@ -7,9 +7,9 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from tractduct.inputs.plan import Plan, candidate_sizes
-from tractduct.inputs.schema import FLEX
-from tractduct.inputs.sizes import Size
+from tractduct.model.plan import Plan, candidate_sizes
+from tractduct.model.sizes import Size
+from tractduct.model.words import FLEX
 from tractduct.network.tree import DuctTree
 from tractduct.network.variants import VariantSet
 from tractduct.physics.air import Air, velocity_pressure_inwc

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from tractduct.inputs.plan import Plan
+from tractduct.model.plan import Plan
 from tractduct.network.airstream import air_in_ducts
 from tractduct.network.tree import DuctTree, build_tree
 from tractduct.network.variants import VariantSet, expand_variants

@@ -8,9 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tractduct.findings import Finding, Severity
-from tractduct.inputs.cells import key_of
-from tractduct.inputs.plan import Plan, Tolerance, joint_of
-from tractduct.inputs.schema import AT_PARENT, EACH, NOT_BOUGHT
+from tractduct.model.plan import Plan, Tolerance, joint_of
+from tractduct.model.words import AT_PARENT, EACH, NOT_BOUGHT, key_of
 from tractduct.network.tree import DuctTree
 from tractduct.physics.friction import (
     COMPRESSION_TESTED_IN,

@@ -13,10 +13,9 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
-from tractduct.inputs.cells import ALL_ROOMS, key_of
-from tractduct.inputs.plan import Plan, Section, candidate_sizes, is_reducer
-from tractduct.inputs.schema import AT_PARENT, NOT_BOUGHT
-from tractduct.inputs.sizes import Size
+from tractduct.model.plan import Plan, Section, candidate_sizes, is_reducer
+from tractduct.model.sizes import Size
+from tractduct.model.words import ALL_ROOMS, AT_PARENT, NOT_BOUGHT, key_of
 from tractduct.network.airstream import airstream
 from tractduct.network.variants import Variant
 from tractduct.physics.air import site_air, velocity_pressure_inwc

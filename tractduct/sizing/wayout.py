@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from tractduct.inputs.plan import Duct, Plan, Section
-from tractduct.inputs.sizes import size_of
+from tractduct.model.plan import Duct, Plan, Section
+from tractduct.model.sizes import size_of
 from tractduct.network.variants import Variant
 from tractduct.sizing.budget import side_of_path, worst_by_side
 from tractduct.sizing.case import Case, build_case

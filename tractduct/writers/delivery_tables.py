@@ -7,7 +7,7 @@ import pandas as pd
 
 from tractduct.delivery.balance import Settings, tolerances_off
 from tractduct.delivery.deliver import HOOD_ERROR_PCT, Delivery
-from tractduct.inputs.cells import key_of
+from tractduct.model.words import key_of
 from tractduct.sizing.case import Case
 from tractduct.writers.tables import VARIANT_COLUMNS, room_text, variant_frame
 

@@ -16,7 +16,7 @@ from matplotlib.lines import Line2D
 from matplotlib.projections.polar import PolarAxes
 from matplotlib.ticker import MaxNLocator
 
-from tractduct.inputs.schema import FACES
+from tractduct.model.words import FACES
 from tractduct.orientation.azimuths import airflow_at, face_azimuth_deg
 from tractduct.orientation.sensitivity import RoomSensitivity
 from tractduct.orientation.study import OrientationStudy

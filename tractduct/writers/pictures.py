@@ -19,7 +19,7 @@ from matplotlib.ticker import MaxNLocator, StrMethodFormatter
 from numpy.typing import NDArray
 
 from tractduct.delivery.deliver import Delivery
-from tractduct.inputs.plan import Section
+from tractduct.model.plan import Section
 from tractduct.one_plan import Study
 from tractduct.writers import tables
 

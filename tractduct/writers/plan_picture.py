@@ -19,8 +19,8 @@ from matplotlib.patches import Polygon
 from numpy.typing import ArrayLike, NDArray
 from PIL import Image
 
-from tractduct.inputs.cells import key_of
-from tractduct.inputs.plan import Plan
+from tractduct.model.plan import Plan
+from tractduct.model.words import key_of
 from tractduct.orientation.azimuths import airflow_at, azimuth_label
 from tractduct.orientation.study import OrientationStudy
 from tractduct.writers.pictures import (

@@ -7,7 +7,7 @@ from collections import Counter
 from tractduct.delivery.deliver import Delivery
 from tractduct.delivery.predict import Drive
 from tractduct.findings import Finding, Severity
-from tractduct.inputs.cells import key_of
+from tractduct.model.words import key_of
 from tractduct.one_plan import Study
 from tractduct.orientation.study import OrientationStudy
 from tractduct.purchasing.buy import Buying, PurchaseList

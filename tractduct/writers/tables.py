@@ -10,7 +10,7 @@ import math
 import numpy as np
 import pandas as pd
 
-from tractduct.inputs.plan import Section
+from tractduct.model.plan import Section
 from tractduct.one_plan import Study
 from tractduct.orientation.sensitivity import size_steps
 from tractduct.sizing.candidates import at_sizes

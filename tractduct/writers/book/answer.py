@@ -9,7 +9,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from tractduct.inputs.schema import FLEX
+from tractduct.model.words import FLEX
 from tractduct.one_plan import Study
 from tractduct.sizing.candidates import at_sizes
 from tractduct.sizing.drivers import Reason

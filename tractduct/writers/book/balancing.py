@@ -10,7 +10,7 @@ import pandas as pd
 from tractduct.delivery.balance import Settings
 from tractduct.delivery.deliver import HOOD_ERROR_PCT, HOOD_ERROR_UNPOWERED_PCT, Delivery
 from tractduct.delivery.predict import Drive
-from tractduct.inputs.cells import key_of
+from tractduct.model.words import key_of
 from tractduct.units import UnitSystem
 from tractduct.writers import delivery_tables as frames
 from tractduct.writers.book.facts import named, turned

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 
-from tractduct.inputs.plan import Duct, Plan
+from tractduct.model.plan import Duct, Plan
 from tractduct.physics.friction import COMPRESSION_DECAY_PER_IN, COMPRESSION_TESTED_IN, COMPRESSION_TESTED_TO_PCT
 from tractduct.physics.solar import LEFT_OUT, MODELS, SCREENING
 from tractduct.sizing.margins import PRESSURE, SIZE, VELOCITY

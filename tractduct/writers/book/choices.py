@@ -13,7 +13,7 @@ from openpyxl.chart.shapes import GraphicalProperties
 from openpyxl.drawing.line import LineProperties
 from openpyxl.worksheet.worksheet import Worksheet
 
-from tractduct.inputs.schema import FLEX
+from tractduct.model.words import FLEX
 from tractduct.writers import tables
 from tractduct.writers.book.facts import Facts, counted, frame_rows
 from tractduct.writers.book.layout import Book, Page

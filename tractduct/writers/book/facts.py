@@ -10,7 +10,7 @@ import pandas as pd
 
 from tractduct.delivery.deliver import Delivery
 from tractduct.findings import Finding
-from tractduct.inputs.plan import Section
+from tractduct.model.plan import Section
 from tractduct.network.airstream import Airstream, airstream
 from tractduct.network.variants import Variant
 from tractduct.one_plan import Study

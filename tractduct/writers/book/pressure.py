@@ -8,8 +8,8 @@ from dataclasses import replace
 import numpy as np
 from openpyxl.utils import get_column_letter
 
-from tractduct.inputs.plan import Device, Plan
-from tractduct.inputs.schema import KEYS, SIDES
+from tractduct.model.plan import DEFAULT_PRESSURE_INWC, Device, Plan
+from tractduct.model.words import SIDES
 from tractduct.writers.book.facts import VARIANT_COLUMNS, Facts, variant_cells
 from tractduct.writers.book.layout import Book, Page
 from tractduct.writers.book.looks import (
@@ -55,7 +55,7 @@ def whose_pressure(plan: Plan, side: str) -> str:
     """Who says what a side's ducts may lose."""
     if side not in plan.default_pressure:
         return "set in the plan, for the site's air"
-    default = next(float(f.default or 0.0) for f in KEYS["pressure"] if f.name == f"{side}_inwc")
+    default = DEFAULT_PRESSURE_INWC[side]
     ratio = f"{plan.density_ratio:.3f}"
     times = "" if ratio == "1.000" else f", {plan.units.number(default, 'inWC', '.2f')} x {ratio} for the density here"
     return f"the program's default{times}"

@@ -17,7 +17,7 @@ from openpyxl.utils.cell import coordinate_to_tuple
 from openpyxl.worksheet.pagebreak import Break
 from openpyxl.worksheet.worksheet import Worksheet
 
-from tractduct.inputs.schema import STICK_FT
+from tractduct.model.words import STICK_FT
 from tractduct.purchasing.buy import Buying, PurchaseList, sticks_guessed
 from tractduct.purchasing.compare import COMPRESSIONS_PCT
 from tractduct.writers import purchasing_tables as frames

@@ -12,21 +12,24 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from tractduct.findings import Finding
-from tractduct.inputs.breakdown import Breakdown
-from tractduct.inputs.lots import Lot, RoomOutline, RoutePoint
-from tractduct.inputs.schema import AT_PARENT, EACH, FLEX, NOT_BOUGHT
-from tractduct.inputs.sizes import Size, round_size
+from tractduct.model.loads import Breakdown
+from tractduct.model.lots import Lot, RoomOutline, RoutePoint
+from tractduct.model.sizes import Size, round_size
+from tractduct.model.words import AT_PARENT, EACH, FLEX, NOT_BOUGHT
 from tractduct.physics.air import Air, site_air
 from tractduct.physics.friction import least_factor_by_size
 from tractduct.products.fit import TableCorrection
 from tractduct.units import IP, UnitSystem
+
+# For the ducts, in standard air, where a plan says nothing better; common practice, no source.
+DEFAULT_PRESSURE_INWC = {"supply": 0.10, "return": 0.05}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fitting:
     """A fitting by plain name. ``loss_coefficient`` is a part of the section's velocity pressure.
 
-    ``bought`` is one of ``schema.BOUGHT``.
+    ``bought`` is one of ``words.BOUGHT``.
     """
 
     name: str
