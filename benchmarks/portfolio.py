@@ -36,7 +36,7 @@ from tractduct.delivery.predict import installed_ducts, predict
 from tractduct.inputs.reader import load_plan
 from tractduct.one_plan import study
 from tractduct.portfolio.pool import Pool
-from tractduct.portfolio.stock import find_stock, stock_plan
+from tractduct.portfolio.stock import stock_list, stock_plan
 from tractduct.sizing.case import build_case
 from tractduct.sizing.solve import recommend
 from tractduct.writers.output import write_study
@@ -153,7 +153,7 @@ def stock(folders: Sequence[Path], numbers: Sequence[int]) -> list[dict[str, flo
         plans = [stock_plan(build_case(load_plan(folder))) for folder in folders[:count]]
         start = time.perf_counter()
         with Pool(2) as pool:
-            found = find_stock(plans, pool=pool)
+            found = stock_list(plans, pool=pool)
         rows.append(
             {
                 "plans": count,

@@ -29,7 +29,7 @@ from benchmarks.cpsat import cpsat_front
 from benchmarks.naive import Naive
 from benchmarks.plans import VARIANTS_PER_FLEX, synthetic_plan
 from tractduct.sizing.program import SizingProblem
-from tractduct.sizing.solve import SizeFront, least_cost, recommend, size_front
+from tractduct.sizing.solve import TradeOff, least_cost, recommend, trade_off_of
 
 Result = TypeVar("Result")
 WITHIN_PCT = 5.0
@@ -50,7 +50,7 @@ def same(ours: object, other: object, what: str) -> None:
         raise SystemExit(f"{what}: the answers differ\n  solver: {ours}\n  other: {other}")
 
 
-def in_cents(front: SizeFront) -> list[tuple[int, int]]:
+def in_cents(front: TradeOff) -> list[tuple[int, int]]:
     assert front.status == "optimal"
     return [(entry.distinct_sizes, round(100 * entry.cost)) for entry in reversed(front.entries)]
 
@@ -59,7 +59,7 @@ def race(problem: SizingProblem, naive_limit_s: float) -> dict[str, float]:
     """Seconds of everything raced at one plan; naive times are a lower bound where the limit was met."""
     row: dict[str, float] = {}
     row["least_s"], least = timed(lambda: least_cost(problem), repeats=3)
-    row["front_s"], front = timed(lambda: size_front(problem), repeats=3)
+    row["front_s"], front = timed(lambda: trade_off_of(problem), repeats=3)
     row["recommend_s"], _ = timed(lambda: recommend(problem, WITHIN_PCT), repeats=3)
     ours = in_cents(front)
     row["numbers"] = len(ours)
@@ -81,7 +81,7 @@ def grow(n_section: int, n_variant: int, groups: int, seed: int) -> dict[str, fl
     row["least_s"], least = timed(lambda: least_cost(problem), repeats=3)
     assert least.status == "optimal"
     row["recommend_s"], _ = timed(lambda: recommend(problem, WITHIN_PCT))
-    row["front_s"], front = timed(lambda: size_front(problem))
+    row["front_s"], front = timed(lambda: trade_off_of(problem))
     row["numbers"] = len(in_cents(front))
     return row
 

@@ -381,7 +381,7 @@ class Reference:
         ]
         return min(rates, default=math.inf)
 
-    def own_size(self, name: str, variant: tuple[str, bool, str, str]) -> str | None:
+    def friction_rate_size(self, name: str, variant: tuple[str, bool, str, str]) -> str | None:
         """The smallest standard size by the friction-rate method; '' where none fits.
 
         None where one is too close to its limit to tell (within 1e-6).

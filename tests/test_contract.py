@@ -257,22 +257,22 @@ def test_drivers(name: str) -> None:
     chosen = found["size_set"]
     assert set(found["drivers"]) == set(chosen)
     for section_name, listed in found["drivers"].items():
-        drivers = {variant_of(entry) for entry in listed}
-        assert len(drivers) == len(listed)
+        governing = {variant_of(entry) for entry in listed}
+        assert len(governing) == len(listed)
         at = reference.size[chosen[section_name]]
         smaller = [s for s in reference.candidates(section_name) if s.diameter < at.diameter - 1e-9]
         if not smaller:
-            assert not drivers
+            assert not governing
             continue
         trial = {**chosen, section_name: smaller[-1].label}
         if any(
             reference.size[chosen[child]].diameter > smaller[-1].diameter + 1e-9
             for child in reference.children(section_name)
         ):
-            assert not drivers, f"{section_name} can't shrink for its child"
+            assert not governing, f"{section_name} can't shrink for its child"
             continue
         broken = {v for v in reference.variants if reference.breaks(trial, v, only=section_name)}
-        assert drivers == broken
+        assert governing == broken
 
 
 @every_plan
@@ -280,7 +280,7 @@ def test_own_sizes_are_standard(name: str) -> None:
     reference, found = worked(name)
     for entry in found["variants"]:
         for section_name, values in entry["sections"].items():
-            expected = reference.own_size(section_name, variant_of(entry))
+            expected = reference.friction_rate_size(section_name, variant_of(entry))
             if expected is not None:
                 assert values["own_size"] == expected, (section_name, variant_of(entry))
 
@@ -386,7 +386,7 @@ def test_a_size_that_one_flex_lacks_is_not_used_for_flex() -> None:
 def test_the_demo_folder_reads_as_it_stands(demo_folder: Path) -> None:
     plan = tractduct.load_plan(demo_folder)
     assert tractduct.load_plan(demo_folder / "plan.toml").sections == plan.sections
-    assert len(plan.front_faces) * len(plan.mirrored) * len(plan.seasons) * len(plan.flex) == 8 * 2 * 2 * 3
+    assert len(plan.fronts) * len(plan.mirrored) * len(plan.seasons) * len(plan.flex) == 8 * 2 * 2 * 3
     assert results(tractduct.study(plan))["plan"] == "Brindlecote 2670"
 
 

@@ -38,8 +38,8 @@ def test_one_run_by_hand() -> None:
 
 def test_the_exact_diameter_of_the_run_by_hand() -> None:
     study = study_of(one_run())
-    assert (study.hand.exact_diameter_in > 5.5).all()
-    assert (study.hand.exact_diameter_in < 6.0).all()
+    assert (study.by_friction_rate.exact_diameter_in > 5.5).all()
+    assert (study.by_friction_rate.exact_diameter_in < 6.0).all()
 
 
 def test_a_poorer_flex_moves_ten_per_cent_less() -> None:
@@ -52,16 +52,18 @@ def test_a_poorer_flex_moves_ten_per_cent_less() -> None:
     ]
     study = study_of(plan)
     i = study.tree.index("BED")
-    at = {v.flex: n for n, v in enumerate(study.variants.variants) if (v.front_faces, v.season) == ("N", "heating")}
+    at = {v.flex: n for n, v in enumerate(study.variants.variants) if (v.front, v.season) == ("N", "heating")}
     flow = study.variants.airflow_cfm[at["good"], i]
     # The exact diameter for the poor product is that of a good product that must carry 1 / 0.9 of the air.
-    expected = diameter_for_friction_rate_in(study.hand.path_friction_rate[1], flow / 0.9, 0.001, study.air)
-    assert study.hand.exact_diameter_in[at["poor"], i] == pytest.approx(float(expected), rel=1e-6)
+    expected = diameter_for_friction_rate_in(study.by_friction_rate.path_friction_rate[1], flow / 0.9, 0.001, study.air)
+    assert study.by_friction_rate.exact_diameter_in[at["poor"], i] == pytest.approx(float(expected), rel=1e-6)
     # And in the diameter that is exact for the good product the poor one carries 90 % at that rate.
-    exact = study.hand.exact_diameter_in[at["good"], i]
+    exact = study.by_friction_rate.exact_diameter_in[at["good"], i]
     ratio = study.air.density_ratio
     assert ratio < 1.0
-    assert friction_rate(flow, exact, 0.001, 500.0) == pytest.approx(float(study.hand.path_friction_rate[1]), rel=1e-5)
+    assert friction_rate(flow, exact, 0.001, 500.0) == pytest.approx(
+        float(study.by_friction_rate.path_friction_rate[1]), rel=1e-5
+    )
     worse = {v["flex"]: v["sections"]["BED"]["loss_inwc"] for v in results_of(plan)["variants"]}
     assert worse["poor"] > worse["good"]
 
@@ -77,14 +79,14 @@ def test_a_run_just_large_enough_for_good_flex_is_too_small_for_poor(write_plan:
     found = tractduct.study(write_plan(plan))
     own = {
         v.flex: found.table.sizes[k].label
-        for v, k in zip(found.variants.variants, found.hand.own_size[:, 0], strict=True)
+        for v, k in zip(found.variants.variants, found.by_friction_rate.friction_rate_size[:, 0], strict=True)
     }
     assert own == {"good": "7", "poor": "8"}
     # With 90 % of the air the poor product fits in 7 in too.
     less = one_run("flex", cfm=round(low * 0.9 * 0.999, 3))
     less.tables["ducts"] = plan.tables["ducts"]
     found = tractduct.study(write_plan(less))
-    assert {found.table.sizes[k].label for k in found.hand.own_size[:, 0]} == {"7"}
+    assert {found.table.sizes[k].label for k in found.by_friction_rate.friction_rate_size[:, 0]} == {"7"}
 
 
 def test_velocity_can_ask_for_more_than_friction() -> None:
@@ -116,10 +118,10 @@ def test_a_shared_section_takes_the_lowest_friction_rate() -> None:
     study = study_of(plan)
     trunk = study.tree.index("T1")
     for v in range(len(study.variants.variants)):
-        assert study.hand.section_friction_rate[v, trunk] == pytest.approx(14.0 / 123, rel=1e-9)
+        assert study.by_friction_rate.section_friction_rate[v, trunk] == pytest.approx(14.0 / 123, rel=1e-9)
         flow = study.variants.airflow_cfm[v, trunk]
         exact = diameter_for_friction_rate_in(14.0 / 123, flow, 0.0003, study.air)
-        assert study.hand.exact_diameter_in[v, trunk] == pytest.approx(float(exact), rel=1e-6)
+        assert study.by_friction_rate.exact_diameter_in[v, trunk] == pytest.approx(float(exact), rel=1e-6)
 
 
 def test_a_run_that_is_shut_does_not_set_the_rate_of_its_trunk() -> None:
@@ -128,7 +130,9 @@ def test_a_run_that_is_shut_does_not_set_the_rate_of_its_trunk() -> None:
     plan.tables["sections"].insert(4, section("BED2", "T1", "branch", "flex", 5, "collar", "Bed"))
     study = study_of(plan)
     trunk = study.tree.index("T1")
-    rates = {v.season: study.hand.section_friction_rate[n, trunk] for n, v in enumerate(study.variants.variants)}
+    rates = {
+        v.season: study.by_friction_rate.section_friction_rate[n, trunk] for n, v in enumerate(study.variants.variants)
+    }
     assert rates["cooling"] == pytest.approx(14.0 / 123)  # BED, 123 ft
     assert rates["heating"] == pytest.approx(14.0 / 95)  # DEN, 95 ft, is the longest that is open
     shut = [v for v in results_of(plan)["variants"] if v["season"] == "heating"]
@@ -152,7 +156,7 @@ def test_own_sizes_of_random_plans(seed: int) -> None:
     for entry in found["variants"]:
         variant = (entry["front_faces"], entry["mirrored"], entry["season"], entry["flex"])
         for name, values in entry["sections"].items():
-            expected = reference.own_size(name, variant)
+            expected = reference.friction_rate_size(name, variant)
             if expected is not None:
                 assert values["own_size"] == expected, (name, variant)
                 compared += 1
@@ -175,7 +179,9 @@ def drawn_by_hand(reference: Reference, plan: PlanTables) -> tuple[dict[str, str
     for face, mirrored in dict.fromkeys((v[0], v[1]) for v in reference.variants):
         sizes: dict[str, float] = {}
         for name in reversed(rows):
-            mine = [reference.own_size(name, (face, mirrored, season, flex)) for season in ("heating", "cooling")]
+            mine = [
+                reference.friction_rate_size(name, (face, mirrored, season, flex)) for season in ("heating", "cooling")
+            ]
             assert all(mine), "each section has a size of its own"
             beyond = [sizes[child] for child, row in rows.items() if row["parent"] == name]
             sizes[name] = max([float(label or 0) for label in mine] + beyond)

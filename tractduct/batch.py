@@ -21,7 +21,7 @@ from tractduct.one_plan import Progress, study
 from tractduct.portfolio.find import Bundle, Place, read_bundle
 from tractduct.portfolio.outcome import Outcome, State, outcome_of_error, outcome_of_study
 from tractduct.portfolio.pool import Pool, answers_of_cluster
-from tractduct.portfolio.stock import StockList, StockPlan, find_stock, stock_plan
+from tractduct.portfolio.stock import StockList, StockPlan, stock_list, stock_plan
 from tractduct.portfolio.store import OUTCOME_FILE, Packed, Store
 from tractduct.sizing.case import build_case
 from tractduct.version import VERSION, code_key
@@ -217,7 +217,7 @@ def _stock_list(places: Sequence[Place], store: Store, options: Options, pool: P
         for name, plan in coming:
             plans[name] = plan
             progress("stock: plans", len(plans), len(sized))
-    return find_stock(
+    return stock_list(
         [plans[name] for name in sized],
         pool=pool,
         time_limit_s=options.time_limit_s,

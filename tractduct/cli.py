@@ -497,19 +497,19 @@ def _fit(options: argparse.Namespace) -> int:
 
 def _check(options: argparse.Namespace) -> int:
     from tractduct.inputs.reader import load_plan
-    from tractduct.orientation.lots import find_in_lots, lot_results
+    from tractduct.orientation.lots import lot_findings, lot_results
     from tractduct.sizing.case import build_case
-    from tractduct.sizing.hand import size_by_hand
-    from tractduct.sizing.practice import find_in_plan
+    from tractduct.sizing.friction_rate import size_by_friction_rate
+    from tractduct.sizing.practice import plan_findings
 
     plan = load_plan(options.plan)
     case = build_case(plan)
-    found = [*plan.findings, *find_in_plan(case, size_by_hand(case))]
-    found += find_in_lots(plan, lot_results(plan, case.tree, {}))
+    found = [*plan.findings, *plan_findings(case, size_by_friction_rate(case))]
+    found += lot_findings(plan, lot_results(plan, case.tree, {}))
     for finding in sorted(found, key=lambda f: f.severity):
         _say(finding)
     runs = sum(section.is_run for section in plan.sections)
-    variants = len(plan.front_faces) * len(plan.mirrored) * len(plan.seasons) * len(plan.flex)
+    variants = len(plan.fronts) * len(plan.mirrored) * len(plan.seasons) * len(plan.flex)
     _say(
         f"{plan.name}: no faults. {len(plan.rooms)} rooms, {len(plan.sections)} sections, {runs} of them "
         f"runs that end at a register or grille, {variants} variants."

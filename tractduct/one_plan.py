@@ -16,20 +16,20 @@ from tractduct.network.variants import Variant, VariantSet
 from tractduct.physics.air import Air
 from tractduct.sizing.candidates import CandidateTable
 from tractduct.sizing.case import Case, build_case
-from tractduct.sizing.drivers import (
+from tractduct.sizing.friction_rate import FrictionRateSizing, single_orientation_set, size_by_friction_rate
+from tractduct.sizing.governing import (
     Comparison,
-    Driver,
+    Governing,
     Headroom,
-    find_drivers,
-    find_headroom,
+    governing_variants,
+    headroom_by_run,
     price_of_standardizing,
 )
-from tractduct.sizing.hand import HandSizing, single_orientation_set, size_by_hand
-from tractduct.sizing.margins import Margins, find_margins
-from tractduct.sizing.practice import find_in_plan, find_in_sizes
-from tractduct.sizing.solve import Solution, recommend, size_front
+from tractduct.sizing.margins import Margins, margins_of
+from tractduct.sizing.practice import plan_findings, size_findings
+from tractduct.sizing.remedies import Conflict, Remedy, diagnose, try_remedies
+from tractduct.sizing.solve import Solution, recommend, trade_off_of
 from tractduct.sizing.verify import Breach, Verification, verify_sizes
-from tractduct.sizing.wayout import Conflict, WayOut, find_conflicts, try_ways_out
 
 Progress = Callable[[str, int, int], None]  # what is being done, steps done, steps in all
 
@@ -38,7 +38,7 @@ Progress = Callable[[str, int, int], None]  # what is being done, steps done, st
 class SingleOrientation:
     """What a designer would draw for the worst front alone; see ``single_orientation_set``."""
 
-    front_faces: str
+    front: str
     mirrored: bool
     flex: str
     size_index: NDArray[np.intp]
@@ -53,27 +53,27 @@ class Study:
     ``status`` is ``optimal``, ``feasible`` (time ran out; the bound says how far off it can be) or
     ``infeasible``: each of the first and the last is proven.
     ``least_cost`` and ``recommended`` hold size indices (n_section,) in the order of ``tree.sections``;
-    ``recommended`` is the standard size set; ``front`` is the least cost by number of distinct sizes, and
+    ``recommended`` is the standard size set; ``trade_off`` is the least cost by number of distinct sizes, and
     ``open_numbers`` are those that time ran out on, each with a bound on the cost. Where no set holds,
     ``conflicts`` and ``ways_out`` say why and what helps, and what belongs to a set is empty or None.
     """
 
     case: Case
-    hand: HandSizing
+    by_friction_rate: FrictionRateSizing
     status: str
     least_cost: Solution
     recommended: Solution
-    front: tuple[Solution, ...]
+    trade_off: tuple[Solution, ...]
     open_numbers: tuple[tuple[int, float], ...]
     verification: Verification | None
     margins: Margins | None
-    drivers: tuple[Driver, ...]
+    governing: tuple[Governing, ...]
     headroom: tuple[Headroom, ...]
     comparisons: tuple[Comparison, ...]
     single: SingleOrientation
     findings: tuple[Finding, ...]
     conflicts: tuple[Conflict, ...]
-    ways_out: tuple[WayOut, ...]
+    remedies: tuple[Remedy, ...]
 
     @property
     def plan(self) -> Plan:
@@ -156,52 +156,52 @@ def study(
             f"{plan.name}: no size set was found in {time_limit_s:g} seconds, and it is not proven that none holds. "
             "Nothing was written. Allow more time with --seconds, or leave it out to search until proven"
         )
-    hand = size_by_hand(case, recommended.size_index)
-    findings = [*plan.findings, *find_in_plan(case, hand)]
-    front: tuple[Solution, ...] = ()
+    by_friction_rate = size_by_friction_rate(case, recommended.size_index)
+    findings = [*plan.findings, *plan_findings(case, by_friction_rate)]
+    trade_off: tuple[Solution, ...] = ()
     open_numbers: tuple[tuple[int, float], ...] = ()
     verification: Verification | None = None
     margins: Margins | None = None
     conflicts: tuple[Conflict, ...] = ()
-    ways_out: tuple[WayOut, ...] = ()
-    drivers: tuple[Driver, ...] = ()
+    remedies: tuple[Remedy, ...] = ()
+    governing: tuple[Governing, ...] = ()
     headroom: tuple[Headroom, ...] = ()
     comparisons: tuple[Comparison, ...] = ()
     if recommended.size_index is not None:
         verification = _confirmed(case, recommended.size_index)
-        margins = find_margins(case, verification, recommended.size_index, hand.path_available_inwc)
+        margins = margins_of(case, verification, recommended.size_index, by_friction_rate.path_available_inwc)
         if not quick:
-            swept = size_front(
+            swept = trade_off_of(
                 problem,
                 max_distinct=cap,
                 time_limit_s=time_limit_s,
                 on_step=lambda done, total: progress("trade-off", done, total),
             )
-            front, open_numbers = swept.entries, swept.open_numbers
+            trade_off, open_numbers = swept.entries, swept.open_numbers
             comparisons = _compared(case, cheapest, progress)
-        drivers = find_drivers(case, recommended.size_index)
-        headroom = find_headroom(case, recommended.size_index)
-        findings += find_in_sizes(case, recommended.size_index, drivers)
+        governing = governing_variants(case, recommended.size_index)
+        headroom = headroom_by_run(case, recommended.size_index)
+        findings += size_findings(case, recommended.size_index, governing)
     else:
-        conflicts = find_conflicts(case, cap)
-        ways_out = try_ways_out(plan, conflicts, lambda: progress("ways out", 0, 0))
+        conflicts = diagnose(case, cap)
+        remedies = try_remedies(plan, conflicts, lambda: progress("ways out", 0, 0))
     return Study(
         case=case,
-        hand=hand,
+        by_friction_rate=by_friction_rate,
         status=recommended.status,
         least_cost=cheapest,
         recommended=recommended,
-        front=front,
+        trade_off=trade_off,
         open_numbers=open_numbers,
         verification=verification,
         margins=margins,
-        drivers=drivers,
+        governing=governing,
         headroom=headroom,
         comparisons=comparisons,
-        single=_single(case, hand),
+        single=_single(case, by_friction_rate),
         findings=tuple(sorted(findings, key=lambda f: f.severity)),
         conflicts=conflicts,
-        ways_out=ways_out,
+        remedies=remedies,
     )
 
 
@@ -218,7 +218,7 @@ def _confirmed(case: Case, size_index: NDArray[np.intp]) -> Verification:
 
 
 def _compared(case: Case, cheapest: Solution, progress: Progress) -> tuple[Comparison, ...]:
-    total = 2 * sum(n for n in (len(case.plan.front_faces), len(case.plan.flex)) if n > 1)
+    total = 2 * sum(n for n in (len(case.plan.fronts), len(case.plan.flex)) if n > 1)
     done = 0
 
     def step() -> None:
@@ -229,10 +229,10 @@ def _compared(case: Case, cheapest: Solution, progress: Progress) -> tuple[Compa
     return price_of_standardizing(case, cheapest, step)
 
 
-def _single(case: Case, hand: HandSizing) -> SingleOrientation:
-    looked_at, size_index = single_orientation_set(case, hand)
+def _single(case: Case, by_friction_rate: FrictionRateSizing) -> SingleOrientation:
+    looked_at, size_index = single_orientation_set(case, by_friction_rate)
     return SingleOrientation(
-        front_faces=looked_at.front_faces,
+        front=looked_at.front,
         mirrored=looked_at.mirrored,
         flex=looked_at.flex,
         size_index=size_index,

@@ -260,7 +260,7 @@ def test_one_setting_is_one_setting() -> None:
     names = case.variants.variants
     for pair in one.variants:
         assert {names[v].season for v in pair} == {"heating", "cooling"}
-        assert len({(names[v].front_faces, names[v].mirrored, names[v].flex) for v in pair}) == 1
+        assert len({(names[v].front, names[v].mirrored, names[v].flex) for v in pair}) == 1
     solution = one.delivered.solution
     lost = section_loss_inwc(ducts, solution.airflow_cfm, case.air) @ case.tree.path.T.astype(float)
     for p, run in enumerate(case.tree.runs):

@@ -176,7 +176,7 @@ def lost(plan: PlanTables, got: Delivered, v: int, run: str) -> float:
     """What a run's way loses at the delivered airflow, section by section, each with the air that it carries."""
     reference, total = Reference(plan), 0.0
     variant = got.variants.variants[v]
-    key = (variant.front_faces, variant.mirrored, variant.season, variant.flex)
+    key = (variant.front, variant.mirrored, variant.season, variant.flex)
     for name in reference.way(run):
         duct, size = reference.duct(name, variant.flex), reference.size[str(SIZES[name])]
         cfm = float(got.solution.airflow_cfm[v, got.tree.index(name)])

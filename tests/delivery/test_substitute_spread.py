@@ -22,8 +22,8 @@ from plan_folder import PlanTables, duct, section, small_plan, with_prices
 
 from tractduct.delivery.balance import balance
 from tractduct.delivery.predict import Drive, installed_ducts, predict
-from tractduct.delivery.robust import SEED, Spread, find_spread
-from tractduct.delivery.substitute import Substitution, find_substitutions
+from tractduct.delivery.robust import SEED, Spread, building_spread
+from tractduct.delivery.substitute import Substitution, substitutions_of
 from tractduct.sizing.case import Case
 from tractduct.sizing.verify import verify_sizes
 
@@ -32,7 +32,7 @@ from tractduct.sizing.verify import verify_sizes
 
 def substitutions(plan: PlanTables, drive: Drive | None = None) -> tuple[Case, dict[tuple[str, str], Substitution]]:
     case = case_of(plan)
-    return case, {(s.designed, s.installed): s for s in find_substitutions(case, drive=drive)}
+    return case, {(s.designed, s.installed): s for s in substitutions_of(case, drive=drive)}
 
 
 def tight_plan() -> PlanTables:
@@ -130,7 +130,7 @@ def test_a_product_that_moves_ten_per_cent_less_loses_ten_per_cent() -> None:
 
 
 def test_one_product_has_no_substitute() -> None:
-    assert find_substitutions(case_of(small_plan(variants={"flex": ["meadow"]}))) == ()
+    assert substitutions_of(case_of(small_plan(variants={"flex": ["meadow"]}))) == ()
 
 
 def test_a_product_that_nothing_holds_for_is_left_out() -> None:
@@ -152,7 +152,7 @@ def test_a_product_that_nothing_holds_for_is_left_out() -> None:
 def spread_of(plan: PlanTables, drive: Drive | None = None, builds: int = 40) -> tuple[Case, Spread]:
     case = case_of(plan)
     dampers = balance(case, ducts_of(case), drive=drive).coefficient
-    return case, find_spread(case, at_sizes(case), dampers, builds=builds, drive=drive)
+    return case, building_spread(case, at_sizes(case), dampers, builds=builds, drive=drive)
 
 
 def test_spread_is_seeded() -> None:

@@ -540,7 +540,7 @@ BAD: dict[str, Bad] = {
         alone=False,  # one for each room that lacks it
     ),
     "a room that no section serves": Bad(
-        change=both(*(add("airflow", front_faces=f, room="Loft", heating_cfm=9, cooling_cfm=9) for f in "NS")),
+        change=both(*(add("airflow", front=f, room="Loft", heating_cfm=9, cooling_cfm=9) for f in "NS")),
         file="airflow.csv",
         column="room",
         value="Loft",
@@ -1157,7 +1157,7 @@ def same(plan: PlanTables, folder: Path) -> bool:
         and with_plan.fittings == good.fittings
         and with_plan.ducts == good.ducts
         and with_plan.rooms == good.rooms
-        and with_plan.front_faces == good.front_faces
+        and with_plan.front == good.front
         and bool((with_plan.airflow_cfm == good.airflow_cfm).all())
     )
 

@@ -166,7 +166,7 @@ def test_a_plan_in_many_hands(form: str, plan: PlanTables, write_plan: WritePlan
     assert read.ducts == good.ducts
     assert read.sizes == good.sizes
     assert (read.supply_inwc, read.return_inwc, read.elevation_ft) == (0.14, 0.06, 500.0)
-    assert read.front_faces == good.front_faces
+    assert read.fronts == good.front
     assert (read.airflow_cfm == good.airflow_cfm).all()
     assert tractduct.study(read, quick=True).size_set == tractduct.study(good, quick=True).size_set
     subjects = [f.subject for f in notes(read.findings)]
@@ -190,7 +190,7 @@ def test_a_row_for_two_faces(plan: PlanTables, write_plan: WritePlan) -> None:
     shared = plan.copy()
     shared.tables["airflow"] = [{**r, "front_faces": "N/NE"} for r in plan.tables["airflow"][:3]]
     read = tractduct.load_plan(write_plan(shared))
-    assert read.front_faces == ("N", "NE")
+    assert read.fronts == ("N", "NE")
     assert (read.airflow_cfm[0] == read.airflow_cfm[1]).all()
     (note,) = notes(read.findings)
     assert "'N/NE' in row 2 is read as N and NE" in note.message

@@ -17,9 +17,9 @@ from tractduct.model.loads import room_loads, turn
 from tractduct.network.variants import Variant
 from tractduct.one_plan import Study
 from tractduct.orientation import airflow_at, check_every_degree, lot_mix, plan_at, study_orientation
-from tractduct.orientation.azimuths import azimuth_label, between_listed, nearest_face
-from tractduct.orientation.between import find_between
-from tractduct.orientation.lots import find_in_lots, lot_results
+from tractduct.orientation.azimuths import azimuth_label, between_listed, nearest_front
+from tractduct.orientation.between import check_between
+from tractduct.orientation.lots import lot_findings, lot_results
 from tractduct.sizing.solve import least_cost
 from tractduct.sizing.verify import verify_sizes
 from tractduct.writers import orientation_tables
@@ -41,7 +41,7 @@ def smaller(study: Study, section: str) -> dict[str, str]:
 def sized_for(face: str) -> dict[str, str]:
     """The demo's least-cost set for one face."""
     case = demo_study().case
-    return case.labels(least_cost(case.only(case.variants.where(face=face)).problem()).size_index)
+    return case.labels(least_cost(case.only(case.variants.where(front=face)).problem()).size_index)
 
 
 @pytest.mark.parametrize("face", ["N", "W"])
@@ -54,9 +54,7 @@ def test_every_degree_against_single_azimuths(face: str) -> None:
     worst = {}
     for azimuth in range(0, 360, 9):
         one = plan_at(plan, [float(azimuth)], plan.mirrored)
-        variants = tuple(
-            Variant(one.front_faces[0], m, s, f) for m in plan.mirrored for s in plan.seasons for f in plan.flex
-        )
+        variants = tuple(Variant(one.front[0], m, s, f) for m in plan.mirrored for s in plan.seasons for f in plan.flex)
         found = verify_sizes(one, variants, chosen)
         assert bool(check.holds_at[azimuth]) == found.holds
         worst[azimuth] = max((b.amount / b.limit for b in found.breaches), default=0.0)
@@ -95,7 +93,7 @@ def test_what_breaks_between_the_faces_is_told_with_its_directions(section: str)
     study = demo_study()
     chosen = smaller(study, "B4") if section == "B4" else {**study.size_set, "T1": "8x8"}
     check = check_every_degree(study.plan, chosen)
-    told = list(find_between(check))
+    told = list(check_between(check))
     assert told
     assert {f.severity for f in told} == {Severity.WARNING}
     assert len(told) == len({(r.limit_name, r.section) for r in check.broken})
@@ -107,9 +105,9 @@ def test_what_breaks_between_the_faces_is_told_with_its_directions(section: str)
             assert r.azimuths in finding.message
     # The worst of them, worked out at its azimuth alone.
     assert worst.worst.variant is not None
-    degree = check.azimuth_deg[[azimuth_label(a) for a in check.azimuth_deg].index(worst.worst.variant.front_faces)]
+    degree = check.azimuth_deg[[azimuth_label(a) for a in check.azimuth_deg].index(worst.worst.variant.front)]
     one = plan_at(study.plan, [float(degree)], study.plan.mirrored)
-    place = replace(worst.worst.variant, front_faces=one.front_faces[0])
+    place = replace(worst.worst.variant, front=one.front[0])
     found, part = verify_sizes(one, (place,), chosen), next(s for s in one.sections if s.name == broken)
     used = {
         "velocity": found.velocity_fpm[broken][0] / one.velocity_limit_fpm(part),
@@ -122,7 +120,7 @@ def test_azimuths_of_a_plan_are_told_apart() -> None:
     plan = demo_study().plan
     with pytest.raises(ValueError, match="stands twice"):
         plan_at(plan, [10.0, 10.0], plan.mirrored)
-    north = replace(plan, front_faces=("N",), airflow_cfm=plan.airflow_cfm[:1], breakdown=None)
+    north = replace(plan, fronts=("N",), airflow_cfm=plan.airflow_cfm[:1], breakdown=None)
     with pytest.raises(ValueError, match="no airflow"):
         plan_at(north, [90.0], plan.mirrored)
 
@@ -155,7 +153,7 @@ def test_straight_line_without_a_breakdown() -> None:
     result = study_orientation(study)
     assert [lot.source for lot in result.lots] == ["straight line", "unknown", "unknown"]
     assert [lot.holds for lot in result.lots] == [True, None, None]  # the third is mirrored, the table is not
-    assert [lot.nearest_face for lot in result.lots] == ["N", "NE", "S"]
+    assert [lot.nearest_front for lot in result.lots] == ["N", "NE", "S"]
     assert any("straight line" in f.message and f.subject == "lots 1" for f in result.findings)
     assert any(f.subject == "lot 2" and "no airflow" in f.message for f in result.findings)
     assert result.degrees is not None
@@ -170,10 +168,10 @@ def test_which_azimuths_the_faces_enclose() -> None:
     assert between_listed(["NW", "N", "E"], [314, 315, 330, 0, 1, 89, 90]).tolist() == [
         False, True, True, True, False, False, True,
     ]  # fmt: skip
-    assert nearest_face(FACES, 22.4) == "N"
-    assert nearest_face(FACES, 22.6) == "NE"
-    assert nearest_face(FACES, 337.6) == "N"
-    assert nearest_face(["N", "S"], 90.0) == "N"  # of two as near, the first clockwise from north
+    assert nearest_front(FACES, 22.4) == "N"
+    assert nearest_front(FACES, 22.6) == "NE"
+    assert nearest_front(FACES, 337.6) == "N"
+    assert nearest_front(["N", "S"], 90.0) == "N"  # of two as near, the first clockwise from north
 
 
 def test_lots_of_the_demo() -> None:
@@ -184,7 +182,7 @@ def test_lots_of_the_demo() -> None:
     for lot in result.lots:
         alone = plan_at(plan, [lot.lot.azimuth_deg], (lot.lot.mirrored,))
         np.testing.assert_array_equal(lot.room_airflow_cfm, alone.airflow_cfm[0, 0])
-        variants = tuple(Variant(alone.front_faces[0], lot.lot.mirrored, s, lot.lot.flex) for s in plan.seasons)
+        variants = tuple(Variant(alone.front[0], lot.lot.mirrored, s, lot.lot.flex) for s in plan.seasons)
         assert lot.holds == verify_sizes(alone, variants, study.size_set).holds
         for p, run in enumerate(study.tree.runs):
             if run.name == "BN2":
@@ -192,7 +190,7 @@ def test_lots_of_the_demo() -> None:
         supply = np.array([run.side == "supply" for run in study.tree.runs])
         for side in (supply, ~supply):
             np.testing.assert_allclose(lot.run_airflow_cfm[:, side].sum(axis=1), [1050, 1300], atol=0.5)
-    assert lot_mix(plan) == Counter((nearest_face(FACES, lot.azimuth_deg), None) for lot in plan.lots)
+    assert lot_mix(plan) == Counter((nearest_front(FACES, lot.azimuth_deg), None) for lot in plan.lots)
     assert {lot.source for lot in result.lots} == {"airflow table", "table and breakdown"}
 
 
@@ -217,10 +215,10 @@ def test_lots_where_it_does_not_hold() -> None:
     """A set for the north front only: each lot against the pass at its azimuth, with the path and by how much."""
     study, chosen = demo_study(), sized_for("N")
     results = lot_results(study.plan, study.tree, chosen)
-    said = {f.subject: f for f in find_in_lots(study.plan, results)}
+    said = {f.subject: f for f in lot_findings(study.plan, results)}
     for r in results:
         one = plan_at(study.plan, [r.lot.azimuth_deg], (r.lot.mirrored,))
-        variants = tuple(Variant(one.front_faces[0], r.lot.mirrored, s, r.lot.flex) for s in one.seasons)
+        variants = tuple(Variant(one.front[0], r.lot.mirrored, s, r.lot.flex) for s in one.seasons)
         found = verify_sizes(one, variants, chosen)
         assert set(map(str, r.breaches)) == set(map(str, found.breaches))
         assert r.holds == found.holds
@@ -302,8 +300,8 @@ def test_sensitivity_of_the_demo() -> None:
     for n, room in enumerate(plan.rooms):
         r, flow = found[room], plan.airflow_cfm[:, :, plan.seasons.index(found[room].season), n]
         assert (r.smallest_cfm, r.largest_cfm) == (flow.min(), flow.max())
-        driving = flow[plan.front_faces.index(r.driving_face), plan.mirrored.index(r.driving_mirrored)]
-        least = flow[plan.front_faces.index(r.least_face), plan.mirrored.index(r.least_mirrored)]
+        driving = flow[plan.fronts.index(r.driving_front), plan.mirrored.index(r.driving_mirrored)]
+        least = flow[plan.fronts.index(r.least_front), plan.mirrored.index(r.least_mirrored)]
         assert (driving, least) == (flow.max(), flow.min())
         assert 0.0 <= r.glass_pct <= 100.0
     order = [(-r.size_steps, -r.ratio) for r in result.sensitivity]
@@ -316,7 +314,7 @@ def test_sensitivity_of_the_demo() -> None:
     assert closet.shared_out
     assert not found["Study"].shared_out
     # Bedroom 3 has glass in front only: it is worst with the front west.
-    assert found["Bedroom 3"].driving_face == "W"
+    assert found["Bedroom 3"].driving_front == "W"
     glass, wall, roof, people = 20 * 52, 76 * 1.7, 144 * 1.6, 360
     assert found["Bedroom 3"].glass_pct == pytest.approx(100.0 * glass / (glass + wall + roof + people))
 

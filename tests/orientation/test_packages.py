@@ -13,7 +13,7 @@ from plan_folder import PlanTables, written
 
 import tractduct
 from tractduct.sizing.case import Case, build_case
-from tractduct.sizing.packages import PackageStudy, find_packages, group_label
+from tractduct.sizing.packages import PackageStudy, divide_fronts, group_label
 from tractduct.sizing.solve import least_cost
 from tractduct.sizing.verify import verify_sizes
 
@@ -39,7 +39,7 @@ def exhaustive(case: Case, groups: Sequence[tuple[str, bool | None]], weight: Se
 
     @functools.cache
     def cost(chosen: tuple[int, ...]) -> float:
-        rows = np.any([case.variants.where(face=groups[i][0], mirrored=groups[i][1]) for i in chosen], axis=0)
+        rows = np.any([case.variants.where(front=groups[i][0], mirrored=groups[i][1]) for i in chosen], axis=0)
         return least_cost(case.only(rows).problem()).cost
 
     total = sum(weight)
@@ -71,9 +71,9 @@ def test_number_of_partitions() -> None:
 @pytest.mark.parametrize(("seed", "n_face"), [(1, 4), (2, 5), (3, 5), (4, 5), (5, 6)])
 def test_against_exhaustive_search(seed: int, n_face: int) -> None:
     case = case_of(random_faces(seed, n_face))
-    groups = [(face, None) for face in case.plan.front_faces]
+    groups = [(face, None) for face in case.plan.fronts]
     weight = [1.0 + (3 * i + seed) % 4 for i in range(n_face)]
-    found = find_packages(case, dict(zip(groups, weight, strict=True)), most=n_face)
+    found = divide_fronts(case, dict(zip(groups, weight, strict=True)), most=n_face)
     assert found is not None
     compare(found, exhaustive(case, groups, weight))
     assert len(found.choices) > 1  # these plans are made so that a second package saves something
@@ -87,7 +87,7 @@ def test_by_face_and_mirror() -> None:
         row["front_faces"] = "N" if n < 6 else "E"
     case = case_of(plan)
     groups = [(face, m) for face in ("N", "E") for m in (False, True)]
-    found = find_packages(case, by_mirror=True, most=4)
+    found = divide_fronts(case, by_mirror=True, most=4)
     assert found is not None
     assert list(found.groups) == groups
     compare(found, exhaustive(case, groups, [1.0] * 4))
@@ -98,9 +98,9 @@ def test_by_face_and_mirror() -> None:
 def test_bound_and_promise_with_more_groups_than_are_solved_exactly(seed: int) -> None:
     """The best division lies between the bound and what is found; the bound is not idle."""
     case = case_of(random_faces(seed, 6))
-    groups = [(face, None) for face in case.plan.front_faces]
+    groups = [(face, None) for face in case.plan.fronts]
     best = exhaustive(case, groups, [1.0] * 6)
-    found = find_packages(case, most=3, most_exact=3)
+    found = divide_fronts(case, most=3, most_exact=3)
     assert found is not None
     for choice in found.choices:
         at_most = min(best[k] for k in range(1, choice.n_package + 1))
@@ -120,7 +120,7 @@ def test_each_package_holds_for_its_orientations() -> None:
         assert choice.expected_cost == pytest.approx(sum(p.weight * p.cost for p in choice.packages))
         for package in choice.packages:
             faces = {g[0] for g in (*package.groups, *package.also_holds)}
-            variants = tuple(v for v in study.variants.variants if v.front_faces in faces)
+            variants = tuple(v for v in study.variants.variants if v.front in faces)
             assert verify_sizes(study.plan, variants, study.case.labels(package.size_index)).holds
             assert study.case.cost_of(package.size_index) == pytest.approx(package.cost)
 
@@ -141,4 +141,4 @@ def test_savings_of_the_demo() -> None:
 def test_no_package_where_no_set_holds() -> None:
     plan = random_faces(1, 3)
     plan.config["pressure"] = {"supply_inwc": 0.001, "return_inwc": 0.1}
-    assert find_packages(case_of(plan)) is None
+    assert divide_fronts(case_of(plan)) is None

@@ -54,7 +54,7 @@ def test_rooms_and_words() -> None:
     plan = result.study.plan
     for n, room in enumerate(plan.rooms):
         (label,) = [w for w in words if w.startswith(room + "\n")]
-        heating, cooling = plan.airflow_cfm[plan.front_faces.index("E"), 0, :, n]
+        heating, cooling = plan.airflow_cfm[plan.fronts.index("E"), 0, :, n]
         assert f"{heating:.0f} / {cooling:.0f}" in label
         moves = next(r for r in result.sensitivity if r.room == room)
         assert f"+{100 * (moves.ratio - 1):.0f} %" in label

@@ -15,7 +15,7 @@ from breakdowns import broken_down, by_sun
 from plan_folder import PlanTables, written
 
 import tractduct
-from tractduct.model.loads import Breakdown, room_loads, turn
+from tractduct.model.loads import SurfaceLoads, room_loads, turn
 from tractduct.orientation import study_orientation
 from tractduct.physics import solar
 from tractduct.writers import orientation_tables
@@ -206,7 +206,7 @@ def test_unit() -> None:
     assert pytest.approx(3.412 / 10.764, rel=1e-4) == solar.BTUH_PER_FT2_OF_W_PER_M2
 
 
-def breakdown_of(plan: PlanTables) -> Breakdown:
+def breakdown_of(plan: PlanTables) -> SurfaceLoads:
     with written(plan) as folder:
         found = tractduct.load_plan(folder).breakdown
     assert found is not None

@@ -16,7 +16,7 @@ from plan_folder import PlanTables, small_plan, written
 from scipy.interpolate import PchipInterpolator
 
 import tractduct
-from tractduct.model.loads import Breakdown, room_loads, turn
+from tractduct.model.loads import SurfaceLoads, room_loads, turn
 from tractduct.model.plan import Plan
 from tractduct.physics.turning import bearing_deg, between_points
 
@@ -28,7 +28,7 @@ def loaded(plan: PlanTables) -> Plan:
         return tractduct.load_plan(folder)
 
 
-def breakdown_of(plan: PlanTables) -> Breakdown:
+def breakdown_of(plan: PlanTables) -> SurfaceLoads:
     found = loaded(plan).breakdown
     assert found is not None
     return found
@@ -205,7 +205,7 @@ def test_a_plan_of_surfaces_only(write_plan: WritePlan) -> None:
     """No airflow table: all eight faces, as drawn, both seasons; and [variants] may choose."""
     plan = loaded(broken_down())
     assert plan.turned
-    assert (plan.front_faces, plan.mirrored, plan.seasons) == (FACES, (False,), ("heating", "cooling"))
+    assert (plan.fronts, plan.mirrored, plan.seasons) == (FACES, (False,), ("heating", "cooling"))
     assert plan.rooms == ("Den", "Bed", "Kitchen")
     np.testing.assert_allclose(plan.airflow_cfm.sum(axis=-1), [[[230.0, 300.0]]] * 8, atol=1e-9)
     chosen = broken_down(small_plan(variants={"front_faces": ["W", "E"], "mirrored": [True], "seasons": ["cooling"]}))

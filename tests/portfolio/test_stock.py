@@ -16,7 +16,7 @@ from plan_folder import PlanTables, small_plan, with_prices
 from tractduct.cli import main
 from tractduct.inputs.reader import load_plan
 from tractduct.portfolio.pool import Pool
-from tractduct.portfolio.stock import StockList, StockPlan, StockSize, find_stock, stock_plan
+from tractduct.portfolio.stock import StockList, StockPlan, StockSize, stock_list, stock_plan
 from tractduct.sizing.case import build_case
 from tractduct.sizing.solve import least_cost
 
@@ -83,7 +83,7 @@ def exhaustive(plans: Sequence[StockPlan]) -> dict[int, float]:
 @pytest.mark.parametrize("seeds", [(1, 2, 3), (4, 5, 6), (7, 8, 9)])
 def test_against_every_choice_of_sizes(seeds: tuple[int, ...], tmp_path: Path) -> None:
     plans = stock_plans(seeds, tmp_path)
-    found = find_stock(plans)
+    found = stock_list(plans)
     best = exhaustive(plans)
     fewest = min(number for number, cost in best.items() if np.isfinite(cost))
     by_number = {len(entry.sizes): entry for entry in found.entries}
@@ -100,7 +100,7 @@ def test_against_every_choice_of_sizes(seeds: tuple[int, ...], tmp_path: Path) -
 
 def test_the_entry_says_what_it_is(tmp_path: Path) -> None:
     plans = stock_plans((1, 2, 3), tmp_path)
-    found = find_stock(plans)
+    found = stock_list(plans)
     sets = [every_set(plan) for plan in plans]
     alone = [min(cost for _, cost in one) for one in sets]
     for entry in found.entries:
@@ -115,10 +115,10 @@ def test_the_entry_says_what_it_is(tmp_path: Path) -> None:
 
 def test_processes_and_order_change_nothing(tmp_path: Path) -> None:
     plans = stock_plans((1, 2, 3), tmp_path)
-    one = find_stock(plans)
+    one = stock_list(plans)
     with Pool(2) as pool:
-        assert find_stock(plans, pool=pool).text() == one.text()
-    turned = find_stock(plans[::-1])
+        assert stock_list(plans, pool=pool).text() == one.text()
+    turned = stock_list(plans[::-1])
     assert [entry.cost for entry in turned.entries] == pytest.approx([entry.cost for entry in one.entries])
 
 
@@ -126,7 +126,7 @@ def test_lots_weigh(tmp_path: Path) -> None:
     plans = stock_plans((1, 2, 3), tmp_path)
     heavy = [replace(plans[0], lots=10_000), *plans[1:]]
     best = exhaustive(heavy)
-    for entry in find_stock(heavy).entries:
+    for entry in stock_list(heavy).entries:
         assert entry.cost == pytest.approx(best[len(entry.sizes)], rel=1e-9)
 
 
@@ -166,7 +166,7 @@ def test_however_little_time_there_is_a_list_that_says_how_far_it_is_off(
     plans = with_own_sets(stock_plans((1, 2, 3), tmp_path))
     best = exhaustive(plans)
     monkeypatch.setattr("tractduct.portfolio.stock.Clock", Counted(looks))
-    found = find_stock(plans, time_limit_s=1.0)
+    found = stock_list(plans, time_limit_s=1.0)
     sets = [every_set(plan) for plan in plans]
     assert found.entries
     assert found.entries[-1].cost == pytest.approx(min(best.values()), rel=1e-9)
@@ -190,7 +190,7 @@ def test_however_little_time_there_is_a_list_that_says_how_far_it_is_off(
 
 def test_enough_time_changes_nothing(tmp_path: Path) -> None:
     plans = stock_plans((1, 2, 3), tmp_path)
-    assert find_stock(with_own_sets(plans), time_limit_s=1e6).text() == find_stock(plans).text()
+    assert stock_list(with_own_sets(plans), time_limit_s=1e6).text() == stock_list(plans).text()
 
 
 def test_fittings_are_paid_for_their_own_size_where_another_is_left_out(tmp_path: Path) -> None:
@@ -214,7 +214,7 @@ def test_fittings_are_paid_for_their_own_size_where_another_is_left_out(tmp_path
         and all(up < 0 or choice[i] <= choice[up] for i, up in enumerate(problem.parent))
     ]
     plan = stock_plan(case)
-    assert find_stock([plan]).least_cost == pytest.approx(plan.lots * min(costs), rel=1e-9)
+    assert stock_list([plan]).least_cost == pytest.approx(plan.lots * min(costs), rel=1e-9)
 
 
 def test_the_batch_says_what_is_searched_and_not_proven(
@@ -246,7 +246,7 @@ def test_the_batch_says_what_is_searched_and_not_proven(
 
 def test_what_cannot_be_added_up_is_said(tmp_path: Path) -> None:
     plans = stock_plans((1, 2), tmp_path)
-    assert find_stock([]) == StockList(why_empty="no plan has a size set")
-    mixed = find_stock([plans[0], replace(plans[1], cost_unit="ft2")])
+    assert stock_list([]) == StockList(why_empty="no plan has a size set")
+    mixed = stock_list([plans[0], replace(plans[1], cost_unit="ft2")])
     assert mixed.lines() == ["No stock list: the plans' costs are in USD and ft2, so that they can't be added up."]
     assert json.loads(mixed.text())["entries"] == []

@@ -16,7 +16,7 @@ import tractduct
 from tractduct.delivery.predict import installed_ducts
 from tractduct.purchasing.compare import compare_flex
 from tractduct.sizing.case import build_case
-from tractduct.sizing.drivers import find_headroom
+from tractduct.sizing.governing import headroom_by_run
 from tractduct.sizing.verify import verify_sizes
 from tractduct.writers.workbook import write_workbook
 
@@ -106,7 +106,7 @@ def test_headroom_uses_it_too() -> None:
     plan.row("sections", "T1").pop("fixed_in")
     study = study_of(plan)
     assert study.recommended.size_index is not None
-    found = {h.run: h for h in find_headroom(study.case, study.recommended.size_index)}["DEN"]
+    found = {h.run: h for h in headroom_by_run(study.case, study.recommended.size_index)}["DEN"]
     v = study.variants.variants.index(found.variant)
     den = [s.name for s in study.tree.sections].index("DEN")
     flow = float(study.variants.airflow_cfm[v, den]) + found.extra_cfm

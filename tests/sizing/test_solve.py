@@ -19,7 +19,7 @@ from benchmarks.cpsat import cpsat_front
 from benchmarks.plans import synthetic_plan
 from tractduct.sizing import highs, relaxation, solve
 from tractduct.sizing.program import HOLDS_TOLERANCE, SizingProblem
-from tractduct.sizing.solve import Solution, least_cost, recommend, recommended, size_front
+from tractduct.sizing.solve import Solution, least_cost, recommend, recommended, trade_off_of
 
 SMALL = settings(max_examples=120, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 SAME = 1e-9
@@ -165,7 +165,7 @@ def test_front(problem: SizingProblem, cap: int | None) -> None:
     sets = all_sets(problem)
     expected = front_of([entry for entry in sets if cap is None or entry[1] <= cap])
     steps: list[tuple[int, int]] = []
-    front = size_front(problem, max_distinct=cap, on_step=lambda done, total: steps.append((done, total)))
+    front = trade_off_of(problem, max_distinct=cap, on_step=lambda done, total: steps.append((done, total)))
     assert front.status == ("optimal" if expected else "infeasible")
     assert len(front.entries) == len(expected)
     for entry, one in zip(front.entries, expected, strict=True):
@@ -193,17 +193,17 @@ def test_recommendation(problem: SizingProblem, within_pct: float, cap: int | No
     ceiling = sets[0][0] * (1 + within_pct / 100) * (1 + SAME)
     within = [entry for entry in expected if entry[0] <= ceiling]
     assert_optimal(solution, within[0] if within else expected[-1])
-    assert as_entry(recommended(size_front(problem, max_distinct=cap), within_pct)) == as_entry(solution)
+    assert as_entry(recommended(trade_off_of(problem, max_distinct=cap), within_pct)) == as_entry(solution)
 
 
 @SMALL
 @given(small_problems())
 def test_every_way_of_counting_gives_the_same_front(problem: SizingProblem) -> None:
-    entries = [as_entry(entry) for entry in size_front(problem).entries]
+    entries = [as_entry(entry) for entry in trade_off_of(problem).entries]
     for name, value in (("_MOST_SIZES_IN_TABLE", 0), ("_MOST_STOCK_SETS", 0), ("_FEW_STOCK_SETS", 0)):
         with pytest.MonkeyPatch.context() as patch:
             patch.setattr(solve, name, value)
-            assert [as_entry(entry) for entry in size_front(problem).entries] == entries
+            assert [as_entry(entry) for entry in trade_off_of(problem).entries] == entries
 
 
 @SMALL
@@ -218,7 +218,7 @@ def test_the_order_of_variants_and_paths_does_not_matter(problem: SizingProblem,
         available_inwc=problem.available_inwc[np.ix_(variants, paths)],
         path=problem.path[paths],
     )
-    assert [as_entry(e) for e in size_front(shuffled).entries] == [as_entry(e) for e in size_front(problem).entries]
+    assert [as_entry(e) for e in trade_off_of(shuffled).entries] == [as_entry(e) for e in trade_off_of(problem).entries]
 
 
 @SMALL
@@ -265,7 +265,7 @@ def test_front_agrees_with_another_solver(
     problem = synthetic_plan(n_section, n_variant, groups, seed)
     if change_cost:
         problem = with_change_cost(problem, seed)
-    front = size_front(problem)
+    front = trade_off_of(problem)
     assert front.status == "optimal"
     assert [(e.distinct_sizes, round(100 * e.cost)) for e in reversed(front.entries)] == cpsat_front(problem)
     for entry in front.entries:
@@ -286,9 +286,9 @@ def test_whole_dollar_prices_tie_and_the_first_set_is_taken(reducer: float) -> N
     backwards = dataclasses.replace(
         problem, loss_inwc=problem.loss_inwc[::-1], available_inwc=problem.available_inwc[::-1]
     )
-    front = [as_entry(entry) for entry in size_front(problem).entries]
-    assert front == [as_entry(entry) for entry in size_front(problem).entries]
-    assert front == [as_entry(entry) for entry in size_front(backwards).entries]
+    front = [as_entry(entry) for entry in trade_off_of(problem).entries]
+    assert front == [as_entry(entry) for entry in trade_off_of(problem).entries]
+    assert front == [as_entry(entry) for entry in trade_off_of(backwards).entries]
 
 
 @SMALL
@@ -307,7 +307,7 @@ def test_a_change_cost_that_every_set_pays_or_none_does_is_linear(problem: Sizin
     ones = np.ones_like(problem.cost)
     free = dataclasses.replace(problem, change_cost=0.0 * ones)
     plain = dataclasses.replace(problem, change_cost=None)
-    assert [as_entry(e) for e in size_front(free).entries] == [as_entry(e) for e in size_front(plain).entries]
+    assert [as_entry(e) for e in trade_off_of(free).entries] == [as_entry(e) for e in trade_off_of(plain).entries]
     # Each size twice: sections at an even depth of the tree have the first of the two, at an odd one the second.
     depth = np.zeros(problem.parent.size, dtype=int)
     for section, parent in enumerate(problem.parent):
@@ -324,7 +324,7 @@ def test_a_change_cost_that_every_set_pays_or_none_does_is_linear(problem: Sizin
     dearer = dataclasses.replace(
         apart, change_cost=None, cost=apart.cost + np.where(problem.parent >= 0, 7.0, 0.0)[:, None]
     )
-    assert [as_entry(e) for e in size_front(apart).entries] == [as_entry(e) for e in size_front(dearer).entries]
+    assert [as_entry(e) for e in trade_off_of(apart).entries] == [as_entry(e) for e in trade_off_of(dearer).entries]
 
 
 @pytest.mark.parametrize(("reducer", "expected"), [(2.0, (12.0, 2, (1, 0))), (6.0, (14.0, 1, (1, 1)))])
@@ -393,7 +393,7 @@ def test_wherever_time_runs_out_the_answer_stays_honest(step_clock: _StepClock, 
     problem = synthetic_plan(16, 32, 2, seed=2)
     if change_cost:
         problem = with_change_cost(problem, seed=2)
-    truth = size_front(problem)
+    truth = trade_off_of(problem)
     costs = {entry.distinct_sizes: entry.cost for entry in truth.entries}
     optimum = truth.least_cost.cost
     cap = truth.entries[-2].distinct_sizes
@@ -403,7 +403,7 @@ def test_wherever_time_runs_out_the_answer_stays_honest(step_clock: _StepClock, 
         assert_honest(solution, optimum)
         capped = least_cost(problem, max_distinct=cap, time_limit_s=limit_s)
         assert_honest(capped, costs[cap])
-        front = size_front(problem, time_limit_s=limit_s)
+        front = trade_off_of(problem, time_limit_s=limit_s)
         assert_honest(front.least_cost, optimum)
         for entry in front.entries:
             assert_honest(entry, min(cost for n, cost in costs.items() if n <= entry.distinct_sizes))
@@ -455,7 +455,7 @@ def test_a_stopped_search_claims_nothing_that_all_sets_deny(
         patch.setattr(relaxation, "time", type("_Time", (), {"monotonic": _StepClock()}))
         patch.setattr(relaxation, "integer_program", stopped_early(nodes))
         least = least_cost(problem, max_distinct=cap, time_limit_s=limit_s)
-        front = size_front(problem, max_distinct=cap, time_limit_s=limit_s)
+        front = trade_off_of(problem, max_distinct=cap, time_limit_s=limit_s)
         _, best = recommend(problem, 5.0, max_distinct=cap, time_limit_s=limit_s)
     check(least, capped)
     check(front.least_cost, sets)
@@ -476,7 +476,7 @@ def test_a_stopped_search_claims_nothing_that_all_sets_deny(
 def test_a_real_time_limit_is_kept() -> None:
     problem = synthetic_plan(40, 160, 2, seed=0)
     start = time.monotonic()
-    front = size_front(problem, time_limit_s=0.1)
+    front = trade_off_of(problem, time_limit_s=0.1)
     assert front.status in ("unknown", "feasible")
     assert time.monotonic() - start < 5.0
 
@@ -484,4 +484,4 @@ def test_a_real_time_limit_is_kept() -> None:
 def test_a_front_without_entries_has_no_recommendation() -> None:
     problem = synthetic_plan(16, 32, 2, seed=0)
     with pytest.raises(ValueError, match="no size set to recommend"):
-        recommended(size_front(problem, max_distinct=1), 5.0)
+        recommended(trade_off_of(problem, max_distinct=1), 5.0)

@@ -20,13 +20,13 @@ from plan_folder import small_plan, with_prices, written
 from tractduct import study
 from tractduct.inputs.reader import load_plan
 from tractduct.model.plan import Plan
-from tractduct.portfolio.stock import find_stock, stock_plan
+from tractduct.portfolio.stock import stock_list, stock_plan
 from tractduct.purchasing.compare import without_each_size
 from tractduct.sizing.case import build_case
-from tractduct.sizing.packages import find_packages
+from tractduct.sizing.packages import divide_fronts
 from tractduct.sizing.program import SizingProblem
-from tractduct.sizing.solve import Solution, least_cost, recommend, size_front
-from tractduct.sizing.wayout import PRESSURE_STEP_INWC
+from tractduct.sizing.remedies import PRESSURE_STEP_INWC
+from tractduct.sizing.solve import Solution, least_cost, recommend, trade_off_of
 
 MANY = settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 ONE_BILLIONTH = Fraction(1, 10**9)  # the stated rule: a limit is met up to this part of it
@@ -116,7 +116,7 @@ def check(solution: Solution, expected: Set) -> None:
 def compare(problem: SizingProblem) -> None:
     """Least cost, the least cost of every number of sizes, and the recommended set."""
     sets = sets_that_hold(problem)
-    front = size_front(problem)
+    front = trade_off_of(problem)
     if not sets:
         assert least_cost(problem).status == front.status == recommend(problem, 5.0)[1].status == "infeasible"
         return
@@ -153,7 +153,7 @@ def test_a_hair_over_or_under_is_decided_by_recomputation(seed: int) -> None:
 def test_costs_a_millionth_apart_are_not_equal(seed: int) -> None:
     problem = problem_of_near_ties(seed)
     sets = sets_that_hold(problem)
-    front = size_front(problem)
+    front = trade_off_of(problem)
     assert [(e.distinct_sizes, e.cost) for e in front.entries] == [
         (number, pytest.approx(cost, rel=1e-9)) for number, cost in least_by_number(sets)
     ]
@@ -224,7 +224,7 @@ def test_study(off: float) -> None:
     found = study(plan)
     sets = sets_that_hold(found.case.problem())
     check(found.least_cost, sets[0])
-    assert [(e.distinct_sizes, e.cost) for e in found.front] == [
+    assert [(e.distinct_sizes, e.cost) for e in found.trade_off] == [
         (number, pytest.approx(cost, rel=1e-12)) for number, cost in least_by_number(sets)
     ]
     is_met = abs(off) <= 1e-9
@@ -265,10 +265,10 @@ def test_a_velocity_at_its_limit(key: str, off: float) -> None:
 @near
 def test_packages(off: float) -> None:
     case = build_case(at_pressure(a_tight_set() * (1.0 - off)))
-    found = find_packages(case)
+    found = divide_fronts(case)
     assert found is not None
     one = cheapest(case.problem())
-    apart = np.mean([cheapest(case.only(case.variants.where(face=face)).problem()) for face in case.plan.front_faces])
+    apart = np.mean([cheapest(case.only(case.variants.where(front=face)).problem()) for face in case.plan.fronts])
     assert found.choices[0].expected_cost == pytest.approx(one, rel=1e-12)
     assert found.choices[-1].expected_cost == pytest.approx(min(one, apart), rel=1e-12)
 
@@ -297,7 +297,7 @@ def test_dropping_a_size(off: float) -> None:
 def test_stock_list(off: float) -> None:
     """Of one plan: the least cost of each number of sizes."""
     plan = stock_plan(build_case(at_pressure(a_tight_set() * (1.0 - off))))
-    found = find_stock([plan])
+    found = stock_list([plan])
     assert [(len(e.sizes), e.cost) for e in found.entries] == [
         (number, pytest.approx(cost * plan.lots, rel=1e-9))
         for number, cost in least_by_number(sets_that_hold(plan.problem))
@@ -315,7 +315,7 @@ def test_ways_out(off: float) -> None:
     found = study(plan)
     assert found.status == "infeasible"
     steps = 1 if off <= 1e-9 else 2
-    way = next(w for w in found.ways_out if w.kind == "more pressure")
+    way = next(w for w in found.remedies if w.kind == "more pressure")
     raised = at_pressure(plan.supply_inwc + steps * PRESSURE_STEP_INWC)
     assert f"{raised.supply_inwc:.3g} inWC to the supply ducts" in way.change
     assert way.solution.cost == pytest.approx(cheapest(build_case(raised).problem()), rel=1e-12)

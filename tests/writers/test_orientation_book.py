@@ -135,7 +135,7 @@ def test_rooms_by_sensitivity(demo: Workbook) -> None:
         assert row["Largest, cfm"] == pytest.approx(flow.max(), abs=1e-6)
         assert row["Largest over smallest, %"] == pytest.approx(100 * (flow.max() / flow.min() - 1), abs=1e-5)
         face, _, mirrored = row["at front (drives it)"].partition(", ")
-        at = demo_study().plan.front_faces.index(face), int(mirrored == "mirrored")
+        at = demo_study().plan.fronts.index(face), int(mirrored == "mirrored")
         assert flow[at] == flow.max()
         assert row["Size steps"] == r.size_steps
         assert row["Glass, % of its load"] == pytest.approx(r.glass_pct, abs=1e-5)
@@ -152,7 +152,7 @@ def test_airflow_by_front_is_the_airflow_table(demo: Workbook) -> None:
         j, k, n = (
             int(row["Mirrored"] == "mirrored"), plan.seasons.index(row["Season"]), plan.rooms.index(row["Room"])
         )  # fmt: skip
-        for i, face in enumerate(plan.front_faces):
+        for i, face in enumerate(plan.fronts):
             assert row[face] == pytest.approx(plan.airflow_cfm[i, j, k, n], abs=1e-6)
 
 
@@ -221,7 +221,7 @@ def test_sizes_of_packages_hold_at_their_fronts(demo: Workbook) -> None:
         header = "One least-cost set" if k == 1 else f"{number} of {k}"
         sizes = {row["Section"]: str(row[header]) for row in rows}
         fronts = part["For fronts"].split(", ")
-        mine = [v for v in study.variants.variants if v.front_faces in fronts]
+        mine = [v for v in study.variants.variants if v.front in fronts]
         assert verify_sizes(study.plan, mine, sizes).holds
 
 
@@ -338,7 +338,7 @@ def test_lot_sheet_by_hand(demo: Workbook, lot: str, azimuth: float, mirrored: b
         assert flow["KI"] == pytest.approx(kitchen, abs=1e-5)
         if azimuth == 90:
             plan = study.plan
-            at = plan.front_faces.index("E"), 0, plan.seasons.index(season), plan.rooms.index("Kitchen")
+            at = plan.fronts.index("E"), 0, plan.seasons.index(season), plan.rooms.index("Kitchen")
             assert flow["KI"] == pytest.approx(plan.airflow_cfm[at], abs=1e-6)
     words = words_of(sheet)
     assert f"{azimuth}°" in words

@@ -209,8 +209,8 @@ def test_case_for_the_study(files: dict[str, Path]) -> None:
     out = {b.variant for b in s.single.breaches}
     words = words_of(book_of(files, "full")["Answer"])
     mirrored = "mirrored" if s.single.mirrored else "as drawn"
-    assert f"the worst front alone (front {s.single.front_faces}, {mirrored}, in meadow: there it takes" in words
-    assert f"the worst front alone ({s.single.front_faces}, in meadow: there it takes" in summary(s)
+    assert f"the worst front alone (front {s.single.front}, {mirrored}, in meadow: there it takes" in words
+    assert f"the worst front alone ({s.single.front}, in meadow: there it takes" in summary(s)
     if out:
         assert f"in {len(out)} of {len(s.variants.variants)} variants" in words
     else:
@@ -225,9 +225,9 @@ def test_sizes_by_front_and_their_marks(files: dict[str, Path]) -> None:
     marks = 0
     for i, row in enumerate(rows):
         assert size(row["Install, in"]) == s.size_set[row["Section"]]
-        for face in s.plan.front_faces:
+        for face in s.plan.fronts:
             own = size(row[f"Front {face}, in"])
-            assert own == tables.own_size_label(s, i, s.variants.where(face=face))
+            assert own == tables.own_size_label(s, i, s.variants.where(front=face))
             cell = next(
                 c for r in sheet.iter_rows() for c in r
                 if c.row == row_number(sheet, row["Section"]) and header_of(sheet, c) == f"Front {face}, in"
@@ -251,7 +251,7 @@ def test_all_variants_against_the_independent_check(files: dict[str, Path], kind
     s = study(kind)
     checked = verify_sizes(s.plan, s.variants.variants, s.size_set)
     number = {
-        (v.front_faces, "mirrored" if v.mirrored else "as drawn", v.season, v.flex or None): n
+        (v.front, "mirrored" if v.mirrored else "as drawn", v.season, v.flex or None): n
         for n, v in enumerate(s.variants.variants)
     }
     book = book_of(files, kind)
@@ -272,11 +272,11 @@ def test_trade_off_and_native_chart(files: dict[str, Path]) -> None:
     s = study("full")
     sheet = book_of(files, "full")["Sizes and cost"]
     rows = table_rows(sheet, "Distinct sizes")
-    assert [r["Distinct sizes"] for r in rows] == [e.distinct_sizes for e in s.front]
-    assert [r["Least cost, USD"] for r in rows] == pytest.approx([e.cost for e in s.front], abs=1e-5)
+    assert [r["Distinct sizes"] for r in rows] == [e.distinct_sizes for e in s.trade_off]
+    assert [r["Least cost, USD"] for r in rows] == pytest.approx([e.cost for e in s.trade_off], abs=1e-5)
     with zipfile.ZipFile(files["full"]) as archive:
         charts = [n for n in archive.namelist() if n.startswith("xl/charts/chart")]
-    assert len(charts) == (len(s.front) > 1)
+    assert len(charts) == (len(s.trade_off) > 1)
 
 
 def test_pictures_are_in_it_and_small(files: dict[str, Path]) -> None:
@@ -303,8 +303,8 @@ def test_pencil_check_comes_to_what_the_study_has(files: dict[str, Path], kind: 
         way = [s.tree.sections[i] for i in s.tree.walk(p)]
         feet = sum(x.length_ft + sum(s.plan.fittings[n].equivalent_length_ft * k for n, k in x.fittings) for x in way)
         assert sums.value("Pencil check", f"E{total}") == pytest.approx(feet)
-        assert sums.value("Pencil check", f"E{total}") == pytest.approx(s.hand.total_effective_length_ft[p])
-        assert sums.value("Pencil check", f"E{rate}") == pytest.approx(s.hand.path_friction_rate[p])
+        assert sums.value("Pencil check", f"E{total}") == pytest.approx(s.by_friction_rate.total_effective_length_ft[p])
+        assert sums.value("Pencil check", f"E{rate}") == pytest.approx(s.by_friction_rate.path_friction_rate[p])
         assert sums.value("Pencil check", f"H{rate}") == "as in the study"
         if s.verification is not None:
             lost = np.nanmax(s.verification.path_loss_inwc[run.name])
@@ -324,9 +324,11 @@ def test_sections_use_the_lowest_friction_rate_of_their_runs(files: dict[str, Pa
         name, words = sheet.cell(row, 1).value, sheet.cell(row, 6).value
         if name in s.size_set and words in variants:
             i, v = s.tree.index(name), variants[words]
-            assert sums.value("Pencil check", f"H{row}") == pytest.approx(s.hand.section_friction_rate[v, i])
-            assert sheet.cell(row, 9).value == pytest.approx(s.hand.exact_diameter_in[v, i], abs=1e-5)
-            own = s.hand.own_size[:, i]
+            assert sums.value("Pencil check", f"H{row}") == pytest.approx(
+                s.by_friction_rate.section_friction_rate[v, i]
+            )
+            assert sheet.cell(row, 9).value == pytest.approx(s.by_friction_rate.exact_diameter_in[v, i], abs=1e-5)
+            own = s.by_friction_rate.friction_rate_size[:, i]
             assert size(sheet.cell(row, 10).value) == s.table.sizes[own.max()].label
             assert size(sheet.cell(row, 11).value) == s.size_set[name]
             checked += 1
@@ -345,7 +347,7 @@ def test_a_longer_trunk_moves_each_run_through_it(files: dict[str, Path]) -> Non
     for p, run in enumerate(s.tree.runs):
         rows = blocks(book["Pencil check"])[run.name]
         more = 50.0 if "T2" in {s.tree.sections[i].name for i in s.tree.walk(p)} else 0.0
-        feet = s.hand.total_effective_length_ft[p] + more
+        feet = s.by_friction_rate.total_effective_length_ft[p] + more
         assert moved.value("Pencil check", f"E{rows['Total effective length']}") == pytest.approx(feet)
         rate = 100.0 * s.plan.available_inwc(run.side) / feet
         assert moved.value("Pencil check", f"E{rows['Friction rate']}") == pytest.approx(rate)
@@ -446,8 +448,8 @@ def test_infeasible_says_why_and_what_was_tried(files: dict[str, Path]) -> None:
     for conflict in s.conflicts:
         assert str(conflict) in words
     rows = table_rows(sheet, "Kind of change")
-    assert [r["Change"] for r in rows] == [w.change for w in s.ways_out]
-    assert [r["Result"] == "a set holds" for r in rows] == [w.helps for w in s.ways_out]
+    assert [r["Change"] for r in rows] == [w.change for w in s.remedies]
+    assert [r["Result"] == "a set holds" for r in rows] == [w.helps for w in s.remedies]
 
 
 def test_time_ran_out_says_how_far_off_it_can_be(files: dict[str, Path]) -> None:

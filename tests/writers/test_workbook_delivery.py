@@ -145,13 +145,13 @@ def test_pencil_check_uses_what_the_blower_leaves_in_the_variant_shown(files: di
         at, total, rate = rows["Available static pressure"], rows["Total effective length"], rows["Friction rate"]
         assert sums.value("Pencil check", f"E{at}") == pytest.approx(mine, rel=1e-5)
         assert shown in sheet.cell(at, 6).value
-        feet = s.hand.total_effective_length_ft[p]
+        feet = s.by_friction_rate.total_effective_length_ft[p]
         assert sums.value("Pencil check", f"E{rate}") == pytest.approx(100 * mine / feet, rel=1e-5)
         assert sums.value("Pencil check", f"Q{total}") == pytest.approx(loss[p, v], rel=1e-5)
         assert sums.value("Pencil check", f"Q{rate}") == pytest.approx(mine - loss[p, v], abs=1e-6)
         assert sums.value("Pencil check", f"Q{rate}") >= -1e-9
         # No other variant leaves this run a smaller part.
-        parts = 1.0 - loss[p] / s.hand.path_available_inwc[:, p]
+        parts = 1.0 - loss[p] / s.by_friction_rate.path_available_inwc[:, p]
         assert parts[v] == pytest.approx(np.nanmin(np.where(s.variants.open_run[:, p], parts, np.inf)))
 
 
@@ -167,7 +167,9 @@ def test_shared_sections_by_hand_follow_the_blower(files: dict[str, Path]) -> No
             v = worst_by_hand(s, i)
             assert v is not None
             assert sheet.cell(row, 6).value == str(s.variants.variants[v])
-            assert sums.value("Pencil check", f"H{row}") == pytest.approx(s.hand.section_friction_rate[v, i], rel=1e-5)
+            assert sums.value("Pencil check", f"H{row}") == pytest.approx(
+                s.by_friction_rate.section_friction_rate[v, i], rel=1e-5
+            )
             seen += 1
     assert seen >= len(s.tree.sections)
 
@@ -214,7 +216,7 @@ def test_rooms_add_up_from_their_runs(files: dict[str, Path], kind: str) -> None
     found = one_season() if kind == "one season" else delivery(kind)
     s, got = found.study, found.open_dampers
     names = {
-        (v.front_faces, "mirrored" if v.mirrored else "as drawn", v.season, v.flex): n
+        (v.front, "mirrored" if v.mirrored else "as drawn", v.season, v.flex): n
         for n, v in enumerate(s.variants.variants)
     }
     rows = table_rows(book_of(files, kind)["Delivered in all variants"], "Room")
@@ -326,7 +328,7 @@ def test_balancing_sheet_by_hand(files: dict[str, Path], name: str) -> None:
     checked = verify_sizes(s.plan, s.variants.variants, s.size_set)
     rows = runs_on(sheet, [run.name for run in s.tree.runs])
     for k, season in enumerate(("heating", "cooling")):
-        v = int(np.flatnonzero(s.variants.where(face=name, season=season, flex="granite"))[0])
+        v = int(np.flatnonzero(s.variants.where(front=name, season=season, flex="granite"))[0])
         supply = [run for run in s.tree.runs if run.side != "return" and run.season in ("", season)]
         plenum = max(checked.path_loss_inwc[run.name][v] for run in supply)
         for p, run in enumerate(s.tree.runs):
@@ -384,7 +386,7 @@ def test_it_is_said_plainly_where_no_damper_setting_can_do_it(files: dict[str, P
     for name in ("N", "S"):
         words = words_of(book_of(files, "weak")[f"Balance {name}"])
         v = [
-            int(np.flatnonzero(found.study.variants.where(face=name, season=k, flex="granite"))[0])
+            int(np.flatnonzero(found.study.variants.where(front=name, season=k, flex="granite"))[0])
             for k in ("heating", "cooling")
         ]
         assert words.count("NO DAMPER SETTING CAN DO IT") == int((~found.balanced.possible[v]).sum())

@@ -160,7 +160,7 @@ def one_setting(case: Case, ducts: SizedDucts, balanced: Balance, *, drive: Driv
         for k, pair in enumerate(pairs):
             variant = variants.variants[pair[0]]
             # The flex does not change the design airflow; rounding lets pairs that are alike share a program.
-            key = (variant.front_faces, variant.mirrored, 0.0 if held else round(float(ratio[k]), 4))
+            key = (variant.front, variant.mirrored, 0.0 if held else round(float(ratio[k]), 4))
             if key not in solved:
                 solved[key] = _parts(case, pair, supply, None if held else key[2])
             target[np.ix_(pair, np.flatnonzero(supply))] = solved[key]

@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from tractduct.delivery.balance import Balance, OneSetting, Settings, balance, one_setting, tolerances_off
 from tractduct.delivery.flow import with_dampers
 from tractduct.delivery.predict import LEAST_CFM_A_TON, Delivered, Drive, default_drive, installed_ducts, predict
-from tractduct.delivery.robust import MOST_COMPRESSION_PCT, Spread, find_spread
-from tractduct.delivery.substitute import Substitution, find_substitutions
+from tractduct.delivery.robust import MOST_COMPRESSION_PCT, Spread, building_spread
+from tractduct.delivery.substitute import Substitution, substitutions_of
 from tractduct.findings import Finding, Severity
 from tractduct.one_plan import Progress, Study
 
@@ -104,9 +104,9 @@ def deliver(
     as_run = predict(case, set_ducts, drive=drive, loaded=True, strict=False)
     setting = one_setting(case, ducts, balanced, drive=drive)
     progress("robustness", 2, 4)
-    spread = find_spread(case, size_index, balanced.coefficient, drive=drive)
+    spread = building_spread(case, size_index, balanced.coefficient, drive=drive)
     progress("substitution", 3, 4)
-    substitutions = find_substitutions(case, drive=drive)
+    substitutions = substitutions_of(case, drive=drive)
     found = [*_system(study, open_dampers), *_balancing(study, balanced), *_seasons(study, setting)]
     found += _unsettled(study, compressed, f"flex compressed by {compressed_pct:g} %")
     found += _unsettled(study, balanced.after, "balanced")

@@ -43,7 +43,7 @@ class Spread:
     builds: int
 
 
-def find_spread(
+def building_spread(
     case: Case,
     size_index: NDArray[np.intp],
     damper_inwc_per_cfm2: FloatArray,

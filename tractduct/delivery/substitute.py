@@ -39,7 +39,7 @@ class Substitution:
     extra_cost: float
 
 
-def find_substitutions(case: Case, *, drive: Drive | None = None) -> tuple[Substitution, ...]:
+def substitutions_of(case: Case, *, drive: Drive | None = None) -> tuple[Substitution, ...]:
     """Every pair of approved flex products; a product that no size set holds for is left out as designed."""
     plan = case.plan
     found = []

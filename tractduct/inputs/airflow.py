@@ -18,7 +18,7 @@ from tractduct.inputs.schema import in_units
 from tractduct.inputs.spelling import note_of_reading, plain_choice, plain_text
 from tractduct.inputs.tables import RawTable, header_key
 from tractduct.model import words
-from tractduct.model.loads import Breakdown, room_loads
+from tractduct.model.loads import SurfaceLoads, room_loads
 from tractduct.model.words import ALL_ROOMS, key_of
 from tractduct.physics.turning import POINT_DEG, share_by_load
 from tractduct.units import UnitSystem
@@ -30,7 +30,7 @@ T = TypeVar("T")
 class RoomAirflow:
     """What the rooms need. ``airflow_cfm`` is (n_face, n_mirrored, n_season, n_room), NaN where not given."""
 
-    front_faces: tuple[str, ...] = ()
+    fronts: tuple[str, ...] = ()
     mirrored: tuple[bool, ...] = ()
     seasons: tuple[str, ...] = ()
     rooms: tuple[str, ...] = ()
@@ -83,7 +83,7 @@ def read_airflow(table: RawTable | None, plan_file: PlanFile, log: FaultLog) -> 
     if cells.is_load:
         airflow = _shared_out(table, airflow, seasons, plan_file, log)
     return RoomAirflow(
-        front_faces=faces,
+        fronts=faces,
         mirrored=mirrored,
         seasons=seasons,
         rooms=tuple(rooms.values()),
@@ -92,7 +92,7 @@ def read_airflow(table: RawTable | None, plan_file: PlanFile, log: FaultLog) -> 
 
 
 def turned_airflow(
-    table: RawTable | None, breakdown: Breakdown | None, plan_file: PlanFile, log: FaultLog
+    table: RawTable | None, breakdown: SurfaceLoads | None, plan_file: PlanFile, log: FaultLog
 ) -> RoomAirflow:
     """The same out of a breakdown: all eight compass points, as drawn, both seasons, unless [variants] says else.
 
@@ -110,7 +110,7 @@ def turned_airflow(
     shape = (len(faces), len(mirrored), 0, len(breakdown.rooms))
     stacked = np.stack(by_season, axis=2) if by_season else np.zeros(shape)
     return RoomAirflow(
-        front_faces=faces,
+        fronts=faces,
         mirrored=mirrored,
         seasons=seasons,
         rooms=breakdown.rooms,

@@ -24,7 +24,7 @@ from tractduct.inputs.plan_file import PlanFile
 from tractduct.inputs.schema import Field
 from tractduct.inputs.tables import RawTable, Row
 from tractduct.model import words
-from tractduct.model.loads import Breakdown, Sun, is_glass
+from tractduct.model.loads import Sun, SurfaceLoads, is_glass
 from tractduct.model.words import FACES, key_of
 from tractduct.physics.solar import (
     HOURS,
@@ -50,12 +50,12 @@ class _Factors:
     bad: set[str] = field(default_factory=set)  # kinds with a fault that is told already
 
 
-def read_breakdown(
+def read_surface_loads(
     tables: Mapping[str, RawTable | None],
     known_rooms: Sequence[str],
     plan_file: PlanFile,
     log: FaultLog,
-) -> Breakdown | None:
+) -> SurfaceLoads | None:
     """Surfaces, load factors and room gains of a plan; None where there are none, or they have faults.
 
     ``known_rooms`` are the rooms of the airflow table, each of which must have a load; empty where the plan has
@@ -145,7 +145,7 @@ def _assembled(
     sun: Sun | None,
     sun_factors: tuple[FloatArray, FloatArray],
     plan_file: PlanFile,
-) -> Breakdown:
+) -> SurfaceLoads:
     room_at = {key: n for n, key in enumerate(rooms)}
     kind_at = {key: n for n, key in enumerate(factors.names)}
     factor = np.full((2, len(kind_at), len(FACES)), np.nan)
@@ -160,7 +160,7 @@ def _assembled(
     gains = np.zeros((2, len(room_at)))
     for (s, room), amount in gain.items():
         gains[s, room_at[room]] += amount
-    return Breakdown(
+    return SurfaceLoads(
         rooms=tuple(rooms.values()),
         kinds=tuple(factors.names.values()),
         room=np.array([room_at[s.room] for s in found], dtype=np.intp),

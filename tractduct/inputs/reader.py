@@ -12,7 +12,7 @@ from tractduct.errors import InputFaults
 from tractduct.findings import Finding, Severity
 from tractduct.inputs import schema
 from tractduct.inputs.airflow import RoomAirflow, read_airflow, turned_airflow
-from tractduct.inputs.breakdown import read_breakdown
+from tractduct.inputs.breakdown import read_surface_loads
 from tractduct.inputs.catalogue import (
     approved_flex,
     read_ducts,
@@ -59,7 +59,7 @@ def load_plan(path: str | Path) -> Plan:
     inner = read_inner_diameters(tables["inner_diameters"], ducts, log)
     sections, places = read_sections(tables["sections"], fittings, ducts, sizes, log)
     given = read_airflow(tables["airflow"], plan_file, log)
-    breakdown = read_breakdown(tables, given.rooms, plan_file, log)
+    breakdown = read_surface_loads(tables, given.rooms, plan_file, log)
     if tables["airflow"] is None and "airflow" not in log.unread:
         need = turned_airflow(tables["surfaces"], breakdown, plan_file, log)
     else:
@@ -77,7 +77,7 @@ def load_plan(path: str | Path) -> Plan:
     fitting_prices = read_fitting_prices(tables["fitting_prices"], fittings, sizes, log)
     if not {"airflow", "sections", "surfaces"} & log.unread:
         _match_rooms(tables, sections, places, need, log)
-    cases = len(sections) * len(need.front_faces) * len(need.mirrored) * len(need.seasons) * len(flex)
+    cases = len(sections) * len(need.fronts) * len(need.mirrored) * len(need.seasons) * len(flex)
     if cases > MAX_SECTION_VARIANTS:
         log.fault(
             PLAN_FILE,
@@ -154,7 +154,7 @@ def load_plan(path: str | Path) -> Plan:
     return Plan(
         name=name.strip(),
         folder=plan_file.folder,
-        front_faces=need.front_faces,
+        fronts=need.fronts,
         mirrored=need.mirrored,
         seasons=need.seasons,
         flex=flex,

@@ -56,7 +56,7 @@ class Sun:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Breakdown:
+class SurfaceLoads:
     """The loads of a plan by surface.
 
     Attributes
@@ -97,7 +97,7 @@ class Breakdown:
         """(n_kind,) bool"""
         return np.array([is_glass(k) for k in self.kinds], dtype=bool)
 
-    def for_rooms(self, rooms: Sequence[str]) -> Breakdown:
+    def for_rooms(self, rooms: Sequence[str]) -> SurfaceLoads:
         """The same with its rooms in this order and spelling; all of them must be there."""
         place = {key_of(r): n for n, r in enumerate(rooms)}
         to = np.array([place[key_of(r)] for r in self.rooms], dtype=np.intp)
@@ -160,7 +160,7 @@ class RoomLoads:
         return self.heating_btuh if season == "heating" else self.cooling_at(peak)
 
 
-def room_loads(breakdown: Breakdown, azimuth_deg: ArrayLike, mirrored: Sequence[bool] = (False,)) -> RoomLoads:
+def room_loads(breakdown: SurfaceLoads, azimuth_deg: ArrayLike, mirrored: Sequence[bool] = (False,)) -> RoomLoads:
     """Loads of each room with the front turned to any azimuths, as drawn or mirrored.
 
     ``azimuth_deg`` (n_azimuth,) clockwise from north. Factors between the compass points: ``between_points``.
@@ -196,7 +196,7 @@ def room_loads(breakdown: Breakdown, azimuth_deg: ArrayLike, mirrored: Sequence[
 
 
 def turn(
-    breakdown: Breakdown,
+    breakdown: SurfaceLoads,
     azimuth_deg: ArrayLike,
     mirrored: Sequence[bool],
     system_cfm: Mapping[str, float],

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from tractduct.findings import Finding
-from tractduct.model.loads import Breakdown
+from tractduct.model.loads import SurfaceLoads
 from tractduct.model.lots import Lot, RoomOutline, RoutePoint
 from tractduct.model.sizes import Size, round_size
 from tractduct.model.words import AT_PARENT, EACH, FLEX, NOT_BOUGHT
@@ -194,7 +194,7 @@ class Plan:
 
     name: str
     folder: Path
-    front_faces: tuple[str, ...]
+    fronts: tuple[str, ...]
     mirrored: tuple[bool, ...]
     seasons: tuple[str, ...]
     flex: tuple[str, ...]
@@ -223,7 +223,7 @@ class Plan:
     budget_given: bool = True
     typed: frozenset[tuple[str, str]] = frozenset()
     findings: tuple[Finding, ...] = ()
-    breakdown: Breakdown | None = None
+    breakdown: SurfaceLoads | None = None
     turned: bool = False
     lots: tuple[Lot, ...] = ()
     outlines: tuple[RoomOutline, ...] = ()

@@ -15,13 +15,13 @@ from tractduct.network.tree import DuctTree, run_shares
 class Variant:
     """One front face, mirrored or not, one season, one flex product ('' where the plan has no flex)."""
 
-    front_faces: str
+    front: str
     mirrored: bool
     season: str
     flex: str
 
     def __str__(self) -> str:
-        words = [f"front {self.front_faces}", "mirrored" if self.mirrored else "", self.season, self.flex]
+        words = [f"front {self.front}", "mirrored" if self.mirrored else "", self.season, self.flex]
         return ", ".join(word for word in words if word)
 
 
@@ -48,7 +48,7 @@ class VariantSet:
     def where(
         self,
         *,
-        face: str | None = None,
+        front: str | None = None,
         mirrored: bool | None = None,
         season: str | None = None,
         flex: str | None = None,
@@ -56,7 +56,7 @@ class VariantSet:
         """(n_variant,) bool: the variants that match all that is given."""
         return np.array(
             [
-                (face is None or v.front_faces == face)
+                (front is None or v.front == front)
                 and (mirrored is None or v.mirrored == mirrored)
                 and (season is None or v.season == season)
                 and (flex is None or v.flex == flex)
@@ -100,7 +100,7 @@ def expand_variants(plan: Plan, tree: DuctTree) -> VariantSet:
     return VariantSet(
         variants=tuple(
             Variant(face, mirrored, season, flex)
-            for face in plan.front_faces
+            for face in plan.fronts
             for mirrored in plan.mirrored
             for season in plan.seasons
             for flex in plan.flex

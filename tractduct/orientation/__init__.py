@@ -11,7 +11,7 @@ The turning itself is ``turn`` (loads by surface to room airflow at any azimuth)
 ``tractduct.physics.solar``, a screening method that needs ``pip install tractduct[solar]``.
 """
 
-from tractduct.model.loads import Breakdown, RoomLoads, room_loads, turn
+from tractduct.model.loads import RoomLoads, SurfaceLoads, room_loads, turn
 from tractduct.orientation.azimuths import airflow_at, plan_at
 from tractduct.orientation.between import BrokenRange, DegreeCheck, check_every_degree
 from tractduct.orientation.check import BreakdownCheck, check_breakdown
@@ -20,7 +20,7 @@ from tractduct.orientation.sensitivity import HouseLoad, RoomSensitivity
 from tractduct.orientation.study import LotPackage, OrientationStudy, lot_mix, study_orientation
 
 __all__ = [
-    "Breakdown",
+    "SurfaceLoads",
     "BreakdownCheck",
     "BrokenRange",
     "DegreeCheck",

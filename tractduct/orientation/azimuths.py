@@ -27,7 +27,7 @@ def azimuth_label(azimuth_deg: float) -> str:
     return f"{azimuth_deg:g}°"
 
 
-def nearest_face(faces: Sequence[str], azimuth_deg: float) -> str:
+def nearest_front(faces: Sequence[str], azimuth_deg: float) -> str:
     """The listed face nearest to an azimuth; of two as near, the one that comes first clockwise from north."""
 
     def off(face: str) -> float:
@@ -77,13 +77,13 @@ def airflow_at(plan: Plan, azimuth_deg: ArrayLike, mirrored: Sequence[bool]) -> 
         if plan.turned:
             return found
     held = np.array([j for j, m in enumerate(mirrored) if m in plan.mirrored], dtype=np.intp)
-    near = between_listed(plan.front_faces, azimuth)
+    near = between_listed(plan.fronts, azimuth)
     if not held.size or not near.any():
         return found
     place_of = np.ix_(np.flatnonzero(near), held)
     # by compass point, NaN where the table has none
     table = np.full((len(FACES), len(held), *found.shape[2:]), np.nan)
-    listed = [FACES.index(f) for f in plan.front_faces]
+    listed = [FACES.index(f) for f in plan.fronts]
     table[listed] = plan.airflow_cfm[:, [plan.mirrored.index(mirrored[j]) for j in held]]
     place = azimuth[near] / POINT_DEG
     first = place.astype(np.intp)
@@ -117,14 +117,14 @@ def plan_at(plan: Plan, azimuth_deg: Sequence[float], mirrored: Sequence[bool]) 
     airflow = airflow_at(plan, azimuth_deg, mirrored)
     if np.isnan(airflow).any():
         raise ValueError("there is no airflow for some of the azimuths")
-    return replace(plan, front_faces=labels, mirrored=tuple(mirrored), airflow_cfm=airflow)
+    return replace(plan, fronts=labels, mirrored=tuple(mirrored), airflow_cfm=airflow)
 
 
 def variants_of(plan: Plan, flex: Sequence[str] | None = None) -> tuple[Variant, ...]:
     """Every combination of a plan's faces, mirrors and seasons with these flex products, all if None."""
     return tuple(
         Variant(face, mirror, season, product)
-        for face in plan.front_faces
+        for face in plan.fronts
         for mirror in plan.mirrored
         for season in plan.seasons
         for product in (plan.flex if flex is None else flex)

@@ -99,7 +99,7 @@ def check_every_degree(plan: Plan, size_set: Mapping[str, str], *, step_deg: flo
     if not 0.0 < step_deg <= 45.0 or abs(45.0 / step_deg - round(45.0 / step_deg)) > 1e-9:
         raise ValueError(f"step_deg must divide 45, got {step_deg!r}")
     every = np.asarray(np.arange(round(TURN_DEG / step_deg)) * step_deg, dtype=np.float64)
-    azimuth = every[between_listed(plan.front_faces, every)]
+    azimuth = every[between_listed(plan.fronts, every)]
     dense = plan_at(plan, azimuth.tolist(), plan.mirrored)
     variants = variants_of(dense)
     found = verify_sizes(dense, variants, size_set)
@@ -127,11 +127,11 @@ def _use(plan: Plan, found: Verification, n_azimuth: int, variants: Sequence[Var
 
 
 def _ranges(plan: Plan, azimuth: FloatArray, step_deg: float, breaches: Sequence[Breach]) -> tuple[BrokenRange, ...]:
-    at = {face: float(a) for face, a in zip(plan.front_faces, azimuth, strict=True)}
+    at = {face: float(a) for face, a in zip(plan.fronts, azimuth, strict=True)}
     by_limit: dict[tuple[str, str], dict[float, Breach]] = {}
     for breach in breaches:
         # A size that is wrong in itself is broken all around.
-        places = at.values() if breach.variant is None else (at[breach.variant.front_faces],)
+        places = at.values() if breach.variant is None else (at[breach.variant.front],)
         worst = by_limit.setdefault((breach.limit_name, breach.section), {})
         for place in places:
             if place not in worst or breach.amount / breach.limit > worst[place].amount / worst[place].limit:
@@ -163,7 +163,7 @@ def _runs(azimuths: Sequence[float], step_deg: float) -> list[list[float]]:
     return runs
 
 
-def find_between(check: DegreeCheck | None) -> Iterator[Finding]:
+def check_between(check: DegreeCheck | None) -> Iterator[Finding]:
     """Where the standard set does not hold between the faces, each limit at its worst; else that it holds."""
     if check is None or not check.between:
         return

@@ -45,7 +45,7 @@ def check_breakdown(plan: Plan) -> BreakdownCheck | None:
     """The check; None unless the plan has both."""
     if plan.breakdown is None or plan.turned:
         return None
-    azimuth = [face_azimuth_deg(f) for f in plan.front_faces]
+    azimuth = [face_azimuth_deg(f) for f in plan.fronts]
     share = turn(plan.breakdown, azimuth, plan.mirrored, dict.fromkeys(plan.seasons, 1.0))
     return BreakdownCheck(
         table_cfm=plan.airflow_cfm,
@@ -54,7 +54,7 @@ def check_breakdown(plan: Plan) -> BreakdownCheck | None:
     )
 
 
-def find_in_check(plan: Plan, check: BreakdownCheck | None) -> Iterator[Finding]:
+def check_findings(plan: Plan, check: BreakdownCheck | None) -> Iterator[Finding]:
     """Rooms in which breakdown and table differ by more than the limit, each at its worst variant."""
     if check is None:
         return
@@ -70,7 +70,7 @@ def find_in_check(plan: Plan, check: BreakdownCheck | None) -> Iterator[Finding]
                 rule="breakdown check",
                 subject=f"room {room}",
                 message=f"the breakdown gives {given} and the airflow table {table} "
-                f"(front {plan.front_faces[i]}{turned}, {plan.seasons[k]}); "
+                f"(front {plan.fronts[i]}{turned}, {plan.seasons[k]}); "
                 f"they differ by more than {check.limit_pct:g} % somewhere",
                 advice="The table is used. Find out which of the two is right",
             )

@@ -13,7 +13,7 @@ from tractduct.model.lots import Lot
 from tractduct.model.plan import Plan
 from tractduct.network.tree import DuctTree
 from tractduct.network.variants import Variant, expand_variants
-from tractduct.orientation.azimuths import airflow_at, azimuth_label, between_listed, nearest_face, plan_at
+from tractduct.orientation.azimuths import airflow_at, azimuth_label, between_listed, nearest_front, plan_at
 from tractduct.physics.turning import POINT_DEG
 from tractduct.sizing.verify import Breach, verify_sizes
 
@@ -26,7 +26,7 @@ class LotResult:
 
     Attributes
     ----------
-    nearest_face : the plan's face nearest to its azimuth
+    nearest_front : the plan's face nearest to its azimuth
     flex : the products it may get
     source : where its airflow comes from: ``airflow table``, ``breakdown``, ``table and breakdown`` (turned by the
         breakdown between values of the table), ``straight line`` (between two faces of the table) or ``unknown``
@@ -38,7 +38,7 @@ class LotResult:
     """
 
     lot: Lot
-    nearest_face: str
+    nearest_front: str
     flex: tuple[str, ...]
     source: str
     covered: bool
@@ -67,17 +67,17 @@ def lot_results(plan: Plan, tree: DuctTree, size_set: Mapping[str, str]) -> tupl
         for lot in lots:
             label = azimuth_label(lot.azimuth_deg)
             flex = (lot.flex,) if lot.flex else plan.flex
-            covered = mirrored in plan.mirrored and bool(between_listed(plan.front_faces, [lot.azimuth_deg])[0])
+            covered = mirrored in plan.mirrored and bool(between_listed(plan.fronts, [lot.azimuth_deg])[0])
             rooms = np.full((len(plan.seasons), len(plan.rooms)), np.nan)
             runs = np.full((len(plan.seasons), len(tree.run_section)), np.nan)
             if lot.azimuth_deg in known and variants is not None:
                 for k, season in enumerate(plan.seasons):
-                    row = int(np.argmax(variants.where(face=label, season=season, flex=flex[0])))
+                    row = int(np.argmax(variants.where(front=label, season=season, flex=flex[0])))
                     rooms[k], runs[k] = variants.room_airflow_cfm[row], variants.run_airflow_cfm[row]
             mine = tuple(b for b in breaches if _concerns(b.variant, label, flex))
             found[lot.name] = LotResult(
                 lot=lot,
-                nearest_face=nearest_face(plan.front_faces, lot.azimuth_deg),
+                nearest_front=nearest_front(plan.fronts, lot.azimuth_deg),
                 flex=flex,
                 source=_source(plan, lot, covered),
                 covered=covered,
@@ -90,7 +90,7 @@ def lot_results(plan: Plan, tree: DuctTree, size_set: Mapping[str, str]) -> tupl
 
 
 def _concerns(variant: Variant | None, label: str, flex: Sequence[str]) -> bool:
-    return variant is None or (variant.front_faces == label and variant.flex in flex)
+    return variant is None or (variant.front == label and variant.flex in flex)
 
 
 def _source(plan: Plan, lot: Lot, covered: bool) -> str:
@@ -103,7 +103,7 @@ def _source(plan: Plan, lot: Lot, covered: bool) -> str:
     return "straight line" if covered else "unknown"
 
 
-def find_in_lots(plan: Plan, results: Sequence[LotResult]) -> Iterator[Finding]:
+def lot_findings(plan: Plan, results: Sequence[LotResult]) -> Iterator[Finding]:
     """Lots where the size set does not hold, that the plan's faces do not cover, or whose airflow is a guess."""
     for r in results:
         where = f"front at {azimuth_label(r.lot.azimuth_deg)}{', mirrored' if r.lot.mirrored else ''}"

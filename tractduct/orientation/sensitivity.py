@@ -28,8 +28,8 @@ class RoomSensitivity:
     airflow_cfm : (n_face, n_mirrored, n_season)
     season : the one in which it moves most
     smallest_cfm, largest_cfm : in that season, over faces and mirrors
-    driving_face, driving_mirrored : where it is largest
-    least_face, least_mirrored : where it is smallest
+    driving_front, driving_mirrored : where it is largest
+    least_front, least_mirrored : where it is smallest
     size_steps : standard sizes between the smallest and the largest own size of its runs over faces and mirrors, at the
         worst season and flex
     glass_pct : part of its cooling load at the driving face that comes through glass; NaN without a breakdown
@@ -44,9 +44,9 @@ class RoomSensitivity:
     season: str
     smallest_cfm: float
     largest_cfm: float
-    driving_face: str
+    driving_front: str
     driving_mirrored: bool
-    least_face: str
+    least_front: str
     least_mirrored: bool
     size_steps: int
     glass_pct: float
@@ -97,7 +97,7 @@ def house_load(study: Study) -> HouseLoad | None:
     plan = study.plan
     if plan.breakdown is None:
         return None
-    azimuth = [face_azimuth_deg(f) for f in plan.front_faces]
+    azimuth = [face_azimuth_deg(f) for f in plan.fronts]
     loads = room_loads(plan.breakdown, azimuth, plan.mirrored)
     cooling = loads.house_peak_btuh
     by_peak: list[FloatArray | None] = [None, None]
@@ -118,7 +118,7 @@ def house_load(study: Study) -> HouseLoad | None:
     )
 
 
-def find_sensitivity(study: Study, house: HouseLoad | None) -> tuple[RoomSensitivity, ...]:
+def sensitivity_by_room(study: Study, house: HouseLoad | None) -> tuple[RoomSensitivity, ...]:
     """Every room, most sensitive first: by size steps, then by largest over smallest airflow."""
     found = [_of_room(study, house, n) for n in range(len(study.plan.rooms))]
     return tuple(sorted(found, key=lambda s: (-s.size_steps, -s.ratio)))
@@ -149,9 +149,9 @@ def _of_room(study: Study, house: HouseLoad | None, n: int) -> RoomSensitivity:
         season=plan.seasons[k],
         smallest_cfm=float(low[k]),
         largest_cfm=float(high[k]),
-        driving_face=plan.front_faces[int(worst[0])],
+        driving_front=plan.fronts[int(worst[0])],
         driving_mirrored=plan.mirrored[int(worst[1])],
-        least_face=plan.front_faces[int(best[0])],
+        least_front=plan.fronts[int(best[0])],
         least_mirrored=plan.mirrored[int(best[1])],
         size_steps=max(size_steps(study, plan.rooms[n], season) for season in plan.seasons),
         glass_pct=glass_pct,
@@ -172,13 +172,13 @@ def size_steps(study: Study, room: str, season: str) -> int:
         if section.side == "return" or key_of(room) not in served or section.season not in ("", season):
             continue
         for flex in study.plan.flex:
-            own = study.hand.own_size[study.variants.where(season=season, flex=flex), i]
+            own = study.by_friction_rate.friction_rate_size[study.variants.where(season=season, flex=flex), i]
             if own.min() >= 0:
                 worst = max(worst, int(own.max() - own.min()))
     return worst
 
 
-def find_in_loads(study: Study, house: HouseLoad | None, rooms: tuple[RoomSensitivity, ...]) -> Iterator[Finding]:
+def loads_findings(study: Study, house: HouseLoad | None, rooms: tuple[RoomSensitivity, ...]) -> Iterator[Finding]:
     """Exposure diversity of the house, and rooms that change because the total is shared out."""
     plan = study.plan
     if house is not None and house.change_btuh > house.limit_btuh:
@@ -188,7 +188,7 @@ def find_in_loads(study: Study, house: HouseLoad | None, rooms: tuple[RoomSensit
         def place(at: tuple[np.intp, ...]) -> str:
             turned = ", mirrored" if plan.mirrored[int(at[1])] else ""
             load = plan.units.number(float(house.cooling_btuh[at]), "Btu/h", ",.0f")
-            return f"{load} with the front {plan.front_faces[int(at[0])]}{turned}"
+            return f"{load} with the front {plan.fronts[int(at[0])]}{turned}"
 
         yield Finding(
             severity=Severity.CAUTION,

@@ -9,13 +9,19 @@ from dataclasses import dataclass
 from tractduct.findings import Finding, Severity
 from tractduct.model.plan import Plan
 from tractduct.one_plan import Progress, Study
-from tractduct.orientation.azimuths import nearest_face
-from tractduct.orientation.between import DegreeCheck, check_every_degree, find_between
-from tractduct.orientation.check import BreakdownCheck, check_breakdown, find_in_check
-from tractduct.orientation.lots import LotResult, find_in_lots, lot_results
-from tractduct.orientation.sensitivity import HouseLoad, RoomSensitivity, find_in_loads, find_sensitivity, house_load
+from tractduct.orientation.azimuths import nearest_front
+from tractduct.orientation.between import DegreeCheck, check_between, check_every_degree
+from tractduct.orientation.check import BreakdownCheck, check_breakdown, check_findings
+from tractduct.orientation.lots import LotResult, lot_findings, lot_results
+from tractduct.orientation.sensitivity import (
+    HouseLoad,
+    RoomSensitivity,
+    house_load,
+    loads_findings,
+    sensitivity_by_room,
+)
 from tractduct.physics.solar import SCREENING
-from tractduct.sizing.packages import Group, PackageStudy, find_packages
+from tractduct.sizing.packages import Group, PackageStudy, divide_fronts
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -83,15 +89,15 @@ def study_orientation(
     plan = study.plan
     check = check_breakdown(plan)
     house = house_load(study)
-    sensitivity = find_sensitivity(study, house)
+    sensitivity = sensitivity_by_room(study, house)
     progress("every degree", 0, 3)
     degrees = check_every_degree(plan, study.size_set, step_deg=step_deg) if study.size_set else None
     progress("lots", 1, 3)
     lots = lot_results(plan, study.tree, study.size_set)
     progress("packages", 2, 3)
     packages = None
-    if most_packages and len(plan.front_faces) * len(plan.mirrored) > 1:
-        packages = find_packages(
+    if most_packages and len(plan.fronts) * len(plan.mirrored) > 1:
+        packages = divide_fronts(
             study.case,
             lot_mix(plan, by_mirror=by_mirror),
             by_mirror=by_mirror,
@@ -100,10 +106,10 @@ def study_orientation(
         )
     lot_packages = _lot_packages(study, packages)
     found = [
-        *find_in_check(plan, check),
-        *find_in_loads(study, house, sensitivity),
-        *find_between(degrees),
-        *find_in_lots(plan, lots),
+        *check_findings(plan, check),
+        *loads_findings(study, house, sensitivity),
+        *check_between(degrees),
+        *lot_findings(plan, lots),
         *_in_packages(study, packages, lot_packages),
     ]
     return OrientationStudy(
@@ -128,7 +134,7 @@ def lot_mix(plan: Plan, *, by_mirror: bool = False) -> dict[Group, float] | None
 
 
 def _group(plan: Plan, azimuth_deg: float, mirrored: bool, by_mirror: bool) -> Group:
-    return nearest_face(plan.front_faces, azimuth_deg), mirrored if by_mirror else None
+    return nearest_front(plan.fronts, azimuth_deg), mirrored if by_mirror else None
 
 
 def _lot_packages(study: Study, packages: PackageStudy | None) -> tuple[LotPackage, ...]:

@@ -112,7 +112,7 @@ class Outcome:
     tight: tuple[TightRoom, ...] = ()
     off: tuple[OffRoom, ...] = ()
     reasons: tuple[str, ...] = ()
-    ways_out: tuple[str, ...] = ()
+    remedies: tuple[str, ...] = ()
     files: Mapping[str, str] = field(default_factory=dict)
 
     @property
@@ -197,8 +197,8 @@ def outcome_of_study(
         tight=_tight(study),
         off=() if delivered is None else _off(delivered, plan.rooms),
         reasons=tuple(map(str, study.conflicts)),
-        ways_out=tuple(
-            f"{w.change}: {units.say(w.solution.cost, study.cost_unit, ',.2f')}" for w in study.ways_out if w.helps
+        remedies=tuple(
+            f"{w.change}: {units.say(w.solution.cost, study.cost_unit, ',.2f')}" for w in study.remedies if w.helps
         ),
     )
 

@@ -209,7 +209,7 @@ def _that_hold(
                 yield size_index
 
 
-def find_stock(
+def stock_list(
     plans: Sequence[StockPlan],
     *,
     pool: Pool | None = None,

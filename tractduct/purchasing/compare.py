@@ -15,7 +15,7 @@ from tractduct.delivery.predict import Delivered, Drive, default_drive, installe
 from tractduct.delivery.robust import MOST_COMPRESSION_PCT
 from tractduct.model.plan import Plan
 from tractduct.sizing.case import Case, build_case
-from tractduct.sizing.drivers import find_headroom
+from tractduct.sizing.governing import headroom_by_run
 from tractduct.sizing.solve import Solution, least_cost, recommend
 from tractduct.sizing.verify import verify_sizes
 
@@ -160,7 +160,7 @@ def _alone(case: Case, flex: str, found: tuple[Solution, Solution], drive: Drive
             balanced_within=False,
             compressed=(),
         )
-    tightest = min(find_headroom(case, index), key=lambda h: h.extra_pct)
+    tightest = min(headroom_by_run(case, index), key=lambda h: h.extra_pct)
     as_drawn = balance(case, installed_ducts(case, index), drive=drive)
     room, room_pct = _lowest_room(case.plan, as_drawn.before)
     return Alone(

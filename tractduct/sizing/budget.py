@@ -49,7 +49,7 @@ class Budget:
             total_inwc=self.total_inwc[rows],
         )
 
-    def path_slack_inwc(self, path_loss_inwc: FloatArray) -> FloatArray:
+    def path_margin_inwc(self, path_loss_inwc: FloatArray) -> FloatArray:
         """(n_variant, n_path) what each path could lose more before a circuit of its breaks; inf where shut."""
         both = path_loss_inwc[:, self.paths[:, 0]]
         two = self.paths[:, 1] >= 0

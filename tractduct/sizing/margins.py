@@ -66,7 +66,7 @@ class Margins:
         return min((m for m in self.tightest if m.limit == limit), key=lambda m: m.left_pct, default=None)
 
 
-def find_margins(
+def margins_of(
     case: Case, checked: Verification, size_index: NDArray[np.intp], available_inwc: NDArray[np.float64]
 ) -> Margins:
     """The margins of a size set that was checked. ``available_inwc``: (n_variant, n_path)."""

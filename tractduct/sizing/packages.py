@@ -83,7 +83,7 @@ def group_label(group: Group) -> str:
     return face if mirrored is None else f"{face} mirrored" if mirrored else f"{face} as drawn"
 
 
-def find_packages(
+def divide_fronts(
     case: Case,
     weight: Mapping[Group, float] | None = None,
     *,
@@ -157,12 +157,12 @@ def find_packages(
 def _groups(case: Case, by_mirror: bool) -> list[Group]:
     plan = case.plan
     if by_mirror:
-        return [(face, m) for face in plan.front_faces for m in plan.mirrored]
-    return [(face, None) for face in plan.front_faces]
+        return [(face, m) for face in plan.fronts for m in plan.mirrored]
+    return [(face, None) for face in plan.fronts]
 
 
 def _mask(case: Case, group: Group) -> NDArray[np.bool_]:
-    return case.variants.where(face=group[0], mirrored=group[1])
+    return case.variants.where(front=group[0], mirrored=group[1])
 
 
 @dataclass(slots=True, eq=False)

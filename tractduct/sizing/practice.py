@@ -20,8 +20,8 @@ from tractduct.physics.friction import (
 )
 from tractduct.sizing.candidates import at_sizes
 from tractduct.sizing.case import Case
-from tractduct.sizing.drivers import Driver, Reason
-from tractduct.sizing.hand import HandSizing
+from tractduct.sizing.friction_rate import FrictionRateSizing
+from tractduct.sizing.governing import Governing, Reason
 from tractduct.units import UnitSystem
 
 FRICTION_RATE_WINDOW = (0.06, 0.18)  # inWC/100 ft; ANSI/ACCA 1, from memory
@@ -45,23 +45,23 @@ CAUTIONS = (
 )
 
 
-def find_in_plan(case: Case, hand: HandSizing) -> Iterator[Finding]:
+def plan_findings(case: Case, by_friction_rate: FrictionRateSizing) -> Iterator[Finding]:
     """What shows without looking at the chosen sizes."""
     yield from _altitude(case.plan)
     yield from _no_return(case)
     yield from _wyes(case.tree)
     yield from _trunks_on_branches(case.tree)
     yield from _joints_counted_twice(case.plan)
-    yield from _friction_rates(case.tree, hand, case.plan.units)
+    yield from _friction_rates(case.tree, by_friction_rate, case.plan.units)
     yield from _seasons(case.plan, case.tree)
 
 
-def find_in_sizes(case: Case, size_index: NDArray[np.intp], drivers: tuple[Driver, ...]) -> Iterator[Finding]:
+def size_findings(case: Case, size_index: NDArray[np.intp], governing: tuple[Governing, ...]) -> Iterator[Finding]:
     """What shows in a chosen size set."""
     yield from _velocities(case, size_index)
     yield from _compressed(case, size_index)
     yield from _outside_table(case, size_index)
-    yield from _because_of_child(drivers, case.labels(size_index), case.plan.units)
+    yield from _because_of_child(governing, case.labels(size_index), case.plan.units)
 
 
 def _altitude(plan: Plan) -> Iterator[Finding]:
@@ -149,10 +149,10 @@ def _joints_counted_twice(plan: Plan) -> Iterator[Finding]:
             )
 
 
-def _friction_rates(tree: DuctTree, hand: HandSizing, units: UnitSystem) -> Iterator[Finding]:
+def _friction_rates(tree: DuctTree, by_friction_rate: FrictionRateSizing, units: UnitSystem) -> Iterator[Finding]:
     low, high = FRICTION_RATE_WINDOW
     for p, run in enumerate(tree.runs):
-        rate, length = hand.path_friction_rate[p], hand.total_effective_length_ft[p]
+        rate, length = by_friction_rate.path_friction_rate[p], by_friction_rate.total_effective_length_ft[p]
         shown = f"friction rate {units.number(rate, 'inWC/100 ft', '.3g')}"
         if rate < low:
             message = f"{shown} is under {units.say(low, 'inWC/100 ft', '.2g')} over {units.say(length, 'ft', '.0f')}"
@@ -209,7 +209,7 @@ def _seasons(plan: Plan, tree: DuctTree) -> Iterator[Finding]:
                 severity=Severity.CAUTION,
                 rule="one run, two seasons",
                 subject=f"room {room}",
-                message=f"front {plan.front_faces[i]}{turned}: "
+                message=f"front {plan.fronts[i]}{turned}: "
                 f"{plan.units.say(flow[i, j, h, n], 'cfm', '.0f')} in heating and "
                 f"{plan.units.say(flow[i, j, c, n], 'cfm', '.0f')} in cooling; no one damper setting keeps both within "
                 f"{allowed.room_pct:g} % or {plan.units.say(allowed.room_cfm, 'cfm')}",
@@ -293,8 +293,8 @@ def _listed(case: Case, size_index: NDArray[np.intp], which: NDArray[np.intp]) -
     return shown + (", ..." if len(names) > _MOST_LISTED else "")
 
 
-def _because_of_child(drivers: tuple[Driver, ...], labels: dict[str, str], units: UnitSystem) -> Iterator[Finding]:
-    for driver in drivers:
+def _because_of_child(governing: tuple[Governing, ...], labels: dict[str, str], units: UnitSystem) -> Iterator[Finding]:
+    for driver in governing:
         if driver.reason is Reason.CHILD and not driver.limit:
             yield Finding(
                 severity=Severity.NOTE,

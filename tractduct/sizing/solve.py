@@ -76,7 +76,7 @@ class Solution:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class SizeFront:
+class TradeOff:
     """Least cost at each number of distinct sizes worth paying for.
 
     Attributes
@@ -125,20 +125,20 @@ def least_cost(
     return search.within_cap(max_distinct, ceiling, least.bound)
 
 
-def size_front(
+def trade_off_of(
     problem: SizingProblem,
     *,
     max_distinct: int | None = None,
     time_limit_s: float | None = None,
     on_step: Callable[[int, int], None] | None = None,
-) -> SizeFront:
+) -> TradeOff:
     """Least cost for each number of distinct sizes, from the fewest that hold to those of the least cost.
 
     ``max_distinct`` caps the number; ``on_step(done, total)`` is called after each number of sizes.
     """
     search = _Search.start(problem, None, time_limit_s)
     if search is None:
-        return SizeFront(least_cost=_INFEASIBLE, entries=(), status="infeasible")
+        return TradeOff(least_cost=_INFEASIBLE, entries=(), status="infeasible")
     least = search.least(np.inf)
     cap = problem.parent.size if max_distinct is None else max_distinct
     if least.status != "optimal":
@@ -146,7 +146,7 @@ def size_front(
         entries = () if within_cap.size_index is None else (within_cap,)
         last = cap if least.size_index is None else min(cap, least.distinct_sizes - 1)
         untried = range(search.fewest_conceivable, last + 1) if least.status != "infeasible" else ()
-        return SizeFront(
+        return TradeOff(
             least_cost=least,
             entries=entries,
             status=within_cap.status,
@@ -177,10 +177,10 @@ def size_front(
         status: Status = "optimal" if finished else "feasible"
     else:
         status = "infeasible" if finished else "unknown"
-    return SizeFront(least_cost=least, entries=tuple(found), status=status, open_numbers=open_numbers)
+    return TradeOff(least_cost=least, entries=tuple(found), status=status, open_numbers=open_numbers)
 
 
-def recommended(front: SizeFront, within_pct: float) -> Solution:
+def recommended(front: TradeOff, within_pct: float) -> Solution:
     """Of a front, the fewest distinct sizes that cost at most this much over the least cost.
 
     If the front's cap leaves no set that costs so little: the least cost within the cap. Raises ValueError

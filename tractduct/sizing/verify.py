@@ -193,9 +193,9 @@ def _over_blower(
 def _airflow(plan: Plan, variants: tuple[Variant, ...]) -> dict[str, NDArray[np.float64]]:
     """Airflow of each section: its own run's and its children's, added up from the rooms."""
     season = {s: k for k, s in enumerate(plan.seasons)}
-    face = {f: i for i, f in enumerate(plan.front_faces)}
+    face = {f: i for i, f in enumerate(plan.fronts)}
     mirror = {m: i for i, m in enumerate(plan.mirrored)}
-    need = np.array([plan.airflow_cfm[face[v.front_faces], mirror[v.mirrored], season[v.season]] for v in variants])
+    need = np.array([plan.airflow_cfm[face[v.front], mirror[v.mirrored], season[v.season]] for v in variants])
     flow = {section.name: np.zeros(len(variants)) for section in plan.sections}
     for n, room in enumerate(plan.rooms):
         for side in ("supply", "return"):

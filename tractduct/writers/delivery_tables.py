@@ -121,7 +121,7 @@ def substitutions(delivery: Delivery) -> pd.DataFrame:
                         "installed": pair.installed,
                         "room": room,
                         "season": season,
-                        "worst_face": variant.front_faces,
+                        "worst_face": variant.front,
                         "mirrored": variant.mirrored,
                         "expected_cfm": float(pair.expected.room_cfm[v, n]),
                         "delivered_cfm": float(pair.delivered.room_cfm[v, n]),
@@ -159,7 +159,7 @@ def balancing(settings: Settings, face: str, mirrored: bool, flex: str) -> pd.Da
         }
     )
     for season in case.plan.seasons:
-        v = int(np.flatnonzero(variants.where(face=face, mirrored=mirrored, season=season, flex=flex))[0])
+        v = int(np.flatnonzero(variants.where(front=face, mirrored=mirrored, season=season, flex=flex))[0])
         wide = set(balanced.wide_open[v].tolist())
         is_open = variants.open_run[v]
         frame[f"{season}_design_cfm"] = balanced.after.run_design_cfm[v]

@@ -57,7 +57,7 @@ def draw_orientation_pictures(result: OrientationStudy, folder: Path) -> Orienta
     """Draw them; the plan pictures as SVG too, each turn of the house once."""
     plan = result.study.plan
     roses = None
-    if len(plan.front_faces) > 1:
+    if len(plan.fronts) > 1:
         roses = folder / "roses.png"
         save_figure(rooms_by_direction(result), roses)
     as_drawn = draw_plan(result, folder, title=f"{shortened(plan.name, 60)}: as drawn, front to the south").get("png")
@@ -111,7 +111,7 @@ def _rose(axes: PolarAxes, result: OrientationStudy, room: RoomSensitivity) -> N
     axes.set_theta_direction(-1)
     steps = np.arange(0.0, TURN_DEG + STEP_DEG / 2.0, STEP_DEG)
     flow = shown(airflow_at(plan, steps, plan.mirrored)[..., n], "cfm")  # (n_step, n_mirrored, n_season)
-    listed = [face_azimuth_deg(face) for face in plan.front_faces]
+    listed = [face_azimuth_deg(face) for face in plan.fronts]
     for j, mirrored in enumerate(plan.mirrored):
         colour, style, marker = MIRRORED if mirrored else AS_DRAWN
         for other in range(len(plan.seasons)):
@@ -141,7 +141,7 @@ def _rose(axes: PolarAxes, result: OrientationStudy, room: RoomSensitivity) -> N
     mark = ", mirrored" if room.driving_mirrored else ""
     axes.set_title(
         f"{literal(shortened(room.room, 26))}\n{room.season}: {least} to {largest}, "
-        f"most at {room.driving_face}{mark}",
+        f"most at {room.driving_front}{mark}",
         fontsize=8.5, color=INK, pad=9,
     )  # fmt: skip
 

@@ -56,7 +56,7 @@ def missing(result: OrientationStudy) -> list[str]:
         words.append("No room outlines (table rooms): no plan picture; lot sheets show the duct tree.")
     elif not plan.routes:
         words.append("No duct routes (table routes): the plan picture shows rooms alone.")
-    if len(plan.front_faces) * len(plan.mirrored) == 1:
+    if len(plan.fronts) * len(plan.mirrored) == 1:
         words.append("One orientation only: there is nothing to divide among packages.")
     elif result.packages is None and result.study.size_set:
         words.append("Packages were left out.")
@@ -71,8 +71,9 @@ def sensitivity(result: OrientationStudy) -> pd.DataFrame:
     """
     rows = [
         (
-            r.room, r.season, r.smallest_cfm, r.largest_cfm, 100.0 * (r.ratio - 1.0), r.least_face, r.least_mirrored,
-            r.driving_face, r.driving_mirrored, r.size_steps, r.glass_pct, r.has_glass, r.load_change_pct, r.shared_out,
+            r.room, r.season, r.smallest_cfm, r.largest_cfm, 100.0 * (r.ratio - 1.0), r.least_front, r.least_mirrored,
+            r.driving_front, r.driving_mirrored, r.size_steps, r.glass_pct, r.has_glass, r.load_change_pct,
+            r.shared_out,
         )
         for r in result.sensitivity
     ]  # fmt: skip
@@ -88,7 +89,7 @@ def airflow_by_face(result: OrientationStudy) -> pd.DataFrame:
         for k, season in enumerate(plan.seasons)
         for j, mirrored in enumerate(plan.mirrored)
     ]
-    return pd.DataFrame(rows, columns=[*AIRFLOW, *plan.front_faces])
+    return pd.DataFrame(rows, columns=[*AIRFLOW, *plan.fronts])
 
 
 def house_loads(result: OrientationStudy) -> pd.DataFrame:
@@ -100,7 +101,7 @@ def house_loads(result: OrientationStudy) -> pd.DataFrame:
     rows = []
     if house is not None:
         least = float(house.cooling_btuh.min())
-        for i, face in enumerate(plan.front_faces):
+        for i, face in enumerate(plan.fronts):
             for j, mirrored in enumerate(plan.mirrored):
                 cooling = float(house.cooling_btuh[i, j])
                 hour = float(house.loads.house_peak_hour[i, j]) if house.hourly else np.nan
@@ -118,7 +119,7 @@ def peaks(result: OrientationStudy) -> pd.DataFrame:
     if house is not None and house.hourly and house.room_peak_cfm is not None and house.house_peak_cfm is not None:
         own, at_house = house.loads.cooling_at("room_peak"), house.loads.cooling_at("house_peak")
         for n, room in enumerate(plan.rooms):
-            for i, face in enumerate(plan.front_faces):
+            for i, face in enumerate(plan.fronts):
                 for j, mirrored in enumerate(plan.mirrored):
                     rows.append(
                         (
@@ -174,8 +175,10 @@ def lots(result: OrientationStudy) -> pd.DataFrame:
     for r in result.lots:
         worst = max(r.breaches, key=lambda b: b.amount / b.limit, default=None)
         rows.append(
+
             (
-                r.lot.name, r.lot.azimuth_deg, r.lot.mirrored, r.lot.flex or "any", r.nearest_face, r.source, r.covered,
+                r.lot.name, r.lot.azimuth_deg, r.lot.mirrored, r.lot.flex or "any", r.nearest_front, r.source,
+                r.covered,
                 r.holds, "" if worst is None else str(worst),
                 np.nan if worst is None else 100.0 * (worst.amount / worst.limit - 1.0),
             )
@@ -230,7 +233,7 @@ def broken(result: OrientationStudy) -> pd.DataFrame:
         rows.append(
             (
                 r.limit_name, r.section, r.first_deg, r.last_deg, r.excess_pct, r.worst.amount, r.worst.limit,
-                r.worst.unit, variant.front_faces if variant else azimuth_label(r.first_deg),
+                r.worst.unit, variant.front if variant else azimuth_label(r.first_deg),
                 variant.season if variant else "", variant.flex if variant else "",
                 variant.mirrored if variant else None,
             )
@@ -245,7 +248,7 @@ def breakdown_check(result: OrientationStudy) -> pd.DataFrame:
     if check is not None:
         off = check.off_pct
         for n, room in enumerate(plan.rooms):
-            for i, face in enumerate(plan.front_faces):
+            for i, face in enumerate(plan.fronts):
                 for j, mirrored in enumerate(plan.mirrored):
                     for k, season in enumerate(plan.seasons):
                         at = (i, j, k, n)

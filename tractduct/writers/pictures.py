@@ -42,7 +42,7 @@ def draw_pictures(study: Study, folder: Path, delivery: Delivery | None = None) 
     ``delivered`` where what the house delivers is given.
     """
     figures = {"duct_tree": duct_tree(study), "orientation": orientation(study)}
-    if len(study.front) > 1:
+    if len(study.trade_off) > 1:
         figures["trade_off"] = trade_off(study)
     if delivery is not None:
         figures["delivered"] = delivered(delivery)
@@ -227,14 +227,14 @@ def _tree_key(axes: Axes, study: Study, title: str) -> None:
 
 def orientation(study: Study) -> Figure:
     """Airflow of each room by front against its mean; with one front only, heating against cooling."""
-    return _by_front(study) if len(study.plan.front_faces) > 1 else _by_season(study)
+    return _by_front(study) if len(study.plan.fronts) > 1 else _by_season(study)
 
 
 def _by_front(study: Study) -> Figure:
     plan = study.plan
     frame = tables.rooms_by_face(study)
     rooms = list(dict.fromkeys(frame["room"].tolist()))
-    faces = list(plan.front_faces)
+    faces = list(plan.fronts)
     names = [literal(shortened(room, 26)) for room in rooms]
     label_in = max(len(n) for n in names) * LETTER_IN + 0.35
     panel_in = max(0.52 * len(faces), 2.0)
@@ -334,7 +334,7 @@ def _by_season(study: Study) -> Figure:
     axes.tick_params(axis="x", labelsize=8.5)
     axes.grid(axis="x", color="#D5DBE0", lw=0.6)
     axes.legend(fontsize=8.5, frameon=False, loc="lower right")
-    _headline(figure, height, f"Room airflow, front {plan.front_faces[0]} (the plan's only front)")
+    _headline(figure, height, f"Room airflow, front {plan.fronts[0]} (the plan's only front)")
     return figure
 
 

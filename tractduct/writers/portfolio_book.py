@@ -102,7 +102,7 @@ class _Rows:
         if len(reasons) > _REASONS_LISTED:
             more = f"and {len(reasons) - _REASONS_LISTED} more in its {OUTCOME_FILE}"
             self.failed.append([plan, outcome.state.value, "why", more])
-        for way in outcome.ways_out if outcome.failed else ():
+        for way in outcome.remedies if outcome.failed else ():
             self.failed.append([plan, outcome.state.value, "way out", way])
         for room in outcome.tight:
             self.rooms.append(

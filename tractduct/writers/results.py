@@ -15,7 +15,7 @@ from tractduct.one_plan import Study
 from tractduct.orientation.study import OrientationStudy
 from tractduct.purchasing.buy import Buying
 from tractduct.sizing.candidates import at_sizes
-from tractduct.sizing.drivers import Reason
+from tractduct.sizing.governing import Reason
 from tractduct.sizing.program import HOLDS_TOLERANCE
 from tractduct.sizing.solve import Solution
 from tractduct.units import MEASURES
@@ -66,7 +66,7 @@ def results(
                 "status": entry.status,
                 "size_set": study.case.labels(entry.size_index),
             }
-            for entry in study.front
+            for entry in study.trade_off
         ],
         "open_distinct_sizes": [
             {"distinct_sizes": number, "best_bound": _down(bound)} for number, bound in study.open_numbers
@@ -75,9 +75,9 @@ def results(
         "velocity_limits": _velocity_limits(study),
         "variants": _variants(study),
         "drivers": {
-            d.section: [_variant(v) for v in d.variants] if d.reason is Reason.VARIANTS else [] for d in study.drivers
+            d.section: [_variant(v) for v in d.variants] if d.reason is Reason.VARIANTS else [] for d in study.governing
         },
-        "driver_reasons": {d.section: d.reason.name.lower() for d in study.drivers},
+        "driver_reasons": {d.section: d.reason.name.lower() for d in study.governing},
         "headroom": {
             h.run: {
                 "extra_cfm": _number(h.extra_cfm),
@@ -87,7 +87,7 @@ def results(
             for h in study.headroom
         },
         "single_orientation": {
-            "front_faces": study.single.front_faces,
+            "front_faces": study.single.front,
             "mirrored": study.single.mirrored,
             "flex": study.single.flex,
             "size_set": study.case.labels(study.single.size_index),
@@ -135,7 +135,7 @@ def results(
                 "holds": w.helps,
                 "cost": _number(w.solution.cost) if w.helps else None,
             }
-            for w in study.ways_out
+            for w in study.remedies
         ],
     }
     got = delivery.open_dampers if delivery is not None else delivered
@@ -257,9 +257,9 @@ def _orientation(result: OrientationStudy) -> dict[str, Any]:
                 "season": r.season,
                 "smallest_cfm": _number(r.smallest_cfm),
                 "largest_cfm": _number(r.largest_cfm),
-                "least_face": r.least_face,
+                "least_face": r.least_front,
                 "least_mirrored": r.least_mirrored,
-                "driving_face": r.driving_face,
+                "driving_face": r.driving_front,
                 "driving_mirrored": r.driving_mirrored,
                 "size_steps": r.size_steps,
                 "glass_pct": _number(r.glass_pct),
@@ -384,21 +384,21 @@ def _velocity_limits(study: Study) -> dict[str, Any]:
 
 
 def _variants(study: Study) -> list[dict[str, Any]]:
-    tree, hand, checked = study.tree, study.hand, study.verification
+    tree, by_friction_rate, checked = study.tree, study.by_friction_rate, study.verification
     index = study.recommended.size_index
     speed = None if index is None else at_sizes(study.table.velocity_fpm, index)
     found = []
     for v, variant in enumerate(study.variants.variants):
         sections = {}
         for i, section in enumerate(tree.sections):
-            own = hand.own_size[v, i]
+            own = by_friction_rate.friction_rate_size[v, i]
             sections[section.name] = {
                 "airflow_cfm": _number(study.variants.airflow_cfm[v, i]),
                 "velocity_fpm": None if speed is None else _number(speed[v, i]),
                 "loss_inwc": None if checked is None else _number(checked.loss_inwc[section.name][v], 8),
                 "own_size": study.table.sizes[own].label if own >= 0 else "",
-                "friction_rate_inwc_per_100ft": _number(hand.section_friction_rate[v, i], 8),
-                "exact_diameter_in": _number(hand.exact_diameter_in[v, i]),
+                "friction_rate_inwc_per_100ft": _number(by_friction_rate.section_friction_rate[v, i], 8),
+                "exact_diameter_in": _number(by_friction_rate.exact_diameter_in[v, i]),
             }
         paths = {}
         for p, run in enumerate(tree.runs):
@@ -406,12 +406,12 @@ def _variants(study: Study) -> list[dict[str, Any]]:
                 continue
             paths[run.name] = {
                 "loss_inwc": None if checked is None else _number(checked.path_loss_inwc[run.name][v], 8),
-                "available_inwc": _number(hand.path_available_inwc[v, p], 8),
+                "available_inwc": _number(by_friction_rate.path_available_inwc[v, p], 8),
                 "slack_inwc": None
                 if checked is None
-                else _number(hand.path_available_inwc[v, p] - checked.path_loss_inwc[run.name][v], 8),
-                "total_effective_length_ft": _number(hand.total_effective_length_ft[p]),
-                "friction_rate_inwc_per_100ft": _number(hand.friction_rate[v, p], 8),
+                else _number(by_friction_rate.path_available_inwc[v, p] - checked.path_loss_inwc[run.name][v], 8),
+                "total_effective_length_ft": _number(by_friction_rate.total_effective_length_ft[p]),
+                "friction_rate_inwc_per_100ft": _number(by_friction_rate.friction_rate[v, p], 8),
             }
         found.append({**_variant(variant), "sections": sections, "paths": paths})
     return found
@@ -442,7 +442,7 @@ def _delivered(got: Delivered) -> list[dict[str, Any]]:
 
 def _variant(variant: Variant) -> dict[str, Any]:
     return {
-        "front_faces": variant.front_faces,
+        "front_faces": variant.front,
         "mirrored": variant.mirrored,
         "season": variant.season,
         "flex": variant.flex,

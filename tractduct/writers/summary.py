@@ -12,7 +12,7 @@ from tractduct.one_plan import Study
 from tractduct.orientation.study import OrientationStudy
 from tractduct.purchasing.buy import Buying, PurchaseList
 from tractduct.purchasing.compare import Dropped
-from tractduct.sizing.drivers import Reason
+from tractduct.sizing.governing import Reason
 from tractduct.writers.orientation_tables import missing
 from tractduct.writers.tables import closest_limits, not_proven, wall_or_money
 
@@ -173,7 +173,7 @@ def stock(study: Study) -> list[tuple[str, str, str, int, float]]:
 
 def _variants(study: Study) -> str:
     plan = study.plan
-    parts = [f"{len(plan.front_faces)} front faces"]
+    parts = [f"{len(plan.fronts)} front faces"]
     if len(plan.mirrored) > 1:
         parts.append("mirrored or not")
     parts.append(" and ".join(plan.seasons))
@@ -215,10 +215,10 @@ def _drivers(study: Study) -> list[str]:
     """The orientations and products that keep sections from being smaller."""
     faces: Counter[str] = Counter()
     flex: Counter[str] = Counter()
-    driven = [d for d in study.drivers if d.reason is Reason.VARIANTS]
+    driven = [d for d in study.governing if d.reason is Reason.VARIANTS]
     for driver in driven:
         worst = driver.variants[0]
-        faces[f"front {worst.front_faces}{' mirrored' if worst.mirrored else ''} in {worst.season}"] += 1
+        faces[f"front {worst.front}{' mirrored' if worst.mirrored else ''} in {worst.season}"] += 1
         if worst.flex:
             flex[worst.flex] += 1
     if not driven:
@@ -236,7 +236,7 @@ def _drivers(study: Study) -> list[str]:
 
 def _single(study: Study) -> list[str]:
     single = study.single
-    looked = f"{single.front_faces}{', mirrored' if single.mirrored else ''}"
+    looked = f"{single.front}{', mirrored' if single.mirrored else ''}"
     looked += f", in {single.flex}" if single.flex else ""
     start = f"Sized by hand for the worst front alone ({looked}: there it takes the most duct), "
     if not single.breaches:
@@ -340,11 +340,11 @@ def _findings(found: tuple[Finding, ...]) -> list[str]:
 def _nothing_holds(study: Study) -> list[str]:
     lines = ["No size set holds in every variant."]
     lines += [f"  {conflict}" for conflict in study.conflicts]
-    helping = [w for w in study.ways_out if w.helps]
+    helping = [w for w in study.remedies if w.helps]
     if helping:
         lines += ["", "Ways out that were tried and hold, the cheapest first:"]
         lines += [f"  {w.change}: {money(study, w.solution.cost)}" for w in helping]
-    useless = [w for w in study.ways_out if not w.helps]
+    useless = [w for w in study.remedies if not w.helps]
     if useless:
         lines += ["", "Tried, and not enough alone:"]
         lines += [f"  {w.change}" for w in useless]

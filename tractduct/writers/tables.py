@@ -11,10 +11,11 @@ import numpy as np
 import pandas as pd
 
 from tractduct.model.plan import Section
+from tractduct.network.variants import Variant
 from tractduct.one_plan import Study
 from tractduct.orientation.sensitivity import size_steps
 from tractduct.sizing.candidates import at_sizes
-from tractduct.sizing.drivers import Driver, Reason
+from tractduct.sizing.governing import Governing, Reason
 from tractduct.sizing.margins import PRESSURE, VELOCITY
 from tractduct.sizing.solve import Solution
 from tractduct.units import UnitSystem
@@ -48,25 +49,25 @@ def size_schedule(study: Study) -> pd.DataFrame:
             "season": s.season,
             "size": labels.get(s.name, ""),
         }
-        for face in study.plan.front_faces:
-            row[face] = own_size_label(study, i, study.variants.where(face=face))
+        for face in study.plan.fronts:
+            row[face] = own_size_label(study, i, study.variants.where(front=face))
         row["highest_airflow_cfm"] = float(study.variants.airflow_cfm[:, i].max())
         row["highest_velocity_fpm"] = np.nan if speed is None else float(speed[i])
         row["velocity_limit_fpm"] = float(study.table.sections.velocity_limit_fpm[i])
-        row["why"] = why(study.drivers[i], study.plan.units) if study.drivers else ""
+        row["why"] = why(study.governing[i], study.plan.units) if study.governing else ""
         rows.append(row)
     return pd.DataFrame(rows)
 
 
 def own_size_label(study: Study, section: int, among: np.ndarray) -> str:
     """The largest own size of a section over some variants; empty where one of them has none."""
-    own = study.hand.own_size[among, section]
+    own = study.by_friction_rate.friction_rate_size[among, section]
     if not own.size or own.min() < 0:
         return ""
     return study.table.sizes[int(own.max())].label
 
 
-def why(driver: Driver, units: UnitSystem) -> str:
+def why(driver: Governing, units: UnitSystem) -> str:
     """Why a section is not smaller, in words."""
     match driver.reason:
         case Reason.VARIANTS:
@@ -154,14 +155,14 @@ def paths(study: Study) -> pd.DataFrame:
         limit = data.velocity_limit_fpm[on_way]
         fastest = np.argmax(speed[:, on_way] / limit, axis=1)
         loss = study.verification.path_loss_inwc[run.name]
-        available = study.hand.path_available_inwc[:, p]
+        available = study.by_friction_rate.path_available_inwc[:, p]
         frame = variant_frame(study)
         frame.insert(0, "run", run.name)
         frame.insert(1, "room", room_text(run))
         frame.insert(2, "side", run.side)
         frame["airflow_cfm"] = study.variants.run_airflow_cfm[:, p]
-        frame["total_effective_length_ft"] = study.hand.total_effective_length_ft[p]
-        frame["friction_rate_inwc_per_100ft"] = study.hand.friction_rate[:, p]
+        frame["total_effective_length_ft"] = study.by_friction_rate.total_effective_length_ft[p]
+        frame["friction_rate_inwc_per_100ft"] = study.by_friction_rate.friction_rate[:, p]
         frame["loss_inwc"] = loss
         frame["available_inwc"] = available
         frame["slack_inwc"] = available - loss
@@ -174,10 +175,14 @@ def paths(study: Study) -> pd.DataFrame:
     return pd.concat(frames, ignore_index=True)
 
 
+def as_told(variant: Variant) -> tuple[str, bool, str, str]:
+    """The values of ``VARIANT_COLUMNS``."""
+    return variant.front, variant.mirrored, variant.season, variant.flex
+
+
 def variant_frame(study: Study) -> pd.DataFrame:
     """The four columns that say which variant; one row each."""
-    variants = study.variants.variants
-    return pd.DataFrame({name: [getattr(v, name) for v in variants] for name in VARIANT_COLUMNS})
+    return pd.DataFrame([as_told(v) for v in study.variants.variants], columns=VARIANT_COLUMNS)
 
 
 def rooms_by_face(study: Study) -> pd.DataFrame:
@@ -197,11 +202,11 @@ def rooms_by_face(study: Study) -> pd.DataFrame:
         for k, season in enumerate(plan.seasons):
             smallest, largest = float(least[:, k, n].min()), float(flow[:, k, n].max())
             row: dict[str, object] = {"room": room, "season": season}
-            row |= {face: float(flow[i, k, n]) for i, face in enumerate(plan.front_faces)}
+            row |= {face: float(flow[i, k, n]) for i, face in enumerate(plan.fronts)}
             row["smallest_cfm"] = smallest
             row["largest_cfm"] = largest
             row["spread_pct"] = 100.0 * (largest / smallest - 1.0) if smallest > 0.0 else np.nan
-            row["largest_at"] = plan.front_faces[int(np.argmax(flow[:, k, n]))]
+            row["largest_at"] = plan.fronts[int(np.argmax(flow[:, k, n]))]
             row["size_steps"] = size_steps(study, room, season)
             rows.append(row)
     frame = pd.DataFrame(rows)
@@ -225,7 +230,7 @@ def trade_off(study: Study) -> pd.DataFrame:
                 "proven": e.status == "optimal",
                 "recommended": e.distinct_sizes == study.recommended.distinct_sizes,
             }
-            for e in study.front
+            for e in study.trade_off
         ],
         columns=["distinct_sizes", "cost", "over_least_pct", "proven", "recommended"],
     )
@@ -272,7 +277,7 @@ def headroom(study: Study) -> pd.DataFrame:
                 "extra_cfm": h.extra_cfm,
                 "extra_pct": h.extra_pct,
                 "limit": h.limit,
-                **{name: getattr(h.variant, name) for name in VARIANT_COLUMNS},
+                **dict(zip(VARIANT_COLUMNS, as_told(h.variant), strict=True)),
             }
             for h in study.headroom
         ],
@@ -354,7 +359,7 @@ def conflicts(study: Study) -> pd.DataFrame:
     )
 
 
-def ways_out(study: Study) -> pd.DataFrame:
+def remedies(study: Study) -> pd.DataFrame:
     """What was tried where no set holds. Columns: kind, change, holds, cost, distinct_sizes."""
     return pd.DataFrame(
         [
@@ -365,7 +370,7 @@ def ways_out(study: Study) -> pd.DataFrame:
                 "cost": w.solution.cost if w.helps else np.nan,
                 "distinct_sizes": w.solution.distinct_sizes if w.helps else 0,
             }
-            for w in study.ways_out
+            for w in study.remedies
         ],
         columns=["kind", "change", "holds", "cost", "distinct_sizes"],
     )

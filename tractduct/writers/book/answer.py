@@ -12,7 +12,7 @@ import numpy as np
 from tractduct.model.words import FLEX
 from tractduct.one_plan import Study
 from tractduct.sizing.candidates import at_sizes
-from tractduct.sizing.drivers import Reason
+from tractduct.sizing.governing import Reason
 from tractduct.sizing.practice import CAUTIONS
 from tractduct.writers import tables
 from tractduct.writers.book.facts import Facts, counted, named, turned
@@ -116,7 +116,7 @@ def covers(study: Study) -> str:
     """Which variants the one set is for, in words."""
     plan = study.plan
     parts = [
-        counted(len(plan.front_faces), "front face") + f" ({', '.join(plan.front_faces)})",
+        counted(len(plan.fronts), "front face") + f" ({', '.join(plan.fronts)})",
         " and ".join(turned(m) for m in plan.mirrored),
         " and ".join(plan.seasons),
     ]
@@ -249,17 +249,17 @@ def _what_to_watch(page: Page, facts: Facts, across: int) -> None:
 
 def drivers_text(study: Study) -> str:
     """Which fronts, seasons and products decide the sizes."""
-    decided = [d for d in study.drivers if d.reason is Reason.VARIANTS]
-    by_reason = Counter(d.reason for d in study.drivers)
+    decided = [d for d in study.governing if d.reason is Reason.VARIANTS]
+    by_reason = Counter(d.reason for d in study.governing)
     parts = []
     if decided:
         parts.append(
-            f"{counted(len(decided), 'section')} of {len(study.drivers)} could be smaller but for some "
+            f"{counted(len(decided), 'section')} of {len(study.governing)} could be smaller but for some "
             "variants. The variant that breaks worst has "
             + "; ".join(
                 ", ".join(f"{name} {number}" for name, number in Counter(values).most_common() if name)
                 for values in (
-                    [f"front {d.variants[0].front_faces}" for d in decided],
+                    [f"front {d.variants[0].front}" for d in decided],
                     [d.variants[0].season for d in decided],
                     [d.variants[0].flex for d in decided],
                 )
@@ -326,7 +326,7 @@ def case_text(facts: Facts) -> str:
     """What a set drawn for one orientation would leave out of limits, in a few sentences."""
     study = facts.study
     single = study.single
-    looked = f"front {single.front_faces}, {turned(single.mirrored)}" + (f", in {single.flex}" if single.flex else "")
+    looked = f"front {single.front}, {turned(single.mirrored)}" + (f", in {single.flex}" if single.flex else "")
     start = (
         f"A set drawn by the friction-rate method for the worst front alone ({looked}: there it takes the most duct)"
     )
@@ -368,7 +368,7 @@ def _no_answer(page: Page, facts: Facts, across: int) -> None:
         page.paragraph("The limits can't all be kept at once.", across)
     page.row += 1
     page.heading("Ways out that were tried, each by sizing the plan again", across)
-    found = tables.ways_out(study)
+    found = tables.remedies(study)
     rows: list[list[Value]] = [
         [
             kind,

@@ -52,7 +52,7 @@ class LotToBalance:
     """One house to balance: the way its front faces, mirrored or not, and the flex product installed."""
 
     name: str
-    front_faces: str
+    front: str
     mirrored: bool
     flex: str
 
@@ -61,10 +61,8 @@ def orientations(delivery: Delivery, installed: str) -> list[LotToBalance]:
     """A lot for every orientation of the plan with one flex product installed."""
     plan = delivery.study.plan
     return [
-        LotToBalance(
-            name=f"{face}{' mirrored' if mirrored else ''}", front_faces=face, mirrored=mirrored, flex=installed
-        )
-        for face in plan.front_faces
+        LotToBalance(name=f"{face}{' mirrored' if mirrored else ''}", front=face, mirrored=mirrored, flex=installed)
+        for face in plan.fronts
         for mirrored in plan.mirrored
     ]
 
@@ -97,10 +95,10 @@ class Balancing:
         self.plan = settings.case.plan
         self.units = self.plan.units
         self.seasons = self.plan.seasons
-        self.frame = frames.balancing(settings, lot.front_faces, lot.mirrored, lot.flex)
+        self.frame = frames.balancing(settings, lot.front, lot.mirrored, lot.flex)
         where = settings.case.variants.where
         self.variant = {
-            s: int(np.flatnonzero(where(face=lot.front_faces, mirrored=lot.mirrored, season=s, flex=lot.flex))[0])
+            s: int(np.flatnonzero(where(front=lot.front, mirrored=lot.mirrored, season=s, flex=lot.flex))[0])
             for s in self.seasons
         }
         self.has_setting = settings.setting is not None
@@ -142,7 +140,7 @@ class Balancing:
         """Write it from the page's row on, and leave the page at its last row; returns the row of the header."""
         self.page, lot = page, self.lot
         first = page.row
-        built = f"front {lot.front_faces}, {turned(lot.mirrored)}{f', flex {lot.flex}' if lot.flex else ''}"
+        built = f"front {lot.front}, {turned(lot.mirrored)}{f', flex {lot.flex}' if lot.flex else ''}"
         page.put(first, 1, f"Balancing: {self.plan.name}, lot {lot.name} ({built})", TITLE)
         page.height(first, 24)
         page.row = first + 1

@@ -368,7 +368,7 @@ def _worst(delivery: Delivery, designed: str, installed: str) -> tuple[float, st
     v, n = np.unravel_index(int(np.nanargmin(np.round(change, 9))), change.shape)
     variant = pair.delivered.variants.variants[v]
     turn = ", mirrored" if variant.mirrored else ""
-    return float(change[v, n]), delivery.study.plan.rooms[n], f"{variant.front_faces}{turn}, {variant.season}"
+    return float(change[v, n]), delivery.study.plan.rooms[n], f"{variant.front}{turn}, {variant.season}"
 
 
 # -- Robustness ------------------------------------------------------------------------------------------

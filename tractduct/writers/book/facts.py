@@ -70,10 +70,12 @@ class Facts:
         lowest friction rate."""
         study = self.study
         live = study.variants.open_run[:, p]
-        part = study.hand.friction_rate[:, p]
+        part = study.by_friction_rate.friction_rate[:, p]
         if study.verification is not None:
             part = (
-                1.0 - study.verification.path_loss_inwc[study.tree.runs[p].name] / study.hand.path_available_inwc[:, p]
+                1.0
+                - study.verification.path_loss_inwc[study.tree.runs[p].name]
+                / study.by_friction_rate.path_available_inwc[:, p]
             )
         return int(np.argmin(np.where(live, np.round(part, 12), np.inf)))
 
@@ -138,7 +140,7 @@ VARIANT_COLUMNS = (
 
 def variant_cells(variant: Variant) -> list[Value]:
     """The four variant columns in words."""
-    return [variant.front_faces, turned(variant.mirrored), variant.season, variant.flex or None]
+    return [variant.front, turned(variant.mirrored), variant.season, variant.flex or None]
 
 
 def variant_rows(frame: pd.DataFrame) -> list[list[Value]]:

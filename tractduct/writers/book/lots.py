@@ -109,7 +109,7 @@ def lots_sheet(book: Book, result: OrientationStudy) -> list[Any]:
     looks: dict[tuple[int, int], Look] = {}
     for r in result.lots:
         row: list[Value] = [
-            r.lot.name, plain(r.lot.azimuth_deg), r.nearest_face, turned(r.lot.mirrored), r.lot.flex or "any",
+            r.lot.name, plain(r.lot.azimuth_deg), r.nearest_front, turned(r.lot.mirrored), r.lot.flex or "any",
             verdict(r, result), r.source, _look_at(r),
         ]  # fmt: skip
         for k in numbers:
@@ -199,9 +199,7 @@ class _LotSheet:
         self.label = azimuth_label(lot.lot.azimuth_deg)
         self.balancing: Balancing | None = None
         if settings is not None:
-            house = LotToBalance(
-                name=lot.lot.name, front_faces=self.label, mirrored=lot.lot.mirrored, flex=settings.flex
-            )
+            house = LotToBalance(name=lot.lot.name, front=self.label, mirrored=lot.lot.mirrored, flex=settings.flex)
             self.balancing = Balancing(settings.settings, house)
         self.widths = self.balancing.widths if self.balancing else list(PLAIN_WIDTHS)
         self.across = len(self.widths)
@@ -259,7 +257,7 @@ class _LotSheet:
         page.paragraph(words, self.across, replace(NOTE, bold=True, fill=VERDICTS[self.lot.holds]))
 
     def _direction(self) -> str:
-        azimuth, face = self.lot.lot.azimuth_deg, self.lot.nearest_face
+        azimuth, face = self.lot.lot.azimuth_deg, self.lot.nearest_front
         if abs(face_azimuth_deg(face) - azimuth) < 1e-9:
             return f"front faces {face} ({self.label})"
         return f"front at {self.label} clockwise from north, nearest {face}"
@@ -320,7 +318,7 @@ class _LotSheet:
         """Of every section, in the order of the tree."""
         assert self.settings is not None
         variants = self.settings.settings.case.variants
-        mine = variants.where(face=self.label, mirrored=self.lot.lot.mirrored, season=season, flex=self.settings.flex)
+        mine = variants.where(front=self.label, mirrored=self.lot.lot.mirrored, season=season, flex=self.settings.flex)
         return [float(cfm) for cfm in variants.airflow_cfm[int(np.flatnonzero(mine)[0])]]
 
     def _notes(self) -> None:

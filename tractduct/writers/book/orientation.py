@@ -110,7 +110,7 @@ def sensitivity_sheet(book: Book, result: OrientationStudy) -> None:
             Column("Its own load changes by, %", WHOLE, 11),
             Column("Note", TEXT, 30),
         ]
-    across = max(len(columns), 3 + len(plan.front_faces))
+    across = max(len(columns), 3 + len(plan.fronts))
     page = book.sheet("Orientation", [c.width for c in columns])
     page.title(
         "Rooms by how far the direction moves them",
@@ -129,8 +129,8 @@ def sensitivity_sheet(book: Book, result: OrientationStudy) -> None:
     rows: list[list[Value]] = []
     for r in result.sensitivity:
         row: list[Value] = [
-            r.room, r.season, plain(r.smallest_cfm), _face(r.least_face, r.least_mirrored), plain(r.largest_cfm),
-            _face(r.driving_face, r.driving_mirrored), plain(100.0 * (r.ratio - 1.0)), r.size_steps,
+            r.room, r.season, plain(r.smallest_cfm), _face(r.least_front, r.least_mirrored), plain(r.largest_cfm),
+            _face(r.driving_front, r.driving_mirrored), plain(100.0 * (r.ratio - 1.0)), r.size_steps,
         ]  # fmt: skip
         if known:
             note = "shared out: other rooms' loads change" if r.shared_out else None
@@ -159,7 +159,7 @@ def by_front_sheet(book: Book, result: OrientationStudy) -> None:
     plan = result.study.plan
     columns = [Column("Room", LABEL, 22), Column("Season", SHORT, 11), Column("Mirrored", SHORT, 12)]
     airflow = TENTHS.in_units(book.units, "cfm")  # the unit is in the title
-    columns += [Column(face, airflow, 11) for face in plan.front_faces]
+    columns += [Column(face, airflow, 11) for face in plan.fronts]
     across = max(len(columns), 8)
     page = book.sheet("Airflow by front", [*(c.width for c in columns), *(11,) * (across - len(columns))])
     page.title(
@@ -171,9 +171,9 @@ def by_front_sheet(book: Book, result: OrientationStudy) -> None:
     screening(page, result, across)
     page.row += 1
     frame = frames.airflow_by_face(result)
-    flow = frame[list(plan.front_faces)].to_numpy(dtype=float)
-    high = frame.groupby(["room", "season"])[list(plan.front_faces)].transform("max").max(axis=1).to_numpy(dtype=float)
-    low = frame.groupby(["room", "season"])[list(plan.front_faces)].transform("min").min(axis=1).to_numpy(dtype=float)
+    flow = frame[list(plan.fronts)].to_numpy(dtype=float)
+    high = frame.groupby(["room", "season"])[list(plan.fronts)].transform("max").max(axis=1).to_numpy(dtype=float)
+    low = frame.groupby(["room", "season"])[list(plan.fronts)].transform("min").min(axis=1).to_numpy(dtype=float)
     looks: dict[tuple[int, int], Look] = {}
     for i in range(len(frame)):
         if high[i] > low[i] * (1.0 + MARKED_PCT / 100.0):

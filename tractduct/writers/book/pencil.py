@@ -253,14 +253,14 @@ def largest(cells: Sequence[str]) -> str:
 
 def worst_by_hand(study: Study, section: int) -> int | None:
     """The variant in which the friction-rate method asks for the largest size; None where nothing flows."""
-    hand = study.hand
-    live = np.isfinite(hand.section_friction_rate[:, section])
+    by_friction_rate = study.by_friction_rate
+    live = np.isfinite(by_friction_rate.section_friction_rate[:, section])
     live &= study.variants.airflow_cfm[:, section] > 0.0
     if not live.any():
         return None
-    own = hand.own_size[:, section]
+    own = by_friction_rate.friction_rate_size[:, section]
     own = np.where(own < 0, len(study.table.sizes), own)  # none fits: worse than any
-    exact = np.nan_to_num(hand.exact_diameter_in[:, section], nan=np.inf)
+    exact = np.nan_to_num(by_friction_rate.exact_diameter_in[:, section], nan=np.inf)
     candidates = np.flatnonzero(live)
     return int(candidates[np.lexsort((-np.round(exact[candidates], 6), -own[candidates]))[0]])
 
@@ -310,13 +310,13 @@ class _Block:
 
     def _hand_cells(self, i: int, row: int, total_cell: Sequence[str]) -> None:
         """The friction-rate method of one section in its worst variant."""
-        page, study, hand = self.page, self.study, self.study.hand
+        page, study, by_friction_rate = self.page, self.study, self.study.by_friction_rate
         number = replace(COMPUTED, top_line=True)
         v = worst_by_hand(study, i)
         if v is None:
             page.put(row, 6, "carries no air", number)
             return
-        own = hand.own_size[v, i]
+        own = by_friction_rate.friction_rate_size[v, i]
         through = np.flatnonzero(study.tree.path[:, i] & study.variants.open_run[v])
         page.put(row, 6, str(study.variants.variants[v]), replace(number, points=9.0))
         page.put(row, 7, plain(study.variants.airflow_cfm[v, i]), replace(number, number_format="#,##0.0"), "cfm")
@@ -325,11 +325,11 @@ class _Block:
             row,
             8,
             f"={self.times}{self.inputs.available(v, self.run.side)}/{longest}",
-            float(hand.section_friction_rate[v, i]),
+            float(by_friction_rate.section_friction_rate[v, i]),
             replace(THOUSANDTHS, top_line=True),
             "inWC/100 ft",
         )
-        page.put(row, 9, plain(hand.exact_diameter_in[v, i]), replace(number, number_format="0.00"), "in")
+        page.put(row, 9, plain(by_friction_rate.exact_diameter_in[v, i]), replace(number, number_format="0.00"), "in")
         label = study.table.sizes[own].label if own >= 0 else "none does"
         page.put(row, 10, size_value(label), replace(number, align="center"))
 
@@ -370,8 +370,11 @@ class _Block:
         """Length, pressure and friction rate of the run; what it loses and what it has to spare."""
         page, study, p, v = self.page, self.study, self.p, self.variant
         available, rate = total + 1, total + 2
-        length, share = float(study.hand.total_effective_length_ft[p]), float(study.hand.friction_rate[v, p])
-        pressure = float(study.hand.path_available_inwc[v, p])
+        length, share = (
+            float(study.by_friction_rate.total_effective_length_ft[p]),
+            float(study.by_friction_rate.friction_rate[v, p]),
+        )
+        pressure = float(study.by_friction_rate.path_available_inwc[v, p])
         bold, top = Look(bold=True), Look(bold=True, top_line=True)
         in_length, in_pressure, in_rate = (self.units.unit(u) for u in ("ft", "inWC", "inWC/100 ft"))
         page.fill(total, 1, self.last, top)

@@ -123,7 +123,7 @@ def pressure_sheet(book: Book, facts: Facts) -> AvailableCell:
     static = stream.static_at(stream.design_cfm)
     devices = static - stream.left_for_ducts()
     supply = next(p for p, run in enumerate(study.tree.runs) if run.side != "return")
-    part = 100.0 * study.hand.path_available_inwc[:, supply] / budget.total_inwc
+    part = 100.0 * study.by_friction_rate.path_available_inwc[:, supply] / budget.total_inwc
     rows: list[list[Value]] = [
         [
             *variant_cells(variant), plain(stream.design_cfm[v]), plain(static[v]), plain(devices[v]),

@@ -43,7 +43,7 @@ FULL_COLOUR_PCT = 50.0  # off the room's mean, on Rooms by front
 
 def sizes_sheet(book: Book, facts: Facts) -> None:
     """Every section: the size to install, beside the size that each front alone would get."""
-    study, faces = facts.study, facts.study.plan.front_faces
+    study, faces = facts.study, facts.study.plan.fronts
     page = book.sheet("Sizes")
     columns = [
         Column("Section", LABEL, 9),
@@ -189,7 +189,7 @@ def all_variants_sheet(book: Book, facts: Facts) -> None:
 
 def rooms_by_front_sheet(book: Book, facts: Facts) -> None:
     """How each room's airflow turns with the house."""
-    study, faces = facts.study, facts.study.plan.front_faces
+    study, faces = facts.study, facts.study.plan.fronts
     page = book.sheet("Rooms by front")
     columns = [
         Column("Room", LABEL, 22),

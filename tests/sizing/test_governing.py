@@ -10,7 +10,7 @@ import pytest
 from benchmarks.make_plans import make_plan
 from tractduct.inputs.reader import load_plan
 from tractduct.sizing.case import build_case
-from tractduct.sizing.drivers import price_of_standardizing
+from tractduct.sizing.governing import price_of_standardizing
 from tractduct.sizing.solve import least_cost, recommend
 
 
@@ -22,7 +22,7 @@ def test_without_an_orientation_or_a_product_as_if_solved_alone(seed: int, tmp_p
     reused = 0
     for found in price_of_standardizing(case, standard):
         name = found.left_out if found.kept == "all others" else found.kept
-        mine = case.variants.where(face=name) if found.kind == "orientation" else case.variants.where(flex=name)
+        mine = case.variants.where(front=name) if found.kind == "orientation" else case.variants.where(flex=name)
         alone = least_cost(case.only(~mine if found.kept == "all others" else mine).problem())
         assert found.solution.cost == pytest.approx(alone.cost, rel=1e-12)
         np.testing.assert_array_equal(found.solution.size_index, alone.size_index)

@@ -15,7 +15,7 @@ from tractduct.sizing.program import DIAMETER_TOLERANCE_IN, highest_allowed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class HandSizing:
+class FrictionRateSizing:
     """The friction-rate method's answers.
 
     Attributes
@@ -40,7 +40,7 @@ class HandSizing:
     friction_rate: NDArray[np.float64]
     section_friction_rate: NDArray[np.float64]
     exact_diameter_in: NDArray[np.float64]
-    own_size: NDArray[np.intp]
+    friction_rate_size: NDArray[np.intp]
 
     @property
     def path_friction_rate(self) -> NDArray[np.float64]:
@@ -48,7 +48,7 @@ class HandSizing:
         return np.asarray(self.friction_rate.min(axis=0))
 
 
-def size_by_hand(case: Case, size_index: NDArray[np.intp] | None = None) -> HandSizing:
+def size_by_friction_rate(case: Case, size_index: NDArray[np.intp] | None = None) -> FrictionRateSizing:
     """Size every section in every variant alone by the friction-rate method.
 
     ``size_index`` (n_section,) is a size set whose losses split a pressure that the blower gives; without it,
@@ -87,17 +87,17 @@ def size_by_hand(case: Case, size_index: NDArray[np.intp] | None = None) -> Hand
         data.straight_part,
         case.plan.least_factor_12_in,
     )
-    return HandSizing(
+    return FrictionRateSizing(
         total_effective_length_ft=length,
         path_available_inwc=available,
         friction_rate=rate,
         section_friction_rate=section_rate,
         exact_diameter_in=exact,
-        own_size=own,
+        friction_rate_size=own,
     )
 
 
-def single_orientation_set(case: Case, hand: HandSizing) -> tuple[Variant, NDArray[np.intp]]:
+def single_orientation_set(case: Case, by_friction_rate: FrictionRateSizing) -> tuple[Variant, NDArray[np.intp]]:
     """What a designer draws who sizes for the worst front in the flex product assumed, the first approved.
 
     The worst front, mirrored or not, is the one whose hand sizes take the most duct wall; of several the first. Each
@@ -111,17 +111,20 @@ def single_orientation_set(case: Case, hand: HandSizing) -> tuple[Variant, NDArr
     wall = np.array([size.wall_ft2_per_ft for size in case.table.sizes])
     assumed = [v for v in variants.variants if (v.season, v.flex) == (plan.seasons[0], plan.flex[0])]
     sets = [
-        _drawn_for(case, hand, variants.where(face=v.front_faces, mirrored=v.mirrored, flex=v.flex)) for v in assumed
+        _drawn_for(case, by_friction_rate, variants.where(front=v.front, mirrored=v.mirrored, flex=v.flex))
+        for v in assumed
     ]
     worst = int(np.argmax([round(float(length @ wall[sizes]), 6) for sizes in sets]))
     return assumed[worst], sets[worst]
 
 
-def _drawn_for(case: Case, hand: HandSizing, looked_at: NDArray[np.bool_]) -> NDArray[np.intp]:
+def _drawn_for(case: Case, by_friction_rate: FrictionRateSizing, looked_at: NDArray[np.bool_]) -> NDArray[np.intp]:
     """(n_section,) the hand sizes that serve the variants of a mask."""
     tree, table, diameter = case.tree, case.table, case.diameter_in
     largest = np.array([np.flatnonzero(b)[-1] for b in table.bounded], dtype=np.intp)
-    own: NDArray[np.intp] = np.where(hand.own_size[looked_at] < 0, largest, hand.own_size[looked_at]).max(axis=0)
+    own: NDArray[np.intp] = np.where(
+        by_friction_rate.friction_rate_size[looked_at] < 0, largest, by_friction_rate.friction_rate_size[looked_at]
+    ).max(axis=0)
     for child in range(len(tree.sections) - 1, -1, -1):
         own[child] = _nearest_bounded(own[child], table.bounded[child])
         parent = tree.parent[child]

@@ -14,7 +14,7 @@ from tractduct.network.variants import Variant
 from tractduct.sizing.budget import side_of_path, worst_by_side
 from tractduct.sizing.case import Case, build_case
 from tractduct.sizing.program import DIAMETER_TOLERANCE_IN, HOLDS_TOLERANCE, highest_allowed
-from tractduct.sizing.solve import Solution, least_cost, size_front
+from tractduct.sizing.solve import Solution, least_cost, trade_off_of
 from tractduct.units import IP, UnitSystem
 
 PRESSURE_STEP_INWC = 0.01
@@ -60,7 +60,7 @@ class Conflict:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class WayOut:
+class Remedy:
     """One change that was tried. ``solution`` is its least-cost set; infeasible where it does not help."""
 
     kind: str
@@ -72,7 +72,7 @@ class WayOut:
         return self.solution.size_index is not None
 
 
-def find_conflicts(case: Case, max_distinct: int | None) -> tuple[Conflict, ...]:
+def diagnose(case: Case, max_distinct: int | None) -> tuple[Conflict, ...]:
     """What breaks in any sizes that bounds and parents leave, worst variant of each.
 
     Where each limit could be kept alone, the cap on distinct sizes stands in the way, or the limits cannot
@@ -82,7 +82,7 @@ def find_conflicts(case: Case, max_distinct: int | None) -> tuple[Conflict, ...]
     if alone:
         return alone
     if max_distinct is not None:
-        without_cap = size_front(case.problem()).entries
+        without_cap = trade_off_of(case.problem()).entries
         if without_cap:
             return (
                 Conflict(
@@ -217,13 +217,13 @@ def _pressures(case: Case, fits: NDArray[np.bool_]) -> list[Conflict]:
     return list(_over_pressure(case, best[:, tree.run_section].min(axis=2)))
 
 
-def try_ways_out(
+def try_remedies(
     plan: Plan, conflicts: tuple[Conflict, ...], on_step: Callable[[], None] = lambda: None
-) -> tuple[WayOut, ...]:
+) -> tuple[Remedy, ...]:
     """Changes to the plan, each solved again; those that help first, the cheapest at the head."""
     tried = []
     for kind, change, changed in _changes(plan, conflicts):
-        tried.append(WayOut(kind=kind, change=change, solution=_solve(changed)))
+        tried.append(Remedy(kind=kind, change=change, solution=_solve(changed)))
         on_step()
     more = _more_pressure(plan)
     if more is not None:
@@ -360,7 +360,7 @@ def _doubled(plan: Plan, runs: tuple[Section, ...]) -> Plan:
     return replace(plan, sections=tuple(sections))
 
 
-def _more_pressure(plan: Plan) -> WayOut | None:
+def _more_pressure(plan: Plan) -> Remedy | None:
     """The least extra pressure, in steps, with which a set holds; None where pressure alone does not help."""
     case = build_case(plan)
     problem = case.problem()
@@ -390,7 +390,7 @@ def _more_pressure(plan: Plan) -> WayOut | None:
     if not plan.budget_given:
         words = [f"{say(extra[0], 'inWC', '.3g')} more to the ducts, by a higher speed or less in the devices"]
     solution = solve(extra[0], extra[1], plan.max_distinct_sizes or None)
-    return WayOut(kind="more pressure", change="Make available " + " and ".join(words), solution=solution)
+    return Remedy(kind="more pressure", change="Make available " + " and ".join(words), solution=solution)
 
 
 def _fewest_steps(holds: Callable[[int], bool]) -> int:

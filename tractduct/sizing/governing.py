@@ -28,7 +28,7 @@ class Reason(Enum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Driver:
+class Governing:
     """Why one section has its size. ``variants`` is filled for Reason.VARIANTS only, worst first.
 
     ``next_smaller`` is the label of the size that was tried; ``limit`` names what breaks first in the worst
@@ -75,7 +75,7 @@ class Comparison:
         return self.standard_cost - self.solution.cost
 
 
-def find_drivers(case: Case, size_index: NDArray[np.intp]) -> tuple[Driver, ...]:
+def governing_variants(case: Case, size_index: NDArray[np.intp]) -> tuple[Governing, ...]:
     """For each section, the variants without which it could be one size smaller, the others staying."""
     tree, variants, table, budget = case.tree, case.variants, case.table, case.budget
     diameter, on_sale = case.diameter_in, case.on_sale
@@ -85,7 +85,7 @@ def find_drivers(case: Case, size_index: NDArray[np.intp]) -> tuple[Driver, ...]
     for i, section in enumerate(tree.sections):
         smaller = np.flatnonzero(on_sale[i] & (diameter < diameter[size_index[i]] - DIAMETER_TOLERANCE_IN))
         if not smaller.size:
-            found.append(Driver(section=section.name, reason=Reason.SMALLEST))
+            found.append(Governing(section=section.name, reason=Reason.SMALLEST))
             continue
         k = int(smaller[np.argmax(diameter[smaller])])
         label = table.sizes[k].label
@@ -101,7 +101,7 @@ def find_drivers(case: Case, size_index: NDArray[np.intp]) -> tuple[Driver, ...]
             # Variants that break besides are no drivers: without them it still could not shrink.
             also = " and the next smaller size breaks a limit too" if broken.size else ""
             found.append(
-                Driver(
+                Governing(
                     section=section.name,
                     reason=Reason.CHILD,
                     next_smaller=label,
@@ -118,7 +118,7 @@ def find_drivers(case: Case, size_index: NDArray[np.intp]) -> tuple[Driver, ...]
                 tightest = mine[int(np.argmax(circuit_over[worst]))]
                 limit = f"pressure to {_circuit_name(case, tightest)}"
             found.append(
-                Driver(
+                Governing(
                     section=section.name,
                     reason=Reason.VARIANTS,
                     next_smaller=label,
@@ -128,7 +128,7 @@ def find_drivers(case: Case, size_index: NDArray[np.intp]) -> tuple[Driver, ...]
                 )
             )
         else:
-            found.append(Driver(section=section.name, reason=Reason.STANDARD, next_smaller=label))
+            found.append(Governing(section=section.name, reason=Reason.STANDARD, next_smaller=label))
     return tuple(found)
 
 
@@ -138,7 +138,7 @@ def _circuit_name(case: Case, circuit: int) -> str:
     return " and from ".join(names)
 
 
-def find_headroom(case: Case, size_index: NDArray[np.intp]) -> tuple[Headroom, ...]:
+def headroom_by_run(case: Case, size_index: NDArray[np.intp]) -> tuple[Headroom, ...]:
     """How much more air each run could carry in its tightest variant, and what then stops it.
 
     Two paths share the first part of their way, so what a run adds is felt by others in that part only.
@@ -172,7 +172,7 @@ def find_headroom(case: Case, size_index: NDArray[np.intp]) -> tuple[Headroom, .
         loss = rate * data.effective_length_ft[at] / 100.0 + fitting
         return np.asarray(np.cumsum(loss * counts, axis=2))
 
-    slack = case.budget.path_slack_inwc(case.path_loss_inwc(size_index))
+    slack = case.budget.path_margin_inwc(case.path_loss_inwc(size_index))
     # The tightest open path through each section, and its slack.
     through = np.where(tree.path.T[None, :, :], slack[:, None, :], np.inf)
     tightest = through.argmin(axis=2)[:, at]
@@ -244,9 +244,9 @@ def price_of_standardizing(
         )
         on_step()
 
-    for kind, names in (("orientation", plan.front_faces), ("flex", plan.flex)):
+    for kind, names in (("orientation", plan.fronts), ("flex", plan.flex)):
         for name in names if len(names) > 1 else ():
-            mine = variants.where(face=name) if kind == "orientation" else variants.where(flex=name)
+            mine = variants.where(front=name) if kind == "orientation" else variants.where(flex=name)
             compare(kind, "all others", name, ~mine)
             compare(kind, name, "all others", mine)
     return tuple(found)
