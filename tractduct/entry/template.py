@@ -84,7 +84,7 @@ name = "First plan"
 {units}
 [site]
 {elevation} = 0          # {of_length} above the sea; sets the air's density
-{temperature}    # air in the ducts
+{temperature}    # air at the air handler
 
 [tables]
 {tables}

@@ -249,7 +249,6 @@ def basis_sheet(book: Book, facts: Facts) -> None:
     ]
     if not facts.from_blower:
         settings.append(("Available, supply ducts", "inWC", plan.supply_inwc, "pressure", "supply_inwc", "0.000"))
-    if not facts.from_blower or all(s.side != "return" for s in study.tree.sections):
         settings.append(("Available, return ducts", "inWC", plan.return_inwc, "pressure", "return_inwc", "0.000"))
     settings.append(
         (
