@@ -12,6 +12,7 @@ from tractduct.delivery.predict import LEAST_CFM_A_TON, Delivered, Drive, defaul
 from tractduct.delivery.robust import MOST_COMPRESSION_PCT, Spread, find_spread
 from tractduct.delivery.substitute import Substitution, find_substitutions
 from tractduct.findings import Finding, Severity
+from tractduct.physics.friction import COMPRESSION_TESTED_TO_PCT
 from tractduct.study import Progress, Study
 
 HOOD_ERROR_PCT = 6.0  # flow hood in the field: about 6 % powered, 11 to 25 % not (LBNL, abstract of Part 2)
@@ -85,6 +86,8 @@ def deliver(
     progress("substitution", 3, 4)
     substitutions = find_substitutions(case, drive=drive)
     found = [*_system(study, open_dampers), *_balancing(study, balanced), *_seasons(study, setting)]
+    if compressed_pct > COMPRESSION_TESTED_TO_PCT:
+        found.append(_beyond_measured(compressed_pct))
     found += _unsettled(study, compressed, f"flex compressed by {compressed_pct:g} %")
     found += _unsettled(study, balanced.after, "balanced")
     if setting is not None:
@@ -131,6 +134,17 @@ def _system(study: Study, got: Delivered) -> Iterator[Finding]:
             f"({variants.variants[v]}); tolerance is {plan.tolerance.system_pct:g} %",
             advice="Choose the blower speed that comes nearest, and measure it",
         )
+
+
+def _beyond_measured(compressed_pct: float) -> Finding:
+    return Finding(
+        severity=Severity.CAUTION,
+        rule="compressed flex",
+        subject="system",
+        message=f"airflow with flex compressed by {compressed_pct:g} % is shown; the relation used was measured up to "
+        f"{COMPRESSION_TESTED_TO_PCT:g} %",
+        advice="Take it for a rough figure",
+    )
 
 
 def _balancing(study: Study, balanced: Balance) -> Iterator[Finding]:
