@@ -140,6 +140,7 @@ def rich_plan() -> PlanTables:
         "rated_static_inwc": 0.5,
         "held_airflow": False,
     }
+    plan.config["compression"] = {"least_factor_12_in": 3.5}
     plan.config["tolerance"] = {"room_pct": 15, "room_cfm": 20, "system_pct": 10}
     plan.config["orientation"] = {"diversity_btuh": 5000, "breakdown_check_pct": 8}
     plan.config["solar"] = {"shgc": 0.3, "design_day": 202, "room_airflow_at": "room_peak"}

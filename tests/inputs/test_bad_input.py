@@ -220,6 +220,13 @@ BAD: dict[str, Bad] = {
         value="2.5",
         says="whole",
     ),
+    "flex that loses less when compressed": Bad(
+        change=setting("compression", least_factor_12_in=0.5),
+        file="plan.toml",
+        column="[compression] least_factor_12_in",
+        value="0.5",
+        says="1 to 20",
+    ),
     "a negative allowance": Bad(
         change=setting("objective", standardize_within_pct=-5),
         file="plan.toml",

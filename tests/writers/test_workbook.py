@@ -501,7 +501,7 @@ def test_basis_tells_what_is_typed_from_what_is_default(tmp_path: Path) -> None:
         "Elevation, ft": "set in the plan",
         "Air in the ducts, F": "the program's default",
         "Available, supply ducts, inWC": "set in the plan",
-        "Large flex compressed: least factor": "the program's default",
+        "Large compressed flex, at least": "the program's default",
     }.items():
         assert said[label] == words
     plan.config["pressure"] = {"supply_inwc": 0.14}

@@ -813,6 +813,7 @@ TABLES = (
 
 
 def _pressure(name: str, default: float, meaning: str) -> Field:
+    # defaults: common practice, no source
     return Field(
         name=name,
         kind="number",
@@ -875,6 +876,8 @@ def _supply_air(season: str) -> Field:
         "handler; default: air_temperature_f",
     )
 
+
+DEFAULT_STORAGE_WEIGHTS = (0.5, 0.2, 0.12, 0.08, 0.06, 0.04)
 
 # plan.toml: table -> keys. Lists and file names are checked where they are read.
 KEYS: dict[str, tuple[Field, ...]] = {
@@ -1046,7 +1049,8 @@ KEYS: dict[str, tuple[Field, ...]] = {
             high=100.0,
             usual=(2.0, 40.0),
             hint="is this a fraction?",
-            meaning="how far a room may be off its design airflow, or room_cfm where that is more",
+            meaning="how far a room may be off its design airflow, or room_cfm where that is more; defaults of these "
+            "three: ANSI/ACCA 5 QI, from memory",
         ),
         Field(
             name="room_cfm",
@@ -1152,8 +1156,8 @@ KEYS: dict[str, tuple[Field, ...]] = {
         Field(
             name="storage_weights",
             meaning="how much of the sun's gain is felt in its hour, the hour after, and so on; together 1; default "
-            "0.5, 0.2, 0.12, 0.08, 0.06, 0.04, chosen for the program to stand for a furnished room, from no "
-            "publication",
+            f"{', '.join(f'{w:g}' for w in DEFAULT_STORAGE_WEIGHTS)}, chosen for the program to stand for a furnished "
+            "room, from no publication",
         ),
     ),
     "purchase": (
@@ -1220,4 +1224,3 @@ KEYS: dict[str, tuple[Field, ...]] = {
 
 DEFAULT_ROUND_IN = (4.0, 5.0, 6.0, 7.0, 8.0, 9.0, 10.0, 12.0, 14.0, 16.0, 18.0, 20.0)
 DEFAULT_ROUND_MM = (80.0, 100.0, 125.0, 160.0, 200.0, 250.0, 315.0, 400.0, 500.0)  # EN 1506, from memory
-DEFAULT_STORAGE_WEIGHTS = (0.5, 0.2, 0.12, 0.08, 0.06, 0.04)

@@ -248,10 +248,9 @@ def _compressed(case: Case, size_index: NDArray[np.intp]) -> Iterator[Finding]:
     yield Finding(
         severity=Severity.CAUTION,
         rule="compressed flex",
-        subject="flex",
-        message=f"compressed by {pct[outside].max():g} %, {_listed(case, size_index, outside)}: the relation used was "
-        f"measured at {sizes} {units.unit('in')} and up to {COMPRESSION_TESTED_TO_PCT:g} %. "
-        f"{large_flex_words(case.plan)}",
+        subject="compressed flex",
+        message=f"{pct[outside].max():g} % in {_listed(case, size_index, outside)}: the relation used was measured at "
+        f"{sizes} {units.unit('in')} and up to {COMPRESSION_TESTED_TO_PCT:g} %. {large_flex_words(case.plan)}",
         advice="Stretch these sections fully, or make them of rigid duct",
     )
 

@@ -236,7 +236,7 @@ def basis_sheet(book: Book, facts: Facts) -> None:
             plan.standardize_within_pct,
             "objective",
             "standardize_within_pct",
-            "0.#",
+            "General",
         ),
         (
             "Most distinct sizes (0: no cap)",
@@ -252,12 +252,12 @@ def basis_sheet(book: Book, facts: Facts) -> None:
         settings.append(("Available, return ducts", "inWC", plan.return_inwc, "pressure", "return_inwc", "0.000"))
     settings.append(
         (
-            "Large flex compressed: least factor",
+            "Large compressed flex, at least",
             "",
             plan.least_factor_12_in,
             "compression",
             "least_factor_12_in",
-            "0.#",
+            '0.0" times"',
         )
     )
     settings += [
