@@ -26,9 +26,9 @@ from tractduct.sizing.case import build_case
 from tractduct.study import Progress, study
 from tractduct.version import VERSION
 from tractduct.writers.portfolio_book import write_portfolio
-from tractduct.writers.results import results_text
+from tractduct.writers.results import RESULTS_FILE, results_text
 
-RESULTS_FILE, WORKBOOK_FILE, STOCK_FILE = "results.json", "all-plans.xlsx", "stock.json"
+WORKBOOK_FILE, STOCK_FILE = "all-plans.xlsx", "stock.json"
 DIED = "the process that studied it died, most likely for want of memory"
 
 

@@ -21,6 +21,8 @@ from tractduct.study import Study
 from tractduct.units import MEASURES
 from tractduct.version import VERSION
 
+RESULTS_FILE = "results.json"
+
 
 def results(
     study: Study,
