@@ -21,6 +21,8 @@ from tractduct.sizing.solve import Solution
 from tractduct.units import MEASURES
 from tractduct.version import VERSION
 
+RESULTS_FILE = "results.json"
+
 
 def results(
     study: Study,
