@@ -65,6 +65,7 @@ UNITS = {
     "price": (("",), ("3 EUR", "3 \u00a3")),
     "loss_coefficient": (("",), ("20 ft",)),
     "share": (("",), ("2 ft", "50 CFM")),
+    "exponent": (("",), ("2 ft",)),
     "shade_fraction": (("",), ("2 ft",)),
 }
 NEGATIVE = ("x_ft", "y_ft", "elevation_ft")
@@ -79,6 +80,7 @@ BLANK = (  # number columns in which an empty cell is allowed, whatever stands b
     "compression_pct",
     "package_ft",
     "loaded_loss_inwc",
+    "exponent",
     "shade_fraction",
     "friction_rate_inwc_per_100ft",
     "loss_inwc",
@@ -146,7 +148,7 @@ OPTIONAL_COLUMNS = {
     "sections": ("fittings", "share", "season", "min_in", "max_in", "fixed_in"),
     "ducts": ("airflow_derate_pct", "compression_pct"),
     "fittings": ("equivalent_length_ft", "loss_coefficient", "bought"),
-    "devices": ("loaded_loss_inwc", "season"),
+    "devices": ("loaded_loss_inwc", "season", "exponent"),
     "prices": ("insulation", "package_ft"),
     "surfaces": ("shade_fraction",),
     "lots": ("azimuth_deg", "mirrored"),

@@ -70,13 +70,13 @@ def rich_plan() -> PlanTables:
         )
         for cfm, static in points
     ]
-    names = ("device", "side", "loss_inwc", "at_cfm", "season", "loaded_loss_inwc")
+    names = ("device", "side", "loss_inwc", "at_cfm", "season", "loaded_loss_inwc", "exponent")
     plan.tables["devices"] = [
         dict(zip(names, row, strict=True))
         for row in (
-            ("coil", "supply", 0.2, 1400, "cooling", None),
-            ("filter", "return", 0.08, 1350, None, 0.2),
-            ("register", "supply", 0.03, 300, None, None),
+            ("coil", "supply", 0.2, 1400, "cooling", None, 1.8),
+            ("filter", "return", 0.08, 1350, None, 0.2, 1.4),
+            ("register", "supply", 0.03, 300, None, None, None),
         )
     ]
     plan.row("ducts", "granite").update(roughness_ft=None, airflow_derate_pct=None)
@@ -127,6 +127,7 @@ def rich_plan() -> PlanTables:
         {"section": "DEN", "x_ft": 4, "y_ft": 6, "floor": "1"},
     ]
     plan.config["site"] = {"elevation_ft": 500, "air_temperature_f": 72, "latitude_deg": 35}
+    plan.config["site"] |= {"heating_supply_air_f": 118, "cooling_supply_air_f": 55}
     plan.config["variants"] = {"front_faces": ["N", "E", "S"], "mirrored": [False, True], "flex": ["meadow", "granite"]}
     plan.config["limits"] = {"trunk_rigid_fpm": 950, "branch_flex_fpm": 720}
     plan.config["blower"] = {
@@ -139,6 +140,7 @@ def rich_plan() -> PlanTables:
         "rated_static_inwc": 0.5,
         "held_airflow": False,
     }
+    plan.config["compression"] = {"least_factor_12_in": 3.5}
     plan.config["tolerance"] = {"room_pct": 15, "room_cfm": 20, "system_pct": 10}
     plan.config["orientation"] = {"diversity_btuh": 5000, "breakdown_check_pct": 8}
     plan.config["solar"] = {"shgc": 0.3, "design_day": 202, "room_airflow_at": "room_peak"}

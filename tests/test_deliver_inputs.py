@@ -510,3 +510,10 @@ def test_airflow_over_the_coil(write_plan: WritePlan) -> None:
         assert bool(told_few) is few
         if few:
             assert "300.0 cfm a ton of standard air, under 350" in told_few[0].message  # front N needs 300 in cooling
+
+
+@pytest.mark.parametrize(("pct", "told"), [(None, False), (30.0, False), (31.0, True)])
+def test_flex_compressed_beyond_what_was_measured_is_said(pct: float | None, told: bool, write_plan: WritePlan) -> None:
+    found = deliver(tractduct.study(write_plan(small_plan())), compressed_pct=pct)
+    assert found.compressed_pct == (pct or 15.0)
+    assert any("measured up to 30 %" in f.message and f.subject == "system" for f in found.findings) is told

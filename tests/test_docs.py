@@ -6,14 +6,14 @@ import re
 from pathlib import Path
 
 from tractduct.cli import build_parser
+from tractduct.entry.reference import COMMANDS_PAGE, commands_page
 from tractduct.units import MEASURES
-from tractduct.writers.reference import COMMANDS_PAGE, commands_page
 
 ROOT = Path(__file__).parents[1]
 
 
 def test_the_page_of_commands_is_what_the_parser_says() -> None:
-    """Made anew with python -m tractduct.writers.reference."""
+    """Made anew with python -m tractduct.entry.reference."""
     page = (ROOT / COMMANDS_PAGE).read_text(encoding="utf-8")
     assert page == commands_page()
     usage = build_parser().format_help()

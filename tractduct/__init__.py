@@ -18,7 +18,7 @@ The small plan that ``tractduct new`` writes:
 >>> from pathlib import Path
 >>> from tempfile import TemporaryDirectory
 >>> import tractduct
->>> from tractduct.writers.template import write_template
+>>> from tractduct.entry.template import write_template
 >>> with TemporaryDirectory() as folder:
 ...     written = write_template(Path(folder) / "my-plan", as_workbook=False)
 ...     plan = tractduct.load_plan(Path(folder) / "my-plan")
@@ -35,13 +35,14 @@ from __future__ import annotations
 # As in typing. Nothing is imported here before it is asked for, so that a command answers at once.
 TYPE_CHECKING = False
 if TYPE_CHECKING:  # what _HOMES says, for type checkers
+    from tractduct.api import study
     from tractduct.delivery.deliver import Delivery, deliver
     from tractduct.delivery.lots import LotDelivery, deliver_lots
     from tractduct.errors import Fault, InputFaults, OutOfTime, OutputError, SolverError, TractductError
     from tractduct.findings import Finding, Severity
     from tractduct.inputs.reader import load_plan
     from tractduct.model.plan import Plan
-    from tractduct.one_plan import Study, study
+    from tractduct.one_plan import Study
     from tractduct.orientation.study import OrientationStudy, study_orientation
     from tractduct.purchasing.buy import Buying, buy
     from tractduct.version import VERSION as __version__
@@ -64,7 +65,7 @@ _HOMES = {  # public name -> module, or module:name, within this package
     "OrientationStudy": "orientation.study:OrientationStudy",
     "OutOfTime": "errors:OutOfTime",
     "OutputError": "errors:OutputError",
-    "Plan": "inputs.plan:Plan",
+    "Plan": "model.plan:Plan",
     "Severity": "findings:Severity",
     "SolverError": "errors:SolverError",
     "Study": "one_plan:Study",
@@ -77,7 +78,7 @@ _HOMES = {  # public name -> module, or module:name, within this package
     "load_plan": "inputs.reader:load_plan",
     "orientation_tables": "writers.orientation_tables",
     "purchasing_tables": "writers.purchasing_tables",
-    "study": "one_plan:study",
+    "study": "api:study",
     "study_orientation": "orientation.study:study_orientation",
     "tables": "writers.tables",
     "write": "writers.output:write_study",

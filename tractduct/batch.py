@@ -26,9 +26,9 @@ from tractduct.portfolio.store import OUTCOME_FILE, Packed, Store
 from tractduct.sizing.case import build_case
 from tractduct.version import VERSION, code_key
 from tractduct.writers.portfolio_book import write_portfolio
-from tractduct.writers.results import results_text
+from tractduct.writers.results import RESULTS_FILE, results_text
 
-RESULTS_FILE, WORKBOOK_FILE, STOCK_FILE = "results.json", "all-plans.xlsx", "stock.json"
+WORKBOOK_FILE, STOCK_FILE = "all-plans.xlsx", "stock.json"
 DIED = "the process that studied it died, most likely for want of memory"
 
 

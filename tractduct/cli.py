@@ -7,10 +7,11 @@ import gc
 import os
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
-from tractduct.errors import Fault, InputFaults, TractductError, printable, printable_lines
+from tractduct.errors import Fault, InputFaults, OutputError, TractductError, printable, printable_lines
 from tractduct.units import SYSTEMS, UnitSystem
 from tractduct.version import VERSION
 
@@ -27,12 +28,34 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
     Returns 0 done, 2 the input or the command has a fault, 3 no size set holds, 1 anything else.
     """
-    for stream in (sys.stdout, sys.stderr):
+    for name in ("stdout", "stderr"):
+        if getattr(sys, name) is None:  # it is closed, and the next file that is opened would be taken for it
+            setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: SIM115, stays open
+        stream = getattr(sys, name)
         if hasattr(stream, "reconfigure"):  # a console of another encoding must not stop the program
             stream.reconfigure(errors="replace")
     try:
-        options = build_parser().parse_args(arguments)
-        return int(options.run(options))
+        return _answered(arguments)
+    finally:
+        for stream in (sys.stdout, sys.stderr):
+            try:
+                stream.flush()
+            except OSError:  # said already, where that could be; at its end the interpreter would try again
+                with suppress(OSError):
+                    os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
+
+
+def _answered(arguments: Sequence[str] | None) -> int:
+    """Run one command; whatever goes wrong is said."""
+    try:
+        try:
+            options = build_parser().parse_args(arguments)
+            code = int(options.run(options))
+        except SystemExit:  # --help and the like
+            _say(end="")
+            raise
+        _say(end="")
+        return code
     except InputFaults as faults:
         for fault in faults.faults:
             _say(fault, file=sys.stderr)
@@ -46,7 +69,6 @@ def main(arguments: Sequence[str] | None = None) -> int:
         _say("Stopped; nothing was written.", file=sys.stderr)
         return UNEXPECTED
     except BrokenPipeError:  # the reader of a pipe left
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return UNEXPECTED
     except Exception as error:
         if os.environ.get(DEBUG_VARIABLE):
@@ -59,9 +81,21 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return UNEXPECTED
 
 
-def _say(text: object = "", file: TextIO | None = None) -> None:
-    """Print without what a terminal would act on: paths and names of files may hold anything."""
-    print(printable_lines(text), file=file)
+def _say(text: object = "", file: TextIO | None = None, end: str = "\n") -> None:
+    """Print without what a terminal would act on: paths and names of files may hold anything.
+
+    OutputError where it can't be written, unless that is where errors are said.
+    """
+    try:
+        print(printable_lines(text), file=file, end=end, flush=True)
+    except OSError as error:
+        if file is not None:
+            return
+        if isinstance(error, BrokenPipeError):
+            raise
+        raise OutputError(
+            f"What was found can't be shown ({error.strerror or error}). Send the output to another place"
+        ) from None
 
 
 def build_parser() -> argparse.ArgumentParser:
@@ -406,7 +440,7 @@ def _refuse_plan_folder(out: Path | None) -> None:
     """Results among a plan's tables would be read as tables: a workbook's sheet may have a table's name."""
     from tractduct.inputs.plan_file import PLAN_FILE
 
-    if out is not None and (out / PLAN_FILE).exists():
+    if out is not None and os.path.exists(out / PLAN_FILE):  # not Path.exists, which some names make fail
         remedy = "Choose another folder, or leave --out away"
         raise InputFaults([Fault(file="--out", value=str(out), problem="this is a plan's own folder", remedy=remedy)])
 
@@ -459,7 +493,7 @@ def _fit(options: argparse.Namespace) -> int:
     from tractduct.inputs.tables import TableFault, read_table
     from tractduct.names import file_name
     from tractduct.writers.fit_report import draw_fit, duct_row, fit_text
-    from tractduct.writers.output import written_text
+    from tractduct.writers.together import written_together
 
     file, _, sheet = str(options.table).partition("#")
     path = Path(file)
@@ -487,11 +521,12 @@ def _fit(options: argparse.Namespace) -> int:
     for finding in log.findings:
         _say(finding)
     _say(fit_text(name, points, fit, [row.number for row in rows], table.units))
-    row = options.out / f"{file_name(name)}-duct.csv"
-    picture = options.out / f"{file_name(name)}-fit.png"
-    written_text(row, duct_row(name, fit, printable(path.name), table.units))
-    draw_fit(name, points, fit, picture, table.units)
-    _say(f"Written: {row}, {picture}")
+    text = duct_row(name, fit, printable(path.name), table.units)
+    row, picture = f"{file_name(name)}-duct.csv", f"{file_name(name)}-fit.png"
+    with written_together(options.out, last=row) as beside:
+        draw_fit(name, points, fit, beside / picture, table.units)
+        (beside / row).write_text(text, encoding="utf-8", newline="\n")
+    _say(f"Written: {options.out / row}, {options.out / picture}")
     return DONE
 
 
@@ -518,7 +553,7 @@ def _check(options: argparse.Namespace) -> int:
 
 
 def _new(options: argparse.Namespace) -> int:
-    from tractduct.writers.template import write_template
+    from tractduct.entry.template import write_template
 
     written = write_template(options.folder, as_workbook=options.workbook, units=UnitSystem(options.units))
     _say("Written: " + ", ".join(str(path) for path in written))

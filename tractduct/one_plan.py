@@ -4,14 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tractduct.errors import OutOfTime, SolverError
 from tractduct.findings import Finding
-from tractduct.inputs.reader import load_plan
 from tractduct.model.plan import NO_CAP, Plan
 from tractduct.network.tree import DuctTree
 from tractduct.network.variants import Variant, VariantSet
@@ -69,7 +67,7 @@ class Study:
     ``status`` is ``optimal``, ``feasible`` (time ran out; the bound says how far off it can be) or
     ``infeasible``: each of the first and the last is proven.
     ``least_cost`` and ``recommended`` hold size indices (n_section,) in the order of ``tree.sections``;
-    ``recommended`` is the standard size set; ``front`` is the least cost by number of distinct sizes, and
+    ``recommended`` is the standard size set; ``trade_off`` is the least cost by number of distinct sizes, and
     ``open_numbers`` are those that time ran out on, each with a bound on the cost. ``without_cap`` is None in a
     quick study, without a cap and where no set holds. Where no set holds,
     ``conflicts`` and ``ways_out`` say why and what helps, and what belongs to a set is empty or None.
@@ -80,7 +78,7 @@ class Study:
     status: str
     least_cost: Solution
     recommended: Solution
-    front: tuple[Solution, ...]
+    trade_off: tuple[Solution, ...]
     open_numbers: tuple[tuple[int, float], ...]
     without_cap: WithoutCap | None
     verification: Verification | None
@@ -144,7 +142,7 @@ class Study:
 
 
 def study(
-    plan: Plan | str | Path,
+    plan: Plan,
     *,
     time_limit_s: float | None = None,
     quick: bool = False,
@@ -154,7 +152,6 @@ def study(
 
     Parameters
     ----------
-    plan : a Plan, or the path of a plan folder
     time_limit_s : for each of the three searches (the recommended set, the same without the cap on steps over the own
         size, the trade-off); None: until proven
     quick : leave out the trade-off, what the cap costs and the comparisons, which take longer than all the rest
@@ -162,11 +159,9 @@ def study(
 
     Raises
     ------
-    InputFaults where the plan can't be read; OutOfTime where time ran out before any set was found; SolverError
-    where the chosen set fails the independent check.
+    InputFaults where the blower leaves nothing for the ducts; OutOfTime where time ran out before any set was
+    found; SolverError where the chosen set fails the independent check.
     """
-    if not isinstance(plan, Plan):
-        plan = load_plan(plan)
     case = build_case(plan)
     problem = case.problem()
     cap = plan.max_distinct_sizes or None
@@ -180,7 +175,7 @@ def study(
         )
     by_friction_rate = size_by_friction_rate(case, recommended.size_index)
     findings = [*plan.findings, *plan_findings(case, by_friction_rate)]
-    front: tuple[Solution, ...] = ()
+    trade_off: tuple[Solution, ...] = ()
     open_numbers: tuple[tuple[int, float], ...] = ()
     without_cap: WithoutCap | None = None
     verification: Verification | None = None
@@ -200,7 +195,7 @@ def study(
                 time_limit_s=time_limit_s,
                 on_step=lambda done, total: progress("trade-off", done, total),
             )
-            front, open_numbers = swept.entries, swept.open_numbers
+            trade_off, open_numbers = swept.entries, swept.open_numbers
             without_cap = _without_cap(case, cheapest, recommended, time_limit_s)
             comparisons = _compared(case, cheapest, progress)
         governing = governing_variants(case, recommended.size_index)
@@ -215,7 +210,7 @@ def study(
         status=recommended.status,
         least_cost=cheapest,
         recommended=recommended,
-        front=front,
+        trade_off=trade_off,
         open_numbers=open_numbers,
         without_cap=without_cap,
         verification=verification,

@@ -129,7 +129,7 @@ MEASURES = {
             slips=("kW or thousands of Btu/h", "tons or W"),
         ),
         _measure("lb/ft3", "kg/m3", KG_PER_LB / M_PER_FT**3, decimals=-1),
-        _measure("Btu/h a cfm and F", "W a L/s and C", 1.8 * W_PER_BTUH / _FLOW),
+        _measure("Btu/h for each cfm and F", "W for each L/s and C", 1.8 * W_PER_BTUH / _FLOW),
         _measure("cfm a ton", "L/s a kW", _FLOW / KW_PER_TON, decimals=1),
         _measure("USD/ft", "USD/m", 1.0 / M_PER_FT, endings=("per_ft", "per_m")),
         _measure("USD a ft", "USD a m", 1.0 / M_PER_FT),

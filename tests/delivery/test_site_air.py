@@ -18,6 +18,8 @@ from tractduct.delivery.predict import Delivered, Drive, predict
 from tractduct.findings import Severity
 from tractduct.network.airstream import airstream
 from tractduct.sizing.case import Case
+from tractduct.sizing.practice import STANDARD_AIR_HEAT
+from tractduct.units import SI
 from tractduct.writers.results import results_text
 from tractduct.writers.workbook import write_workbook
 
@@ -122,7 +124,7 @@ def _in_si(tables: dict[str, list[dict[str, object]]]) -> dict[str, list[dict[st
 
 
 def test_above_2000_ft_the_load_calculation_is_asked_for() -> None:
-    """1.08 Btu/h a cfm and F for standard air, times the density."""
+    """1.08 Btu/h for each cfm and F for standard air, times the density."""
     found = {
         z: [f for f in study_of(at(small_plan(), elevation_ft=z)).findings if f.rule == "altitude"]
         for z in (0, 2000, 2001, 7000)
@@ -134,6 +136,12 @@ def test_above_2000_ft_the_load_calculation_is_asked_for() -> None:
         assert words in high.message
     for words in ("load calculation", "hood", "coil"):
         assert words in high.advice
+
+
+def test_what_standard_air_carries_in_si() -> None:
+    """0.075 lb/ft3 are 1.201 kg/m3; dry air has 1.006 kJ/(kg K) (any thermodynamics text): 1.21 W a L/s and K."""
+    assert pytest.approx(1.201 * 1.006, abs=0.005) == 1.21
+    assert SI.say(STANDARD_AIR_HEAT, "Btu/h for each cfm and F", ".2f") == "1.21 W for each L/s and C"
 
 
 def test_the_sheets_say_which_airflow_and_what_was_scaled(tmp_path: Path) -> None:

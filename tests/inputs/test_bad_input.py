@@ -284,6 +284,13 @@ BAD: dict[str, Bad] = {
         says="no room can keep a tolerance of zero",
         remedy="above 0 here or in \\[tolerance\\] room_cfm",
     ),
+    "flex that loses less when compressed": Bad(
+        change=setting("compression", least_factor_12_in=0.5),
+        file="plan.toml",
+        column="[compression] least_factor_12_in",
+        value="0.5",
+        says="1 to 20",
+    ),
     "a negative allowance": Bad(
         change=setting("objective", standardize_within_pct=-5),
         file="plan.toml",

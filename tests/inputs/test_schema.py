@@ -6,9 +6,9 @@ from pathlib import Path
 
 import pytest
 
+from tractduct.entry.reference import PAGE, reference_page
 from tractduct.inputs import limits, schema
 from tractduct.inputs.schema import Field
-from tractduct.writers.reference import PAGE, reference_page
 
 EVERY = [
     (name, field)
@@ -52,7 +52,7 @@ def test_each_field_is_told_in_full() -> None:
 
 
 def test_the_page_is_what_the_schema_says() -> None:
-    """Made anew with python -m tractduct.writers.reference."""
+    """Made anew with python -m tractduct.entry.reference."""
     root = Path(__file__).parents[2]
     assert (root / PAGE).read_text(encoding="utf-8") == reference_page()
     assert PAGE.as_posix() in (root / "README.md").read_text(encoding="utf-8")

@@ -47,7 +47,7 @@ def test_with_noise_the_stated_interval_holds_the_truth_in_95_per_cent_of_trials
 
 
 def test_a_rigid_duct_table_made_by_a_reference_library_fits_galvanised_roughness():
-    """Darcy friction factor by the fluids library (PyPI); 0.0003 ft: published duct roughness tables.
+    """Darcy friction factor by the fluids library (PyPI); 0.0003 ft: a common roughness of sheet metal.
 
     Standard air: 0.075 lb/ft3, 1.62e-4 ft2/s (duct tables, Re = 8.56 D V); 1 inWC = 249.089 Pa, from memory.
     """

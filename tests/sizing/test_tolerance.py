@@ -17,9 +17,9 @@ from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 from plan_folder import small_plan, with_prices, written
 
+from tractduct import study
 from tractduct.inputs.reader import load_plan
 from tractduct.model.plan import Plan
-from tractduct.one_plan import study
 from tractduct.portfolio.stock import stock_list, stock_plan
 from tractduct.purchasing.compare import without_each_size
 from tractduct.sizing.case import build_case
@@ -228,7 +228,7 @@ def test_study(off: float) -> None:
     found = study(plan)
     sets = sets_that_hold(found.case.problem())
     check(found.least_cost, sets[0])
-    assert [(e.distinct_sizes, e.cost) for e in found.front] == [
+    assert [(e.distinct_sizes, e.cost) for e in found.trade_off] == [
         (number, pytest.approx(cost, rel=1e-12)) for number, cost in least_by_number(sets)
     ]
     is_met = abs(off) <= 1e-9

@@ -272,11 +272,11 @@ def test_trade_off_and_native_chart(files: dict[str, Path]) -> None:
     s = study("full")
     sheet = book_of(files, "full")["Sizes and cost"]
     rows = table_rows(sheet, "Distinct sizes")
-    assert [r["Distinct sizes"] for r in rows] == [e.distinct_sizes for e in s.front]
-    assert [r["Least cost, USD"] for r in rows] == pytest.approx([e.cost for e in s.front], abs=1e-5)
+    assert [r["Distinct sizes"] for r in rows] == [e.distinct_sizes for e in s.trade_off]
+    assert [r["Least cost, USD"] for r in rows] == pytest.approx([e.cost for e in s.trade_off], abs=1e-5)
     with zipfile.ZipFile(files["full"]) as archive:
         charts = [n for n in archive.namelist() if n.startswith("xl/charts/chart")]
-    assert len(charts) == (len(s.front) > 1)
+    assert len(charts) == (len(s.trade_off) > 1)
 
 
 def test_pictures_are_in_it_and_small(files: dict[str, Path]) -> None:
@@ -501,7 +501,7 @@ def test_basis_tells_what_is_typed_from_what_is_default(tmp_path: Path) -> None:
         "Elevation, ft": "set in the plan",
         "Air in the ducts, F": "the program's default",
         "Available, supply ducts, inWC": "set in the plan",
-        "Large flex compressed: least factor": "the program's default",
+        "Large compressed flex, at least": "the program's default",
     }.items():
         assert said[label] == words
     plan.config["pressure"] = {"supply_inwc": 0.14}

@@ -124,6 +124,19 @@ def test_pressure_sheet_is_blower_less_devices(files: dict[str, Path]) -> None:
         assert both == pytest.approx(wanted, abs=1e-6)
 
 
+def test_without_returns_all_that_is_left_is_the_supplys(tmp_path: Path) -> None:
+    """Blower less devices, worked out by the sheet's own formulas, is what the study sizes by."""
+    plan = blower_plan()
+    plan.tables["sections"] = [row for row in plan.tables["sections"] if row["side"] != "return"]
+    s = study_of(plan)
+    write_workbook(s, tmp_path / "book.xlsx")
+    sums = Sums(opened(tmp_path / "book.xlsx"))
+    first = openpyxl.utils.range_boundaries(next(iter(sums.book["Pressure"].tables.values())).ref)[1] + 1
+    for v, variant in enumerate(s.variants.variants):
+        wanted = left_for_ducts(variant.season, s.variants.room_airflow_cfm[v].sum())
+        assert sums.value("Pressure", f"J{first + v}") == pytest.approx(wanted, abs=1e-6)
+
+
 def test_pencil_check_uses_what_the_blower_leaves_in_the_variant_shown(files: dict[str, Path]) -> None:
     s = delivery("blower").study
     book = book_of(files, "blower")

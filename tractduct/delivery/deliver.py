@@ -15,6 +15,7 @@ from tractduct.delivery.robust import MOST_COMPRESSION_PCT, Spread, building_spr
 from tractduct.delivery.substitute import Substitution, substitutions_of
 from tractduct.findings import Finding, Severity
 from tractduct.one_plan import Progress, Study
+from tractduct.physics.friction import COMPRESSION_TESTED_TO_PCT
 
 FloatArray = NDArray[np.float64]
 
@@ -108,6 +109,8 @@ def deliver(
     progress("substitution", 3, 4)
     substitutions = substitutions_of(case, drive=drive)
     found = [*_system(study, open_dampers), *_balancing(study, balanced), *_seasons(study, setting)]
+    if compressed_pct > COMPRESSION_TESTED_TO_PCT:
+        found.append(_beyond_measured(compressed_pct))
     found += _unsettled(study, compressed, f"flex compressed by {compressed_pct:g} %")
     found += _unsettled(study, balanced.after, "balanced")
     if _has_filter(study):
@@ -201,6 +204,17 @@ def _system(study: Study, got: Delivered) -> Iterator[Finding]:
             f"({variants.variants[v]}); tolerance is {plan.tolerance.system_pct:g} %",
             advice="Choose the blower speed that comes nearest, and measure it",
         )
+
+
+def _beyond_measured(compressed_pct: float) -> Finding:
+    return Finding(
+        severity=Severity.CAUTION,
+        rule="compressed flex",
+        subject="system",
+        message=f"airflow with flex compressed by {compressed_pct:g} % is shown; the relation used was measured up to "
+        f"{COMPRESSION_TESTED_TO_PCT:g} %",
+        advice="Take it for a rough figure",
+    )
 
 
 def _balancing(study: Study, balanced: Balance) -> Iterator[Finding]:

@@ -52,17 +52,7 @@ class PlanFile:
         try:
             if self.path.exists():
                 check_file(self.path, str(self.path), MAX_PLAN_FILE_BYTES)
-            text = self.path.read_bytes().decode("utf-8-sig")
-            deep = _line_too_deep(text)
-            if deep is None:
-                self.config = tomllib.loads(text)
-            else:
-                self.log.fault(
-                    label,
-                    f"keys or lists lie in each other more than {MAX_NESTING} deep",
-                    "No key of a plan has more than a few parts: correct that line",
-                    row=deep,
-                )
+            self.config = parsed(self.path.read_bytes())
         except TableFault as refused:
             self.log.add(refused.fault)
         except FileNotFoundError:
@@ -83,7 +73,7 @@ class PlanFile:
             self.log.fault(label, "it is not UTF-8 text", "Save it as plain text in UTF-8")
         except ValueError as error:  # a number of thousands of digits, too
             why = printable(shortened(str(error), 160))
-            self.log.fault(label, f"it is not valid TOML ({why})", "Correct that line")
+            self.log.fault(label, f"it is not valid TOML of a plan ({why})", "Correct that line")
         if self.log.faults:
             return False
         for where, problem, value in _unreadable(self.config):
@@ -319,20 +309,22 @@ class PlanFile:
         return tuple(sorted(found.values(), key=lambda s: (s.shape != "round", s.diameter_in, s.label)))
 
 
-def _line_too_deep(text: str) -> int | None:
-    """The first line on which keys or lists nest deeper than in any plan; None where none does.
+def parsed(data: bytes) -> dict[str, Any]:
+    """The content of a plan.toml. ValueError where it is not TOML, or nests deeper than any plan.
 
-    Told before parsing, as the parser's memory goes with the square of a key's parts. It reads from the start, and up
-    to the first error the words of the language are these.
+    That is told before parsing, as the parser's memory goes with the square of a key's parts. It reads from the start,
+    and up to its first error the words of the language are those of ``_TEXT`` and ``_NESTING``.
     """
+    text = data.decode("utf-8-sig")
     bare = _TEXT.sub(lambda found: "s" + "\n" * found[0].count("\n"), text)
     depth = 0
     for found in _NESTING.finditer(bare):
         step = {"[": 1, "{": 1, "]": -1, "}": -1}.get(found[0], MAX_NESTING + 1)
         depth = max(depth + step, 0)
         if depth > MAX_NESTING:
-            return bare.count("\n", 0, found.start()) + 1
-    return None
+            line = bare.count("\n", 0, found.start()) + 1
+            raise ValueError(f"keys or lists lie in each other more than {MAX_NESTING} deep, at line {line}")
+    return tomllib.loads(text)
 
 
 def _unreadable(config: dict[str, Any]) -> Iterator[tuple[str, str, str]]:

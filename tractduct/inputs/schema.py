@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from functools import cache
 from typing import Literal
 
+from tractduct.model.plan import DEFAULT_PRESSURE_INWC
 from tractduct.model.words import (
     AT_PARENT,
     BOUGHT,
@@ -815,6 +816,7 @@ TABLES = (
 
 
 def _pressure(name: str, default: float, meaning: str) -> Field:
+    # defaults: common practice, no source
     return Field(
         name=name,
         kind="number",
@@ -878,6 +880,8 @@ def _supply_air(season: str) -> Field:
     )
 
 
+DEFAULT_STORAGE_WEIGHTS = (0.5, 0.2, 0.12, 0.08, 0.06, 0.04)
+
 # plan.toml: table -> keys. Lists and file names are checked where they are read.
 KEYS: dict[str, tuple[Field, ...]] = {
     "": (
@@ -935,8 +939,8 @@ KEYS: dict[str, tuple[Field, ...]] = {
         Field(name="flex", meaning="flex products approved for this plan; default: all in the ducts table"),
     ),
     "pressure": (
-        _pressure("supply_inwc", 0.10, f"available to the supply ducts {_AFTER}"),
-        _pressure("return_inwc", 0.05, f"available to the return ducts {_AFTER}"),
+        _pressure("supply_inwc", DEFAULT_PRESSURE_INWC["supply"], f"available to the supply ducts {_AFTER}"),
+        _pressure("return_inwc", DEFAULT_PRESSURE_INWC["return"], f"available to the return ducts {_AFTER}"),
     ),
     "limits": (
         _velocity("trunk_rigid_fpm", 900.0),
@@ -1103,7 +1107,8 @@ KEYS: dict[str, tuple[Field, ...]] = {
             high=100.0,
             usual=(2.0, 40.0),
             hint="is this a fraction?",
-            meaning="how far a room may be off its design airflow, or room_cfm where that is more",
+            meaning="how far a room may be off its design airflow, or room_cfm where that is more; defaults of these "
+            "three: ANSI/ACCA 5 QI, from memory",
         ),
         Field(
             name="room_cfm",
@@ -1209,8 +1214,8 @@ KEYS: dict[str, tuple[Field, ...]] = {
         Field(
             name="storage_weights",
             meaning="how much of the sun's gain is felt in its hour, the hour after, and so on; together 1; default "
-            "0.5, 0.2, 0.12, 0.08, 0.06, 0.04, chosen for the program to stand for a furnished room, from no "
-            "publication",
+            f"{', '.join(f'{w:g}' for w in DEFAULT_STORAGE_WEIGHTS)}, chosen for the program to stand for a furnished "
+            "room, from no publication",
         ),
     ),
     "purchase": (
@@ -1278,4 +1283,3 @@ KEYS: dict[str, tuple[Field, ...]] = {
 
 DEFAULT_ROUND_IN = (4.0, 5.0, 6.0, 7.0, 8.0, 9.0, 10.0, 12.0, 14.0, 16.0, 18.0, 20.0)
 DEFAULT_ROUND_MM = (80.0, 100.0, 125.0, 160.0, 200.0, 250.0, 315.0, 400.0, 500.0)  # EN 1506, from memory
-DEFAULT_STORAGE_WEIGHTS = (0.5, 0.2, 0.12, 0.08, 0.06, 0.04)

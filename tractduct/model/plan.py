@@ -22,6 +22,8 @@ from tractduct.products.fit import TableCorrection
 from tractduct.units import IP, UnitSystem
 
 NO_CAP = 99  # steps over the own size: from here on none is counted
+# For the ducts, in standard air, where a plan says nothing better; common practice, no source.
+DEFAULT_PRESSURE_INWC = {"supply": 0.10, "return": 0.05}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

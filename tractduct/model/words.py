@@ -9,11 +9,7 @@ ROLES = ("trunk", "branch")
 SHAPES = ("round", "rectangular")
 KINDS = ("rigid", "flex")
 PEAKS = ("room_peak", "house_peak")
-
-
 EACH, NOT_BOUGHT, AT_PARENT = BOUGHT = ("yes", "no", "at the parent")  # how a fitting is bought
-
-
 STICK_FT = 5.0  # a stick of rigid duct where the prices table does not say; common practice, no source
 FLEX = "flex"  # the duct of a section that takes whichever flex product the variant has
 PLAN_FACES = {"front": 0.0, "left": 90.0, "back": 180.0, "right": 270.0}  # degrees clockwise from the front

@@ -20,7 +20,6 @@ from tractduct.orientation.sensitivity import HouseLoad, RoomSensitivity
 from tractduct.orientation.study import LotPackage, OrientationStudy, lot_mix, study_orientation
 
 __all__ = [
-    "Breakdown",
     "BreakdownCheck",
     "BrokenRange",
     "DegreeCheck",
@@ -30,6 +29,7 @@ __all__ = [
     "OrientationStudy",
     "RoomLoads",
     "RoomSensitivity",
+    "SurfaceLoads",
     "airflow_at",
     "check_breakdown",
     "check_every_degree",

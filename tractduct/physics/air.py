@@ -43,8 +43,9 @@ class Air:
 def site_air(elevation_ft: float = 0.0, air_temperature_f: float = STANDARD_TEMPERATURE_F) -> Air:
     """Air at a site's elevation and at the temperature in the ducts.
 
-    Density follows the elevation by (1 - 6.8754e-6 z)^5.2559 (form from memory; agrees with US Bureau of
-    Reclamation, Design Guide for HVAC Systems, 2006, Table 6a, at 6000 to 8000 ft) and the ideal gas law.
+    Density follows the elevation by (1 - 6.8754e-6 z)^5.2559, the pressure of the US Standard Atmosphere 1976 below
+    11 km (form from memory; agrees with US Bureau of Reclamation, Design Guide for HVAC Systems, 2006, Table 6a, at
+    6000 to 8000 ft), and the ideal gas law.
     Dynamic viscosity follows the temperature by Sutherland's law and does not depend on the elevation.
 
     Raises ValueError outside -2000 to 30000 ft or -60 to 250 F.

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import tomllib
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
@@ -12,7 +11,7 @@ from pathlib import Path, PurePosixPath
 from tractduct.errors import Fault, InputFaults, printable
 from tractduct.inputs.finder import is_inside, path_inside
 from tractduct.inputs.limits import MAX_PLAN_FILE_BYTES, MAX_TABLE_BYTES
-from tractduct.inputs.plan_file import PLAN_FILE
+from tractduct.inputs.plan_file import PLAN_FILE, parsed
 from tractduct.inputs.tables import TableFault, check_file
 from tractduct.names import file_name
 
@@ -146,8 +145,8 @@ def _input_files(folder: Path) -> list[str]:
             found.add(path.name)
     try:
         check_file(folder / PLAN_FILE, PLAN_FILE, MAX_PLAN_FILE_BYTES)
-        tables = tomllib.loads((folder / PLAN_FILE).read_text(encoding="utf-8-sig")).get("tables")
-    except (OSError, ValueError, RecursionError, TableFault):
+        tables = parsed((folder / PLAN_FILE).read_bytes()).get("tables")
+    except (OSError, ValueError, TableFault):
         tables = None  # reading the plan says what is wrong
     for given in tables.values() if isinstance(tables, dict) else ():
         table = path_inside(folder, str(given).partition("#")[0])

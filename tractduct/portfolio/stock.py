@@ -322,7 +322,7 @@ class _Search:
         self.sizes = used
         self.n = len(used)
         self.pool = pool
-        self.clock = clock
+        self.clock = self.whole_time = clock
         at = {size: i for i, size in enumerate(used)}
         self.plans = [self._known(plan, at) for plan in plans]
         self.weight = np.array([plan.lots for plan in plans], dtype=float)
@@ -576,9 +576,11 @@ class _Search:
         is a choice to begin with.
         """
         best, cost = None, np.inf
+        self.clock = self.whole_time
         if start is not None:
             used, cost = self.evaluate(start)
             best = used if math.isfinite(cost) else None
+        self.clock = Clock(self.whole_time.left_s() / number)  # the numbers to come get as much
         linear = self._tighten(number)
         if linear is None:
             return best, cost, cost
@@ -624,7 +626,7 @@ class _Search:
         most = choice.bit_count()
         entries = [self._entry(choice, self.least, float(self.weight @ self._floor()))]
         none_serves = False
-        while choice.bit_count() > 1 and not self.clock.is_over():
+        while choice.bit_count() > 1 and not self.whole_time.is_over():
             progress(most - choice.bit_count(), most)
             found, cost, bound = self.best(choice.bit_count() - 1, self._without_one(choice))
             if found is None:
@@ -632,9 +634,7 @@ class _Search:
                 break
             choice = found
             bound = max(bound, min(cost, entries[0].bound))  # fewer sizes cost no less
-            if cost <= entries[0].cost * (1.0 + _PROVEN):
-                entries.pop(0)  # as cheap with fewer sizes
-            entries.insert(0, self._entry(choice, cost, bound))
+            _add(entries, self._entry(choice, cost, bound))
         if not none_serves:
             self._add_untried(entries, choice)
         return StockList(
@@ -661,9 +661,7 @@ class _Search:
         for number in sorted(found, reverse=True):
             cost, used = found[number]
             if number < len(entries[0].sizes):
-                if cost <= entries[0].cost * (1.0 + _PROVEN):
-                    entries.pop(0)
-                entries.insert(0, self._entry(used, cost, bound))
+                _add(entries, self._entry(used, cost, bound))
 
     def _without_one(self, choice: int) -> int | None:
         """The choice less the size that is missed least by the bounds; None where all are needed."""
@@ -695,6 +693,13 @@ class _Search:
             worst_plan=self.plans[worst].plan.name,
             worst_pct=more[worst],
         )
+
+
+def _add(entries: list[StockEntry], entry: StockEntry) -> None:
+    """Put an entry of fewer sizes before the others, in place of those that are no cheaper."""
+    while entries and entry.cost <= entries[0].cost * (1.0 + _PROVEN):
+        entries.pop(0)
+    entries.insert(0, entry)
 
 
 def _least(task: tuple[int, SizingProblem, BoolArray, float]) -> tuple[int, IntArray | None, float, bool]:

@@ -29,7 +29,7 @@ MOST_WYES_IN_A_ROW = 2  # common practice, no source
 _MOST_LISTED = 6  # sections named in one finding
 NEAR_VELOCITY_PCT = 5.0  # a velocity so near its limit is pointed out
 ALTITUDE_CAUTION_ABOVE_FT = 2000.0  # from here on thin air takes more than 7 % of the heat; common practice, no source
-STANDARD_AIR_HEAT = 1.08  # Btu/h a cfm and F: 0.075 lb/ft3 x 0.24 Btu/lb F x 60 min/h; common practice
+STANDARD_AIR_HEAT = 1.08  # Btu/h for each cfm and F: 0.075 lb/ft3 x 0.24 Btu/lb F x 60 min/h; common practice
 
 CAUTIONS = (
     "This sizes ducts for airflow that others worked out. It is no load calculation and no design "
@@ -67,17 +67,17 @@ def size_findings(case: Case, size_index: NDArray[np.intp], governing: tuple[Gov
 def _altitude(plan: Plan) -> Iterator[Finding]:
     if plan.elevation_ft <= ALTITUDE_CAUTION_ABOVE_FT:
         return
-    ratio, say = plan.density_ratio, plan.units.say
-    heat = say(STANDARD_AIR_HEAT * ratio, "Btu/h a cfm and F", ".2f")
+    ratio, units, heat = plan.density_ratio, plan.units, "Btu/h for each cfm and F"
     yield Finding(
         severity=Severity.CAUTION,
         rule="altitude",
         subject="airflow",
-        message=f"at {say(plan.elevation_ft, 'ft', ',.0f')} air has {ratio:.3f} of standard air's density and carries "
-        f"{heat}, not {plan.units.number(STANDARD_AIR_HEAT, 'Btu/h a cfm and F', '.2f')}. Airflow counts as actual "
-        f"{plan.units.unit('cfm')} at the air handler: was each room's worked out for this air?",
-        advice=f"Ask who did the load calculation; airflow for standard air must be divided by {ratio:.3f}. See that "
-        "hood readings and the coil's airflow and capacity are corrected too",
+        message=f"at {units.say(plan.elevation_ft, 'ft', ',.0f')} air has {ratio:.3f} of standard air's density and "
+        f"carries {units.say(STANDARD_AIR_HEAT * ratio, heat, '.2f')}, not "
+        f"{units.number(STANDARD_AIR_HEAT, heat, '.2f')}; the plan's airflow counts as actual "
+        f"{units.unit('cfm')} at the air handler",
+        advice="Ask whether the load calculation worked out the rooms' airflow for this air: what it has for standard "
+        f"air must be divided by {ratio:.3f}. Ask too whether hood readings and the coil's figures are corrected",
     )
 
 
@@ -248,10 +248,9 @@ def _compressed(case: Case, size_index: NDArray[np.intp]) -> Iterator[Finding]:
     yield Finding(
         severity=Severity.CAUTION,
         rule="compressed flex",
-        subject="flex",
-        message=f"compressed by {pct[outside].max():g} %, {_listed(case, size_index, outside)}: the relation used was "
-        f"measured at {sizes} {units.unit('in')} and up to {COMPRESSION_TESTED_TO_PCT:g} %. "
-        f"{large_flex_words(case.plan)}",
+        subject="compressed flex",
+        message=f"{pct[outside].max():g} % in {_listed(case, size_index, outside)}: the relation used was measured at "
+        f"{sizes} {units.unit('in')} and up to {COMPRESSION_TESTED_TO_PCT:g} %. {large_flex_words(case.plan)}",
         advice="Stretch these sections fully, or make them of rigid duct",
     )
 

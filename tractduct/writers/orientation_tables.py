@@ -72,7 +72,8 @@ def sensitivity(result: OrientationStudy) -> pd.DataFrame:
     rows = [
         (
             r.room, r.season, r.smallest_cfm, r.largest_cfm, 100.0 * (r.ratio - 1.0), r.least_front, r.least_mirrored,
-            r.driving_front, r.driving_mirrored, r.size_steps, r.glass_pct, r.has_glass, r.load_change_pct, r.shared_out,
+            r.driving_front, r.driving_mirrored, r.size_steps, r.glass_pct, r.has_glass, r.load_change_pct,
+            r.shared_out,
         )
         for r in result.sensitivity
     ]  # fmt: skip
@@ -174,8 +175,10 @@ def lots(result: OrientationStudy) -> pd.DataFrame:
     for r in result.lots:
         worst = max(r.breaches, key=lambda b: b.amount / b.limit, default=None)
         rows.append(
+
             (
-                r.lot.name, r.lot.azimuth_deg, r.lot.mirrored, r.lot.flex or "any", r.nearest_front, r.source, r.covered,
+                r.lot.name, r.lot.azimuth_deg, r.lot.mirrored, r.lot.flex or "any", r.nearest_front, r.source,
+                r.covered,
                 r.holds, "" if worst is None else str(worst),
                 np.nan if worst is None else 100.0 * (worst.amount / worst.limit - 1.0),
             )

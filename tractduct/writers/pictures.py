@@ -42,7 +42,7 @@ def draw_pictures(study: Study, folder: Path, delivery: Delivery | None = None) 
     ``delivered`` where what the house delivers is given.
     """
     figures = {"duct_tree": duct_tree(study), "orientation": orientation(study)}
-    if len(study.front) > 1:
+    if len(study.trade_off) > 1:
         figures["trade_off"] = trade_off(study)
     if delivery is not None:
         figures["delivered"] = delivered(delivery)

@@ -21,6 +21,8 @@ from tractduct.sizing.solve import Solution
 from tractduct.units import MEASURES
 from tractduct.version import VERSION
 
+RESULTS_FILE = "results.json"
+
 
 def results(
     study: Study,
@@ -66,7 +68,7 @@ def results(
                 "status": entry.status,
                 "size_set": study.case.labels(entry.size_index),
             }
-            for entry in study.front
+            for entry in study.trade_off
         ],
         "open_distinct_sizes": [
             {"distinct_sizes": number, "best_bound": _down(bound)} for number, bound in study.open_numbers

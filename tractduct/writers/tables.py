@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from tractduct.model.plan import Section
+from tractduct.network.variants import Variant
 from tractduct.one_plan import Study
 from tractduct.orientation.sensitivity import size_steps
 from tractduct.sizing.candidates import at_sizes
@@ -174,10 +175,14 @@ def paths(study: Study) -> pd.DataFrame:
     return pd.concat(frames, ignore_index=True)
 
 
+def as_told(variant: Variant) -> tuple[str, bool, str, str]:
+    """The values of ``VARIANT_COLUMNS``."""
+    return variant.front, variant.mirrored, variant.season, variant.flex
+
+
 def variant_frame(study: Study) -> pd.DataFrame:
     """The four columns that say which variant; one row each."""
-    variants = study.variants.variants
-    return pd.DataFrame({name: [getattr(v, name) for v in variants] for name in VARIANT_COLUMNS})
+    return pd.DataFrame([as_told(v) for v in study.variants.variants], columns=VARIANT_COLUMNS)
 
 
 def rooms_by_face(study: Study) -> pd.DataFrame:
@@ -225,7 +230,7 @@ def trade_off(study: Study) -> pd.DataFrame:
                 "proven": e.status == "optimal",
                 "recommended": e.distinct_sizes == study.recommended.distinct_sizes,
             }
-            for e in study.front
+            for e in study.trade_off
         ],
         columns=["distinct_sizes", "cost", "over_least_pct", "proven", "recommended"],
     )
@@ -272,7 +277,7 @@ def headroom(study: Study) -> pd.DataFrame:
                 "extra_cfm": h.extra_cfm,
                 "extra_pct": h.extra_pct,
                 "limit": h.limit,
-                **{name: getattr(h.variant, name) for name in VARIANT_COLUMNS},
+                **dict(zip(VARIANT_COLUMNS, as_told(h.variant), strict=True)),
             }
             for h in study.headroom
         ],

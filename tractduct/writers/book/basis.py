@@ -243,7 +243,7 @@ def basis_sheet(book: Book, facts: Facts) -> None:
             plan.standardize_within_pct,
             "objective",
             "standardize_within_pct",
-            "0.#",
+            "General",
         ),
         (
             "Most distinct sizes (0: no cap)",
@@ -264,16 +264,15 @@ def basis_sheet(book: Book, facts: Facts) -> None:
     ]
     if not facts.from_blower:
         settings.append(("Available, supply ducts", "inWC", plan.supply_inwc, "pressure", "supply_inwc", "0.000"))
-    if not facts.from_blower or all(s.side != "return" for s in study.tree.sections):
         settings.append(("Available, return ducts", "inWC", plan.return_inwc, "pressure", "return_inwc", "0.000"))
     settings.append(
         (
-            "Large flex compressed: least factor",
+            "Large compressed flex, at least",
             "",
             plan.least_factor_12_in,
             "compression",
             "least_factor_12_in",
-            "0.#",
+            '0.0" times"',
         )
     )
     settings += [

@@ -216,7 +216,7 @@ def sizes_and_cost_sheet(book: Book, facts: Facts) -> None:
 
 def _not_closed(facts: Facts) -> Iterator[str]:
     """What time ran out on: costs not proven, and numbers of sizes without a set."""
-    for entry in facts.study.front:
+    for entry in facts.study.trade_off:
         if entry.status != "optimal":
             yield f"{counted(entry.distinct_sizes, 'size')}: no set {tables.costs_less(facts.study, entry)}."
     for least, group in groupby(facts.study.open_numbers, key=lambda number: number[1]):

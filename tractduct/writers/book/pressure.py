@@ -6,10 +6,8 @@ from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
-from openpyxl.utils import get_column_letter
 
-from tractduct.inputs.schema import KEYS
-from tractduct.model.plan import Device, Plan
+from tractduct.model.plan import DEFAULT_PRESSURE_INWC, Device, Plan
 from tractduct.model.words import SIDES
 from tractduct.writers.book.facts import VARIANT_COLUMNS, Facts, variant_cells
 from tractduct.writers.book.layout import Book, Page
@@ -56,7 +54,7 @@ def whose_pressure(plan: Plan, side: str) -> str:
     """Who says what a side's ducts may lose."""
     if side not in plan.default_pressure:
         return "set in the plan, for the site's air"
-    default = next(float(f.default or 0.0) for f in KEYS["pressure"] if f.name == f"{side}_inwc")
+    default = DEFAULT_PRESSURE_INWC[side]
     ratio = f"{plan.density_ratio:.3f}"
     times = "" if ratio == "1.000" else f", {plan.units.number(default, 'inWC', '.2f')} x {ratio} for the density here"
     return f"the program's default{times}"
@@ -97,15 +95,11 @@ def pressure_sheet(book: Book, facts: Facts) -> AvailableCell:
     """The sheet Pressure of a plan with a blower: live sums by variant, which the pencil check uses."""
     study, stream = facts.study, facts.airstream
     plan, budget = study.plan, study.case.budget
-    has_return = any(run.side == "return" for run in study.tree.runs)
-    # What common practice sets aside for a return that the plan does not draw.
-    aside = [] if has_return else [Column("Return, not drawn", replace(INPUT, number_format="0.000"), 12, unit="inWC")]
     columns = [
         *VARIANT_COLUMNS,
         Column("Blower moves", WHOLE, 10, unit="cfm"),
         Column("Blower makes", replace(INPUT, number_format="0.000"), 11, unit="inWC"),
         Column("Devices take", replace(INPUT, number_format="0.000"), 11, unit="inWC"),
-        *aside,
         Column("Left for ducts", replace(THOUSANDTHS, bold=True), 12, unit="inWC"),
         Column("Supply's part, %", replace(COMPUTED, number_format="0.00"), 11),
         Column("Supply ducts", THOUSANDTHS, 12, unit="inWC"),
@@ -128,22 +122,20 @@ def pressure_sheet(book: Book, facts: Facts) -> AvailableCell:
     rows: list[list[Value]] = [
         [
             *variant_cells(variant), plain(stream.design_cfm[v]), plain(static[v]), plain(devices[v]),
-            *(plan.return_inwc for _ in aside), None, plain(part[v]), None, None,
+            None, plain(part[v]), None, None,
         ]
         for v, variant in enumerate(study.variants.variants)
     ]  # fmt: skip
     body = page.table(columns, rows, freeze=4)
-    at = len(columns) - 3  # of what is left
-    left_in, part_in, supply_in, return_in = (get_column_letter(n) for n in range(at, at + 4))
     for v, row in enumerate(body):
-        left, sum_of = float(budget.total_inwc[v]), f"F{row}-G{row}" + f"-H{row}" * len(aside)
+        left = float(budget.total_inwc[v])
         for column, formula, value in (
-            (at, sum_of, left),
-            (at + 2, f"{left_in}{row}*{part_in}{row}/100", left * part[v] / 100.0),  # per cent
-            (at + 3, f"{left_in}{row}-{supply_in}{row}", left * (1.0 - part[v] / 100.0)),
+            (8, f"F{row}-G{row}", left),
+            (10, f"H{row}*I{row}/100", left * part[v] / 100.0),  # per cent
+            (11, f"H{row}-J{row}", left * (1.0 - part[v] / 100.0)),
         ):
             page.formula(row, column, f"={formula}", value, columns[column - 1].look, "inWC")
-    return lambda v, side: f"Pressure!${return_in if side == 'return' else supply_in}${body[v]}"
+    return lambda v, side: f"Pressure!${'K' if side == 'return' else 'J'}${body[v]}"
 
 
 def equipment_tables(page: Page, facts: Facts, width: int) -> None:
@@ -181,7 +173,7 @@ def equipment_tables(page: Page, facts: Facts, width: int) -> None:
         page.table(
             [
                 Column("Device", LABEL),
-                Column("Side, season"),
+                Column("Side, season", TEXT),
                 Column("Stated loss", THOUSANDTHS, unit="inWC"),
                 Column("Stated at", WHOLE, unit="cfm"),
                 Column("Loss when due for change", THOUSANDTHS, unit="inWC"),

@@ -1,6 +1,6 @@
 """The reference pages: of a plan's tables and keys, from the schema; of the commands, from their parser.
 
-``python -m tractduct.writers.reference`` writes docs/plan-reference.md and docs/commands.md anew.
+``python -m tractduct.entry.reference`` writes docs/plan-reference.md and docs/commands.md anew.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ _HEAD = """\
 # Tables and keys of a plan
 
 This page is made from `tractduct/inputs/schema.py`; a test keeps the two alike. To change it, change the schema and run
-`python -m tractduct.writers.reference`.
+`python -m tractduct.entry.reference`.
 
 A plan is a folder with `plan.toml` and its tables beside it, each a CSV file or a sheet of an `.xlsx` workbook. A value
 outside "allowed" is an error. A value outside "usual" is taken, and the workbook asks what "often" names.
@@ -140,7 +140,7 @@ _COMMANDS_HEAD = """\
 # Commands
 
 This page is made from the parser in `tractduct/cli.py`; a test keeps the two alike. To change it, change the parser and
-run `python -m tractduct.writers.reference`. `tractduct --version` says the version, and each command takes `--help`.
+run `python -m tractduct.entry.reference`. `tractduct --version` says the version, and each command takes `--help`.
 """
 
 

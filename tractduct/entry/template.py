@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import os
 from pathlib import Path
 
 from openpyxl import Workbook
@@ -13,18 +14,19 @@ from openpyxl.utils import get_column_letter
 from openpyxl.worksheet.datavalidation import DataValidation
 from openpyxl.worksheet.worksheet import Worksheet
 
-from tractduct.errors import Fault, InputFaults, OutputError
+from tractduct.errors import Fault, InputFaults
 from tractduct.inputs import schema
 from tractduct.inputs.cells import allowed
 from tractduct.inputs.plan_file import PLAN_FILE
 from tractduct.inputs.schema import Field, TableSchema, in_units
 from tractduct.units import IP, MEASURES, SI, UnitSystem
+from tractduct.writers.together import written_together
 
 _WORKBOOK = "tables.xlsx"
 _LISTED_ROWS = 400  # how far down drop-down lists reach
 
 _INVENTED = "invented for this example"
-_PUBLISHED = "published duct roughness tables"
+_PUBLISHED = "ASHRAE Handbook Fundamentals, duct roughness table, from memory"
 _PRACTICE = "common practice, no source"
 
 # All of it invented: one storey, four rooms, one trunk, one central return.
@@ -84,7 +86,7 @@ name = "First plan"
 {units}
 [site]
 {elevation} = 0          # {of_length} above the sea; sets the air's density
-{temperature}    # air in the ducts
+{temperature}    # air at the air handler
 
 [tables]
 {tables}
@@ -167,39 +169,30 @@ def write_template(folder: Path, *, as_workbook: bool, units: UnitSystem = IP) -
 
     Raises InputFaults where the folder holds something already, OutputError where it can't be written.
     """
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        raise InputFaults(
-            [
-                Fault(
-                    file=str(folder),
-                    problem="there is something of this name already",
-                    remedy="Give a folder that does not exist yet, or is empty",
-                )
-            ]
-        )
+    taken = Fault(
+        file=str(folder),
+        problem="there is something of this name already",
+        remedy="Give a folder that does not exist yet, or is empty",
+    )
+    if os.path.lexists(folder) and not os.path.isdir(folder):
+        raise InputFaults([taken])
     tables = _rows(units)
     specs = [spec for spec in schema.TABLES if spec.name in tables]
     names = {t.name: f"{_WORKBOOK}#{t.name}" if as_workbook else f"{t.name}.csv" for t in specs}
     listed = "\n".join(f'{name} = "{place}"' for name, place in names.items())
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        plan = folder / PLAN_FILE
-        plan.write_text(_plan_text(listed, units), encoding="utf-8", newline="\n")
-        written = [plan]
-        if as_workbook:
-            book = _template_workbook(specs, tables, units)
-            book.save(folder / _WORKBOOK)
-            written.append(folder / _WORKBOOK)
-        else:
-            for spec in specs:
-                path = folder / names[spec.name]
-                path.write_text(_csv_text(spec, tables[spec.name], units), encoding="utf-8", newline="")
-                written.append(path)
-    except OSError as error:
-        raise OutputError(
-            f"{folder}: the plan can't be written ({error.strerror or error}). Choose another folder"
-        ) from None
-    return written
+    texts = {PLAN_FILE: _plan_text(listed, units).encode()}
+    if as_workbook:
+        book = io.BytesIO()  # on a full disk openpyxl would leave a file that complains when it is thrown away
+        _template_workbook(specs, tables, units).save(book)
+        texts[_WORKBOOK] = book.getvalue()
+    else:
+        texts |= {names[spec.name]: _csv_text(spec, tables[spec.name], units).encode() for spec in specs}
+    with written_together(folder, last=PLAN_FILE) as beside:
+        if any(path != beside for path in folder.iterdir()):
+            raise InputFaults([taken])
+        for name, data in texts.items():
+            (beside / name).write_bytes(data)
+    return [folder / name for name in texts]
 
 
 def _used_fields(spec: TableSchema) -> list[Field]:

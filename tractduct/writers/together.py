@@ -1,0 +1,89 @@
+"""The files of one run: all of them take their places, or none does."""
+
+from __future__ import annotations
+
+import errno
+import os
+import shutil
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+
+from filelock import FileLock, Timeout
+
+from tractduct.errors import OutputError
+
+_UNFINISHED, _LOCK, _BEFORE = ".unfinished-", ".lock", ".before"
+
+
+@contextmanager
+def written_together(folder: Path, last: str) -> Iterator[Path]:
+    """A new folder to write a run's files into. At the end of the ``with`` block they take their places in ``folder``.
+
+    Whatever goes wrong, in the block or then, leaves ``folder`` as it was, or not there if it was not. A process that
+    is killed leaves the new folder behind, which the next run removes; if it is killed while files take their places,
+    the one of the name ``last`` is missing, which is taken away first and put there last. Raises OutputError where a
+    file can't be written; files of other names in ``folder`` are left alone.
+    """
+    made = [path for path in (folder, *folder.parents) if not os.path.lexists(path)]
+    beside: Path | None = None
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        _remove_leftovers(folder)
+        beside = Path(tempfile.mkdtemp(prefix=_UNFINISHED, dir=folder))
+    except OSError as error:
+        _remove_empty(made)
+        raise OutputError(
+            f"{folder}: the folder can't be made or written into ({error.strerror or error}). Choose another place"
+        ) from None
+    lock = FileLock(beside / _LOCK)
+    try:
+        with suppress(OSError, NotImplementedError):  # without it, what a killed run leaves stays
+            lock.acquire()
+        yield beside
+        _take_places(beside, folder, last)
+    except OSError as error:
+        name = Path(error.filename).name if error.filename else "a file"
+        raise OutputError(
+            f"{folder / name}: it can't be written ({error.strerror or error}). Close it in other programs, make room "
+            "on the disk, or choose another place"
+        ) from None
+    finally:
+        lock.release()
+        shutil.rmtree(beside, ignore_errors=True)
+        _remove_empty(made)
+
+
+def _take_places(beside: Path, folder: Path, last: str) -> None:
+    names = sorted(name for name in os.listdir(beside) if name != _LOCK)
+    taken = [name for name in names if os.path.lexists(folder / name)]
+    for name in taken:
+        if (folder / name).is_dir() and not (folder / name).is_symlink():
+            raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR), name)
+    before = beside / _BEFORE
+    before.mkdir()
+    moves = [(folder / name, before / name) for name in sorted(taken, key=lambda name: name != last)]
+    moves += [(beside / name, folder / name) for name in sorted(names, key=lambda name: name == last)]
+    for done, (source, target) in enumerate(moves, start=1):
+        try:
+            os.replace(source, target)
+        except BaseException:
+            for was, now in reversed(moves[:done]):
+                with suppress(OSError):  # of the one that failed nothing is there
+                    os.replace(now, was)
+            raise
+
+
+def _remove_leftovers(folder: Path) -> None:
+    """Remove what runs that were killed left: the lock of one that still works is held."""
+    for left in folder.glob(f"{_UNFINISHED}*"):
+        if (left / _LOCK).is_file() and not left.is_symlink():
+            with suppress(OSError, NotImplementedError, Timeout), FileLock(left / _LOCK, timeout=0.0):
+                shutil.rmtree(left, ignore_errors=True)
+
+
+def _remove_empty(folders: list[Path]) -> None:
+    for folder in folders:
+        with suppress(OSError):  # it holds something, as it should, or was not made
+            folder.rmdir()
