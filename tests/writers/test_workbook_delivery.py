@@ -36,6 +36,7 @@ def blower_plan(static_scale: float = 1.0) -> PlanTables:
         section("DEN2", "T1", "branch", "flex", 25, "collar + boot_floor", "Den", season="cooling")
     )
     plan.config.pop("pressure")
+    plan.config["site"] |= {"heating_supply_air_f": 118, "cooling_supply_air_f": 55}
     plan.config["blower"] = {"heating_speed": "low", "cooling_speed": "high", "capacity_tons": 0.9}
     plan.tables["blower"] = [
         {"speed": speed, "airflow_cfm": cfm, "external_static_inwc": static_scale * static}
