@@ -8,15 +8,31 @@ from pathlib import Path
 import numpy as np
 import openpyxl
 import pytest
-from driven_plans import AT_SITE, HIGH, LOW, SIZES, blower_plan, case_of, ducts_of, static_of, with_blower, with_devices
+from driven_plans import (
+    AT_SITE,
+    HIGH,
+    LOW,
+    SIZES,
+    at_sizes,
+    blower_plan,
+    case_of,
+    ducts_of,
+    static_of,
+    with_blower,
+    with_devices,
+)
 from plan_folder import PlanTables, small_plan, study_of
-from reference import Reference, compression_factor, density_ratio, friction_rate
+from reference import Reference, density_ratio
+from si_plan import write_si
+from tractduct.sizing.drivers import find_headroom
 
+import tractduct
 from tractduct.delivery.balance import balance
 from tractduct.delivery.deliver import deliver
-from tractduct.delivery.predict import Delivered, Drive, predict
+from tractduct.delivery.predict import Drive, predict
 from tractduct.findings import Severity
 from tractduct.network.airstream import airstream
+from tractduct.network.variants import Variant
 from tractduct.sizing.case import Case
 from tractduct.sizing.practice import STANDARD_AIR_HEAT
 from tractduct.units import SI
@@ -89,38 +105,20 @@ def test_warm_air_at_the_air_handler_counts_too() -> None:
     np.testing.assert_allclose(warm.budget.total_inwc, cold.budget.total_inwc * 529.67 / 569.67, rtol=1e-12)
 
 
-@pytest.mark.parametrize("typed", [{}, {"supply_inwc": 0.10}, {"return_inwc": 0.05}, {"supply_pa": 24.9089}])
-def test_a_typed_pressure_holds_and_a_default_scales(typed: dict[str, float]) -> None:
+@pytest.mark.parametrize("units", ["ip", "si"])
+@pytest.mark.parametrize("typed", [{}, {"supply_inwc": 0.10}, {"return_inwc": 0.05}])
+def test_a_typed_pressure_holds_and_a_default_scales(typed: dict[str, float], units: str, tmp_path: Path) -> None:
     """Table 6a at 7,000 ft; what is typed holds at the site, be it the default's own value."""
-    plan = at(small_plan(), elevation_ft=7000)
+    plan = at(small_plan(), elevation_ft=7000, heating_supply_air_f=125, cooling_supply_air_f=55)
     plan.config["pressure"] = typed
-    if "supply_pa" in typed:
-        plan = at(small_plan(), elevation_m=7000 * 0.3048)
-        plan.config |= {"units": "si", "pressure": typed, "sizes": {}}
-        plan.tables = _in_si(plan.tables)
-    read = case_of(plan).plan
-    sides = {name.partition("_")[0] for name in typed}
+    folder = plan.write(tmp_path / "ip")
+    read = tractduct.load_plan(folder if units == "ip" else write_si(folder, tmp_path / "si"))
+    sides = {name.removesuffix("_inwc") for name in typed}
     assert set(read.default_pressure) == {"supply", "return"} - sides
     for side, value in (("supply", 0.10), ("return", 0.05)):
         expected = value if side in sides else 0.772 * value
         assert read.available_inwc(side) == pytest.approx(expected, abs=0.00005)
-
-
-def _in_si(tables: dict[str, list[dict[str, object]]]) -> dict[str, list[dict[str, object]]]:
-    """The small plan's tables by SI names; the numbers mean other things then, which does not matter here."""
-    names = {"_ft": "_m", "_cfm": "_l_s", "_in": "_mm"}
-    found = {}
-    for table, rows in tables.items():
-        found[table] = [
-            {
-                "roughness_mm"
-                if name == "roughness_ft"
-                else next((name.removesuffix(e) + new for e, new in names.items() if name.endswith(e)), name): value
-                for name, value in row.items()
-            }
-            for row in rows
-        ]
-    return found
+    assert read.supply_air_f == pytest.approx({"heating": 125.0, "cooling": 55.0}, rel=1e-12)
 
 
 def test_above_2000_ft_the_load_calculation_is_asked_for() -> None:
@@ -180,27 +178,17 @@ def season_plan(**site: float) -> PlanTables:
 SEASON = {"heating_supply_air_f": 130.0, "cooling_supply_air_f": 54.0, "air_temperature_f": 73.0}
 
 
-def lost(plan: PlanTables, got: Delivered, v: int, run: str) -> float:
-    """What a run's way loses at the delivered airflow, section by section, each with the air that it carries."""
-    reference, total = Reference(plan), 0.0
-    variant = got.variants.variants[v]
-    key = (variant.front, variant.mirrored, variant.season, variant.flex)
-    for name in reference.way(run):
-        duct, size = reference.duct(name, variant.flex), reference.size[str(SIZES[name])]
-        cfm = float(got.solution.airflow_cfm[v, got.tree.index(name)])
-        warm = reference.air_f(name, key)
-        rate = friction_rate(
-            cfm / (1.0 - float(duct["airflow_derate_pct"]) / 100.0),
-            size.diameter,
-            float(duct["roughness_ft"]),
-            reference.elevation,
-            warm,
-        )
-        straight = reference.sections[name]["length_ft"] * compression_factor(duct["compression_pct"], size.diameter)
-        total += rate * (straight + reference.fitting_sum(name, "equivalent_length_ft")) / 100.0
-        pressure = (cfm / size.area / 4005.0) ** 2 * density_ratio(reference.elevation, warm)
-        total += reference.fitting_sum(name, "loss_coefficient") * pressure
-    return total
+LABELS = {name: str(size) for name, size in SIZES.items()}
+
+
+def key_of(variant: Variant) -> tuple[str, bool, str, str]:
+    return variant.front, variant.mirrored, variant.season, variant.flex
+
+
+def lost(reference: Reference, flows: dict[str, float], variant: Variant, run: str) -> float:
+    """What a run's way loses at any airflow of its sections, each with the air that it carries."""
+    reference._flow = {(name, *key_of(variant)[:3]): cfm for name, cfm in flows.items()}
+    return reference.path_loss(run, LABELS, key_of(variant))
 
 
 @pytest.mark.parametrize("drive", list(Drive))
@@ -208,11 +196,31 @@ def test_delivered_airflow_takes_the_plenums_pressure_in_the_air_of_its_season(d
     plan = season_plan(**SEASON)
     case = case_of(plan)
     got = predict(case, ducts_of(case), drive=drive)
-    for v in range(len(got.variants.variants)):
+    names = [s.name for s in case.tree.sections]
+    for v, variant in enumerate(got.variants.variants):
+        flows = dict(zip(names, got.solution.airflow_cfm[v].tolist(), strict=True))
         for run in ("DEN", "BED", "KIT", "RET"):
             plenum = (got.solution.return_inwc if run == "RET" else got.solution.supply_inwc)[v]
             # The second route has its viscosity from another publication: within 0.1 %.
-            assert lost(plan, got, v, run) == pytest.approx(plenum, rel=1e-3)
+            assert lost(Reference(plan), flows, variant, run) == pytest.approx(plenum, rel=1e-3)
+
+
+def test_how_much_more_air_a_run_could_carry_in_the_air_of_its_season() -> None:
+    """With that much more along its way the run named has lost all that there is; little pressure, so that it ends."""
+    plan = season_plan(**SEASON)
+    plan.config["pressure"] = {"supply_inwc": 0.08, "return_inwc": 0.05}
+    case, by_pressure = case_of(plan), 0
+    for found in find_headroom(case, at_sizes(case)):
+        limit, _, blocked = found.limit.rpartition(" ")
+        if limit != "pressure to":
+            continue
+        reference = Reference(plan)
+        flows = {name: reference.airflow(name, key_of(found.variant)) for name in SIZES}
+        flows |= {name: flows[name] + found.extra_cfm for name in reference.way(found.run)}
+        available = reference.available[reference.side(blocked)]
+        assert lost(reference, flows, found.variant, blocked) == pytest.approx(available, rel=1e-3)
+        by_pressure += 1
+    assert by_pressure >= 3
 
 
 def test_only_the_supply_ducts_and_only_that_season_change() -> None:

@@ -43,6 +43,8 @@ def blower_plan(static_scale: float = 1.0) -> PlanTables:
         "least_heating_cfm": 260,
         "rated_static_inwc": 0.45,
     }
+    plan.config["site"] |= {"heating_supply_air_f": 118, "cooling_supply_air_f": 55}
+    plan.config["blower"] = {"heating_speed": "low", "cooling_speed": "high", "capacity_tons": 0.9}
     plan.tables["blower"] = [
         {"speed": speed, "airflow_cfm": cfm, "external_static_inwc": static_scale * static}
         for speed, points in (("low", {60: 0.60, **LOW}), ("high", {60: 0.78, **HIGH}))
