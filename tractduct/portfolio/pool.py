@@ -42,6 +42,7 @@ class Pool:
 
     def __init__(self, jobs: int) -> None:
         self.jobs = min(jobs, _MOST_PROCESSES)
+        self._all: list[_Process] = []
         self._idle: list[_Process] = []
         self._scratch = ""
 
@@ -49,7 +50,7 @@ class Pool:
         return self
 
     def __exit__(self, *_: object) -> None:
-        self._end_idle()
+        self._end(self._all)
         if self._scratch:
             shutil.rmtree(self._scratch, ignore_errors=True)
 
@@ -70,7 +71,7 @@ class Pool:
         died: list[Task] = []
         yield from self._over(self.jobs, work, tasks, died)
         for task in died:
-            self._end_idle()
+            self._end(self._idle)
             again: list[Task] = []
             yield from self._over(1, work, [task], again)
             yield from map(dead, again)
@@ -101,7 +102,7 @@ class Pool:
                     try:
                         error, answer = process.pipe.recv()
                     except (EOFError, OSError):
-                        process.end()
+                        self._end([process])
                         died.append(task)
                         continue
                     self._idle.append(process)
@@ -109,16 +110,20 @@ class Pool:
                         raise error
                     ready.append(answer)
         finally:
-            for process, _ in busy.values():
-                process.end()
+            self._end([process for process, _ in busy.values()])
 
     def _start(self) -> _Process:
         self._scratch = self._scratch or tempfile.mkdtemp(prefix="tractduct-")
-        return _Process(self._scratch)
+        process = _Process(self._scratch)
+        self._all.append(process)
+        return process
 
-    def _end_idle(self) -> None:
-        while self._idle:
-            self._idle.pop().end()
+    def _end(self, processes: list[_Process]) -> None:
+        for process in list(processes):
+            process.end()
+            self._all.remove(process)
+            if process in self._idle:
+                self._idle.remove(process)
 
 
 class _Process:

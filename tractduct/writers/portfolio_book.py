@@ -232,7 +232,7 @@ def _stock(book: Book, stock: StockList) -> None:
     page.title(
         "Stock list",
         "The sizes to carry for all plans: for each number of sizes the least total cost, every lot counted. Proven: "
-        "no other choice of as many sizes costs less. Searched, not proven: the last column says by how much it may.",
+        "no other choice of as many sizes costs less. Searched, not proven: one could, by what the last column says.",
         10,
     )
     if not stock.entries:
