@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -173,56 +174,66 @@ def study(
             f"{plan.name}: no size set was found in {time_limit_s:g} seconds, and it is not proven that none holds. "
             "Nothing was written. Allow more time with --seconds, or leave it out to search until proven"
         )
-    by_friction_rate = size_by_friction_rate(case, recommended.size_index)
-    findings = [*plan.findings, *plan_findings(case, by_friction_rate)]
     trade_off: tuple[Solution, ...] = ()
     open_numbers: tuple[tuple[int, float], ...] = ()
     without_cap: WithoutCap | None = None
-    verification: Verification | None = None
-    margins: Margins | None = None
     conflicts: tuple[Conflict, ...] = ()
     remedies: tuple[Remedy, ...] = ()
-    governing: tuple[Governing, ...] = ()
-    headroom: tuple[Headroom, ...] = ()
     comparisons: tuple[Comparison, ...] = ()
-    if recommended.size_index is not None:
-        verification = _confirmed(case, recommended.size_index)
-        margins = margins_of(case, verification, recommended.size_index, by_friction_rate.path_available_inwc)
-        if not quick:
-            swept = trade_off_of(
-                problem,
-                max_distinct=cap,
-                time_limit_s=time_limit_s,
-                on_step=lambda done, total: progress("trade-off", done, total),
-            )
-            trade_off, open_numbers = swept.entries, swept.open_numbers
-            without_cap = _without_cap(case, cheapest, recommended, time_limit_s)
-            comparisons = _compared(case, cheapest, progress)
-        governing = governing_variants(case, recommended.size_index)
-        headroom = headroom_by_run(case, recommended.size_index)
-        findings += size_findings(case, recommended.size_index, governing)
-    else:
+    if recommended.size_index is None:
         conflicts = diagnose(case, cap)
-        remedies = try_remedies(plan, conflicts, lambda: progress("ways out", 0, 0))
+        remedies = try_remedies(plan, conflicts, lambda: progress("remedies", 0, 0))
+    elif not quick:
+        swept = trade_off_of(
+            problem,
+            max_distinct=cap,
+            time_limit_s=time_limit_s,
+            on_step=lambda done, total: progress("trade-off", done, total),
+        )
+        trade_off, open_numbers = swept.entries, swept.open_numbers
+        without_cap = _without_cap(case, cheapest, recommended, time_limit_s)
+        comparisons = _compared(case, cheapest, progress)
     return Study(
         case=case,
-        by_friction_rate=by_friction_rate,
-        status=recommended.status,
         least_cost=cheapest,
-        recommended=recommended,
         trade_off=trade_off,
         open_numbers=open_numbers,
         without_cap=without_cap,
-        verification=verification,
-        margins=margins,
-        governing=governing,
-        headroom=headroom,
         comparisons=comparisons,
-        single=_single(case, by_friction_rate),
-        findings=tuple(sorted(findings, key=lambda f: f.severity)),
         conflicts=conflicts,
         remedies=remedies,
+        **_of_set(case, recommended),
     )
+
+
+def with_sizes(study: Study, solution: Solution) -> Study:
+    """The same study with another size set as its standard one, once the independent pass has confirmed it."""
+    return replace(study, **_of_set(study.case, solution))
+
+
+def _of_set(case: Case, solution: Solution) -> dict[str, Any]:
+    """All of a study that depends on its standard size set, or on there being none."""
+    size_index = solution.size_index
+    by_friction_rate = size_by_friction_rate(case, size_index)
+    findings = [*case.plan.findings, *plan_findings(case, by_friction_rate)]
+    found: dict[str, Any] = {"verification": None, "margins": None, "governing": (), "headroom": ()}
+    if size_index is not None:
+        verification = _confirmed(case, size_index)
+        governing = governing_variants(case, size_index)
+        findings += size_findings(case, size_index, governing)
+        found = {
+            "verification": verification,
+            "margins": margins_of(case, verification, size_index, by_friction_rate.path_available_inwc),
+            "governing": governing,
+            "headroom": headroom_by_run(case, size_index),
+        }
+    return found | {
+        "status": solution.status,
+        "recommended": solution,
+        "by_friction_rate": by_friction_rate,
+        "single": _single(case, by_friction_rate),
+        "findings": tuple(sorted(findings, key=lambda f: f.severity)),
+    }
 
 
 def _without_cap(case: Case, cheapest: Solution, chosen: Solution, time_limit_s: float | None) -> WithoutCap | None:
