@@ -31,6 +31,8 @@ MAY["orientation"] = MAY["one_plan"] | {"one_plan"}
 MAY["delivery"] = MAY["orientation"] | {"orientation"}
 MAY["purchasing"] = MAY["delivery"] | {"delivery"}
 ABOVE = {*MAY} - {"inputs"}
+MAY["report"] = {*ABOVE}
+ABOVE.add("report")
 MAY["portfolio"] = {*ABOVE, "inputs"}
 MAY["writers"] = {*ABOVE, "portfolio"}
 MAY["entry"] = {*ABOVE, "inputs", "writers", "cli"}  # cli: its parser is described

@@ -47,7 +47,7 @@ if TYPE_CHECKING:  # what _HOMES says, for type checkers
     from tractduct.purchasing.buy import Buying, buy
     from tractduct.version import VERSION as __version__
     from tractduct.writers import delivery_tables, orientation_tables, purchasing_tables, tables
-    from tractduct.writers.output import write_study as write
+    from tractduct.writers.output import write_report as write
 
 __all__ = [
     "Buying", "Delivery", "Fault", "Finding", "InputFaults", "LotDelivery", "OrientationStudy", "OutOfTime",
@@ -81,7 +81,7 @@ _HOMES = {  # public name -> module, or module:name, within this package
     "study": "api:study",
     "study_orientation": "orientation.study:study_orientation",
     "tables": "writers.tables",
-    "write": "writers.output:write_study",
+    "write": "writers.output:write_report",
 }
 
 if not TYPE_CHECKING:

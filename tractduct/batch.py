@@ -12,17 +12,16 @@ from dataclasses import asdict, dataclass, field
 from functools import partial
 from pathlib import Path
 
-from tractduct.delivery.deliver import deliver
 from tractduct.delivery.predict import Delivered, installed_ducts, predict
 from tractduct.errors import InputFaults, OutOfTime, SolverError
-from tractduct.findings import Finding
 from tractduct.inputs.reader import load_plan
 from tractduct.one_plan import Progress, study
 from tractduct.portfolio.find import Bundle, Place, read_bundle
-from tractduct.portfolio.outcome import Outcome, State, outcome_of_error, outcome_of_study
+from tractduct.portfolio.outcome import Outcome, State, outcome_of_error, outcome_of_report
 from tractduct.portfolio.pool import Pool, answers_of_cluster
 from tractduct.portfolio.stock import StockList, StockPlan, stock_list, stock_plan
 from tractduct.portfolio.store import OUTCOME_FILE, Packed, Store
+from tractduct.report import Report, Wanted, work_out
 from tractduct.sizing.case import build_case
 from tractduct.version import VERSION, code_key
 from tractduct.writers.portfolio_book import write_portfolio
@@ -185,25 +184,25 @@ def _studied(bundle: Bundle, options: Options) -> Packed:
         folder = Path(scratch, bundle.name)
         folder.mkdir()
         bundle.unpack(folder)
-        result = study(load_plan(folder), time_limit_s=options.time_limit_s, quick=options.quick)
-        delivery = None
+        plan = load_plan(folder)
         delivered: Delivered | None = None
-        if options.predicted and result.recommended.size_index is not None:
-            if options.quick:
-                delivered = predict(result.case, installed_ducts(result.case, result.recommended.size_index))
-            else:
-                delivery = deliver(result)
-                delivered = delivery.open_dampers
+        if options.quick:
+            report = Report(study=study(plan, time_limit_s=options.time_limit_s, quick=True))
+            size_index = report.study.recommended.size_index
+            if options.predicted and size_index is not None:
+                delivered = predict(report.study.case, installed_ducts(report.study.case, size_index))
+        else:
+            report = work_out(plan, Wanted(time_limit_s=options.time_limit_s, predicted=options.predicted))
+            delivered = report.delivery.open_dampers if report.delivery else None
         files: dict[str, bytes] = {}
         if options.workbooks:
-            from tractduct.writers.output import write_study
+            from tractduct.writers.output import write_report
 
-            for path in write_study(result, Path(scratch, "written"), delivery):
+            for path in write_report(report, Path(scratch, "written")):
                 files[path.name] = path.read_bytes()
         else:
-            files[RESULTS_FILE] = results_text(result, delivery, delivered).encode()
-    findings: tuple[Finding, ...] = (*result.findings, *(delivery.findings if delivery else ()))
-    return Packed(outcome=outcome_of_study(bundle, result, findings, delivered), files=files)
+            files[RESULTS_FILE] = results_text(report, delivered).encode()
+    return Packed(outcome=outcome_of_report(bundle, report, delivered), files=files)
 
 
 def _stock_list(places: Sequence[Place], store: Store, options: Options, pool: Pool, progress: Progress) -> StockList:

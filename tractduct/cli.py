@@ -115,6 +115,7 @@ def build_parser() -> argparse.ArgumentParser:
         epilog="Example: tractduct study configs/brindlecote-2670",
     )
     _add_study_options(study)
+    _add_delivery_options(study)
     study.set_defaults(run=_study)
 
     deliver = commands.add_parser(
@@ -308,65 +309,50 @@ def _positive(text: str) -> float:
 
 
 def _study(options: argparse.Namespace) -> int:
-    return _run(options, predicted=False)
+    return _run(options)
 
 
 def _deliver(options: argparse.Namespace) -> int:
-    return _run(options, predicted=True)
+    return _run(options)
 
 
 def _lots(options: argparse.Namespace) -> int:
-    return _run(options, predicted=True, turned=True)
+    return _run(options, turned=True)
 
 
 def _buy(options: argparse.Namespace) -> int:
-    return _run(options, predicted=True, bought=True)
+    return _run(options, bought=True)
 
 
-def _run(options: argparse.Namespace, *, predicted: bool, bought: bool = False, turned: bool = False) -> int:
+def _run(options: argparse.Namespace, *, bought: bool = False, turned: bool = False) -> int:
     # Imported here so that --help and usage faults answer at once.
-    from tractduct.delivery.deliver import deliver
-    from tractduct.delivery.lots import deliver_lots
     from tractduct.inputs.reader import load_plan
     from tractduct.names import file_name
-    from tractduct.one_plan import study
-    from tractduct.orientation import study_orientation
-    from tractduct.purchasing.buy import buy
-    from tractduct.writers.output import write_study
+    from tractduct.report import Wanted, work_out
+    from tractduct.writers.output import write_report
     from tractduct.writers.summary import buying_summary, summary
 
     gc.disable()  # one plan and done: looking for garbage would cost a twentieth of the time
     plan = load_plan(options.plan)
     _refuse_plan_folder(options.out)
-    installed = _installed(plan, options.installed) if predicted else None
-    drive = _drive(plan, options.driven_by) if predicted else None
-    folder = options.out or Path("reports") / file_name(plan.name)
+    wanted = Wanted(
+        time_limit_s=options.seconds,
+        bought=bought,
+        turned=turned,
+        drive=_drive(plan, options.driven_by),
+        compressed_pct=options.compressed,
+        installed=_installed(plan, options.installed),
+        lots=options.lots if bought else None,
+        most_packages=options.most_packages if turned else 0,
+    )
     with _Bar() as bar:
-        result = study(plan, time_limit_s=options.seconds, progress=bar.show)
-        delivery = None
-        if predicted and result.recommended.size_index is not None:
-            delivery = deliver(result, drive=drive, compressed_pct=options.compressed, progress=bar.show)
-        buying = None
-        if bought:
-            buying = buy(
-                result,
-                drive=drive,
-                lots=options.lots,
-                installed=installed,
-                progress=bar.show,
-            )
-        orientation, lots = None, None
-        if turned:
-            orientation = study_orientation(result, most_packages=options.most_packages, progress=bar.show)
-            lots = deliver_lots(orientation, delivery, installed or plan.flex[0])
+        report = work_out(plan, wanted, bar.show)
         bar.show("workbook", 0, 1)
-        written = write_study(result, folder, delivery, installed, buying, lots)
-    _say(summary(result, delivery, orientation) if buying is None else buying_summary(buying, delivery))
+        written = write_report(report, options.out or Path("reports") / file_name(plan.name))
+    _say(buying_summary(report) if bought else summary(report))
     _say()
     _say("Written: " + _listed(written))
-    if result.recommended.size_index is None:
-        return NO_SET
-    return DONE
+    return DONE if report.study.size_set else NO_SET
 
 
 def _listed(paths: Sequence[Path], most: int = 12) -> str:

@@ -8,8 +8,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from tractduct.delivery.balance import Balance, OneSetting, Settings, balance, one_setting, tolerances_off
+from tractduct.delivery.balance import Balance, balance
+from tractduct.delivery.damper_search import DamperFront
 from tractduct.delivery.flow import with_dampers
+from tractduct.delivery.mark_checks import AsBuilt, MarkedDegrees, check_marks_every_degree, rooms_outside_as_built
+from tractduct.delivery.mark_remedies import Remedy as MarkRemedy
+from tractduct.delivery.mark_remedies import find_remedies
+from tractduct.delivery.marks import Marks, find_marks
 from tractduct.delivery.predict import LEAST_CFM_A_TON, Delivered, Drive, default_drive, installed_ducts, predict
 from tractduct.delivery.robust import MOST_COMPRESSION_PCT, Spread, building_spread
 from tractduct.delivery.substitute import Substitution, substitutions_of
@@ -33,7 +38,10 @@ class Delivery:
     compressed : the same with every flex compressed by ``compressed_pct``
     balanced : dampers set for each variant alone
     as_run : as the house will run: balanced so, with filters due for change
-    setting : one damper setting for both seasons, with returns wide open; None for a plan of one season
+    marks : the damper marks that the crew sets, the same on all lots that share a table
+    as_built, mark_remedies, mark_degrees : houses that are not built quite as drawn; what would help rooms that the
+        marks leave outside; the marks between the fronts, None for one front
+    by_dampers : sizes and dampers searched together; None where that was not asked for
     spread : what building tolerances do to the balanced airflow
     substitutions : sized for one flex, another installed
     findings : what to look at
@@ -46,10 +54,21 @@ class Delivery:
     compressed_pct: float
     balanced: Balance
     as_run: Delivered
-    setting: OneSetting | None
+    marks: Marks
+    as_built: AsBuilt
+    mark_remedies: tuple[MarkRemedy, ...]
+    mark_degrees: MarkedDegrees | None
+    by_dampers: DamperFront | None
     spread: Spread
     substitutions: tuple[Substitution, ...]
     findings: tuple[Finding, ...]
+
+    @property
+    def size_index(self) -> NDArray[np.intp]:
+        """(n_section,) the sizes that deliver it."""
+        index = self.study.recommended.size_index
+        assert index is not None  # deliver() refuses a study without a set
+        return index
 
     @property
     def standard_cfm(self) -> FloatArray:
@@ -66,24 +85,19 @@ class Delivery:
         rated = self.study.plan.equipment.rated_static_inwc
         return None if rated is None or self.drive is Drive.PRESSURE else rated * self.study.plan.density_ratio
 
-    @property
-    def settings(self) -> Settings:
-        """What a balancing sheet needs."""
-        return Settings(
-            case=self.study.case, size_set=self.study.size_set, balanced=self.balanced, setting=self.setting
-        )
-
 
 def deliver(
     study: Study,
     *,
     drive: Drive | None = None,
     compressed_pct: float | None = None,
+    by_dampers: DamperFront | None = None,
     progress: Progress = lambda what, done, total: None,
 ) -> Delivery:
     """Predict what a study's standard size set delivers.
 
-    ``compressed_pct`` is of the flex shown beside the plan's own, the most of the robustness builds if None.
+    ``compressed_pct`` is of the flex shown beside the plan's own, the most of the robustness builds if None;
+    ``by_dampers`` what ``search_dampers`` found, to be shown beside it.
 
     Raises ValueError for a study without a size set, or a blower drive without a blower table; InputFaults
     where the blower's curve never meets the system's.
@@ -99,24 +113,25 @@ def deliver(
     compressed = predict(
         case, installed_ducts(case, size_index, compression_pct=compressed_pct), drive=drive, strict=False
     )
-    progress("balancing", 0, 4)
+    progress("balancing", 0, 5)
     balanced = balance(case, ducts, drive=drive)
     set_ducts = with_dampers(ducts, balanced.coefficient)
     as_run = predict(case, set_ducts, drive=drive, loaded=True, strict=False)
-    setting = one_setting(case, ducts, balanced, drive=drive)
-    progress("robustness", 2, 4)
+    progress("damper marks", 1, 5)
+    allowed = case.plan.dampers
+    marks = find_marks(case, size_index, drive=drive, positions=allowed.positions, least_cfm=allowed.least_cfm)
+    progress("robustness", 3, 5)
     spread = building_spread(case, size_index, balanced.coefficient, drive=drive)
-    progress("substitution", 3, 4)
+    progress("substitution", 4, 5)
     substitutions = substitutions_of(case, drive=drive)
-    found = [*_system(study, open_dampers), *_balancing(study, balanced), *_seasons(study, setting)]
+    found = [*_system(study, open_dampers), *_balancing(study, balanced), *_marks(study, marks)]
     if compressed_pct > COMPRESSION_TESTED_TO_PCT:
         found.append(_beyond_measured(compressed_pct))
     found += _unsettled(study, compressed, f"flex compressed by {compressed_pct:g} %")
     found += _unsettled(study, balanced.after, "balanced")
     if _has_filter(study):
         found += _unsettled(study, as_run, "balanced, filters due for change")
-    if setting is not None:
-        found += _unsettled(study, setting.delivered, "one damper setting")
+    found += _unsettled(study, marks.chosen.delivered, "with the damper marks")
     delivery = Delivery(
         study=study,
         drive=drive,
@@ -125,7 +140,11 @@ def deliver(
         compressed_pct=compressed_pct,
         balanced=balanced,
         as_run=as_run,
-        setting=setting,
+        marks=marks,
+        as_built=rooms_outside_as_built(case, size_index, marks.chosen, drive=drive),
+        mark_remedies=find_remedies(case, size_index, marks.chosen, least_cfm=allowed.least_cfm),
+        mark_degrees=check_marks_every_degree(case, marks.chosen) if len(case.plan.fronts) > 1 else None,
+        by_dampers=by_dampers,
         spread=spread,
         substitutions=substitutions,
         findings=(),
@@ -251,21 +270,15 @@ def _unsettled(study: Study, got: Delivered, what: str) -> Iterator[Finding]:
         )
 
 
-def _seasons(study: Study, setting: OneSetting | None) -> Iterator[Finding]:
-    if setting is None:
-        return
-    # Rounded, so that the first of several equal variants is named whatever their last bits are.
-    off = np.round(np.nan_to_num(tolerances_off(setting.delivered, study.plan.tolerance)), 9)
-    design = setting.delivered.room_design_cfm
-    for n, room in enumerate(study.plan.rooms):
-        v = int(np.argmax(off[:, n]))
-        if off[v, n] > 1.0 and design[v, n] > 0.0:
-            yield Finding(
-                severity=Severity.CAUTION,
-                rule="one damper setting for both seasons",
-                subject=f"room {room}",
-                message=f"the best single setting still gives "
-                f"{study.plan.units.number(setting.delivered.room_cfm[v, n], 'cfm', '.0f')} of "
-                f"{study.plan.units.say(design[v, n], 'cfm', '.0f')} ({study.variants.variants[v]})",
-                advice="Mark two damper positions, one a season, or add a run that is open in one season only",
-            )
+def _marks(study: Study, marks: Marks) -> Iterator[Finding]:
+    """Rooms that the damper marks leave outside tolerance."""
+    say = study.plan.units.say
+    for room in marks.chosen.outside:
+        yield Finding(
+            severity=Severity.WARNING,
+            rule="room outside with the damper marks",
+            subject=f"room {room.room}",
+            message=f"the best marks still give {study.plan.units.number(room.delivered_cfm, 'cfm', '.0f')} of "
+            f"{say(room.design_cfm, 'cfm', '.0f')} ({room.variant}), {room.tolerances:.2f} tolerances off",
+            advice="See the changes that were worked out on sheet Damper marks",
+        )

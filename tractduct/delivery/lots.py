@@ -1,4 +1,4 @@
-"""Lots to balance: each at its own azimuth, in the flex product that it gets."""
+"""What each lot gets at its own azimuth, in its own flex product, with the damper marks of its table."""
 
 from __future__ import annotations
 
@@ -7,67 +7,121 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tractduct.delivery.balance import Settings, balanced_settings
 from tractduct.delivery.deliver import Delivery
-from tractduct.delivery.predict import Drive, installed_ducts
-from tractduct.one_plan import Study
-from tractduct.orientation.azimuths import plan_at
-from tractduct.orientation.lots import LotResult
-from tractduct.orientation.study import OrientationStudy
+from tractduct.delivery.flow import FloatArray, with_dampers
+from tractduct.delivery.marks import MarkTable, pass_range_cfm
+from tractduct.delivery.predict import installed_ducts, predict
+from tractduct.model.lots import Lot
+from tractduct.orientation.azimuths import azimuth_label, face_azimuth_deg, plan_at
+from tractduct.orientation.lots import LotResult, lot_results
 from tractduct.sizing.case import build_case
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class LotSettings:
-    """The settings that a lot is balanced by.
+class LotAir:
+    """A lot with the marks of its table.
 
-    ``settings`` holds the variants at the lot's azimuth among others; their faces are ``azimuth_label``s. ``flex`` is
-    the product installed.
+    Attributes
+    ----------
+    result : the lot and its airflow
+    flex : the product installed
+    table : the marks that its dampers are set to
+    target_cfm, expected_cfm, low_cfm, high_cfm : (n_season, n_path) design airflow, what the registers get as
+        predicted, and what a reading passes between; NaN where the run is shut, and the last two for a return
+    supply_inwc, external_static_inwc, total_cfm : (n_season,) of the supply plenum against the rooms, of the whole, and
+        what the blower moves; NaN where not known
     """
 
     result: LotResult
     flex: str
-    settings: Settings
+    table: MarkTable
+    target_cfm: FloatArray
+    expected_cfm: FloatArray
+    low_cfm: FloatArray
+    high_cfm: FloatArray
+    supply_inwc: FloatArray
+    external_static_inwc: FloatArray
+    total_cfm: FloatArray
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class LotDelivery:
-    """An orientation study with the settings of its lots, by lot name; a lot whose airflow is unknown has none."""
+    """Lots, and the air of those whose airflow is known, by lot name.
 
-    orientation: OrientationStudy
-    settings: Mapping[str, LotSettings]
-
-
-def deliver_lots(orientation: OrientationStudy, delivery: Delivery | None, installed: str) -> LotDelivery:
-    """How every lot of an orientation study is balanced; without a delivery, none of them.
-
-    ``installed`` is the flex product of lots that name none.
+    ``listed`` is False where the plan lists no lots, and one stands for each front, mirrored or not.
     """
-    if delivery is None:
-        return LotDelivery(orientation=orientation, settings={})
-    settings = settings_of_lots(orientation.study, orientation.lots, installed=installed, drive=delivery.drive)
-    return LotDelivery(orientation=orientation, settings=settings)
+
+    results: tuple[LotResult, ...]
+    air: Mapping[str, LotAir]
+    listed: bool
 
 
-def settings_of_lots(
-    study: Study, lots: Sequence[LotResult], *, installed: str, drive: Drive | None = None
-) -> dict[str, LotSettings]:
-    """Damper settings of the standard size set at each lot's own azimuth, by the lot's name.
+def deliver_lots(delivery: Delivery, installed: str = "", results: Sequence[LotResult] | None = None) -> LotDelivery:
+    """What every lot gets; ``results`` of an orientation study, worked out here if None.
 
-    Lots whose airflow is unknown are left out. ``installed`` is the flex product of lots that name none. Raises
-    ValueError for a study without a size set; InputFaults where the blower leaves the ducts nothing at some azimuth.
+    ``installed`` is the flex product of lots that name none, the plan's first if empty. Raises InputFaults where the
+    blower leaves the ducts nothing at some azimuth.
     """
-    size_index = study.recommended.size_index
-    if size_index is None:
-        raise ValueError("no size set holds, so there is nothing to balance")
+    study = delivery.study
+    plan = study.plan
+    if not results:
+        each = tuple(
+            Lot(
+                name=f"front {front}{' mirrored' if mirrored else ''}",
+                azimuth_deg=face_azimuth_deg(front),
+                mirrored=mirrored,
+            )
+            for front in plan.fronts
+            for mirrored in plan.mirrored
+        )
+        results = lot_results(replace(plan, lots=plan.lots or each), study.tree, study.size_set)
+    air = _air_of_lots(delivery, results, installed or plan.flex[0])
+    return LotDelivery(results=tuple(results), air=air, listed=bool(plan.lots))
+
+
+def table_of(delivery: Delivery, front: str, mirrored: bool) -> MarkTable:
+    """The marks of a front, mirrored or not; of the front as the plan has it where it does not have that mirror."""
+    tables = delivery.marks.chosen.tables
+    for wanted in ((front, mirrored), (front, not mirrored)):
+        for table in tables:
+            if wanted in table.orientations:
+                return table
+    return tables[0]
+
+
+def _air_of_lots(delivery: Delivery, results: Sequence[LotResult], installed: str) -> dict[str, LotAir]:
+    study = delivery.study
     groups: dict[tuple[bool, str], list[LotResult]] = {}
-    for result in lots:
+    for result in results:
         if np.isfinite(result.room_airflow_cfm).all():
             groups.setdefault((result.lot.mirrored, result.lot.flex or installed), []).append(result)
-    found: dict[str, LotSettings] = {}
+    found: dict[str, LotAir] = {}
     for (mirrored, flex), members in groups.items():
         azimuths = list(dict.fromkeys(r.lot.azimuth_deg for r in members))
         case = build_case(plan_at(replace(study.plan, flex=(flex,)), azimuths, (mirrored,)))
-        settings = balanced_settings(case, installed_ducts(case, size_index), study.size_set, drive=drive)
-        found |= {r.lot.name: LotSettings(result=r, flex=flex, settings=settings) for r in members}
+        tree, variants, seasons = case.tree, case.variants, case.plan.seasons
+        tables = {azimuth_label(r.lot.azimuth_deg): table_of(delivery, r.nearest_front, mirrored) for r in members}
+        coefficient = np.zeros(variants.airflow_cfm.shape)
+        for v, variant in enumerate(variants.variants):
+            table = tables[variant.front]
+            for run, takes in zip(table.runs, table.inwc_per_cfm2, strict=True):
+                coefficient[v, tree.index(run)] = takes[seasons.index(variant.season)]
+        ducts = with_dampers(installed_ducts(case, delivery.size_index), coefficient)
+        got = predict(case, ducts, drive=delivery.drive, strict=False)
+        low, high = pass_range_cfm(case.plan, got)
+        for result in members:
+            label = azimuth_label(result.lot.azimuth_deg)
+            rows = [int(np.argmax(variants.where(front=label, season=season))) for season in seasons]
+            found[result.lot.name] = LotAir(
+                result=result,
+                flex=flex,
+                table=tables[label],
+                target_cfm=got.run_design_cfm[rows],
+                expected_cfm=got.run_cfm[rows],
+                low_cfm=low[rows],
+                high_cfm=high[rows],
+                supply_inwc=got.solution.supply_inwc[rows],
+                external_static_inwc=got.external_static_inwc[rows],
+                total_cfm=got.total_cfm[rows],
+            )
     return found

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import re
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, is_dataclass
 from enum import Enum, StrEnum
@@ -20,6 +21,7 @@ from tractduct.model.plan import Section
 from tractduct.model.words import key_of
 from tractduct.one_plan import Study
 from tractduct.portfolio.find import Bundle
+from tractduct.report import Report
 
 ROOMS_LISTED = 3  # worst rooms kept of each plan
 _FILE = re.compile(r"[^/\\:\0]{1,255}")
@@ -85,6 +87,8 @@ class Outcome:
     size_set, least_set : section -> size, of the standard set and of the least cost
     least_bound : no set costs less; None without a set
     tight, off : worst rooms, worst first; ``off`` where airflow was predicted, by per cent off design
+    rooms_outside_open, rooms_outside, dampers : rooms outside tolerance with all dampers open, and with the marks; the
+        number of dampers by size. None and empty where that was not asked for
     reasons : why there is no set: faults, conflicts, or the error
     ways_out : changes that were tried and hold
     files : name -> sha256 of each file of its folder
@@ -111,6 +115,9 @@ class Outcome:
     findings: tuple[Finding, ...] = ()
     tight: tuple[TightRoom, ...] = ()
     off: tuple[OffRoom, ...] = ()
+    rooms_outside_open: int | None = None
+    rooms_outside: int | None = None
+    dampers: Mapping[str, int] = field(default_factory=dict)
     reasons: tuple[str, ...] = ()
     remedies: tuple[str, ...] = ()
     files: Mapping[str, str] = field(default_factory=dict)
@@ -168,10 +175,9 @@ def _dataclass(kind: Any, value: dict[str, Any], place: str) -> Any:
     return kind(**{name: _shaped(each, value[name], f"its {name!r}") for name, each in wanted.items()})
 
 
-def outcome_of_study(
-    bundle: Bundle, study: Study, findings: tuple[Finding, ...], delivered: Delivered | None
-) -> Outcome:
-    """The outcome of a plan that could be read. ``findings`` are the study's and those of what it delivers."""
+def outcome_of_report(bundle: Bundle, report: Report, delivered: Delivered | None) -> Outcome:
+    """The outcome of a plan that could be read; ``delivered`` with open dampers, where that was predicted."""
+    study, marks = report.study, report.delivery.marks if report.delivery else None
     plan, best, units = study.plan, study.recommended, study.plan.units
     state = State.NO_SET if best.size_index is None else State.SIZED
     return Outcome(
@@ -193,9 +199,14 @@ def outcome_of_study(
         size_set=study.size_set,
         least_set=study.case.labels(study.least_cost.size_index),
         least_bound=None if state is State.NO_SET else units.shown(study.least_cost.bound, study.cost_unit),
-        findings=tuple(sorted(findings, key=lambda f: f.severity)),
+        findings=report.findings,
         tight=_tight(study),
         off=() if delivered is None else _off(delivered, plan.rooms),
+        rooms_outside_open=None if marks is None else marks.rooms_outside_open,
+        rooms_outside=None if marks is None else marks.chosen.rooms_outside,
+        dampers={}
+        if marks is None
+        else dict(sorted(Counter(study.size_set[run] for run in marks.chosen.runs).items())),
         reasons=tuple(map(str, study.conflicts)),
         remedies=tuple(
             f"{w.change}: {units.say(w.solution.cost, study.cost_unit, ',.2f')}" for w in study.remedies if w.helps

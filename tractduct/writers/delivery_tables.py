@@ -5,10 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from tractduct.delivery.balance import Settings, tolerances_off
 from tractduct.delivery.deliver import HOOD_ERROR_PCT, Delivery
-from tractduct.model.words import key_of
-from tractduct.sizing.case import Case
 from tractduct.writers.tables import VARIANT_COLUMNS, room_text, variant_frame
 
 
@@ -41,8 +38,8 @@ def rooms(delivery: Delivery) -> pd.DataFrame:
     """One row a room and variant: delivered against design with all dampers open.
 
     Columns: room, the variant columns, design_cfm, delivered_cfm, off_pct, tolerance_cfm, within,
-    hood_low_cfm and hood_high_cfm (what a powered flow hood may read), compressed_cfm, one_setting_cfm (NaN
-    for a plan of one season).
+    hood_low_cfm and hood_high_cfm (what a powered flow hood may read), compressed_cfm, marked_cfm (with the damper
+    marks).
     """
     got = delivery.open_dampers
     frames = []
@@ -57,7 +54,7 @@ def rooms(delivery: Delivery) -> pd.DataFrame:
         frame["hood_low_cfm"] = got.room_cfm[:, n] * (1.0 - HOOD_ERROR_PCT / 100.0)
         frame["hood_high_cfm"] = got.room_cfm[:, n] * (1.0 + HOOD_ERROR_PCT / 100.0)
         frame["compressed_cfm"] = delivery.compressed.room_cfm[:, n]
-        frame["one_setting_cfm"] = delivery.setting.delivered.room_cfm[:, n] if delivery.setting else np.nan
+        frame["marked_cfm"] = delivery.marks.chosen.delivered.room_cfm[:, n]
         frames.append(frame)
     return pd.concat(frames, ignore_index=True)
 
@@ -66,12 +63,11 @@ def room_summary(delivery: Delivery) -> pd.DataFrame:
     """One row a room: the range over variants and over building tolerances.
 
     Columns: room, lowest_pct and highest_pct (all dampers open, of design), variants_outside (of tolerance),
-    compressed_lowest_pct, one_setting_worst (in tolerances, 1 is just within), built_low_pct, built_high_pct
-    (5th and 95th percentile once balanced as drawn; the wider of the seasons), built_within_pct.
+    compressed_lowest_pct, marked_worst (with the damper marks, in tolerances: 1 is just within), built_low_pct,
+    built_high_pct     (5th and 95th percentile once balanced as drawn; the wider of the seasons), built_within_pct.
     """
     plan, got, spread = delivery.study.plan, delivery.open_dampers, delivery.spread
     outside = ~got.room_within(plan.tolerance)
-    one = tolerances_off(delivery.setting.delivered, plan.tolerance) if delivery.setting else None
     rows = []
     for n, room in enumerate(plan.rooms):
         off = got.room_off_pct[:, n]
@@ -84,7 +80,7 @@ def room_summary(delivery: Delivery) -> pd.DataFrame:
                 "highest_pct": 100.0 + float(np.nanmax(off)),
                 "variants_outside": int(outside[:, n].sum()),
                 "compressed_lowest_pct": 100.0 + float(np.nanmin(delivery.compressed.room_off_pct[:, n])),
-                "one_setting_worst": np.nan if one is None else float(one[:, n].max()),
+                "marked_worst": float(delivery.marks.chosen.off[:, n].max()),
                 "built_low_pct": float(np.nanmin(spread.low[:, n])),
                 "built_high_pct": float(np.nanmax(spread.high[:, n])),
                 "built_within_pct": float(np.nanmin(spread.within_pct[:, n])),
@@ -141,41 +137,6 @@ def substitutions(delivery: Delivery) -> pd.DataFrame:
     )  # fmt: skip
 
 
-def balancing(settings: Settings, face: str, mirrored: bool, flex: str) -> pd.DataFrame:
-    """One lot's balancing: one row a run, columns by season. ``settings`` has those of a plan's faces.
-
-    Columns: run, room, side, size, then for each season, prefixed with its name: design_cfm, before_cfm,
-    damper_inwc, position (wide open, set, shut), after_cfm, one_setting_cfm, one_setting_damper_inwc. NaN
-    where the run is shut.
-    """
-    case, balanced, setting = settings.case, settings.balanced, settings.setting
-    tree, variants = case.tree, case.variants
-    frame = pd.DataFrame(
-        {
-            "run": [run.name for run in tree.runs],
-            "room": [room_text(run) for run in tree.runs],
-            "side": [run.side for run in tree.runs],
-            "size": [settings.size_set[run.name] for run in tree.runs],
-        }
-    )
-    for season in case.plan.seasons:
-        v = int(np.flatnonzero(variants.where(front=face, mirrored=mirrored, season=season, flex=flex))[0])
-        wide = set(balanced.wide_open[v].tolist())
-        is_open = variants.open_run[v]
-        frame[f"{season}_design_cfm"] = balanced.after.run_design_cfm[v]
-        frame[f"{season}_before_cfm"] = balanced.before.run_cfm[v]
-        frame[f"{season}_damper_inwc"] = balanced.damper_inwc[v]
-        frame[f"{season}_position"] = [
-            "shut" if not is_open[p] else "wide open" if p in wide else "set" for p in range(len(is_open))
-        ]
-        frame[f"{season}_after_cfm"] = balanced.after.run_cfm[v]
-        one = setting.delivered.run_cfm[v] if setting else np.full(len(is_open), np.nan)
-        frame[f"{season}_one_setting_cfm"] = one
-        taken = setting.damper_inwc[v] if setting else np.full(len(is_open), np.nan)
-        frame[f"{season}_one_setting_damper_inwc"] = taken
-    return frame
-
-
 def delivered_runs(delivery: Delivery) -> pd.DataFrame:
     """One row a variant and open run. Columns: the variant columns, run, room, side, design_cfm, delivered_cfm."""
     got, tree = delivery.open_dampers, delivery.study.tree
@@ -189,17 +150,3 @@ def delivered_runs(delivery: Delivery) -> pd.DataFrame:
     return pd.concat(frames, ignore_index=True)[
         [*VARIANT_COLUMNS, "run", "room", "side", "design_cfm", "delivered_cfm"]
     ]
-
-
-def rooms_of_season_runs(case: Case) -> pd.DataFrame:
-    """Runs to open or close by season. Columns: run, room, open_in."""
-    tree = case.tree
-    known = {key_of(room): room for room in case.plan.rooms}
-    return pd.DataFrame(
-        [
-            {"run": run.name, "room": known.get(key_of(run.rooms[0]), room_text(run)), "open_in": run.season}
-            for run in tree.runs
-            if run.season
-        ],
-        columns=["run", "room", "open_in"],
-    )

@@ -94,6 +94,9 @@ class _Rows:
                 counts[Severity.NOTE] if outcome.plan else None,
                 tight.room if tight else None,
                 tight.extra_pct if tight else None,
+                outcome.rooms_outside_open,
+                outcome.rooms_outside,
+                None if outcome.rooms_outside is None else sum(outcome.dampers.values()),
             ]
         )
         reasons = outcome.reasons if outcome.failed else ()
@@ -134,7 +137,7 @@ def _plans(book: Book, rows: _Rows) -> None:
         Column("Sections", WHOLE, 10),
         Column("Variants", WHOLE, 10),
         Column("Lots", WHOLE, 8),
-        Column("Cost a lot", MONEY, 11),
+        Column("Cost per lot", MONEY, 11),
         Column("Unit", CENTRE, 7),
         Column("Over the least cost, %", PER_CENT, 11),
         Column("Sizes to stock", WHOLE, 10),
@@ -142,7 +145,10 @@ def _plans(book: Book, rows: _Rows) -> None:
         Column("Cautions", WHOLE, 11),
         Column("Notes", WHOLE, 9),
         Column("Tightest room", TEXT, 18),
-        Column("Its spare airflow, %", PER_CENT, 11),
+        Column("Its headroom, %", PER_CENT, 11),
+        Column("Rooms outside, dampers open", WHOLE, 10),
+        Column("Rooms outside, with marks", WHOLE, 10),
+        Column("Dampers", WHOLE, 9),
     ]
     page = book.sheet(TITLE, [column.width for column in columns])
     states = ", ".join(f"{rows.states[state]} {state.value}" for state in State if rows.states[state])
@@ -152,7 +158,7 @@ def _plans(book: Book, rows: _Rows) -> None:
         lead += f" The standard size sets of all lots cost {costs}. Each plan's own folder holds its full results."
     page.title(TITLE, lead, len(columns))
     body = page.table(columns, rows.plans, freeze=1)
-    area = f"A{body[0]}:O{body[-1]}"
+    area = f"A{body[0]}:R{body[-1]}"
     page.mark(area, f'LEFT($C{body[0]},5)<>"sized"', TIGHT_FILL)
     page.mark(area, f"$K{body[0]}>0", CLOSE_FILL)
 

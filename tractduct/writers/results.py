@@ -9,11 +9,13 @@ from typing import Any
 import numpy as np
 
 from tractduct.delivery.deliver import Delivery
+from tractduct.delivery.marks import MarkTable
 from tractduct.delivery.predict import Delivered
 from tractduct.network.variants import Variant
 from tractduct.one_plan import Study
 from tractduct.orientation.study import OrientationStudy
 from tractduct.purchasing.buy import Buying
+from tractduct.report import Report
 from tractduct.sizing.candidates import at_sizes
 from tractduct.sizing.governing import Reason
 from tractduct.sizing.program import HOLDS_TOLERANCE
@@ -24,25 +26,12 @@ from tractduct.version import VERSION
 RESULTS_FILE = "results.json"
 
 
-def results(
-    study: Study,
-    delivery: Delivery | None = None,
-    delivered: Delivered | None = None,
-    *,
-    buying: Buying | None = None,
-    orientation: OrientationStudy | None = None,
-) -> dict[str, Any]:
-    """The content of results.json: plain dicts, lists, text and numbers; with ``delivered`` once predicted.
+def results(report: Report, delivered: Delivered | None = None) -> dict[str, Any]:
+    """The content of results.json: plain dicts, lists, text and numbers.
 
-    ``delivered`` is what is predicted with open dampers, where no whole delivery is at hand; ``buying`` adds
-    ``flex_comparison``, ``orientation`` a part of its own name.
+    ``delivered`` is what is predicted with open dampers, where no whole delivery is at hand.
     """
-    findings = [
-        *study.findings,
-        *(delivery.findings if delivery else ()),
-        *(buying.findings if buying else ()),
-        *(orientation.findings if orientation else ()),
-    ]
+    study, delivery, buying, orientation = report.study, report.delivery, report.buying, report.orientation
     best, units = study.recommended, study.plan.units
     out: dict[str, Any] = {
         "program": f"tractduct {VERSION}",
@@ -115,7 +104,7 @@ def results(
                 "message": f.message,
                 "advice": f.advice,
             }
-            for f in sorted(findings, key=lambda f: f.severity)
+            for f in report.findings
         ],
         "conflicts": [
             {
@@ -144,6 +133,8 @@ def results(
     got = delivery.open_dampers if delivery is not None else delivered
     if got is not None:
         out["delivered"] = _delivered(got)
+    if delivery is not None:
+        out |= _marked(delivery)
     if buying is not None:
         out["flex_comparison"] = _flex_comparison(buying)
     if orientation is not None:
@@ -176,7 +167,7 @@ def _cap(study: Study) -> dict[str, Any]:
 
 
 _COSTS = (
-    "extra_cost", "extra_cost_at_most", "cost", "cost_bound", "least_cost", "best_bound", "standard_cost",
+    "extra_cost", "extra_cost_at_most", "duct_cost", "cost", "cost_bound", "least_cost", "best_bound", "standard_cost",
 )  # fmt: skip
 _IN_SI = tuple(MEASURES[name] for name in ("cfm", "ft", "in", "fpm", "inWC", "inWC/100 ft", "Btu/h"))
 
@@ -203,17 +194,67 @@ def _with_si(value: Any, study: Study) -> Any:
     return out
 
 
-def results_text(
-    study: Study,
-    delivery: Delivery | None = None,
-    delivered: Delivered | None = None,
-    *,
-    buying: Buying | None = None,
-    orientation: OrientationStudy | None = None,
-) -> str:
+def results_text(report: Report, delivered: Delivered | None = None) -> str:
     """results.json as text."""
-    content = results(study, delivery, delivered, buying=buying, orientation=orientation)
+    content = results(report, delivered)
     return json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def _marked(delivery: Delivery) -> dict[str, Any]:
+    """The damper marks, what they deliver, and what each number of dampers costs."""
+    marks, study = delivery.marks, delivery.study
+    out: dict[str, Any] = {
+        "damper_marks": [_mark_table(table) for table in marks.chosen.tables],
+        "rooms_outside_open": marks.rooms_outside_open,
+        "rooms_outside_marked": [
+            {
+                "room": room.room,
+                "variant": room.variant,
+                "delivered_cfm": _number(room.delivered_cfm),
+                "design_cfm": _number(room.design_cfm),
+                "tolerances": _number(room.tolerances),
+            }
+            for room in marks.chosen.outside
+        ],
+        "one_mark_rooms_outside": None if marks.one_alone is None else marks.one_alone.rooms_outside,
+        "least_dampers": marks.least_dampers,
+        "damper_cost": _number(study.plan.dampers.price * len(marks.chosen.runs)),
+        "delivered_marked": _delivered(marks.chosen.delivered),
+    }
+    if delivery.by_dampers is not None:
+        out["by_dampers"] = [
+            {
+                "dampers": e.dampers,
+                "positions": e.positions,
+                "cost": _number(e.cost),
+                "duct_cost": _number(e.duct_cost),
+                "best_bound": _down(e.bound),
+                "distinct_sizes": e.distinct_sizes,
+                "rooms_outside": e.rooms_outside,
+                "worst_tolerances": _number(e.worst_tolerances),
+                "size_set": study.case.labels(e.size_index),
+            }
+            for e in delivery.by_dampers.entries
+        ]
+    return out
+
+
+def _mark_table(table: MarkTable) -> dict[str, Any]:
+    return {
+        "orientations": [{"front_faces": front, "mirrored": mirrored} for front, mirrored in table.orientations],
+        "runs": {
+            run: {f"{season}_inwc_per_cfm2": _number(takes[k], 12) for k, season in enumerate(table.seasons)}
+            for run, takes in zip(table.runs, table.inwc_per_cfm2, strict=True)
+        },
+        "angles_deg": {
+            run: {season: _number(angle[k]) for k, season in enumerate(table.seasons)}
+            for run, angle in zip(table.runs, table.angle_deg, strict=True)
+        },
+        "dampers": table.dampers,
+        "positions": table.positions,
+        "rooms_outside": table.rooms_outside,
+        "worst_tolerances": _number(table.worst_tolerances),
+    }
 
 
 def _flex_comparison(buying: Buying) -> dict[str, Any]:

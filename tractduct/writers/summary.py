@@ -12,6 +12,7 @@ from tractduct.one_plan import Study
 from tractduct.orientation.study import OrientationStudy
 from tractduct.purchasing.buy import Buying, PurchaseList
 from tractduct.purchasing.compare import Dropped
+from tractduct.report import Report
 from tractduct.sizing.governing import Reason
 from tractduct.writers.orientation_tables import missing
 from tractduct.writers.tables import closest_limits, not_proven, wall_or_money
@@ -19,22 +20,23 @@ from tractduct.writers.tables import closest_limits, not_proven, wall_or_money
 _FINDINGS_SHOWN = 8
 
 
-def summary(study: Study, delivery: Delivery | None = None, orientation: OrientationStudy | None = None) -> str:
-    """What to build, what it costs, what drives it, what it delivers, what the direction does, what to watch."""
+def summary(report: Report) -> str:
+    """What to build, whether every room is right, what it costs, what drives it, what the direction does, what to
+    watch."""
+    study, delivery, orientation = report.study, report.delivery, report.orientation
     lines = [f"{study.plan.name}: {_variants(study)}", ""]
     if study.recommended.size_index is None:
         lines += _nothing_holds(study)
     else:
         lines += _sizes(study)
+        if delivery is not None:
+            lines += ["", *rooms_right(delivery), *_delivery(delivery)]
         lines += _cost(study)
         lines += _drivers(study)
     lines += _single(study)
-    if delivery is not None:
-        lines += _delivery(delivery)
     if orientation is not None:
         lines += _orientation(orientation)
-    parts = (study, delivery, orientation)
-    lines += _findings(tuple(f for part in parts if part is not None for f in part.findings))
+    lines += _findings(report.findings)
     return "\n".join([*lines, *_CAUTION])
 
 
@@ -46,21 +48,71 @@ _CAUTION = (
 )
 
 
-def buying_summary(buying: Buying, delivery: Delivery | None = None) -> str:
+def buying_summary(report: Report) -> str:
     """What purchasing can act on: what to order, what each product costs, what to drop first, what to watch."""
-    study = buying.study
+    study, buying = report.study, report.buying
+    assert buying is not None
     lines = [f"{study.plan.name}: {_variants(study)}", ""]
     if study.recommended.size_index is None:
         lines += _nothing_holds(study)
     else:
         lines += _sizes(study)
+        if report.delivery is not None:
+            lines += ["", *rooms_right(report.delivery)]
         lines += _cost(study)
         for part in buying.lists:
             lines += ["", *_list(buying, part)]
     lines += _products(buying)
     lines += _drop_first(buying)
-    lines += _findings((*buying.findings, *study.findings, *(delivery.findings if delivery else ())))
+    lines += _findings(report.findings)
     return "\n".join([*lines, *_CAUTION])
+
+
+def rooms_right(delivery: Delivery) -> list[str]:
+    """Whether every room gets its air with the damper marks, what that takes, and what the other choice would be."""
+    marks, plan = delivery.marks, delivery.study.plan
+    setting, rooms = marks.chosen, len(plan.rooms)
+    dampers = len(setting.runs)
+    where = "with every run wide open" if not dampers else "with the marks on sheet Damper marks"
+    outside = [room.room for room in setting.outside]
+    if not outside:
+        lines = [f"All {rooms} rooms are within tolerance on every lot {where}, as predicted."]
+    else:
+        lines = [f"{_count(len(outside), 'room')} of {rooms} outside tolerance {where}: {', '.join(outside)}."]
+    if dampers:
+        how = "one mark all year" if setting.positions == 1 else "one mark a season"
+        tables = "" if len(setting.tables) == 1 else f" in {len(setting.tables)} tables by front"
+        lines.append(
+            f"{_count(dampers, 'damper')}, {how}{tables}; with all dampers open {marks.rooms_outside_open} rooms would "
+            "be outside somewhere."
+        )
+    if marks.one_alone is not None:
+        off = [f"{room.room} {plan.units.number(room.off_cfm, 'cfm', '+.0f')}" for room in marks.one_alone.outside[:6]]
+        lines.append(
+            f"One mark all year alone would leave {_count(marks.one_alone.rooms_outside, 'room')} outside, by "
+            f"{plan.units.unit('cfm')}: {', '.join(off)}."
+        )
+    other = other_choice(delivery)
+    return [*lines, other] if other else lines
+
+
+def other_choice(delivery: Delivery) -> str:
+    """What the set chosen the other way would save, in one line; empty where both are the same."""
+    front, study = delivery.by_dampers, delivery.study
+    if front is None or not front.entries:
+        return ""
+    price, best = study.plan.dampers.price, front.least()
+    if study.plan.choose == "dampers":
+        return ""
+    ours = study.recommended.cost + price * len(delivery.marks.chosen.runs)
+    saved = ours - best.cost
+    if best.rooms_outside > delivery.marks.chosen.rooms_outside or saved < 0.005:
+        return ""
+    return (
+        f"Chosen by dampers instead: {_count(best.dampers, 'damper')}, {best.distinct_sizes} sizes, "
+        f"{_count(best.rooms_outside, 'room')} outside; ducts and dampers {money(study, best.cost)} per lot, "
+        f'{money(study, saved)} less (searched, not proven; set choose = "dampers" in [objective]).'
+    )
 
 
 def lots_text(part: PurchaseList) -> str:
@@ -118,14 +170,14 @@ def _products(buying: Buying) -> list[str]:
         if worst.worst_room:
             left += f", {worst.worst_room} down to {worst.worst_room_pct:.0f} %"
         lines.append(
-            f"  {one.flex:<16}{money(study, one.recommended.cost)} a lot, "
+            f"  {one.flex:<16}{money(study, one.recommended.cost)} per lot, "
             f"{one.recommended.distinct_sizes} sizes; {left}"
         )
     everything = found.approved[-1]
     for flex, extra in everything.extra_cost.items():
         if extra == extra:
             others = " and ".join(f for f in everything.flex if f != flex)
-            what = f"{money(study, extra)} a lot in larger sizes" if extra >= 0.005 else "nothing"
+            what = f"{money(study, extra)} per lot in larger sizes" if extra >= 0.005 else "nothing"
             lines.append(f"Approving {flex} besides {others} costs {what}.")
     for pair in found.break_even:
         if pair.price_pct < 100.0:
@@ -146,7 +198,7 @@ def _drop_first(buying: Buying) -> list[str]:
         return ["", "No size can be dropped from this stock: no set holds with the rest of it."]
     return [
         "",
-        "Drop first from stock (cost a lot with the rest of the list): "
+        "Drop first from stock (extra cost per lot with the rest of the list): "
         + "; ".join(f"{d.kind} {units.size(d.size)} {units.number(more(d), study.cost_unit, '+,.2f')}" for d in able)
         + f" {wall_or_money(study)}.",
     ]
@@ -295,20 +347,11 @@ def _delivery(delivery: Delivery) -> list[str]:
     total, design = got.total_cfm, got.airstream.design_cfm
     off = 100.0 * (total / design - 1.0)
     lines = [
-        "",
         f"Delivered, with {how} and all dampers open: "
         f"{units.number(total.min(), 'cfm', '.0f')} to {units.say(total.max(), 'cfm', '.0f')} in all ("
         f"{off.min():+.0f} to {off.max():+.0f} % of design); {_count(int(outside.any(axis=0).sum()), 'room')} of "
         f"{len(plan.rooms)} outside tolerance in some variant.",
     ]
-    able = int(delivery.balanced.possible.sum())
-    lines.append(f"Balanced for one season, every room gets its design airflow in {able} of {len(total)} variants.")
-    if delivery.setting is not None:
-        rooms = sum(f.rule.startswith("one damper setting") for f in delivery.findings)
-        lines.append(
-            f"With one damper setting for both seasons {_count(rooms, 'room')} would be outside tolerance in some "
-            "variant."
-        )
     return lines
 
 
@@ -330,9 +373,9 @@ def _orientation(result: OrientationStudy) -> list[str]:
         lines.append(f"{check.every.capitalize()} between the fronts ({len(check.azimuth_deg)} directions): {words}.")
     if result.packages is not None:
         found = result.packages
-        more = [f"{c.n_package} save {money(study, found.saving(c.n_package))} a lot more" for c in found.choices[1:]]
+        more = [f"{c.n_package} save {money(study, found.saving(c.n_package))} per lot more" for c in found.choices[1:]]
         lines.append(
-            f"Packages: {found.choices[0].n_package} at {money(study, found.choices[0].expected_cost)} a lot; "
+            f"Packages: {found.choices[0].n_package} at {money(study, found.choices[0].expected_cost)} per lot; "
             + (", ".join(more) if more else "more save nothing")
             + "."
         )

@@ -8,12 +8,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from pathlib import Path
 
-from tractduct.delivery.deliver import Delivery
-from tractduct.delivery.lots import LotDelivery
-from tractduct.one_plan import Study
-from tractduct.purchasing.buy import Buying
+from tractduct.report import Report
 from tractduct.writers.book.answer import ANSWER_WIDTHS, NO_ANSWER_WIDTHS, answer_sheet
-from tractduct.writers.book.balancing import balancing_sheet, orientations
 from tractduct.writers.book.basis import basis_sheet, findings_sheet
 from tractduct.writers.book.choices import flex_sheet, fronts_sheet, sizes_and_cost_sheet
 from tractduct.writers.book.delivered import (
@@ -26,7 +22,8 @@ from tractduct.writers.book.delivered import (
 )
 from tractduct.writers.book.facts import Facts
 from tractduct.writers.book.layout import Book
-from tractduct.writers.book.lots import lot_sheets, lots_by_room_sheet
+from tractduct.writers.book.lots import lots_by_room_sheet, lots_sheet
+from tractduct.writers.book.marks import marks_sheet
 from tractduct.writers.book.orientation import orientation_sheets
 from tractduct.writers.book.pencil import lengths_sheet, pencil_sheet
 from tractduct.writers.book.purchasing import buy_sheets, comparison_sheet, stock_sheet
@@ -59,31 +56,20 @@ PICTURES = {
 
 
 def write_workbook(
-    study: Study,
+    report: Report,
     path: Path,
     pictures: Mapping[str, Path] | None = None,
-    delivery: Delivery | None = None,
-    installed: str | None = None,
-    buying: Buying | None = None,
-    lots: LotDelivery | None = None,
     turned: OrientationPictures | None = None,
 ) -> None:
-    """Write the workbook of a study.
+    """Write the workbook of a report.
 
     Parameters
     ----------
     pictures : name -> PNG file, as ``draw_pictures`` returns them; those that are missing are left out
-    delivery : what the study's house delivers; adds its sheets and a balancing sheet for each orientation
-    installed : flex product of the balancing sheets; default the plan's first. ValueError where it is not
-        approved
-    buying : what purchasing asks of the plan; adds its sheets
-    lots : what the direction does; adds its sheets and one for each lot, in place of those for each orientation
-    turned : the pictures of ``lots``
+    turned : the pictures of the report's orientation study
     """
-    flex = study.plan.flex[0] if installed is None else installed
-    if flex not in study.plan.flex:
-        raise ValueError(f"flex product '{flex}' is not approved in this plan; approved: {', '.join(study.plan.flex)}")
-    facts = Facts(study, delivery, buying, lots.orientation if lots else None)
+    study, delivery, buying, orientation = report.study, report.delivery, report.buying, report.orientation
+    facts = Facts(report)
     book = Book(study.plan.name, study.plan.units)
     answer = book.sheet("Answer", ANSWER_WIDTHS if facts.has_set else NO_ANSWER_WIDTHS, portrait=True)
 
@@ -93,14 +79,16 @@ def write_workbook(
 
     if facts.has_set:
         sizes_sheet(book, facts)
+    if delivery is not None:
+        marks_sheet(book, delivery)
     picture("duct_tree")
     pencil_sheet(book, facts, lengths_sheet(book, facts))
     if facts.has_set:
         tightest_sheet(book, facts)
     rooms_by_front_sheet(book, facts)
     picture("orientation")
-    if lots is not None:
-        orientation_sheets(book, lots.orientation, turned)
+    if orientation is not None:
+        orientation_sheets(book, orientation, turned)
     flex_sheet(book, facts)
     if facts.has_set:
         fronts_sheet(book, facts)
@@ -119,17 +107,14 @@ def write_workbook(
         robustness_sheet(book, delivery)
     findings_sheet(book, facts)
     basis_sheet(book, facts)
-    houses: list[str] = []
-    if lots is not None and lots.orientation.lots:
-        houses = lot_sheets(book, lots, turned, pictures["duct_tree"] if pictures else None)
-    elif delivery is not None:
-        houses = [balancing_sheet(book, delivery, lot) for lot in orientations(delivery, flex)]
+    if orientation is not None and orientation.lots:
+        lots_sheet(book, orientation)
     # The long lists stand last, so that they need not be printed.
     if facts.has_set:
         all_variants_sheet(book, facts)
     if delivery is not None:
         delivered_all_sheet(book, delivery)
-    if lots is not None:
-        lots_by_room_sheet(book, lots.orientation)
-    answer_sheet(answer, facts, houses)
+    if orientation is not None:
+        lots_by_room_sheet(book, orientation)
+    answer_sheet(answer, facts)
     save(book, path)

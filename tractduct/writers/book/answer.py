@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -25,6 +24,7 @@ from tractduct.writers.book.looks import (
     TENTHS,
     TEXT,
     THOUSANDTHS,
+    TIGHT_FILL,
     WHOLE,
     Column,
     Value,
@@ -32,7 +32,7 @@ from tractduct.writers.book.looks import (
     size_value,
 )
 from tractduct.writers.book.pressure import pressure_text
-from tractduct.writers.summary import cap_text
+from tractduct.writers.summary import cap_text, rooms_right
 
 ANSWER_WIDTHS = (23, 15, 11, 11, 13, 42)
 NO_ANSWER_WIDTHS = (23, 18, 12, 12, 50)
@@ -41,6 +41,7 @@ NO_ANSWER_WIDTHS = (23, 18, 12, 12, 50)
 ABOUT_SHEETS = {
     "Answer": "what to build, what it costs, what to watch",
     "Sizes": "every section: the size to install, and the size that each front alone would get",
+    "Damper marks": "where each damper is set, on every lot, and what each room then gets",
     "Duct tree": "a picture of the runs with their sizes and airflow",
     "Pressure": "what the blower leaves for the ducts, by variant",
     "Lengths": "straight lengths and fittings: the inputs of the pencil check",
@@ -79,14 +80,19 @@ ABOUT_SHEETS = {
     "Basis": "method, limits, sources, cautions",
     "Delivered in all variants": "what each room gets in every variant, with the flow hood's error",
 }
-LINKS_IN_A_ROW = (1, 2, 4, 6)  # columns of the links to the balancing sheets
 
 
-def answer_sheet(page: Page, facts: Facts, lots: Sequence[str] = ()) -> None:
-    """Fill the first sheet, last of all, because it lists the others; ``lots`` are the balancing sheets."""
+def answer_sheet(page: Page, facts: Facts) -> None:
+    """Fill the first sheet, last of all, because it lists the others."""
     across = len(ANSWER_WIDTHS if facts.has_set else NO_ANSWER_WIDTHS)
     page.title(f"{facts.study.plan.name}: duct sizes", covers(facts.study), across)
     page.row += 1
+    if facts.delivery is not None:
+        for n, line in enumerate(rooms_right(facts.delivery)):
+            outside = facts.delivery.marks.chosen.outside
+            look = replace(TEXT, bold=True, fill=TIGHT_FILL if outside else GOOD_FILL) if not n else TEXT
+            page.paragraph(line, across, look)
+        page.row += 1
     if facts.has_set:
         _what_to_build(page, facts, across)
         _what_to_watch(page, facts, across)
@@ -100,17 +106,9 @@ def answer_sheet(page: Page, facts: Facts, lots: Sequence[str] = ()) -> None:
     page.row += 1
     page.heading("Sheets", across)
     for name in page.book.book.sheetnames[1:]:
-        if name not in lots:
-            page.link(page.row, 1, name)
-            page.put(page.row, 2, ABOUT_SHEETS[name])
-            page.row += 1
-    if "Lots" in page.book.book.sheetnames:
-        return  # which leads to each lot's sheet
-    if lots:
+        page.link(page.row, 1, name)
+        page.put(page.row, 2, ABOUT_SHEETS[name])
         page.row += 1
-        page.heading("Balancing sheets, one a lot", across)
-    for n, name in enumerate(lots):
-        page.link(page.row + n // len(LINKS_IN_A_ROW), LINKS_IN_A_ROW[n % len(LINKS_IN_A_ROW)], name)
 
 
 def covers(study: Study) -> str:
@@ -398,7 +396,7 @@ def _no_answer(page: Page, facts: Facts, across: int) -> None:
 
 
 def _found(page: Page, facts: Facts, across: int) -> None:
-    findings = facts.findings
+    findings = facts.report.findings
     page.heading("Findings", across)
     if not findings:
         page.paragraph("Nothing found to point at.", across)

@@ -48,7 +48,7 @@ def findings_sheet(book: Book, facts: Facts) -> None:
         "outside common practice, look at it. Note: good to know.",
         len(columns),
     )
-    rows: list[list[Value]] = [[f.severity.word, f.rule, f.subject, f.message, f.advice] for f in facts.findings]
+    rows: list[list[Value]] = [[f.severity.word, f.rule, f.subject, f.message, f.advice] for f in facts.report.findings]
     body = page.table(columns, rows, freeze=0, nothing="Nothing found to point at.")
     if rows:
         area = f"A{body[0]}:A{body[-1]}"

@@ -81,7 +81,7 @@ def delivered_sheet(book: Book, delivery: Delivery) -> None:
     """One row a room: range over the variants, and over the ways the house may be built."""
     study = delivery.study
     number, builds = len(study.variants.variants), delivery.spread.builds
-    has_flex, has_setting = any(study.plan.flex), delivery.setting is not None
+    has_flex = any(study.plan.flex)
     frame = frames.room_summary(delivery)
     names = ["room", "lowest_pct", "highest_pct", "variants_outside"]
     columns = [
@@ -94,9 +94,8 @@ def delivered_sheet(book: Book, delivery: Delivery) -> None:
     if has_flex:
         columns.append(Column(f"Lowest at {delivery.compressed_pct:g} % compression, % of design", WHOLE, 16))
         names.append("compressed_lowest_pct")
-    if has_setting:
-        columns.append(Column("One setting for both seasons: worst, in tolerances", Look("0.00"), 17))
-        names.append("one_setting_worst")
+    columns.append(Column("With the damper marks: worst, in tolerances", Look("0.00"), 15))
+    names.append("marked_worst")
     columns += [
         Column("As built, low, % of design", WHOLE, 11),
         Column("As built, high, % of design", WHOLE, 11),
@@ -107,8 +106,8 @@ def delivered_sheet(book: Book, delivery: Delivery) -> None:
     page.title(
         "What each room gets, against its design airflow",
         f"Lowest, highest, outside: all dampers wide open, before balancing, over {counted(number, 'variant')}. "
-        + ("One setting: the best that can be kept all year; more than 1 is out of tolerance. " if has_setting else "")
-        + f"As built: balanced as drawn, then 5th and 95th of 100 of {builds} builds a variant (sheet Robustness). "
+        "With the damper marks (sheet Damper marks): 1 is just within tolerance. "
+        f"As built: balanced as drawn, then 5th and 95th of 100 of {builds} builds a variant (sheet Robustness). "
         f"{tolerance_words(delivery)} {drive_words(delivery)} {HOOD_WORDS}",
         len(columns),
     )
@@ -124,9 +123,8 @@ def delivered_sheet(book: Book, delivery: Delivery) -> None:
     body = page.table(columns, rows, freeze=1)
     first = body[0]
     _mark_verdicts(page, f"B{first}:E{body[-1]}", f"$E{first}")
-    if has_setting:
-        letter = "G" if has_flex else "F"
-        page.mark(f"{letter}{first}:{letter}{body[-1]}", f"{letter}{first}>1", CLOSE_FILL, bold=True)
+    letter = "G" if has_flex else "F"
+    page.mark(f"{letter}{first}:{letter}{body[-1]}", f"{letter}{first}>1", CLOSE_FILL, bold=True)
 
 
 def _mark_verdicts(page: Page, area: str, cell: str) -> None:
@@ -154,9 +152,8 @@ def delivered_all_sheet(book: Book, delivery: Delivery) -> None:
     if any(delivery.study.plan.flex):
         columns.append(Column(f"At {delivery.compressed_pct:g} % compression", TENTHS, 14, unit="cfm"))
         more.append("compressed_cfm")
-    if delivery.setting is not None:
-        columns.append(Column("One setting for both seasons", TENTHS, 14, unit="cfm"))
-        more.append("one_setting_cfm")
+    columns.append(Column("With the damper marks", TENTHS, 14, unit="cfm"))
+    more.append("marked_cfm")
     page = book.sheet("Delivered in all variants", [c.width for c in columns])
     page.title(
         "What each room gets in every variant, all dampers wide open",

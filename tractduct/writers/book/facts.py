@@ -8,34 +8,23 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
-from tractduct.delivery.deliver import Delivery
-from tractduct.findings import Finding
 from tractduct.model.plan import Section
 from tractduct.network.airstream import Airstream, airstream
 from tractduct.network.variants import Variant
-from tractduct.one_plan import Study
-from tractduct.orientation.study import OrientationStudy
-from tractduct.purchasing.buy import Buying
+from tractduct.report import Report
 from tractduct.units import UnitSystem
 from tractduct.writers import tables
 from tractduct.writers.book.looks import CENTRE, SHORT, Column, Value, plain
 
 
 class Facts:
-    """A study, what it delivers where that is known, and what several sheets need of them."""
+    """A report, and what several sheets need of it."""
 
-    def __init__(
-        self,
-        study: Study,
-        delivery: Delivery | None = None,
-        buying: Buying | None = None,
-        orientation: OrientationStudy | None = None,
-    ) -> None:
-        self.study = study
-        self.delivery = delivery
-        self.buying = buying
-        self.orientation = orientation
-        self.sections = {s.name: s for s in study.tree.sections}
+    def __init__(self, report: Report) -> None:
+        self.report = report
+        self.study = report.study
+        self.delivery = report.delivery
+        self.sections = {s.name: s for s in report.study.tree.sections}
 
     @property
     def has_set(self) -> bool:
@@ -78,12 +67,6 @@ class Facts:
                 / study.by_friction_rate.path_available_inwc[:, p]
             )
         return int(np.argmin(np.where(live, np.round(part, 12), np.inf)))
-
-    @property
-    def findings(self) -> list[Finding]:
-        """Of sizing, delivery, purchasing and orientation, the most urgent first."""
-        parts = (self.study, self.delivery, self.buying, self.orientation)
-        return sorted((f for part in parts if part is not None for f in part.findings), key=lambda f: f.severity)
 
     @property
     def units(self) -> UnitSystem:

@@ -1,0 +1,102 @@
+"""All that is known of one plan, for whoever writes it down."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from tractduct.delivery.damper_search import DamperFront, search_dampers
+from tractduct.delivery.deliver import Delivery, deliver
+from tractduct.delivery.lots import LotDelivery, deliver_lots
+from tractduct.delivery.predict import Drive
+from tractduct.findings import Finding
+from tractduct.model.plan import Plan
+from tractduct.one_plan import Progress, Study, study, with_sizes
+from tractduct.orientation.study import OrientationStudy, study_orientation
+from tractduct.purchasing.buy import Buying, buy
+from tractduct.sizing.solve import Solution
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Report:
+    """A study and what was worked out from it; None where that was not asked for, or no size set holds."""
+
+    study: Study
+    delivery: Delivery | None = None
+    buying: Buying | None = None
+    orientation: OrientationStudy | None = None
+    lots: LotDelivery | None = None
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """Of all its parts, the most urgent first."""
+        parts = (self.study, self.delivery, self.buying, self.orientation)
+        found = [finding for part in parts if part is not None for finding in part.findings]
+        return tuple(sorted(found, key=lambda finding: finding.severity))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wanted:
+    """How much of a plan to work out.
+
+    Attributes
+    ----------
+    time_limit_s : for each search of sizes; None: until proven
+    predicted, bought, turned : what is delivered, what purchasing asks, what the direction does
+    drive, compressed_pct : of the prediction; None: what the plan says
+    installed : flex product of lots that name none; empty: the first approved
+    lots : a number of lots to buy for besides; None: what the plan says
+    most_packages : size sets to divide the fronts among
+    """
+
+    time_limit_s: float | None = None
+    predicted: bool = True
+    bought: bool = False
+    turned: bool = False
+    drive: Drive | None = None
+    compressed_pct: float | None = None
+    installed: str = ""
+    lots: int | None = None
+    most_packages: int = 4
+
+
+def work_out(plan: Plan, wanted: Wanted, progress: Progress = lambda what, done, total: None) -> Report:
+    """A plan end to end. Raises what ``one_plan.study`` and ``deliver`` raise."""
+    sized = study(plan, time_limit_s=wanted.time_limit_s, progress=progress)
+    delivery, lots, buying, orientation = None, None, None, None
+    if wanted.predicted and sized.size_set:
+        sized, front = chosen(sized, drive=wanted.drive, progress=progress)
+        delivery = deliver(
+            sized, drive=wanted.drive, compressed_pct=wanted.compressed_pct, by_dampers=front, progress=progress
+        )
+    if wanted.bought:
+        installed = wanted.installed or plan.flex[0]
+        buying = buy(sized, drive=wanted.drive, lots=wanted.lots, installed=installed, progress=progress)
+    if wanted.turned:
+        orientation = study_orientation(sized, most_packages=wanted.most_packages, progress=progress)
+    if delivery is not None:
+        lots = deliver_lots(delivery, wanted.installed, orientation.lots if orientation else None)
+    return Report(study=sized, delivery=delivery, buying=buying, orientation=orientation, lots=lots)
+
+
+def chosen(
+    sized: Study, *, drive: Drive | None = None, progress: Progress = lambda what, done, total: None
+) -> tuple[Study, DamperFront]:
+    """Sizes and dampers searched together; the study with the set that ``[objective] choose`` takes of the two.
+
+    A set that is chosen by its dampers is the best that was found, and never proven: its status is ``feasible``.
+    """
+    progress("sizes and dampers", 0, 1)
+    starts = [s.size_index for s in (sized.recommended, sized.least_cost) if s.size_index is not None]
+    front = search_dampers(sized.case, sized.least_cost, starts, drive=drive)
+    progress("sizes and dampers", 1, 1)
+    if sized.plan.choose != "dampers":
+        return sized, front
+    entry = front.least()
+    solution = Solution(
+        status="feasible",
+        size_index=entry.size_index,
+        cost=entry.duct_cost,
+        bound=sized.least_cost.bound,
+        distinct_sizes=entry.distinct_sizes,
+    )
+    return with_sizes(sized, solution), front

@@ -1,0 +1,641 @@
+"""The pages of a lot, for the crew and the balancer: page 1 builds it, page 2 balances it.
+
+Drawn for printing in black and white. The street side is down, as the crew stands in front of the house; the north
+arrow turns instead. The same input gives the same bytes.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Callable, Hashable, Iterator, Sequence
+from dataclasses import dataclass
+from functools import cache, lru_cache
+from pathlib import Path
+
+import matplotlib
+from reportlab.lib.pagesizes import A4, LETTER
+from reportlab.pdfbase import pdfmetrics
+from reportlab.pdfbase.ttfonts import TTFont
+from reportlab.pdfgen.canvas import Canvas
+
+FONT, BOLD = "tractduct", "tractduct-bold"
+MARGIN = 36.0  # points
+HEAD_POINTS, TEXT_POINTS, LABEL_POINTS, SMALL_POINTS = 15.0, 9.5, 7.5, 7.0
+ROW_POINTS, LEAST_ROW_POINTS = 15.0, 10.5  # of a table's row
+LEAST_PICTURE = 200.0  # points high; below this a long table goes on a page of its own
+LEAST_POINTS = 6.0  # below this a text is cut
+GREY, PALE = 0.35, 0.93
+
+Box = tuple[float, float, float, float]  # left, bottom, right, top
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outline:
+    """A rectangle of a room on a floor, in feet from the front left corner as the house is built."""
+
+    room: str
+    floor: str
+    left_ft: float
+    front_ft: float
+    width_ft: float
+    depth_ft: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Course:
+    """Where a section lies on a floor: its points in feet, from the air handler outwards.
+
+    ``ends_at``: ``register``, ``grille`` or empty; ``starts_at_handler``: it joins the air handler.
+    """
+
+    label: str
+    floor: str
+    points_ft: tuple[tuple[float, float], ...]
+    is_flex: bool
+    diameter_in: float
+    ends_at: str = ""
+    starts_at_handler: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Drawing:
+    """The floors of a house as built, mirrored already. Empty where the plan has no room outlines."""
+
+    outlines: tuple[Outline, ...] = ()
+    courses: tuple[Course, ...] = ()
+
+    @property
+    def floors(self) -> list[str]:
+        return sorted({o.floor for o in self.outlines})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Column:
+    """A column of a table: its header, its share of the width, and how its cells stand."""
+
+    header: str
+    share: float
+    align: str = "left"
+    bold: bool = False
+    ruled: bool = False  # boxed, to be written in
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Table:
+    """A table to print; ``bands`` are words over runs of columns: (words, number of columns)."""
+
+    columns: tuple[Column, ...]
+    rows: tuple[tuple[str, ...], ...]
+    bands: tuple[tuple[str, int], ...] = ()
+    totals: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LotPages:
+    """What stands on the pages of one lot.
+
+    Attributes
+    ----------
+    name, plan : of the lot and of the plan
+    subtitle : which way it faces, mirrored or not, flex
+    front_azimuth_deg : of its front, clockwise from north
+    verdict, sure : what to know before building; ``sure`` is False where it must catch the eye
+    drawing, build : page 1
+    steps, balance, blanks : page 2: what to do, the runs, what to write down (label, what is expected); no page 2
+        where ``balance`` is None, and ``steps`` then say why on page 1
+    notes : under both pages
+    stamp : what the pages were made from
+    """
+
+    name: str
+    plan: str
+    subtitle: str
+    front_azimuth_deg: float
+    verdict: str
+    sure: bool
+    drawing: Drawing
+    build: Table
+    steps: tuple[str, ...]
+    balance: Table | None
+    blanks: tuple[tuple[str, str], ...]
+    notes: tuple[str, ...]
+    stamp: str
+
+
+def pdf_of(lots: Sequence[LotPages], *, title: str, metric: bool = False) -> bytes:
+    """The pages of some lots as a PDF on US letter, or on A4. Text can be selected; fonts are embedded."""
+    _fonts()
+    out = io.BytesIO()
+    paper = A4 if metric else LETTER
+    canvas = Canvas(out, pagesize=paper, invariant=1, pageCompression=1)
+    canvas.setTitle(title)
+    canvas.setAuthor("tractduct")
+    canvas.setSubject("What to build and how to balance it, lot by lot")
+    drawn: dict[Hashable, str] = {}
+    for lot in lots:
+        _Lot(canvas, paper, lot, drawn).draw()
+    canvas.save()
+    return out.getvalue()
+
+
+@cache
+def _fonts() -> None:
+    """DejaVu Sans, which matplotlib ships: letters of most languages, so that any room has its name."""
+    folder = Path(matplotlib.get_data_path(), "fonts", "ttf")
+    pdfmetrics.registerFont(TTFont(FONT, str(folder / "DejaVuSans.ttf")))
+    pdfmetrics.registerFont(TTFont(BOLD, str(folder / "DejaVuSans-Bold.ttf")))
+
+
+@lru_cache(maxsize=1 << 16)  # lots say much of the same
+def width_of(text: str, points: float, font: str = FONT) -> float:
+    """Width of a line of text in points."""
+    _fonts()
+    return float(pdfmetrics.stringWidth(text, font, points))
+
+
+def wrapped(text: str, width: float, points: float, font: str = FONT) -> list[str]:
+    """Lines of a text that are no wider than ``width``; a word that is too long is cut."""
+    lines: list[str] = []
+    for word in text.split():
+        if lines and width_of(f"{lines[-1]} {word}", points, font) <= width:
+            lines[-1] += f" {word}"
+        else:
+            lines.append(_cut(word, width, points, font))
+    return lines or [""]
+
+
+@lru_cache(maxsize=1 << 16)
+def _cut(text: str, width: float, points: float, font: str) -> str:
+    if width_of(text, points, font) <= width:
+        return text
+    while text and width_of(text + "…", points, font) > width:
+        text = text[:-1]
+    return text + "…"
+
+
+class _Lot:
+    """The pages of one lot on a canvas."""
+
+    def __init__(self, canvas: Canvas, paper: tuple[float, float], lot: LotPages, drawn: dict[Hashable, str]) -> None:
+        self.canvas, self.lot, self.drawn = canvas, lot, drawn
+        self.wide, self.high = paper
+        self.left, self.right = MARGIN, self.wide - MARGIN
+        self.across = self.right - self.left
+        self.bottom = MARGIN + 11.0 * len(self._foot_lines()) + 14.0
+
+    def draw(self) -> None:
+        build = self._build_parts()
+        pages: list[Callable[[], None]] = [*build, *([self._balance] if self.lot.balance else [])]
+        for number, page in enumerate(pages, start=1):
+            page()
+            self._foot(number, len(pages))
+            self.canvas.showPage()
+
+    # -- page 1 ------------------------------------------------------------------------------------------
+
+    def _build_parts(self) -> list[Callable[[], None]]:
+        """Page 1, and what of its table does not fit on it."""
+        table = self.lot.build
+        room = self._head_bottom() - self.bottom
+        if not self.lot.drawing.outlines:
+            return list(self._table_pages(table, room, 0.0))
+        rows = len(table.rows) + 1
+        row = min(ROW_POINTS, max(LEAST_ROW_POINTS, (room - LEAST_PICTURE) / rows))
+        fits = rows * row + LEAST_PICTURE <= room
+        picture = room - rows * row - 8.0 if fits else room
+        if fits:
+            return [lambda: self._first(picture, table, row)]
+        return [lambda: self._first(picture, None, row), *self._table_pages(table, room, 0.0)]
+
+    def _table_pages(self, table: Table, room: float, _: float) -> Iterator[Callable[[], None]]:
+        most = max(1, int(room / LEAST_ROW_POINTS) - 1)
+        for start in range(0, max(len(table.rows), 1), most):
+            part = Table(columns=table.columns, rows=table.rows[start : start + most], bands=table.bands)
+            row = min(ROW_POINTS, room / (len(part.rows) + 1))
+            yield lambda part=part, row=row: self._table(part, self._head(), row)  # type: ignore[misc]
+
+    def _first(self, picture: float, table: Table | None, row: float) -> None:
+        top = self._head()
+        self._picture(top - picture, picture)
+        if table is not None:
+            high = row * (len(table.rows) + 1)
+            self._once((table, row), high, top - picture - 8.0 - high, lambda: self._table(table, high, row, 0.0))
+
+    # -- page 2 ------------------------------------------------------------------------------------------
+
+    def _balance(self) -> None:
+        lot = self.lot
+        assert lot.balance is not None
+        top = self._head("Balance")
+        for number, step in enumerate(lot.steps, start=1):
+            for k, line in enumerate(wrapped(step, self.across - 16.0, TEXT_POINTS)):
+                top -= 13.0
+                if k == 0:
+                    self._text(self.left, top, f"{number}", TEXT_POINTS, BOLD)
+                self._text(self.left + 14.0, top, line, TEXT_POINTS)
+            top -= 2.0
+        top -= 6.0
+        blanks = 27.0 * ((len(lot.blanks) + 2) // 3)
+        rows = len(lot.balance.rows) + 1 + bool(lot.balance.bands) + bool(lot.balance.totals)
+        row = max(8.5, min(19.0, (top - self.bottom - blanks - 8.0) / rows))
+        top = self._table(lot.balance, top, row) - 8.0
+        third = self.across / 3.0
+        for n, (label, expected) in enumerate(lot.blanks):
+            x, y = self.left + third * (n % 3), top - 27.0 * (n // 3) - 24.0
+            self.canvas.setLineWidth(0.6)
+            self.canvas.rect(x, y, third - 4.0, 24.0)
+            self._text(x + 3.0, y + 16.5, _cut(label, third - 10.0, SMALL_POINTS, FONT), SMALL_POINTS)
+            if expected:
+                self._text(x + third - 7.0, y + 4.0, expected, SMALL_POINTS, align="right")
+
+    # -- parts -------------------------------------------------------------------------------------------
+
+    def _head_lines(self) -> list[str]:
+        return wrapped(self.lot.verdict, self.across - 8.0, TEXT_POINTS, BOLD) if self.lot.verdict else []
+
+    def _head_bottom(self) -> float:
+        return self.high - MARGIN - 44.0 - 13.0 * len(self._head_lines())
+
+    def _head(self, what: str = "Build") -> float:
+        """The title of a page; returns where the rest begins."""
+        canvas, lot = self.canvas, self.lot
+        y = self.high - MARGIN - HEAD_POINTS
+        word = width_of(what, HEAD_POINTS, BOLD)
+        self._text(self.right, y, what, HEAD_POINTS, BOLD, align="right")
+        title = _cut(f"Lot {lot.name}: {lot.plan}", self.across - word - 12.0, HEAD_POINTS, BOLD)
+        self._text(self.left, y, title, HEAD_POINTS, BOLD)
+        self._text(self.left, y - 15.0, _cut(lot.subtitle, self.across, 10.5, FONT), 10.5)
+        top = y - 21.0
+        lines = self._head_lines()
+        if lines and what == "Build":
+            high = 13.0 * len(lines) + 3.0
+            if not lot.sure:
+                canvas.setLineWidth(1.5)
+                canvas.rect(self.left, top - high - 1.0, self.across, high)
+            for n, line in enumerate(lines):
+                self._text(self.left + 4.0, top - 13.0 * (n + 1) + 1.0, line, TEXT_POINTS, BOLD)
+            top -= high
+        return top - 8.0
+
+    def _foot_lines(self) -> list[str]:
+        return [line for note in self.lot.notes for line in wrapped(note, self.across, SMALL_POINTS)]
+
+    def _foot(self, number: int, total: int) -> None:
+        lines = self._foot_lines()
+        for n, line in enumerate(lines):
+            self._text(self.left, MARGIN + 11.0 * (len(lines) - n), line, SMALL_POINTS)
+        self._text(self.right, MARGIN - 4.0, f"page {number} of {total}", TEXT_POINTS, BOLD, align="right")
+        self._text(self.left, MARGIN - 4.0, _cut(self.lot.stamp, self.across - 80.0, SMALL_POINTS, FONT), SMALL_POINTS)
+
+    def _text(self, x: float, y: float, text: str, points: float, font: str = FONT, align: str = "left") -> None:
+        self.canvas.setFont(font, points)
+        draw = {
+            "left": self.canvas.drawString,
+            "right": self.canvas.drawRightString,
+            "centre": self.canvas.drawCentredString,
+        }
+        draw[align](x, y, text)
+
+    def _table(self, table: Table, top: float, row: float, left: float | None = None) -> float:
+        """Draw a table below ``top``, from ``left`` or the margin on; returns where it ends."""
+        left = self.left if left is None else left
+        right = left + self.across
+        canvas = self.canvas
+        total = sum(c.share for c in table.columns)
+        widths = [self.across * c.share / total for c in table.columns]
+        lefts = [left + sum(widths[:n]) for n in range(len(widths))]
+        points = min(TEXT_POINTS, row * 0.66)
+        canvas.setLineWidth(0.4)
+        if table.bands:
+            n = 0
+            for words, count in table.bands:
+                x, width = lefts[n], sum(widths[n : n + count])
+                if words:
+                    canvas.setFillGray(PALE)
+                    canvas.rect(x, top - row, width, row, fill=1)
+                    canvas.setFillGray(0.0)
+                    self._text(x + width / 2.0, top - row + row * 0.3, words, points, BOLD, align="centre")
+                n += count
+            top -= row
+        self._row([c.header for c in table.columns], table.columns, lefts, widths, top, row, points, head=True)
+        top -= row
+        for n, cells in enumerate(table.rows):
+            if n % 2:
+                canvas.setFillGray(PALE)
+                canvas.rect(left, top - row, self.across, row, fill=1, stroke=0)
+                canvas.setFillGray(0.0)
+            self._row(cells, table.columns, lefts, widths, top, row, points)
+            top -= row
+        if table.totals:
+            canvas.setLineWidth(1.0)
+            canvas.line(left, top, right, top)
+            canvas.setLineWidth(0.4)
+            self._row(table.totals, table.columns, lefts, widths, top, row, points, head=True)
+            top -= row
+        canvas.line(left, top, right, top)
+        return top
+
+    def _row(
+        self, cells: Sequence[str], columns: Sequence[Column], lefts: Sequence[float], widths: Sequence[float],
+        top: float, row: float, points: float, *, head: bool = False,
+    ) -> None:  # fmt: skip
+        for cell, column, x, width in zip(cells, columns, lefts, widths, strict=True):
+            font = BOLD if head or column.bold else FONT
+            size = points * min(1.0, (width - 5.0) / max(width_of(cell, points, font), 1e-9))
+            size = max(size, LEAST_POINTS)
+            text = _cut(cell, width - 5.0 + 1e-6, size, font)
+            at = {"left": x + 2.5, "right": x + width - 2.5, "centre": x + width / 2.0}[column.align]
+            self._text(at, top - row + row * 0.3, text, size, font, align=column.align)
+            if column.ruled and not head:
+                self.canvas.setFillGray(1.0)
+                self.canvas.rect(x, top - row, width, row, fill=0 if cell else 1)
+                self.canvas.setFillGray(0.0)
+        if head:
+            self.canvas.line(lefts[0], top - row, lefts[0] + self.across, top - row)
+
+    # -- the drawing -------------------------------------------------------------------------------------
+
+    def _once(self, key: Hashable, high: float, bottom: float, draw: Callable[[], object]) -> None:
+        """What lots that are built alike have in common is drawn once; each lot's pages only point to it."""
+        if key not in self.drawn:
+            name = f"part{len(self.drawn)}"
+            self.canvas.beginForm(name, 0, 0, self.across, high)
+            draw()
+            self.canvas.endForm()
+            self.drawn[key] = name
+        self.canvas.saveState()
+        self.canvas.translate(self.left, bottom)
+        self.canvas.doForm(self.drawn[key])
+        self.canvas.restoreState()
+
+    def _picture(self, bottom: float, high: float) -> None:
+        drawing = self.lot.drawing
+        self._once((drawing, high), high, bottom, lambda: _draw_house(self.canvas, drawing, self.across, high))
+        _draw_north(self.canvas, self.right - 20.0, bottom + high - 24.0, 180.0 - self.lot.front_azimuth_deg)
+
+
+def _draw_north(canvas: Canvas, x: float, y: float, clockwise_deg: float) -> None:
+    """An arrow to north, so many degrees clockwise from up the page."""
+    canvas.saveState()
+    canvas.translate(x, y)
+    canvas.rotate(-clockwise_deg)
+    canvas.setFillGray(0.0)
+    path = canvas.beginPath()
+    for n, (dx, dy) in enumerate([(0, 15), (-6, -11), (0, -6), (6, -11)]):
+        (path.lineTo if n else path.moveTo)(dx, dy)
+    path.close()
+    canvas.drawPath(path, fill=1)
+    canvas.translate(0.0, 21.0)
+    canvas.rotate(clockwise_deg)
+    canvas.setFont(BOLD, 9.0)
+    canvas.drawCentredString(0.0, -3.0, "N")
+    canvas.restoreState()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Label:
+    """Words that were given a place on a drawing, in points."""
+
+    text: str
+    points: float
+    box: Box
+    leader: tuple[float, float] | None = None  # what it belongs to, where it had to stand apart
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FloorLayout:
+    """Where a floor and its labels stand on the drawing: ``scale`` in points a foot, ``x0``, ``y0`` of its corner."""
+
+    floor: str
+    scale: float
+    x0: float
+    y0: float
+    ducts: tuple[Label, ...]
+    rooms: tuple[Label, ...]
+
+    def at(self, point_ft: tuple[float, float]) -> tuple[float, float]:
+        return self.x0 + point_ft[0] * self.scale, self.y0 + point_ft[1] * self.scale
+
+
+@lru_cache(maxsize=16)
+def lay_out(drawing: Drawing, wide: float, high: float) -> tuple[FloorLayout, ...]:
+    """Floors side by side in a space of so many points, and every label in a place of its own, upright."""
+    floors = drawing.floors
+    if not floors:
+        return ()
+    points = [p for c in drawing.courses for p in c.points_ft]
+    points += [(o.left_ft, o.front_ft) for o in drawing.outlines]
+    points += [(o.left_ft + o.width_ft, o.front_ft + o.depth_ft) for o in drawing.outlines]
+    low_x, low_y = (min(p[k] for p in points) - 1.0 for k in (0, 1))
+    across_ft, deep_ft = (max(p[k] for p in points) + 1.0 - low for k, low in ((0, low_x), (1, low_y)))
+    share = (wide - 44.0) / len(floors)  # the north arrow stands at the right
+    room_high = high - 30.0  # the floor's name above, the word street below
+    scale = min((share - 8.0) / across_ft, room_high / deep_ft)
+    found = []
+    for n, floor in enumerate(floors):
+        x0 = share * n + (share - across_ft * scale) / 2.0 - low_x * scale
+        y0 = 16.0 + (room_high - deep_ft * scale) / 2.0 - low_y * scale
+        found.append(_labelled(drawing, floor, scale, x0, y0))
+    return tuple(found)
+
+
+def _labelled(drawing: Drawing, floor: str, scale: float, x0: float, y0: float) -> FloorLayout:
+    taken: list[Box] = []
+    bare = FloorLayout(floor=floor, scale=scale, x0=x0, y0=y0, ducts=(), rooms=())
+    courses = [c for c in drawing.courses if c.floor == floor]
+    for course in courses:  # nothing is written over the air handler, a register or a grille
+        for end, there in ((0, course.starts_at_handler), (-1, bool(course.ends_at))):
+            if there:
+                x, y = bare.at(course.points_ft[end])
+                taken.append((x - 6.0, y - 6.0, x + 6.0, y + 6.0))
+    lines = [(bare.at(a), bare.at(b)) for c in courses for a, b in zip(c.points_ft[:-1], c.points_ft[1:], strict=True)]
+    ducts = []
+    for course in courses:
+        steps = [(bare.at(a), bare.at(b)) for a, b in zip(course.points_ft[:-1], course.points_ft[1:], strict=True)]
+        steps.sort(key=lambda s: -_long(s))
+        spots = [_between(a, b, t) for a, b in steps for t in (0.5, 0.35, 0.65, 0.2, 0.8)]
+        label = _placed(course.label, spots, taken)
+        ducts.append(label)
+        taken.append(label.box)
+    rooms = []
+    for outline in (o for o in drawing.outlines if o.floor == floor):
+        named = _in_room(outline, bare, taken, lines)
+        if named is not None:
+            rooms.append(named)
+            taken.append(named.box)
+    return FloorLayout(floor=floor, scale=scale, x0=x0, y0=y0, ducts=tuple(ducts), rooms=tuple(rooms))
+
+
+def _placed(text: str, spots: Sequence[tuple[float, float]], taken: Sequence[Box]) -> Label:
+    """A label on the first free spot; else as near to it as there is room, with a line to what it belongs to."""
+    wide, high = width_of(text, LABEL_POINTS, BOLD) + 3.0, LABEL_POINTS + 1.5
+    for x, y in spots:
+        box = _box(x, y, wide, high)
+        if not _hits(box, taken):
+            return Label(text=text, points=LABEL_POINTS, box=box)
+    x, y = spots[0]
+    for ring in range(1, 60):
+        for dx, dy in ((0, 1), (0, -1), (1, 0), (-1, 0), (1, 1), (1, -1), (-1, 1), (-1, -1)):
+            box = _box(x + dx * ring * 5.0, y + dy * ring * 3.0, wide, high)
+            if not _hits(box, taken):
+                return Label(text=text, points=LABEL_POINTS, box=box, leader=(x, y))
+    return Label(text=text, points=LABEL_POINTS, box=_box(x, y, wide, high))
+
+
+def _in_room(
+    outline: Outline,
+    floor: FloorLayout,
+    taken: Sequence[Box],
+    lines: Sequence[tuple[tuple[float, float], tuple[float, float]]],
+) -> Label | None:
+    """The room's name where it covers least: off labels always, off ducts if it can; smaller where it must be."""
+    left, bottom = floor.at((outline.left_ft, outline.front_ft))
+    right, top = floor.at((outline.left_ft + outline.width_ft, outline.front_ft + outline.depth_ft))
+    for points in (SMALL_POINTS + 0.5, SMALL_POINTS - 0.5, SMALL_POINTS - 1.5):
+        wide, high = width_of(outline.room, points) + 2.0, points + 1.0
+        if wide > right - left - 2.0 or high > top - bottom - 2.0:
+            continue
+        free = []
+        for i in range(9):
+            for j in range(9):
+                x = left + 2.0 + wide / 2.0 + (right - left - 4.0 - wide) * i / 8.0
+                y = top - 2.0 - high / 2.0 - (top - bottom - 4.0 - high) * j / 8.0
+                box = _box(x, y, wide, high)
+                if not _hits(box, taken):
+                    free.append((sum(_crosses(line, box) for line in lines), j, abs(i - 4), i, box))
+        if free:
+            return Label(text=outline.room, points=points, box=min(free)[-1])
+    return None
+
+
+def _box(x: float, y: float, wide: float, high: float) -> Box:
+    return x - wide / 2.0, y - high / 2.0, x + wide / 2.0, y + high / 2.0
+
+
+def _hits(box: Box, others: Sequence[Box]) -> bool:
+    return any(box[0] < o[2] and o[0] < box[2] and box[1] < o[3] and o[1] < box[3] for o in others)
+
+
+def _crosses(line: tuple[tuple[float, float], tuple[float, float]], box: Box) -> bool:
+    """Whether a line goes through a box, tried at its points."""
+    (ax, ay), (bx, by) = line
+    return any(
+        box[0] <= ax + (bx - ax) * t / 16.0 <= box[2] and box[1] <= ay + (by - ay) * t / 16.0 <= box[3]
+        for t in range(17)
+    )
+
+
+def _long(step: tuple[tuple[float, float], tuple[float, float]]) -> float:
+    return float(((step[0][0] - step[1][0]) ** 2 + (step[0][1] - step[1][1]) ** 2) ** 0.5)
+
+
+def _between(a: tuple[float, float], b: tuple[float, float], t: float) -> tuple[float, float]:
+    return a[0] + (b[0] - a[0]) * t, a[1] + (b[1] - a[1]) * t
+
+
+def _draw_house(canvas: Canvas, drawing: Drawing, wide: float, high: float) -> None:
+    for layout in lay_out(drawing, wide, high):
+        _draw_floor(canvas, drawing, layout)
+    canvas.setFont(FONT, LABEL_POINTS)
+    words = "street side"
+    canvas.drawCentredString((wide - 44.0) / 2.0, 3.0, words)
+    _draw_key(canvas, (wide - 44.0) / 2.0 + width_of(words, LABEL_POINTS) / 2.0 + 16.0)
+
+
+def _draw_key(canvas: Canvas, x: float) -> None:
+    """What lines and signs mean."""
+    for words, sign in (
+        ("rigid", "rigid"),
+        ("flex", "flex"),
+        ("register", "register"),
+        ("grille", "grille"),
+        ("air handler", "handler"),
+    ):
+        if sign in ("rigid", "flex"):
+            _line(canvas, [(x, 5.5), (x + 16.0, 5.5)], sign == "flex", 7.0)
+            x += 19.0
+        else:
+            _sign(canvas, x + 5.0, 5.5, sign)
+            x += 12.0
+        canvas.setFillGray(0.0)
+        canvas.setFont(FONT, SMALL_POINTS)
+        canvas.drawString(x, 3.0, words)
+        x += width_of(words, SMALL_POINTS) + 9.0
+
+
+def _draw_floor(canvas: Canvas, drawing: Drawing, layout: FloorLayout) -> None:
+    outlines = [o for o in drawing.outlines if o.floor == layout.floor]
+    canvas.setStrokeGray(0.0)
+    canvas.setLineWidth(0.7)
+    for o in outlines:
+        x, y = layout.at((o.left_ft, o.front_ft))
+        canvas.rect(x, y, o.width_ft * layout.scale, o.depth_ft * layout.scale)
+    top = max(o.front_ft + o.depth_ft for o in outlines)
+    left = min(o.left_ft for o in outlines)
+    x, y = layout.at((left, top))
+    canvas.setFillGray(0.0)
+    canvas.setFont(BOLD, LABEL_POINTS)
+    canvas.drawString(x, y + 4.0, f"floor {layout.floor}")
+    courses = [c for c in drawing.courses if c.floor == layout.floor]
+    for course in courses:
+        _line(canvas, [layout.at(p) for p in course.points_ft], course.is_flex, course.diameter_in)
+    for course in courses:
+        if course.ends_at:
+            _sign(canvas, *layout.at(course.points_ft[-1]), course.ends_at)
+    for spot in dict.fromkeys(layout.at(c.points_ft[0]) for c in courses if c.starts_at_handler):
+        _sign(canvas, *spot, "handler")
+    for label in (*layout.ducts, *layout.rooms):
+        _write(canvas, label, bold=label in layout.ducts)
+
+
+def _write(canvas: Canvas, label: Label, *, bold: bool) -> None:
+    left, bottom, right, top = label.box
+    middle = (left + right) / 2.0, (bottom + top) / 2.0
+    if label.leader:
+        canvas.setLineWidth(0.4)
+        canvas.setStrokeGray(0.0)
+        canvas.line(*label.leader, *middle)
+    if bold:
+        canvas.setFillGray(1.0)
+        canvas.rect(left, bottom, right - left, top - bottom, stroke=0, fill=1)
+    canvas.setFillGray(0.0)
+    canvas.setFont(BOLD if bold else FONT, label.points)
+    canvas.drawCentredString(middle[0], bottom + (top - bottom) * 0.24, label.text)
+
+
+def _line(canvas: Canvas, points: Sequence[tuple[float, float]], is_flex: bool, diameter_in: float) -> None:
+    """A duct: flex as a broken line, wider for a larger size."""
+    canvas.saveState()
+    canvas.setStrokeGray(GREY)
+    canvas.setLineWidth(0.8 + 0.18 * diameter_in)
+    canvas.setLineJoin(1)
+    if is_flex:
+        canvas.setDash(3.5, 1.6)
+    path = canvas.beginPath()
+    path.moveTo(*points[0])
+    for point in points[1:]:
+        path.lineTo(*point)
+    canvas.drawPath(path)
+    canvas.restoreState()
+
+
+def _sign(canvas: Canvas, x: float, y: float, what: str) -> None:
+    """Register: a square with a cross; grille: a square with bars; air handler: a box with its letters."""
+    canvas.saveState()
+    canvas.setStrokeGray(0.0)
+    canvas.setFillGray(1.0)
+    canvas.setLineWidth(0.8)
+    if what == "handler":
+        canvas.rect(x - 7.0, y - 5.0, 14.0, 10.0, fill=1)
+        canvas.setFillGray(0.0)
+        canvas.setFont(BOLD, 6.5)
+        canvas.drawCentredString(x, y - 2.3, "AH")
+    else:
+        canvas.rect(x - 4.0, y - 4.0, 8.0, 8.0, fill=1)
+        if what == "register":
+            canvas.line(x - 4.0, y - 4.0, x + 4.0, y + 4.0)
+            canvas.line(x - 4.0, y + 4.0, x + 4.0, y - 4.0)
+        else:
+            for dx in (-2.0, 0.0, 2.0):
+                canvas.line(x + dx, y - 4.0, x + dx, y + 4.0)
+    canvas.restoreState()

@@ -1,0 +1,277 @@
+"""What stands on the pages of each lot: the house as built, its ducts in building order, what the hood reads."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from tractduct.delivery.deliver import Delivery
+from tractduct.delivery.lots import LotAir, LotDelivery
+from tractduct.delivery.marks import MarkTable
+from tractduct.delivery.predict import Drive
+from tractduct.model.lots import RoutePoint
+from tractduct.model.plan import Plan, Section
+from tractduct.one_plan import Study
+from tractduct.orientation.azimuths import azimuth_label, face_azimuth_deg
+from tractduct.orientation.lots import LotResult
+from tractduct.sizing.practice import ALTITUDE_CAUTION_ABOVE_FT
+from tractduct.version import VERSION
+from tractduct.writers.lot_pages import Column, Course, Drawing, LotPages, Outline, Table
+from tractduct.writers.tables import room_text
+
+CAUTION = (
+    "Local codes, the manufacturers' instructions and a licensed designer come before these sizes. Never go under the "
+    "airflow that the equipment's maker asks. Where fuel is burned indoors, have combustion safety tested afterwards."
+)
+NO_MARK = "none"  # a run without a damper
+
+
+def lot_pages(delivery: Delivery, lots: LotDelivery) -> list[LotPages]:
+    """The pages of every lot, in the order of the lots."""
+    drawings = {mirrored: house_drawing(delivery.study, mirrored) for mirrored in (False, True)}
+    return [_pages(delivery, r, lots.air.get(r.lot.name), drawings[r.lot.mirrored]) for r in lots.results]
+
+
+def house_drawing(study: Study, mirrored: bool) -> Drawing:
+    """The floors as built, street side down; empty where the plan has no room outlines."""
+    plan, sizes = study.plan, study.size_set
+    if not plan.outlines:
+        return Drawing()
+    width = max(o.x_ft + o.width_ft for o in plan.outlines)
+    outlines = tuple(
+        Outline(
+            room=o.room,
+            floor=o.floor,
+            left_ft=width - o.x_ft - o.width_ft if mirrored else o.x_ft,
+            front_ft=o.y_ft,
+            width_ft=o.width_ft,
+            depth_ft=o.depth_ft,
+        )
+        for o in plan.outlines
+    )
+    diameter = {size.label: size.diameter_in for size in plan.sizes}
+    courses = []
+    for section in study.tree.sections:
+        for floor in sorted({o.floor for o in plan.outlines}):
+            mine = [p for p in plan.routes if p.section == section.name and p.floor in ("", floor)]
+            if len(mine) > 1:
+                courses.append(
+                    Course(
+                        label=f"{section.name} {sizes[section.name]}",
+                        floor=floor,
+                        points_ft=tuple(_place(p, width, mirrored) for p in mine),
+                        is_flex=section.kind == "flex",
+                        diameter_in=diameter[sizes[section.name]],
+                        ends_at="" if not section.is_run else "grille" if section.side == "return" else "register",
+                        starts_at_handler=not section.parent,
+                    )
+                )
+    return Drawing(outlines=outlines, courses=tuple(courses))
+
+
+def _place(point: RoutePoint, width: float, mirrored: bool) -> tuple[float, float]:
+    return (width - point.x_ft if mirrored else point.x_ft, point.y_ft)
+
+
+def _pages(delivery: Delivery, result: LotResult, air: LotAir | None, drawing: Drawing) -> LotPages:
+    study, plan, lot = delivery.study, delivery.study.plan, result.lot
+    flex = air.flex if air else lot.flex or plan.flex[0]
+    notes = [CAUTION]
+    if plan.elevation_ft > ALTITUDE_CAUTION_ABOVE_FT:
+        notes.append("Thin air up here: correct the hood's reading for the site as its maker says.")
+    sure, verdict = _verdict(delivery, result, air)
+    season = main_season(plan, air)
+    return LotPages(
+        name=lot.name,
+        plan=plan.name,
+        subtitle=", ".join(w for w in (_direction(result), "mirrored" if lot.mirrored else "as drawn", flex) if w),
+        front_azimuth_deg=lot.azimuth_deg,
+        verdict=verdict,
+        sure=sure,
+        drawing=drawing,
+        build=_build(study, air.table if air else None, flex),
+        steps=_steps(plan, air, season) if air else (),
+        balance=_balance(study, air, season) if air else None,
+        blanks=_blanks(delivery, air, season) if air else (),
+        notes=tuple(notes),
+        stamp=f"tractduct {VERSION}; plan {plan.name}",
+    )
+
+
+def _direction(result: LotResult) -> str:
+    azimuth, front = result.lot.azimuth_deg, result.nearest_front
+    if abs(face_azimuth_deg(front) - azimuth) < 1e-9:
+        return f"front faces {front}"
+    return f"front at {azimuth_label(azimuth)} clockwise from north, nearest {front}"
+
+
+def _verdict(delivery: Delivery, result: LotResult, air: LotAir | None) -> tuple[bool, str]:
+    if result.breaches:
+        worst = max(result.breaches, key=lambda b: b.amount / b.limit)
+        return False, f"THESE SIZES DO NOT HOLD at this lot's direction: {worst}. Ask the designer before building."
+    if result.holds is None or air is None:
+        return False, "Whether these sizes hold at this lot's direction is NOT KNOWN. Ask the designer before building."
+    rooms = rooms_off(delivery, air)
+    if rooms:
+        return False, f"These sizes hold. Even with the marks these rooms stay outside tolerance: {', '.join(rooms)}."
+    return True, "These sizes hold, and with the damper marks every room is within tolerance, as predicted."
+
+
+def rooms_off(delivery: Delivery, air: LotAir) -> list[str]:
+    """Rooms of a lot that its marks leave outside tolerance in some season, as predicted."""
+    plan, runs = delivery.study.plan, delivery.study.tree.runs
+    off = []
+    for room in plan.rooms:
+        mine = [p for p, run in enumerate(runs) if run.side != "return" and run.rooms[0].casefold() == room.casefold()]
+        target, got = (np.nansum(of[:, mine], axis=1) for of in (air.target_cfm, air.expected_cfm))
+        if np.any(np.abs(got - target) > plan.tolerance.of_room_cfm(target) * (1.0 + 1e-9)):
+            off.append(room)
+    return off
+
+
+def main_season(plan: Plan, air: LotAir | None) -> str:
+    """The season to measure in: the one of more airflow, which a hood reads more surely."""
+    if air is None:
+        return plan.seasons[-1]
+    return plan.seasons[int(np.argmax(np.round(np.nansum(air.target_cfm, axis=1), 6)))]
+
+
+def mark_text(table: MarkTable, run: str, season: str) -> str:
+    """The damper mark of a run in a season: degrees from wide open; NO_MARK where it has no damper."""
+    if run not in table.runs:
+        return NO_MARK
+    return f"{table.angle_deg[table.runs.index(run), table.seasons.index(season)]:.0f}°"
+
+
+def _marks(table: MarkTable | None, section: Section) -> str:
+    """The mark, or one a season where they differ."""
+    if table is None or not section.is_run or section.side == "return":
+        return ""
+    marks = [mark_text(table, section.name, season) for season in table.seasons]
+    if table.positions == 1 or marks[0] == NO_MARK:
+        return marks[0]
+    return " / ".join(marks)
+
+
+def _build(study: Study, table: MarkTable | None, flex: str) -> Table:
+    units, seasons = study.plan.units, study.plan.seasons
+    by_season = table is not None and table.positions > 1
+    columns = (
+        Column(header="Run", share=1.1, bold=True),
+        Column(header="From", share=1.1),
+        Column(header="Room", share=2.3),
+        Column(header=f"Size, {units.unit('in')}", share=1.2, align="centre", bold=True),
+        Column(header="Duct", share=2.2),
+        Column(header=units.unit("ft"), share=0.8, align="right"),
+        Column(header="Fittings", share=4.6),
+        Column(header="Damper, " + (" / ".join(seasons) if by_season else "all year"), share=2.4, align="centre"),
+    )
+    rows = tuple(
+        (
+            s.name,
+            s.parent or "air handler",
+            room_text(s) + (f" ({s.season} only)" if s.season else ""),
+            study.size_set[s.name],
+            (flex if s.kind == "flex" else s.duct).replace("_", " "),
+            units.number(s.length_ft, "ft", "g"),
+            ", ".join(f"{n} {name.replace('_', ' ')}" if n > 1 else name.replace("_", " ") for name, n in s.fittings),
+            _marks(table, s),
+        )
+        for s in building_order(study)
+    )
+    return Table(columns=columns, rows=rows)
+
+
+def building_order(study: Study) -> list[Section]:
+    """From the air handler outwards, each branch to its end before the next; supply first."""
+    tree = study.tree
+
+    def below(i: int) -> list[Section]:
+        return [tree.sections[i], *(s for child in tree.children(i) for s in below(child))]
+
+    tops = sorted((i for i, p in enumerate(tree.parent) if p < 0), key=lambda i: tree.sections[i].side == "return")
+    return [section for top in tops for section in below(top)]
+
+
+def _steps(plan: Plan, air: LotAir, season: str) -> tuple[str, ...]:
+    speed = plan.equipment.speed.get(season)
+    marks = "Set each damper to its mark, in degrees from wide open, and lock it"
+    if air.table.positions > 1:
+        marks += f": the {season} mark now, and mark the other season's on the quadrant too"
+    if not air.table.runs:
+        marks = "No damper is needed: leave every run wide open"
+    return (
+        f"{marks}. Runs with '{NO_MARK}' have no damper.",
+        f"Clean filter, doors and registers open, blower in {season}{f' at speed {speed}' if speed else ''}: write "
+        "down the pressures, then what each register reads, before anything is moved.",
+        "In the pass range: done. Outside it: look for a crushed, kinked or leaking duct first; only then move that "
+        "run's damper, and write down what it reads as left and its new mark.",
+    )
+
+
+def _balance(study: Study, air: LotAir, season: str) -> Table:
+    plan, units, table = study.plan, study.plan.units, air.table
+    seasons = [season, *(s for s in plan.seasons if s != season)]
+    cfm = units.unit("cfm")
+    columns = [Column(header="Run", share=1.1, bold=True), Column(header="Room", share=2.4)]
+    bands = [("", 2)]
+    for s in seasons:
+        first = s == season
+        columns += [
+            Column(header="Target", share=1.0, align="centre", bold=True),
+            Column(header="Pass from", share=1.1, align="centre"),
+            Column(header="to", share=0.9, align="centre"),
+            Column(header="Mark", share=1.0, align="centre", bold=first),
+        ]
+        if first:
+            columns += [Column(header=words, share=1.2, ruled=True) for words in ("As found", "As left")]
+        words = f"{s.capitalize()}, {cfm}" + (": measure this season" if first and len(seasons) > 1 else "")
+        bands.append((words, 6 if first else 4))
+    rows = []
+    for side in ("supply", "return"):
+        for p, run in enumerate(study.tree.runs):
+            if run.side != side:
+                continue
+            row = [run.name, room_text(run)]
+            for s in seasons:
+                k = plan.seasons.index(s)
+                target, low, high = (float(of[k, p]) for of in (air.target_cfm, air.low_cfm, air.high_cfm))
+                if math.isnan(target):
+                    row += ["shut", "", "", "shut"]
+                else:
+                    passes = ["", ""] if math.isnan(low) else [units.number(q, "cfm", ".0f") for q in (low, high)]
+                    mark = mark_text(table, run.name, s) if side == "supply" else ""
+                    row += [units.number(target, "cfm", ".0f"), *passes, mark]
+                if s == season:
+                    row += ["", ""]
+            rows.append(tuple(row))
+    totals = ["All", "supply registers"]
+    supply = np.array([run.side != "return" for run in study.tree.runs])
+    for s in seasons:
+        total = float(np.nansum(air.target_cfm[plan.seasons.index(s), supply]))
+        totals += [units.number(total, "cfm", ".0f"), "", "", ""] + (["", ""] if s == season else [])
+    return Table(columns=tuple(columns), rows=tuple(rows), bands=tuple(bands), totals=tuple(totals))
+
+
+def _blanks(delivery: Delivery, air: LotAir, season: str) -> tuple[tuple[str, str], ...]:
+    plan, units = delivery.study.plan, delivery.study.plan.units
+    k, inwc = plan.seasons.index(season), units.unit("inWC")
+
+    def expected(value: float, spec: str, unit: str) -> str:
+        return "" if not math.isfinite(value) else f"expected {units.number(value, unit, spec)}"
+
+    static = float(air.external_static_inwc[k]) if plan.equipment.devices else math.nan
+    total = float(air.total_cfm[k]) if delivery.drive is not Drive.PRESSURE else math.nan
+    speed = plan.equipment.speed.get(season, "")
+    return (
+        (f"Total external static, {inwc}", expected(static, ".2f", "inWC")),
+        (f"Supply plenum, {inwc}", expected(float(air.supply_inwc[k]), ".2f", "inWC")),
+        (f"Return plenum, {inwc}", ""),
+        (f"Filter drop, {inwc}", ""),
+        ("Filter: new, in use, due for change", ""),
+        ("Blower speed tap", f"plan: {speed}" if speed else ""),
+        (f"Sum of the supply registers, {units.unit('cfm')}", expected(total, ".0f", "cfm")),
+        ("Flex label read off the duct", air.flex),
+        ("Hood make and correction; name, date", ""),
+    )
