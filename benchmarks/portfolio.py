@@ -32,6 +32,7 @@ from pathlib import Path
 from typing import TypeVar
 
 from benchmarks.make_plans import make_plans
+from tractduct.report import Report
 from tractduct.delivery.predict import installed_ducts, predict
 from tractduct.inputs.reader import load_plan
 from tractduct.one_plan import study
@@ -39,7 +40,7 @@ from tractduct.portfolio.pool import Pool
 from tractduct.portfolio.stock import stock_list, stock_plan
 from tractduct.sizing.case import build_case
 from tractduct.sizing.solve import recommend
-from tractduct.writers.output import write_study
+from tractduct.writers.output import write_report
 from tractduct.writers.results import results_text
 
 Result = TypeVar("Result")
@@ -68,11 +69,11 @@ def phases(folder: Path, *, extras: bool) -> dict[str, float]:
     row["predict"], delivered = timed(lambda: predict(quick.case, installed_ducts(quick.case, size_index)))
     row["all_without_files"] = row["read"] + whole + row["predict"]
     if extras:
-        row["results_json"], _ = timed(lambda: results_text(quick, None, delivered))
+        row["results_json"], _ = timed(lambda: results_text(Report(study=quick), delivered))
         full_ms, full = timed(lambda: study(plan))
         row["trade_off_and_comparisons"] = max(0.0, full_ms - whole)
         with tempfile.TemporaryDirectory() as written:
-            row["workbook_and_pictures"], _ = timed(lambda: write_study(full, Path(written)))
+            row["workbook_and_pictures"], _ = timed(lambda: write_report(Report(study=full), Path(written)))
     return row
 
 

@@ -16,6 +16,7 @@ from typing import Any
 import openpyxl
 
 import tractduct
+from tractduct.report import Report
 from tractduct.writers.results import results
 
 Row = dict[str, Any]
@@ -118,7 +119,7 @@ def study_of(plan: PlanTables, form: str = "csv") -> tractduct.Study:
 
 def results_of(plan: PlanTables, form: str = "csv") -> dict[str, Any]:
     """What results.json would hold."""
-    return results(study_of(plan, form))
+    return results(Report(study=study_of(plan, form)))
 
 
 def small_plan(**parts: dict[str, Any]) -> PlanTables:

@@ -15,6 +15,7 @@ from random_plans import random_plan
 from reference import Reference
 
 import tractduct
+from tractduct.report import Report
 from tractduct.errors import OutOfTime
 from tractduct.writers.results import results, results_text
 
@@ -332,7 +333,7 @@ def test_the_order_of_rows_does_not_matter() -> None:
 
 def test_the_same_study_gives_the_same_text() -> None:
     plan = with_prices(rectangular())
-    assert results_text(study_of(plan)) == results_text(study_of(plan))
+    assert results_text(Report(study=study_of(plan))) == results_text(Report(study=study_of(plan)))
 
 
 def test_a_cap_on_distinct_sizes() -> None:
@@ -394,7 +395,7 @@ def test_the_demo_folder_reads_as_it_stands(demo_folder: Path) -> None:
     plan = tractduct.load_plan(demo_folder)
     assert tractduct.load_plan(demo_folder / "plan.toml").sections == plan.sections
     assert len(plan.fronts) * len(plan.mirrored) * len(plan.seasons) * len(plan.flex) == 8 * 2 * 2 * 3
-    assert results(tractduct.study(plan))["plan"] == "Brindlecote 2670"
+    assert results(Report(study=tractduct.study(plan)))["plan"] == "Brindlecote 2670"
 
 
 # ---- by how much each limit holds --------------------------------------------------------------------------
@@ -481,7 +482,7 @@ def test_a_study_cut_short_says_what_it_knows(name: str, seconds: float) -> None
     plan = demo_plan() if name == "demo" else PLANS[name]()
     try:
         with written(plan) as folder:
-            found = results(tractduct.study(folder, time_limit_s=seconds))
+            found = results(Report(study=tractduct.study(folder, time_limit_s=seconds)))
     except OutOfTime:
         return
     assert found["status"] in ("optimal", "feasible")

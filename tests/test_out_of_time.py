@@ -16,6 +16,7 @@ import pytest
 from workbook_reading import words_of
 
 import tractduct
+from tractduct.report import Report
 from tractduct.one_plan import Study
 from tractduct.sizing import relaxation
 from tractduct.sizing.case import build_case
@@ -78,15 +79,15 @@ def told(tmp_path_factory: pytest.TempPathFactory) -> dict[tuple[str, ...], Told
     for stage, looks in stopped_at().items():
         study = cut_short(looks)
         book = folder / f"{looks}.xlsx"
-        write_workbook(study, book)
+        write_workbook(Report(study=study), book)
         answer = words_of(openpyxl.load_workbook(book)["Answer"])
-        found[stage] = Told(results(study), (answer, summary(study)))
+        found[stage] = Told(results(Report(study=study)), (answer, summary(Report(study=study))))
     return found
 
 
 @cache
 def proven() -> dict[str, Any]:
-    return results(tractduct.study(DEMO, quick=True))
+    return results(Report(study=tractduct.study(DEMO, quick=True)))
 
 
 def test_every_stage_was_met(told: dict[tuple[str, ...], Told]) -> None:

@@ -17,6 +17,7 @@ from random_plans import random_plan
 from si_plan import BTU_PER_H_W, FOOT_M, INCH_OF_WATER_PA, write_si
 
 import tractduct
+from tractduct.report import Report
 from tractduct.cli import main
 from tractduct.errors import InputFaults
 from tractduct.inputs.reader import load_plan
@@ -54,7 +55,7 @@ def both(folder: Path, other: Path) -> tuple[dict[str, Any], dict[str, Any]]:
         plan = load_plan(where)
         study = tractduct.study(plan)
         delivery = tractduct.deliver(study) if plan.equipment.curves and study.size_set else None
-        found.append(json.loads(json.dumps(results(study, delivery))))
+        found.append(json.loads(json.dumps(results(Report(study=study, delivery=delivery)))))
     return found[0], found[1]
 
 
@@ -338,7 +339,7 @@ def test_another_currency(write_plan: WritePlan) -> None:
         for duct in ("tin", "gull")
         for size in (100, 125, 160, 200, 250, 315)
     ]
-    found = results(tractduct.study(load_plan(write_plan(plan))))
+    found = results(Report(study=tractduct.study(load_plan(write_plan(plan)))))
     assert found["cost_unit"] == "EUR"
     expected = sum(
         length * float(found["size_set"][s]) / 20

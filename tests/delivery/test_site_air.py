@@ -24,6 +24,7 @@ from driven_plans import (
 from plan_folder import PlanTables, small_plan, study_of
 from reference import Reference, density_ratio
 from si_plan import write_si
+from tractduct.report import Report
 from tractduct.sizing.drivers import find_headroom
 
 import tractduct
@@ -144,7 +145,7 @@ def test_what_standard_air_carries_in_si() -> None:
 
 def test_the_sheets_say_which_airflow_and_what_was_scaled(tmp_path: Path) -> None:
     found = deliver(study_of(at(blower_plan(), elevation_ft=7000)))
-    write_workbook(found.study, tmp_path / "high.xlsx", None, found)
+    write_workbook(Report(study=found.study, delivery=found), tmp_path / "high.xlsx")
     book = openpyxl.load_workbook(tmp_path / "high.xlsx")
 
     def words(name: str) -> str:
@@ -155,7 +156,7 @@ def test_the_sheets_say_which_airflow_and_what_was_scaled(tmp_path: Path) -> Non
         assert "0.772" in words(name), name
     plain = small_plan(site={"elevation_ft": 7000, "heating_supply_air_f": 120})
     del plain.config["pressure"]["return_inwc"]
-    write_workbook(study_of(plain), tmp_path / "plain.xlsx")
+    write_workbook(Report(study=study_of(plain)), tmp_path / "plain.xlsx")
     book = openpyxl.load_workbook(tmp_path / "plain.xlsx")
     for name in ("Answer", "Basis", "Lengths"):
         assert "the program's default, 0.05 x 0.772 for the density here" in words(name), name
@@ -242,7 +243,7 @@ def test_only_the_supply_ducts_and_only_that_season_change() -> None:
 def test_a_season_air_like_the_site_is_no_change() -> None:
     """Every number; a finding doubts 70 F in heating."""
     sites = ({}, {"heating_supply_air_f": 70, "cooling_supply_air_f": 70})
-    one, other = (json.loads(results_text(study_of(season_plan(**site)))) for site in sites)
+    one, other = (json.loads(results_text(Report(study=study_of(season_plan(**site))))) for site in sites)
     doubted = [f for f in other.pop("findings") if f not in one["findings"]]
     del one["findings"]
     assert one == other
@@ -325,5 +326,5 @@ def test_a_blower_that_just_makes_what_a_balanced_house_takes() -> None:
 
 
 def test_an_exponent_of_2_is_the_default() -> None:
-    text = [results_text(study_of(bent_plan({"coil": e, "filter": e}))) for e in (None, 2)]
+    text = [results_text(Report(study=study_of(bent_plan({"coil": e, "filter": e})))) for e in (None, 2)]
     assert text[0] == text[1]

@@ -15,6 +15,7 @@ from plan_folder import PlanTables, read_tables, study_of, written
 from priced_plans import case_of, least_by_line, priced_plan, sets_that_hold
 
 import tractduct
+from tractduct.report import Report
 from tractduct.cli import main
 from tractduct.purchasing.buy import Buying, buy
 from tractduct.purchasing.order import make_order
@@ -197,7 +198,7 @@ def test_no_cell_of_the_csv_begins_as_a_formula():
 
 def test_no_cell_of_the_sheets_is_a_formula_of_input_text(tmp_path):
     found = bought(nasty_plan(), lots=2)
-    write_workbook(found.study, tmp_path / "book.xlsx", buying=found)
+    write_workbook(Report(study=found.study, buying=found), tmp_path / "book.xlsx")
     book = openpyxl.load_workbook(tmp_path / "book.xlsx")
     for name in ("Product comparison", "Stock list", "Buy one lot", "Buy several lots"):
         formulas = [c.value for row in book[name].iter_rows() for c in row if c.data_type == "f"]

@@ -10,6 +10,7 @@ from plan_folder import PlanTables, section, small_plan, study_of
 from priced_plans import case_of, cost_by_line, least_by_line, priced_plan, sets_that_hold
 
 import tractduct
+from tractduct.report import Report
 from tractduct.model.plan import Fitting, Section, joint_of, pieces_of
 from tractduct.purchasing.buy import Buying, buy
 from tractduct.purchasing.order import Order, make_order
@@ -224,7 +225,7 @@ def test_sticks_of_rigid_duct_are_not_as_long_as_a_box_of_flex(tmp_path):
 
 
 def words_of(found: Buying, tmp_path, sheet: str) -> str:
-    write_workbook(found.study, tmp_path / "book.xlsx", buying=found)
+    write_workbook(Report(study=found.study, buying=found), tmp_path / "book.xlsx")
     rows = openpyxl.load_workbook(tmp_path / "book.xlsx")[sheet].iter_rows()
     return " ".join(str(c.value) for row in rows for c in row if c.value is not None)
 

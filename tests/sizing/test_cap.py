@@ -15,6 +15,7 @@ from plan_folder import PlanTables, results_of, small_plan, study_of, with_price
 from random_plans import random_plan
 from reference import Reference
 
+from tractduct.report import Report
 from tractduct.errors import SolverError
 from tractduct.one_plan import _confirmed
 from tractduct.sizing.friction_rate import size_by_friction_rate
@@ -163,7 +164,7 @@ def test_the_cost_of_the_cap_is_told() -> None:
     assert study.without_cap is not None
     wide = study.without_cap.recommended
     assert wide.distinct_sizes < study.recommended.distinct_sizes
-    told = summary(study)
+    told = summary(Report(study=study))
     assert "No section is more than 2 standard sizes above the largest that the friction-rate method gives it" in told
     assert f"Without it the set would have {wide.distinct_sizes} sizes for {wide.cost:,.2f} USD." in told
 

@@ -13,6 +13,7 @@ from reference import Reference, compression_factor, friction_rate
 from si_plan import write_si
 
 import tractduct
+from tractduct.report import Report
 from tractduct.delivery.predict import installed_ducts
 from tractduct.purchasing.compare import compare_flex
 from tractduct.sizing.case import build_case
@@ -142,7 +143,7 @@ def test_flex_left_compressed_in_the_comparison() -> None:
 
 def test_the_pencil_check_shows_the_factor(tmp_path: Path) -> None:
     path = tmp_path / "book.xlsx"
-    write_workbook(study_of(large_flex()), path)
+    write_workbook(Report(study=study_of(large_flex())), path)
     sheet = load_workbook(path)["Pencil check"]
     shown = [sheet.cell(row, 15).value for row in range(1, sheet.max_row + 1) if sheet.cell(row, 1).value == "DEN"]
     assert 4 in shown

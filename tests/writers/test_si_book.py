@@ -20,6 +20,7 @@ from si_plan import write_si
 from workbook_reading import Sums, all_cells, blocks, table_rows, words_of
 
 import tractduct
+from tractduct.report import Report
 from tractduct import Study
 from tractduct.writers.workbook import write_workbook
 
@@ -124,7 +125,7 @@ def both(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Both]:
         ip = plan.write(folder / "ip")
         studies = [tractduct.study(f) for f in (ip, write_si(ip, folder / "si"))]
         for name, study in zip(("ip", "si"), studies, strict=True):
-            write_workbook(study, folder / f"{name}.xlsx")
+            write_workbook(Report(study=study), folder / f"{name}.xlsx")
         found[kind] = Both(studies[0], folder / "ip.xlsx", folder / "si.xlsx")
     return found
 

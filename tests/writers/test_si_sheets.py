@@ -21,6 +21,7 @@ from si_cells import LEFT_OVER, UNITS, compare, near, pairs, text_fits, unit_of
 from si_plan import FOOT_M, write_si
 
 import tractduct
+from tractduct.report import Report
 from tractduct.delivery.deliver import deliver
 from tractduct.delivery.lots import deliver_lots
 from tractduct.orientation import study_orientation
@@ -74,10 +75,9 @@ def _books(plan: PlanTables, folder: Path) -> Books:
         study = tractduct.study(place)
         delivery, buying, orientation = deliver(study), buy(study, lots=3), study_orientation(study)
         bought.append(folder / f"{name}-bought.xlsx")
-        write_workbook(study, bought[-1], None, delivery, None, buying)
+        write_workbook(Report(study=study, delivery=delivery, buying=buying), bought[-1])
         turned.append(folder / f"{name}-lots.xlsx")
-        lots = deliver_lots(orientation, delivery, study.plan.flex[0])
-        write_workbook(study, turned[-1], None, delivery, None, None, lots)
+        write_workbook(Report(study=study, delivery=delivery, orientation=orientation), turned[-1])
         texts.append(purchase_csv(buying))
     return Books((bought[0], bought[1]), (turned[0], turned[1]), (texts[0], texts[1]))
 

@@ -17,6 +17,7 @@ from openpyxl.workbook import Workbook
 from plan_folder import PlanTables, duct, section, small_plan, study_of, with_prices
 from workbook_reading import Sums, all_cells, blocks, header_of, row_number, size, table_rows, words_of
 
+from tractduct.report import Report
 from tractduct import Study, tables
 from tractduct.sizing.practice import CAUTIONS
 from tractduct.sizing.verify import verify_sizes
@@ -132,7 +133,7 @@ def files(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     for kind in KINDS:
         made[kind] = folder / f"{kind}.xlsx"
         pictures = draw_pictures(study(kind), folder) if kind == "full" else None
-        write_workbook(study(kind), made[kind], pictures)
+        write_workbook(Report(study=study(kind)), made[kind], pictures)
     return made
 
 
@@ -196,12 +197,12 @@ def test_a_hand_size_that_is_not_on_sale_is_out_in_every_variant(tmp_path: Path)
             row["price_per_ft"] = "-"
     s = study_of(plan)
     assert s.table.sizes[s.single.size_index[den]].label == label
-    write_workbook(s, tmp_path / "book.xlsx")
+    write_workbook(Report(study=s), tmp_path / "book.xlsx")
     number = len(s.variants.variants)
     words = words_of(openpyxl.load_workbook(tmp_path / "book.xlsx")["Answer"])
     assert f"in {number} of {number} variants" in words
     assert "most duct) leaves out of limits" in words  # what is not on sale has no cost
-    assert f"in {number} of {number} variants." in summary(s)
+    assert f"in {number} of {number} variants." in summary(Report(study=s))
 
 
 def test_case_for_the_study(files: dict[str, Path]) -> None:
@@ -210,7 +211,7 @@ def test_case_for_the_study(files: dict[str, Path]) -> None:
     words = words_of(book_of(files, "full")["Answer"])
     mirrored = "mirrored" if s.single.mirrored else "as drawn"
     assert f"the worst front alone (front {s.single.front}, {mirrored}, in meadow: there it takes" in words
-    assert f"the worst front alone ({s.single.front}, in meadow: there it takes" in summary(s)
+    assert f"the worst front alone ({s.single.front}, in meadow: there it takes" in summary(Report(study=s))
     if out:
         assert f"in {len(out)} of {len(s.variants.variants)} variants" in words
     else:
@@ -485,7 +486,7 @@ def test_how_close_the_limits_are(files: dict[str, Path]) -> None:
 
 def basis_of(plan: PlanTables, place: Path) -> tuple[str, dict[str, str]]:
     """The words of the sheet Basis, and by setting what it says of where it comes from."""
-    write_workbook(study_of(plan), place / "basis.xlsx")
+    write_workbook(Report(study=study_of(plan)), place / "basis.xlsx")
     sheet = openpyxl.load_workbook(place / "basis.xlsx")["Basis"]
     return words_of(sheet), {str(row[0].value): str(row[2].value) for row in sheet.iter_rows(max_col=3)}
 
@@ -530,5 +531,5 @@ def test_without_prices_it_counts_duct_wall(files: dict[str, Path]) -> None:
 
 def test_the_same_study_gives_the_same_file(files: dict[str, Path], tmp_path: Path) -> None:
     pictures = draw_pictures(study("full"), tmp_path)
-    write_workbook(study("full"), tmp_path / "again.xlsx", pictures)
+    write_workbook(Report(study=study("full")), tmp_path / "again.xlsx", pictures)
     assert (tmp_path / "again.xlsx").read_bytes() == files["full"].read_bytes()

@@ -14,6 +14,7 @@ from plan_folder import PlanTables, section, small_plan, study_of, with_prices
 from reference import density_ratio
 from workbook_reading import Sums, blocks, table_rows, words_of
 
+from tractduct.report import Report
 from tractduct.delivery.deliver import Delivery, deliver
 from tractduct.sizing.verify import verify_sizes
 from tractduct.units import IP
@@ -87,9 +88,9 @@ def files(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
         found = delivery(kind)
         pictures = draw_pictures(found.study, folder, found) if kind == "blower" else None
         made[kind] = folder / f"{kind}.xlsx"
-        write_workbook(found.study, made[kind], pictures, found, "granite")
+        write_workbook(Report(study=found.study, delivery=found), made[kind], pictures)
     made["one season"] = folder / "one.xlsx"
-    write_workbook(one_season().study, made["one season"], None, one_season())
+    write_workbook(Report(study=one_season().study, delivery=one_season()), made["one season"])
     return made
 
 
@@ -131,7 +132,7 @@ def test_without_returns_all_that_is_left_is_the_supplys(tmp_path: Path) -> None
     plan = blower_plan()
     plan.tables["sections"] = [row for row in plan.tables["sections"] if row["side"] != "return"]
     s = study_of(plan)
-    write_workbook(s, tmp_path / "book.xlsx")
+    write_workbook(Report(study=s), tmp_path / "book.xlsx")
     sums = Sums(opened(tmp_path / "book.xlsx"))
     first = openpyxl.utils.range_boundaries(next(iter(sums.book["Pressure"].tables.values())).ref)[1] + 1
     for v, variant in enumerate(s.variants.variants):
@@ -458,5 +459,5 @@ def test_every_sheet_is_listed_and_linked(files: dict[str, Path]) -> None:
 
 def test_the_same_delivery_gives_the_same_file(files: dict[str, Path], tmp_path: Path) -> None:
     found = delivery("held")
-    write_workbook(found.study, tmp_path / "again.xlsx", None, found, "granite")
+    write_workbook(Report(study=found.study, delivery=found), tmp_path / "again.xlsx")
     assert (tmp_path / "again.xlsx").read_bytes() == files["held"].read_bytes()

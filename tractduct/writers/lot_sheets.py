@@ -164,8 +164,8 @@ def _build(study: Study, table: MarkTable | None, flex: str) -> Table:
         Column(header=f"Size, {units.unit('in')}", share=1.2, align="centre", bold=True),
         Column(header="Duct", share=2.2),
         Column(header=units.unit("ft"), share=0.8, align="right"),
-        Column(header="Fittings", share=4.6),
-        Column(header="Damper, " + (" / ".join(seasons) if by_season else "all year"), share=2.4, align="centre"),
+        Column(header="Fittings", share=4.8),
+        Column(header=" / ".join(seasons) if by_season else "Damper mark", share=2.6, align="centre"),
     )
     rows = tuple(
         (
