@@ -23,7 +23,7 @@ from tractduct.sizing.highs import integer_program
 _TRUST = (3.0, 1.6, 1.25, 1.15)
 _SCALES = 0.5  # likewise the whole of another season at a held airflow
 _LEFT_OUT = 1e3  # cfm that a room outside may be off
-_NODES, _GAP = 100, 0.08
+_NODES, _GAP = 20, 0.2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

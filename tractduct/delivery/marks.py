@@ -40,7 +40,8 @@ Orientation = tuple[str, bool]  # front face, mirrored
 
 AIM = 0.9  # tolerances: what is built is not quite what is drawn
 _MARGIN = 0.03  # tolerances that a program leaves for the steps of a blade
-_MARGINS = (0.0, 0.06)  # likewise for the fewest dampers, one after another
+_MARGINS = (0.0, 0.02)  # likewise for the fewest dampers, one after another
+_SLACK = 0.02
 _GIVEN_UP = (_MARGIN, 0.5, np.inf)  # tolerances beyond the program's that a room given up may be off
 _TRIES = 6  # to do with one damper less
 _STEPS = tuple(np.arange(0.5, 1.01, 0.05).round(2).tolist())  # tolerances at which groups are looked for
@@ -349,12 +350,12 @@ class Finder:
 
     def few(self, table: Table) -> Table:
         """The same limits with fewer dampers."""
-        board, at, least = table.board, table.at, table.known
+        # An aim is not a tolerance: what is a little beyond it is no reason for one damper more.
+        board = table.board.within(np.where(table.board.limit < 1.0, table.board.limit + _SLACK, table.board.limit))
+        at, least = board.judged(table.at), table.known
         best = at
         program = Program(board, board.coefficients(at.settings), 1.6)
-        for margin in _MARGINS:
-            if best.dampers <= least.dampers:
-                break
+        for margin in _MARGINS if at.dampers > least.dampers else ():
             found = program.solve("dampers", limit=board.limit - margin, least=least.settings)
             if found is None:
                 break
@@ -363,9 +364,10 @@ class Finder:
                 new = board.descend(new, allowed, least.settings)
             if not new.over.any() and new.dampers < best.dampers:
                 best = new
+                break
         if best.dampers > least.dampers:
             best = board.fewer(best, least.settings, _TRIES)
-        return replace(table, at=best, outside=self._outside(board, best))
+        return replace(table, board=board, at=best, outside=self._outside(board, best))
 
     # -- groups of orientations ----------------------------------------------------------------------------------
 
