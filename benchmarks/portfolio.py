@@ -163,7 +163,7 @@ def stock(folders: Sequence[Path], numbers: Sequence[int]) -> list[dict[str, flo
                 "fewest_sizes": len(found.entries[0].sizes),
                 "most_sizes": len(found.entries[-1].sizes),
                 "proven": sum(entry.proven for entry in found.entries),
-                "largest_gap_pct": max(100.0 * (1.0 - entry.bound / entry.cost) for entry in found.entries),
+                "largest_gap_pct": max(entry.gap_pct for entry in found.entries),
                 "size_sets_solved": found.solved,
                 "choices_tried": found.rounds,
             }

@@ -28,7 +28,7 @@ def _stop(number: int, frame: FrameType | None) -> None:
         frame = frame.f_back
     if asker is None:
         raise KeyboardInterrupt
-    if asker.f_globals["__name__"] in (__name__, "tractduct.cli"):
+    if asker.f_globals.get("__name__") in (__name__, "tractduct.cli"):
         os.write(2, b"Stopped; nothing was written.\n")
         os._exit(1)
     _thread.start_new_thread(_interrupt_again, ())

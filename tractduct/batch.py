@@ -18,7 +18,7 @@ from tractduct.inputs.reader import load_plan
 from tractduct.one_plan import Progress, study
 from tractduct.portfolio.find import Bundle, Place, read_bundle
 from tractduct.portfolio.outcome import Outcome, State, outcome_of_error, outcome_of_report
-from tractduct.portfolio.pool import Pool, answers_of_cluster
+from tractduct.portfolio.pool import ClusterError, Pool, answers_of_cluster
 from tractduct.portfolio.stock import StockList, StockPlan, stock_list, stock_plan
 from tractduct.portfolio.store import OUTCOME_FILE, Packed, Store
 from tractduct.report import Report, Wanted, work_out
@@ -166,7 +166,12 @@ def _told(places: Sequence[Place], store: Store, written: Sequence[Path], stock:
 
 
 def study_bundle(bundle: Bundle, options: Options) -> Packed:
-    """One plan's outcome and files; whatever goes wrong with the plan is an outcome too."""
+    """One plan's outcome and files; whatever goes wrong with the plan is an outcome too.
+
+    ClusterError on a machine whose program is not that of the options: its results would count as theirs.
+    """
+    if options.code != code_key():
+        raise ClusterError("a worker has other code of tractduct than the program that asked")
     try:
         return _studied(bundle, options)
     except Exception as error:

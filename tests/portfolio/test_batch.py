@@ -26,6 +26,7 @@ from tractduct import batch
 from tractduct.batch import Options, study_bundle
 from tractduct.cli import main
 from tractduct.portfolio.find import Bundle, find_plans, read_bundle
+from tractduct.portfolio.pool import ClusterError
 from tractduct.version import code_key
 
 ARGUMENTS = ["--quick", "--no-workbook"]
@@ -337,22 +338,52 @@ def test_killed_at_random_moments_nothing_is_lost(street: Street, tmp_path: Path
     assert not list(out.rglob(".unfinished*"))
 
 
-@pytest.mark.skipif(not hasattr(os, "killpg"), reason="no process groups here")
-@pytest.mark.parametrize(("what", "number"), [(".lock", 1), ("*/outcome.json", 2)], ids=["at the start", "at work"])
-def test_stopped_from_the_keyboard(what: str, number: int, street: Street, tmp_path: Path) -> None:
-    out = tmp_path / "out"
-    with subprocess.Popen(
-        command(street.folder, out, "--jobs", "2"), stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+# Runs the program, and sends a signal once something has been done so many times: not a moment earlier or later.
+AT_A_MOMENT = """
+import os, sys
+from pkgutil import resolve_name
+import tractduct.__main__
+owner, method, times, send, *sys.argv[1:] = sys.argv[1:]
+owner, left = resolve_name(owner), [int(times)]
+real = getattr(owner, method)
+
+def noted(*arguments, **named):
+    answer = real(*arguments, **named)
+    left[0] -= 1
+    if left[0] == 0:
+        eval(send)
+    return answer
+
+setattr(owner, method, noted)
+tractduct.__main__.run()
+"""
+MOMENTS = {
+    "the folder is locked": ("tractduct.portfolio.store:Store", "__enter__", 1, 0),
+    "the first process starts": ("tractduct.portfolio.pool:_Process", "__init__", 1, 0),
+    "both processes start": ("tractduct.portfolio.pool:_Process", "__init__", 2, 0),
+    "three plans are done": ("tractduct.portfolio.store:Store", "save", 3, 3),
+}
+
+
+def at_a_moment(moment: str, send: str, folder: Path, out: Path, *arguments: str) -> tuple[int, str, str]:
+    owner, method, times, _ = MOMENTS[moment]
+    what = [owner, method, str(times), send, *command(folder, out, *arguments)[3:]]
+    ended = subprocess.run(
+        [sys.executable, "-c", AT_A_MOMENT, *what], capture_output=True, text=True, check=False, timeout=300,
         start_new_session=True,
-    ) as process:  # fmt: skip
-        wait_for(lambda: len(list(out.glob(what))) >= number)
-        os.killpg(process.pid, signal.SIGINT)  # as a terminal does: the workers get it too
-        said, errors = process.communicate(timeout=60)
-    assert process.returncode == 1
-    assert errors == "Stopped. What was done stays; the same command goes on from there.\n"
-    assert said == ""
-    done = {name: data for name, data in content(out).items() if ".unfinished" not in name}
-    assert len(done) < len(street.whole), "it was stopped too late to matter"
+    )  # fmt: skip
+    return ended.returncode, ended.stdout, ended.stderr
+
+
+@pytest.mark.skipif(not hasattr(os, "killpg"), reason="no process groups here")
+@pytest.mark.parametrize("moment", MOMENTS)
+def test_stopped_from_the_keyboard(moment: str, street: Street, tmp_path: Path) -> None:
+    """A terminal sends the interrupt to the workers too."""
+    out = tmp_path / "out"
+    ended = at_a_moment(moment, "os.killpg(0, 2)", street.folder, out, "--jobs", "2")
+    assert ended == (1, "", "Stopped. What was done stays; the same command goes on from there.\n")
+    done = content(out)
+    assert len({name.partition("/")[0] for name in done}) == MOMENTS[moment][3]
     assert done.items() <= street.whole.items()
     if done:  # and goes on
         assert run(street.folder, out, "--jobs", "2") == 0
@@ -370,9 +401,8 @@ def test_two_runs_at_once(folder: Path, tmp_path: Path, capsys: pytest.CaptureFi
     out = tmp_path / "out"
     out.mkdir()
     with FileLock(out / ".lock"):
-        second = subprocess.run(command(folder, out), capture_output=True, text=True, timeout=60, check=False)
-    assert second.returncode == 2
-    assert second.stderr == (
+        assert run(folder, out) == 2
+    assert capsys.readouterr().err == (
         f"{out}: another run is writing its results there. Wait for it, or choose another folder with --out.\n"
     )
     assert content(out) == {}
@@ -464,6 +494,12 @@ def test_other_code_of_the_same_version_makes_every_plan_again(
         run(folder, out, "--jobs", "1")
     code_key.cache_clear()
     assert len(studied) == 4
+
+
+def test_a_worker_with_other_code_is_refused(folder: Path) -> None:
+    bundle = read_bundle(find_plans([folder])[0], "")
+    with pytest.raises(ClusterError, match="other code"):
+        study_bundle(bundle, Options(quick=True, code="0" * 64))
 
 
 def test_tables_in_inner_folders_and_a_workbook(tmp_path: Path) -> None:
@@ -597,15 +633,9 @@ def test_a_cluster_that_loses_a_worker(street: Street, tmp_path: Path) -> None:
     out = tmp_path / "out"
     with cluster(2, tmp_path) as (address, workers):
         wait_for_workers(address, 2)
-        with subprocess.Popen(
-            command(street.folder, out, "--dask", address), stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
-        ) as process:
-            wait_for(lambda: len(list(out.glob("*/outcome.json"))) >= 3)
-            workers[0].kill()
-            there = len(list(out.glob("*/outcome.json")))
-            said, errors = process.communicate(timeout=120)
-    assert there < 24, "the worker was killed too late to matter"
-    assert process.returncode == 0, errors
+        kill = f"os.kill({workers[0].pid}, 9)"
+        code, said, errors = at_a_moment("three plans are done", kill, street.folder, out, "--dask", address)
+    assert code == 0, errors
     assert "24 plans: 24 sized." in said
     assert content(out) == street.whole
 

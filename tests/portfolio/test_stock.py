@@ -239,7 +239,7 @@ def test_the_batch_says_what_is_searched_and_not_proven(
     for entry in searched:
         gap_pct = 100.0 * (1.0 - entry["bound"] / entry["cost"])
         assert entry["gap_pct"] == pytest.approx(gap_pct, abs=1e-5)
-        assert f"searched, not proven: {gap_pct:.2f} % less may be possible" in said
+        assert f"searched, not proven: {gap_pct:.3f} % less may be possible" in said
         assert any(cell.value == pytest.approx(gap_pct, abs=1e-5) for row in sheet.iter_rows() for cell in row
                    if isinstance(cell.value, float))  # fmt: skip
 

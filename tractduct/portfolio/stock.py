@@ -42,7 +42,8 @@ _PROVEN = 1e-6  # relative: a cost this close to its bound is the least
 _CUT_BROKEN = 1e-5  # part of the total: a cut broken by less moves the bound too little
 _STALLS = 1e-6  # relative gain of a round of cuts below which the linear program is left
 _MOST_LINEAR_ROUNDS = 60
-_MOST_ROUNDS = 200  # integer programs for each number of sizes
+_MOST_ROUNDS = 60  # integer programs for each number of sizes, where time is not limited
+_MOST_NODES = 20_000  # of the branches of one of them: a limit by which the same input still gives the same list
 _MISSING = 2.0  # times a section's dearest size: what a section without any size costs in a bound
 
 
@@ -106,7 +107,7 @@ class StockEntry:
     @property
     def said(self) -> str:
         """What is proven of it, in words."""
-        return "proven" if self.proven else f"searched, not proven: {self.gap_pct:.2f} % less may be possible"
+        return "proven" if self.proven else f"searched, not proven: {self.gap_pct:.3f} % less may be possible"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -602,6 +603,7 @@ class _Search:
                 ],
                 options={
                     "mip_rel_gap": 0.1 * _PROVEN,
+                    "node_limit": _MOST_NODES,
                     "time_limit": float(np.clip(self.clock.left_s(), 1e-3, 1e9)),
                 },
             )

@@ -257,7 +257,7 @@ def _stock_table(page: Page, stock: StockList) -> None:
         Column("Plan that pays most", TEXT, 24),
         Column("It pays more, %", PER_CENT, 11),
         Column("Proof", TEXT, 20),
-        Column("Could be less by, %", Look("0.00"), 12),
+        Column("Could be less by, %", Look("0.000"), 12),
     ]
     rows: list[list[Value]] = [
         [
