@@ -309,7 +309,7 @@ def _positive(text: str) -> float:
 
 
 def _study(options: argparse.Namespace) -> int:
-    return _run(options)
+    return _run(options, strict=False)
 
 
 def _deliver(options: argparse.Namespace) -> int:
@@ -324,7 +324,7 @@ def _buy(options: argparse.Namespace) -> int:
     return _run(options, bought=True)
 
 
-def _run(options: argparse.Namespace, *, bought: bool = False, turned: bool = False) -> int:
+def _run(options: argparse.Namespace, *, strict: bool = True, bought: bool = False, turned: bool = False) -> int:
     # Imported here so that --help and usage faults answer at once.
     from tractduct.inputs.reader import load_plan
     from tractduct.names import file_name
@@ -337,6 +337,7 @@ def _run(options: argparse.Namespace, *, bought: bool = False, turned: bool = Fa
     _refuse_plan_folder(options.out)
     wanted = Wanted(
         time_limit_s=options.seconds,
+        strict=strict,
         bought=bought,
         turned=turned,
         drive=_drive(plan, options.driven_by),

@@ -8,7 +8,8 @@ from tractduct.delivery.damper_search import DamperFront, search_dampers
 from tractduct.delivery.deliver import Delivery, deliver
 from tractduct.delivery.lots import LotDelivery, deliver_lots
 from tractduct.delivery.predict import Drive
-from tractduct.findings import Finding
+from tractduct.errors import Fault, InputFaults
+from tractduct.findings import Finding, Severity
 from tractduct.model.plan import Plan
 from tractduct.one_plan import Progress, Study, study, with_sizes
 from tractduct.orientation.study import OrientationStudy, study_orientation
@@ -25,12 +26,23 @@ class Report:
     buying: Buying | None = None
     orientation: OrientationStudy | None = None
     lots: LotDelivery | None = None
+    undelivered: tuple[Fault, ...] = ()  # why the delivered airflow could not be predicted
 
     @property
     def findings(self) -> tuple[Finding, ...]:
         """Of all its parts, the most urgent first."""
         parts = (self.study, self.delivery, self.buying, self.orientation)
         found = [finding for part in parts if part is not None for finding in part.findings]
+        found += [
+            Finding(
+                severity=Severity.WARNING,
+                rule="delivered airflow",
+                subject="system",
+                message=f"what the rooms get can't be predicted, so no damper is marked: {fault}",
+                advice="Mend that in the plan, and study it again",
+            )
+            for fault in self.undelivered
+        ]
         return tuple(sorted(found, key=lambda finding: finding.severity))
 
 
@@ -41,6 +53,7 @@ class Wanted:
     Attributes
     ----------
     time_limit_s : for each search of sizes; None: until proven
+    strict : a plan whose airflow can't be predicted is a fault; else it is sized all the same
     predicted, bought, turned : what is delivered, what purchasing asks, what the direction does
     drive, compressed_pct : of the prediction; None: what the plan says
     installed : flex product of lots that name none; empty: the first approved
@@ -49,6 +62,7 @@ class Wanted:
     """
 
     time_limit_s: float | None = None
+    strict: bool = True
     predicted: bool = True
     bought: bool = False
     turned: bool = False
@@ -63,19 +77,30 @@ def work_out(plan: Plan, wanted: Wanted, progress: Progress = lambda what, done,
     """A plan end to end. Raises what ``one_plan.study`` and ``deliver`` raise."""
     sized = study(plan, time_limit_s=wanted.time_limit_s, progress=progress)
     delivery, lots, buying, orientation = None, None, None, None
+    undelivered: tuple[Fault, ...] = ()
     if wanted.predicted and sized.size_set:
-        sized, front = chosen(sized, drive=wanted.drive, progress=progress)
-        delivery = deliver(
-            sized, drive=wanted.drive, compressed_pct=wanted.compressed_pct, by_dampers=front, progress=progress
-        )
+        try:
+            sized, front = chosen(sized, drive=wanted.drive, progress=progress)
+            delivery = deliver(
+                sized, drive=wanted.drive, compressed_pct=wanted.compressed_pct, by_dampers=front, progress=progress
+            )
+        except InputFaults as faults:
+            if wanted.strict:
+                raise
+            undelivered = tuple(faults.faults)
     if wanted.bought:
         installed = wanted.installed or plan.flex[0]
-        buying = buy(sized, drive=wanted.drive, lots=wanted.lots, installed=installed, progress=progress)
+        dampers = delivery.marks.by_size(sized.size_set) if delivery else None
+        buying = buy(
+            sized, drive=wanted.drive, lots=wanted.lots, installed=installed, dampers=dampers, progress=progress
+        )
     if wanted.turned:
         orientation = study_orientation(sized, most_packages=wanted.most_packages, progress=progress)
     if delivery is not None:
         lots = deliver_lots(delivery, wanted.installed, orientation.lots if orientation else None)
-    return Report(study=sized, delivery=delivery, buying=buying, orientation=orientation, lots=lots)
+    return Report(
+        study=sized, delivery=delivery, buying=buying, orientation=orientation, lots=lots, undelivered=undelivered
+    )
 
 
 def chosen(

@@ -259,7 +259,7 @@ def test_what_makes_the_costs_per_lot_differ_by_hand(tmp_path):
         assert row["flex"] == pytest.approx(metal + flex - mean)
         assert row["waste"] == pytest.approx(0.1 * (metal + flex))
         assert row["per_lot"] == pytest.approx(whole[row["lots"]])
-        steps = ("as_drawn", "flex", "waste", "whole_packages")
+        steps = ("as_drawn", "dampers", "flex", "waste", "whole_packages")
         assert math.fsum(row[name] for name in steps) == pytest.approx(row["per_lot"])
     assert "Cost per lot: what is added to the standard set's" in words_of(found, tmp_path, "Stock list")
     assert cost_per_lot(buy(study_of(joined_plan(None)))).empty  # no prices

@@ -70,8 +70,14 @@ class Order:
         return float(np.nansum([*ducts, *(line.cost for line in self.fittings)]))
 
 
-def make_order(study: Study, lots: Mapping[str, int]) -> Order:
-    """The order for a number of lots by flex product; ValueError without a size set."""
+DAMPER = "balancing damper"  # as the lists call it
+
+
+def make_order(study: Study, lots: Mapping[str, int], dampers: Mapping[str, int] | None = None) -> Order:
+    """The order for a number of lots by flex product; ValueError without a size set.
+
+    ``dampers`` : balancing dampers of a lot by the size of their run.
+    """
     if not study.size_set:
         raise ValueError("no size set holds, so there is nothing to buy")
     plan, sizes = study.plan, study.size_set
@@ -106,6 +112,12 @@ def make_order(study: Study, lots: Mapping[str, int]) -> Order:
                 price=_known(plan.fitting_prices.get((name, size))),
             )
             for (name, shown, size), n in sorted(count.items(), key=lambda i: (i[0][0], rank[i[0][2]], i[0][1]))
+        )
+        + tuple(
+            FittingLine(
+                fitting=DAMPER, size=size, count=n * total, price=plan.dampers.price if plan.prices else math.nan
+            )
+            for size, n in sorted((dampers or {}).items(), key=lambda item: rank[item[0]])
         ),
     )
 

@@ -35,7 +35,6 @@ from tractduct.writers.plan_picture import draw_plan
 
 MOST_ROSES = 6
 ROSES_IN_A_ROW = 3
-LOT_FLOOR_IN = 5.4  # of a floor on a lot's plan picture: its letters are still read when it fills a letter page
 STEP_DEG = 3.0  # of the lines between the faces
 AS_DRAWN, MIRRORED = (BLUE, "solid", "o"), (VERMILION, (0, (3.0, 1.2)), "s")
 
@@ -50,31 +49,17 @@ class OrientationPictures:
 
     roses: Path | None
     plan: Path | None
-    lots: dict[str, Path]
 
 
 def draw_orientation_pictures(result: OrientationStudy, folder: Path) -> OrientationPictures:
-    """Draw them; the plan pictures as SVG too, each turn of the house once."""
+    """Draw them; the plan picture as SVG too."""
     plan = result.study.plan
     roses = None
     if len(plan.fronts) > 1:
         roses = folder / "roses.png"
         save_figure(rooms_by_direction(result), roses)
     as_drawn = draw_plan(result, folder, title=f"{shortened(plan.name, 60)}: as drawn, front to the south").get("png")
-    drawn: dict[tuple[float, bool], Path] = {}
-    lots: dict[str, Path] = {}
-    for lot in plan.lots:
-        turn = (lot.azimuth_deg, lot.mirrored)
-        if turn not in drawn:
-            name = f"plan-{lot.azimuth_deg:g}{'-mirrored' if lot.mirrored else ''}"
-            found = draw_plan(
-                result, folder, name=name, azimuth_deg=turn[0], mirrored=turn[1], largest_floor_in=LOT_FLOOR_IN
-            )
-            if not found:
-                break
-            drawn[turn] = found["png"]
-        lots[lot.name] = drawn[turn]
-    return OrientationPictures(roses=roses, plan=as_drawn, lots=lots)
+    return OrientationPictures(roses=roses, plan=as_drawn)
 
 
 def rooms_by_direction(result: OrientationStudy) -> Figure:

@@ -11,7 +11,7 @@ import pandas as pd
 from tractduct.one_plan import Study
 from tractduct.purchasing.buy import Buying
 from tractduct.purchasing.compare import COMPRESSIONS_PCT
-from tractduct.purchasing.order import Order
+from tractduct.purchasing.order import DAMPER, Order
 from tractduct.units import NOMINAL, UnitSystem
 from tractduct.writers.harmless import harmless
 
@@ -201,25 +201,27 @@ def cost_per_lot(buying: Buying) -> pd.DataFrame:
     """One row a purchase list: what makes its cost per lot another than the standard set's. Empty without prices.
 
     Columns: list, lots, as_drawn (at the mean price of the approved flex, the standard set's cost), then what is
-    added by flex (the price of the flex of these lots), waste and whole_packages, and per_lot, their sum.
+    added by dampers, flex (the price of the flex of these lots), waste and whole_packages, and per_lot, their sum.
     """
     rows = []
     for part in buying.lists if buying.study.plan.prices else ():
         mean, order = buying.study.recommended.cost, part.order
         steps = [order.cost_of_feet(waste=False), order.cost_of_feet(waste=True), order.cost]
         drawn, with_waste, whole = (cost / part.lots for cost in steps)
+        dampers = float(np.nansum([x.cost for x in order.fittings if x.fitting == DAMPER])) / part.lots
         rows.append(
             {
                 "list": part.name,
                 "lots": part.lots,
                 "as_drawn": mean,
-                "flex": drawn - mean,
+                "dampers": dampers,
+                "flex": drawn - mean - dampers,
                 "waste": with_waste - drawn,
                 "whole_packages": whole - with_waste,
                 "per_lot": whole,
             }
         )
-    return _frame(rows, "list lots as_drawn flex waste whole_packages per_lot")
+    return _frame(rows, "list lots as_drawn dampers flex waste whole_packages per_lot")
 
 
 _CSV_COLUMNS = (

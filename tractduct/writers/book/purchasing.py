@@ -360,12 +360,13 @@ def _cost_per_lot(page: Page, buying: Buying) -> None:
         [
             Column("Lots", WHOLE),
             Column("Standard set", DOLLARS, unit="USD"),
+            Column("Dampers", MORE, unit="USD"),
             Column("Flex", MORE, unit="USD"),
             Column("Waste", MORE, unit="USD"),
             Column("Whole boxes and sticks", MORE, unit="USD"),
             Column("Cost per lot", replace(DOLLARS, bold=True), unit="USD"),
         ],
-        frame_rows(frame, ["lots", "as_drawn", "flex", "waste", "whole_packages", "per_lot"]),
+        frame_rows(frame, ["lots", "as_drawn", "dampers", "flex", "waste", "whole_packages", "per_lot"]),
     )
 
 
