@@ -55,12 +55,12 @@ def in_cents(front: TradeOff) -> list[tuple[int, int]]:
     return [(entry.distinct_sizes, round(100 * entry.cost)) for entry in reversed(front.entries)]
 
 
-def race(problem: SizingProblem, naive_limit_s: float) -> dict[str, float]:
+def race(problem: SizingProblem, naive_limit_s: float, repeats: int) -> dict[str, float]:
     """Seconds of everything raced at one plan; naive times are a lower bound where the limit was met."""
     row: dict[str, float] = {}
-    row["least_s"], least = timed(lambda: least_cost(problem), repeats=3)
-    row["front_s"], front = timed(lambda: trade_off_of(problem), repeats=3)
-    row["recommend_s"], _ = timed(lambda: recommend(problem, WITHIN_PCT), repeats=3)
+    row["least_s"], least = timed(lambda: least_cost(problem), repeats)
+    row["front_s"], front = timed(lambda: trade_off_of(problem), repeats)
+    row["recommend_s"], _ = timed(lambda: recommend(problem, WITHIN_PCT), repeats)
     ours = in_cents(front)
     row["numbers"] = len(ours)
     row["naive_least_s"], found = timed(lambda: Naive(problem).solve(None, naive_limit_s))
@@ -106,7 +106,7 @@ def main() -> None:
     raced = []
     for groups in (1, 2, 3):
         for seed in seeds:
-            row = race(synthetic_plan(n_section, n_variant, groups, seed), args.naive_limit_s)
+            row = race(synthetic_plan(n_section, n_variant, groups, seed), args.naive_limit_s, 1 if args.quick else 3)
             raced.append({"groups": groups, "seed": seed, **row})
             print(
                 f"{groups:6d} {seed:4d} |"

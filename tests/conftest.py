@@ -2,13 +2,21 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 from plan_folder import PlanTables, small_plan
 
 WritePlan = Callable[..., Path]
+
+# What is drawn at random is the same in each run, and no example fails for a slow machine.
+settings.register_profile("same", derandomize=True, database=None, deadline=None)
+settings.load_profile("same")
+# Commands that tests start as processes would compile the package anew each time.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 
 @pytest.fixture

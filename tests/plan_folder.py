@@ -10,6 +10,7 @@ import tomllib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -111,15 +112,28 @@ def written(plan: PlanTables, form: str = "csv") -> Iterator[Path]:
         yield plan.write(Path(folder) / "plan", form)
 
 
-def study_of(plan: PlanTables, form: str = "csv") -> tractduct.Study:
+def studied(plan: PlanTables, form: str = "csv", *, quick: bool = False) -> tractduct.Study:
     """Write, read and study a plan."""
     with written(plan, form) as folder:
-        return tractduct.study(folder)
+        return tractduct.study(folder, quick=quick)
 
 
-def results_of(plan: PlanTables, form: str = "csv") -> dict[str, Any]:
+def study_of(plan: PlanTables, form: str = "csv", *, quick: bool = False) -> tractduct.Study:
+    """The same, once for all tests of a process that ask for it: a study is frozen."""
+    if plan.files:
+        return studied(plan, form, quick=quick)
+    return _kept(json.dumps([plan.config, plan.tables]), form, quick)
+
+
+@lru_cache(maxsize=64)
+def _kept(text: str, form: str, quick: bool) -> tractduct.Study:
+    config, tables = json.loads(text)
+    return studied(PlanTables(config, tables), form, quick=quick)
+
+
+def results_of(plan: PlanTables, form: str = "csv", *, quick: bool = False) -> dict[str, Any]:
     """What results.json would hold."""
-    return results(Report(study=study_of(plan, form)))
+    return results(Report(study=study_of(plan, form, quick=quick)))
 
 
 def small_plan(**parts: dict[str, Any]) -> PlanTables:

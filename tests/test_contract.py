@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from plan_folder import PlanTables, read_tables, results_of, section, small_plan, study_of, wide, with_prices, written
+from plan_folder import PlanTables, read_tables, results_of, section, small_plan, studied, wide, with_prices, written
 from random_plans import random_plan
 from reference import Reference
 
@@ -333,7 +333,7 @@ def test_the_order_of_rows_does_not_matter() -> None:
 
 def test_the_same_study_gives_the_same_text() -> None:
     plan = with_prices(rectangular())
-    assert results_text(Report(study=study_of(plan))) == results_text(Report(study=study_of(plan)))
+    assert results_text(Report(study=studied(plan))) == results_text(Report(study=studied(plan)))
 
 
 def test_a_cap_on_distinct_sizes() -> None:

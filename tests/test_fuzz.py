@@ -166,7 +166,7 @@ def test_another_hand(kind: str) -> None:
     """Each kind, with others before and behind it."""
     made: Counter[str] = Counter()
 
-    @examples(4)
+    @examples(3)
     @given(st.data())
     def run(data: st.DataObject) -> None:
         base, folder, changes, told = with_change(KEEPS[kind], data.draw)
@@ -193,7 +193,7 @@ def test_no_plan_any_more(kind: str) -> None:
     """An error at the place, whatever else the hand did that wrote it."""
     made: Counter[str] = Counter()
 
-    @examples(4)
+    @examples(3)
     @given(st.data())
     def run(data: st.DataObject) -> None:
         _, folder, changes, told = with_change(BREAKS[kind], data.draw)
@@ -341,7 +341,7 @@ def _grid(data: bytes) -> list[list[str]] | None:
 def test_damage(what: str) -> None:
     seen: Counter[str] = Counter()
 
-    @examples(60)
+    @examples(40)
     @given(st.data())
     def run(data: st.DataObject) -> None:
         base = data.draw(st.sampled_from(sorted(BASES)))

@@ -138,7 +138,7 @@ def assert_balanced(net: Net, found: AirflowSolution, leakage: Leakage | None = 
             assert carried == pytest.approx((1.0 - part) * found.blower_cfm[0], rel=1e-8)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(
     seed=st.integers(0, 10**6),
     pressure=st.floats(1e-4, 3.0),
@@ -325,7 +325,7 @@ def test_leakage_is_between_blower_and_ducts() -> None:
     assert found.supply_inwc == pytest.approx(alone.supply_inwc, rel=1e-9)
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(seed=st.integers(0, 10**6), which=st.integers(0, 100))
 def test_more_resistance_less_air(seed: int, which: int) -> None:
     """A longer or rougher section never gets more air at held pressure, and the system never moves more."""

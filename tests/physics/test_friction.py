@@ -24,7 +24,7 @@ from tractduct.physics.friction import (
     round_area_ft2,
 )
 
-PROPERTY = settings(max_examples=60, deadline=None, derandomize=True)
+PROPERTY = settings(max_examples=60)
 M_PER_FT = 0.3048  # exact
 FT_PER_IN = 1.0 / 12.0
 

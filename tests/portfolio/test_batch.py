@@ -56,14 +56,26 @@ def faulty() -> PlanTables:
     return plan
 
 
-@pytest.fixture
-def folder(tmp_path: Path) -> Path:
+def four_plans(top: Path) -> Path:
     """Four plans that can be sized, one of them further down."""
-    top = tmp_path / "plans"
     for seed in range(3):
         turned(seed).write(top / f"house {seed}")
     turned(3).write(top / "more" / "House #4")
     return top
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    return four_plans(tmp_path / "plans")
+
+
+@pytest.fixture(scope="module")
+def results_of_four(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """What a batch of the four plans leaves. To be copied."""
+    top = tmp_path_factory.mktemp("four")
+    with redirect_stdout(io.StringIO()):
+        assert run(four_plans(top / "plans"), top / "out", "--jobs", "1") == 0
+    return top / "out"
 
 
 def run(folder: Path, out: Path, *arguments: str) -> int:
@@ -192,8 +204,7 @@ def test_a_result_takes_no_file_away_that_is_not_its_own(folder: Path, tmp_path:
 
 
 def damaged(folder: Path, out: Path, change: Callable[[dict[str, Any]], object]) -> str:
-    """What a batch says whose first result was changed by hand; it is run twice."""
-    run(folder, out, "--jobs", "1")
+    """What a batch says that finds its first result changed by hand."""
     path = out / "house-0" / "outcome.json"
     document = json.loads(path.read_text(encoding="utf-8"))
     changed = change(document)
@@ -210,11 +221,12 @@ def outside(name: str) -> Callable[[dict[str, Any]], object]:
 
 
 @pytest.mark.parametrize("up", ["../{}", "..\\{}", "{}", "sub/../../{}"])
-def test_a_file_outside_the_folder_is_never_touched(up: str, folder: Path, tmp_path: Path) -> None:
+def test_a_file_outside_the_folder_is_never_touched(
+    up: str, folder: Path, results_of_four: Path, tmp_path: Path
+) -> None:
     """A run in which the plan has changed takes away what the earlier result left, and that alone."""
-    out = tmp_path / "out"
+    out = shutil.copytree(results_of_four, tmp_path / "out")
     precious = out / "precious.txt"
-    run(folder, out, "--jobs", "1")
     precious.write_text("mine", encoding="utf-8")
     (out / "house-0" / "sub").mkdir()
     turned(9).write(folder / "house 0")
@@ -254,9 +266,9 @@ SHAPES: dict[str, tuple[Callable[[dict[str, Any]], object], str]] = {
 
 
 @pytest.mark.parametrize("how", SHAPES)
-def test_a_result_of_another_shape_is_made_again(how: str, folder: Path, tmp_path: Path) -> None:
+def test_a_result_of_another_shape_is_made_again(how: str, folder: Path, results_of_four: Path, tmp_path: Path) -> None:
     change, why = SHAPES[how]
-    out = tmp_path / "out"
+    out = shutil.copytree(results_of_four, tmp_path / "out")
     said = damaged(folder, out, change)
     assert f"made again: 1, such as house-0/outcome.json: {why}" in said
     assert "Traceback" not in said

@@ -21,7 +21,7 @@ from tractduct.sizing import highs, relaxation, solve
 from tractduct.sizing.program import HOLDS_TOLERANCE, SizingProblem
 from tractduct.sizing.solve import Solution, least_cost, recommend, recommended, trade_off_of
 
-SMALL = settings(max_examples=120, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+SMALL = settings(max_examples=60, suppress_health_check=[HealthCheck.too_slow])  # eleven tests draw from the same
 SAME = 1e-9
 
 
@@ -252,7 +252,7 @@ def with_change_cost(problem: SizingProblem, seed: int) -> SizingProblem:
         (16, 32, 1, 0, False),
         (16, 32, 3, 1, False),
         (24, 64, 2, 2, False),
-        (40, 96, 2, 3, False),
+        (32, 96, 2, 3, False),
         (32, 64, 1, 4, False),
         (16, 32, 1, 5, True),
         (24, 64, 3, 6, True),
@@ -279,7 +279,7 @@ def test_front_agrees_with_another_solver(
 @pytest.mark.parametrize("reducer", [0.0, 1.0])
 def test_whole_dollar_prices_tie_and_the_first_set_is_taken(reducer: float) -> None:
     """Equal prices for many swaps of sizes: variants in another order lead the solver another way."""
-    problem = synthetic_plan(20, 64, 2, seed=5)
+    problem = synthetic_plan(16, 32, 2, seed=5)
     problem = dataclasses.replace(
         problem, cost=np.round(problem.cost / 10.0), change_cost=np.full_like(problem.cost, reducer)
     )

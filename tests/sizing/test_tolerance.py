@@ -28,7 +28,7 @@ from tractduct.sizing.program import SizingProblem
 from tractduct.sizing.remedies import PRESSURE_STEP_INWC
 from tractduct.sizing.solve import Solution, least_cost, recommend, trade_off_of
 
-MANY = settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+MANY = settings(max_examples=40, suppress_health_check=[HealthCheck.too_slow])
 ONE_BILLIONTH = Fraction(1, 10**9)  # the stated rule: a limit is met up to this part of it
 # By how much of its limit a set's loss is over (+) or under (-) it. The solver's own tolerances are 1e-7 and 1e-6.
 OFF = (0.0, 1e-10, 5e-10, 2e-9, 1e-8, 1e-7, 1e-6, -1e-10, -1e-8, -1e-7, -1e-6)
