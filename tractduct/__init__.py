@@ -46,12 +46,13 @@ if TYPE_CHECKING:  # what _HOMES says, for type checkers
     from tractduct.orientation.study import OrientationStudy, study_orientation
     from tractduct.purchasing.buy import Buying, buy
     from tractduct.version import VERSION as __version__
+    from tractduct.report import Report
     from tractduct.writers import delivery_tables, orientation_tables, purchasing_tables, tables
     from tractduct.writers.output import write_report as write
 
 __all__ = [
     "Buying", "Delivery", "Fault", "Finding", "InputFaults", "LotDelivery", "OrientationStudy", "OutOfTime",
-    "OutputError", "Plan", "Severity", "SolverError", "Study", "TractductError", "__version__", "buy", "deliver",
+    "OutputError", "Plan", "Report", "Severity", "SolverError", "Study", "TractductError", "__version__", "buy", "deliver",
     "deliver_lots", "delivery_tables", "load_plan", "orientation_tables", "purchasing_tables", "study",
     "study_orientation", "tables", "write",
 ]  # fmt: skip
@@ -66,6 +67,7 @@ _HOMES = {  # public name -> module, or module:name, within this package
     "OutOfTime": "errors:OutOfTime",
     "OutputError": "errors:OutputError",
     "Plan": "model.plan:Plan",
+    "Report": "report:Report",
     "Severity": "findings:Severity",
     "SolverError": "errors:SolverError",
     "Study": "one_plan:Study",

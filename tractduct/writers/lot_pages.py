@@ -127,7 +127,7 @@ def pdf_of(lots: Sequence[LotPages], *, title: str, metric: bool = False) -> byt
     _fonts()
     out = io.BytesIO()
     paper = A4 if metric else LETTER
-    canvas = Canvas(out, pagesize=paper, invariant=1, pageCompression=1)
+    canvas = Canvas(out, pagesize=paper, invariant=1, pageCompression=1, initialFontName=FONT)
     canvas.setTitle(title)
     canvas.setAuthor("tractduct")
     canvas.setSubject("What to build and how to balance it, lot by lot")

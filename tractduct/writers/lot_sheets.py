@@ -159,7 +159,7 @@ def _build(study: Study, table: MarkTable | None, flex: str) -> Table:
     by_season = table is not None and table.positions > 1
     columns = (
         Column(header="Run", share=1.1, bold=True),
-        Column(header="From", share=1.1),
+        Column(header="From", share=1.5),
         Column(header="Room", share=2.3),
         Column(header=f"Size, {units.unit('in')}", share=1.2, align="centre", bold=True),
         Column(header="Duct", share=2.2),
