@@ -45,15 +45,15 @@ if TYPE_CHECKING:  # what _HOMES says, for type checkers
     from tractduct.one_plan import Study
     from tractduct.orientation.study import OrientationStudy, study_orientation
     from tractduct.purchasing.buy import Buying, buy
-    from tractduct.version import VERSION as __version__
     from tractduct.report import Report
+    from tractduct.version import VERSION as __version__
     from tractduct.writers import delivery_tables, orientation_tables, purchasing_tables, tables
     from tractduct.writers.output import write_report as write
 
 __all__ = [
     "Buying", "Delivery", "Fault", "Finding", "InputFaults", "LotDelivery", "OrientationStudy", "OutOfTime",
-    "OutputError", "Plan", "Report", "Severity", "SolverError", "Study", "TractductError", "__version__", "buy", "deliver",
-    "deliver_lots", "delivery_tables", "load_plan", "orientation_tables", "purchasing_tables", "study",
+    "OutputError", "Plan", "Report", "Severity", "SolverError", "Study", "TractductError", "__version__", "buy",
+    "deliver", "deliver_lots", "delivery_tables", "load_plan", "orientation_tables", "purchasing_tables", "study",
     "study_orientation", "tables", "write",
 ]  # fmt: skip
 _HOMES = {  # public name -> module, or module:name, within this package
