@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import io
 from collections.abc import Callable, Hashable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache, lru_cache
 from pathlib import Path
+from typing import Any
 
 import matplotlib
 from reportlab.lib.pagesizes import A4, LETTER
@@ -21,7 +22,7 @@ from reportlab.pdfgen.canvas import Canvas
 FONT, BOLD = "tractduct", "tractduct-bold"
 MARGIN = 36.0  # points
 HEAD_POINTS, TEXT_POINTS, LABEL_POINTS, SMALL_POINTS = 15.0, 9.5, 7.5, 7.0
-ROW_POINTS, LEAST_ROW_POINTS = 15.0, 10.5  # of a table's row
+ROW_POINTS, LEAST_ROW_POINTS, LEAST_BALANCE_POINTS = 15.0, 10.5, 8.5  # of a table's row
 LEAST_PICTURE = 200.0  # points high; below this a long table goes on a page of its own
 LEAST_POINTS = 6.0  # below this a text is cut
 GREY, PALE = 0.35, 0.93
@@ -127,7 +128,9 @@ def pdf_of(lots: Sequence[LotPages], *, title: str, metric: bool = False) -> byt
     _fonts()
     out = io.BytesIO()
     paper = A4 if metric else LETTER
-    canvas = Canvas(out, pagesize=paper, invariant=1, pageCompression=1, initialFontName=FONT)
+    # Else reportlab's own first font, which is not embedded, is named on every page.
+    first: Any = FONT  # a name, whatever its annotation says
+    canvas = Canvas(out, pagesize=paper, invariant=1, pageCompression=1, initialFontName=first)
     canvas.setTitle(title)
     canvas.setAuthor("tractduct")
     canvas.setSubject("What to build and how to balance it, lot by lot")
@@ -185,7 +188,7 @@ class _Lot:
 
     def draw(self) -> None:
         build = self._build_parts()
-        pages: list[Callable[[], None]] = [*build, *([self._balance] if self.lot.balance else [])]
+        pages: list[Callable[[], None]] = [*build, *self._balance_parts()]
         for number, page in enumerate(pages, start=1):
             page()
             self._foot(number, len(pages))
@@ -223,22 +226,46 @@ class _Lot:
 
     # -- page 2 ------------------------------------------------------------------------------------------
 
-    def _balance(self) -> None:
+    def _balance_parts(self) -> Iterator[Callable[[], None]]:
+        """Page 2, and further ones for runs that do not fit on it."""
+        table = self.lot.balance
+        if table is None:
+            return
+        room = self.high - MARGIN - 44.0 - self._steps_high() - self.bottom - self._blanks_high()
+        most = max(1, int(room / LEAST_BALANCE_POINTS) - self._head_rows(table))
+        for start in range(0, max(len(table.rows), 1), most):
+            last = start + most >= len(table.rows)
+            part = replace(table, rows=table.rows[start : start + most], totals=table.totals if last else ())
+            yield lambda part=part, last=last: self._balance(part, last)  # type: ignore[misc]
+
+    def _steps(self) -> list[list[str]]:
+        return [wrapped(step, self.across - 16.0, TEXT_POINTS) for step in self.lot.steps]
+
+    def _steps_high(self) -> float:
+        return 6.0 + sum(13.0 * len(lines) + 2.0 for lines in self._steps())
+
+    def _blanks_high(self) -> float:
+        return 27.0 * ((len(self.lot.blanks) + 2) // 3) + 8.0
+
+    def _head_rows(self, table: Table) -> int:
+        return 1 + bool(table.bands) + bool(table.totals)
+
+    def _balance(self, table: Table, last: bool) -> None:
         lot = self.lot
-        assert lot.balance is not None
         top = self._head("Balance")
-        for number, step in enumerate(lot.steps, start=1):
-            for k, line in enumerate(wrapped(step, self.across - 16.0, TEXT_POINTS)):
+        for number, lines in enumerate(self._steps(), start=1):
+            for k, line in enumerate(lines):
                 top -= 13.0
                 if k == 0:
                     self._text(self.left, top, f"{number}", TEXT_POINTS, BOLD)
                 self._text(self.left + 14.0, top, line, TEXT_POINTS)
             top -= 2.0
         top -= 6.0
-        blanks = 27.0 * ((len(lot.blanks) + 2) // 3)
-        rows = len(lot.balance.rows) + 1 + bool(lot.balance.bands) + bool(lot.balance.totals)
-        row = max(8.5, min(19.0, (top - self.bottom - blanks - 8.0) / rows))
-        top = self._table(lot.balance, top, row) - 8.0
+        rows = len(table.rows) + self._head_rows(table)
+        row = max(LEAST_BALANCE_POINTS, min(19.0, (top - self.bottom - self._blanks_high()) / rows))
+        top = self._table(table, top, row) - 8.0
+        if not last:
+            return
         third = self.across / 3.0
         for n, (label, expected) in enumerate(lot.blanks):
             x, y = self.left + third * (n % 3), top - 27.0 * (n // 3) - 24.0
