@@ -453,8 +453,8 @@ def delivered_or_told(folder: Path) -> Delivery | str:
 
 
 def settled(got: Delivery) -> None:
-    readings = [got.open_dampers, got.compressed, got.balanced.before, got.balanced.after]
-    for found in [*readings, *([got.setting.delivered] if got.setting else [])]:
+    readings = [got.open_dampers, got.compressed, got.balanced.before, got.balanced.after, got.marks.chosen.delivered]
+    for found in readings:
         loose = ~found.solution.settled
         carried = found.room_cfm[loose]
         assert not ((carried > 0.0) & (carried < float("inf"))).any()

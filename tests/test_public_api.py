@@ -18,6 +18,7 @@ from plan_folder import with_prices
 
 import tractduct
 from tractduct.cli import main
+from tractduct.report import Wanted, work_out
 
 ROOT = Path(__file__).parents[1]
 PACKAGE = ROOT / "tractduct"
@@ -101,20 +102,18 @@ def test_faults_of_a_plan_are_value_errors(tmp_path: Path) -> None:
 
 
 def test_write_leaves_what_the_command_line_does(plan, write_plan, tmp_path: Path) -> None:
+    """Workbook, results, pages of the lots and purchase list: the same bytes, so that two runs agree too."""
     priced = with_prices(plan)
     priced.tables["lots"] = [{"lot": "1", "front_faces": "N", "flex": "granite"}]
     folder = write_plan(priced)
-    result = tractduct.study(folder)
-    delivery = tractduct.deliver(result)
-    made = tractduct.write(result, tmp_path / "bought", delivery, buying=tractduct.buy(result))
-    assert main(["buy", str(folder), "--out", str(tmp_path / "buy")]) == 0
-    orientation = tractduct.study_orientation(result)
-    lots = tractduct.deliver_lots(orientation, delivery, "meadow")
-    made += tractduct.write(result, tmp_path / "turned", delivery, lots=lots)
-    assert main(["lots", str(folder), "--out", str(tmp_path / "lots")]) == 0
-    for mine, other in (("bought", "buy"), ("turned", "lots")):
-        theirs = {path.name: path.read_bytes() for path in (tmp_path / other).iterdir()}
-        assert {path.name: path.read_bytes() for path in made if path.parent.name == mine} == theirs
+    plan = tractduct.load_plan(folder)
+    made = []
+    for command, wanted in (("study", Wanted()), ("buy", Wanted(bought=True)), ("lots", Wanted(turned=True))):
+        made += tractduct.write(work_out(plan, wanted), tmp_path / f"my {command}")
+        assert main([command, str(folder), "--out", str(tmp_path / command)]) == 0
+        theirs = {path.name: path.read_bytes() for path in (tmp_path / command).iterdir()}
+        assert {path.name: path.read_bytes() for path in made if path.parent.name == f"my {command}"} == theirs
+        assert "test-plan-lots.pdf" in theirs
 
 
 @pytest.mark.parametrize("path", WITH_EXAMPLES, ids=lambda path: path.relative_to(PACKAGE).as_posix())

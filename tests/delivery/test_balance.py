@@ -1,17 +1,16 @@
-"""Balancing: damper settings of each variant, and one setting for both seasons."""
+"""Balancing: damper settings of each variant, and distances in tolerances."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
-from driven_plans import AT_SITE, HIGH, SIZES, at_sizes, blower_plan, case_of, ducts_of, with_blower, with_devices
-from plan_folder import PlanTables, section, small_plan
+from driven_plans import AT_SITE, SIZES, at_sizes, case_of, ducts_of, with_blower, with_devices
+from plan_folder import section, small_plan
 from random_plans import random_plan
-from scipy.optimize import differential_evolution, minimize
 
-from tractduct.delivery.balance import Balance, balance, one_setting, tolerances_off
-from tractduct.delivery.flow import SizedDucts, section_loss_inwc, with_dampers
-from tractduct.delivery.predict import Delivered, Drive, default_drive, installed_ducts, predict
+from tractduct.delivery.balance import balance, tolerances_off
+from tractduct.delivery.flow import SizedDucts
+from tractduct.delivery.predict import Drive, installed_ducts, predict
 from tractduct.sizing.case import Case
 
 EVERYWHERE = ("small", *range(8))
@@ -170,120 +169,6 @@ def test_a_second_run_shut_in_heating() -> None:
     assert np.isfinite(got.damper_inwc[~heating, run]).all()
     assert np.isnan(got.after.run_cfm[heating, run]).all()
     np.testing.assert_allclose(got.after.room_cfm, case.variants.room_airflow_cfm, rtol=1e-8)
-
-
-# -- one setting for both seasons ---------------------------------------------------------------------------------
-
-
-def three_rooms(seed: int) -> PlanTables:
-    """One orientation, one flex product, three rooms of random airflow."""
-    rng = np.random.default_rng(seed)
-    plan = small_plan(variants={"front_faces": ["N"], "flex": ["meadow"]})
-    plan.tables["airflow"] = [
-        {
-            "front_faces": "N",
-            "room": room,
-            "heating_cfm": int(rng.integers(40, 160)),
-            "cooling_cfm": int(rng.integers(40, 200)),
-        }
-        for room in ("Den", "Bed", "Kitchen")
-    ]
-    return plan
-
-
-def worst(found: Delivered) -> float:
-    """The worst room's distance in tolerances, by the defaults: the greater of 20 % and 25 cfm."""
-    allowed = np.maximum(0.20 * found.room_design_cfm, 25.0)
-    return float(np.max(np.abs(found.room_cfm - found.room_design_cfm) / allowed))
-
-
-def at_both(case: Case, ducts: SizedDucts, coefficient: np.ndarray, drive: Drive) -> Delivered:
-    """Both seasons with one setting (n_section,)."""
-    return predict(case, with_dampers(ducts, np.tile(coefficient, (2, 1))), drive=drive, strict=False)
-
-
-def best_found(case: Case, ducts: SizedDucts, drive: Drive) -> float:
-    """The least worst deviation over three dampers, by a global search and a local one."""
-    runs = [i for i, s in enumerate(case.tree.sections) if s.is_run and s.side != "return"]
-
-    def off(log_coefficient: np.ndarray) -> float:
-        coefficient = np.zeros(len(case.tree.sections))
-        coefficient[runs] = np.exp(np.minimum(log_coefficient, 0.0))
-        return worst(at_both(case, ducts, coefficient, drive))
-
-    rough = differential_evolution(off, [(-18.0, -7.0)] * 3, seed=1, maxiter=25, popsize=8, polish=False)
-    fine = minimize(off, rough.x, method="Nelder-Mead", options={"xatol": 1e-5, "fatol": 1e-7, "maxiter": 600})
-    return min(rough.fun, fine.fun)
-
-
-def settings_of(plan: PlanTables) -> tuple[Case, SizedDucts, Balance, Drive]:
-    case = case_of(plan)
-    ducts, drive = ducts_of(case), default_drive(case.plan)
-    return case, ducts, balance(case, ducts, drive=drive), drive
-
-
-BLOWERS = {"held": None, "blower": {"only": {0: 0.8, 300: 0.7, 600: 0.4, 900: 0.0}}}
-
-
-@pytest.mark.parametrize("driven", BLOWERS)
-def test_one_setting_is_no_worse_than_either_seasons(driven: str) -> None:
-    for seed in range(12):
-        plan = three_rooms(seed)
-        plan = with_blower(plan, BLOWERS[driven]) if BLOWERS[driven] else plan
-        case, ducts, own, drive = settings_of(plan)
-        one = one_setting(case, ducts, own, drive=drive)
-        assert one is not None
-        assert one.worst[0] == pytest.approx(worst(one.delivered), rel=1e-9)
-        for season in range(2):
-            other = worst(at_both(case, ducts, own.coefficient[season], drive))
-            assert one.worst[0] <= other * (1.0 + 1e-9)
-
-
-@pytest.mark.parametrize(("driven", "seed"), [("held", 0), ("held", 2), ("blower", 1), ("blower", 7)])
-def test_one_setting_is_near_the_best(driven: str, seed: int) -> None:
-    """Within 5 % of the least worst deviation that a search over all three dampers finds."""
-    plan = three_rooms(seed)
-    plan = with_blower(plan, BLOWERS[driven]) if BLOWERS[driven] else plan
-    case, ducts, own, drive = settings_of(plan)
-    one = one_setting(case, ducts, own, drive=drive)
-    assert one is not None
-    assert one.worst[0] <= 1.05 * best_found(case, ducts, drive)
-
-
-def test_one_setting_is_one_setting() -> None:
-    """Each orientation and flex product keeps one coefficient a run: found again from pressures and airflow."""
-    plan = blower_plan()
-    case = case_of(plan)
-    ducts, drive = ducts_of(case), Drive.BLOWER
-    one = one_setting(case, ducts, balance(case, ducts, drive=drive), drive=drive)
-    assert one is not None
-    names = case.variants.variants
-    for pair in one.variants:
-        assert {names[v].season for v in pair} == {"heating", "cooling"}
-        assert len({(names[v].front, names[v].mirrored, names[v].flex) for v in pair}) == 1
-    solution = one.delivered.solution
-    lost = section_loss_inwc(ducts, solution.airflow_cfm, case.air) @ case.tree.path.T.astype(float)
-    for p, run in enumerate(case.tree.runs):
-        if run.side != "return":
-            taken = (solution.supply_inwc - lost[:, p]) / one.delivered.run_cfm[:, p] ** 2
-            np.testing.assert_allclose(taken[one.variants[:, 0]], taken[one.variants[:, 1]], rtol=1e-6, atol=1e-10)
-
-
-def test_one_setting_goes_by_the_plans_own_drive() -> None:
-    """Not saying what drives the air is to say what drives it by default."""
-    case = case_of(with_blower(three_rooms(3), {"only": HIGH}))
-    ducts = ducts_of(case)
-    own = balance(case, ducts)
-    said, unsaid = (one_setting(case, ducts, own, drive=drive) for drive in (Drive.BLOWER, None))
-    assert said is not None
-    assert unsaid is not None
-    np.testing.assert_allclose(unsaid.delivered.room_cfm, said.delivered.room_cfm, rtol=1e-9)
-
-
-def test_one_setting_needs_two_seasons() -> None:
-    case = case_of(small_plan(variants={"seasons": ["cooling"]}))
-    ducts = ducts_of(case)
-    assert one_setting(case, ducts, balance(case, ducts)) is None
 
 
 def test_distance_in_tolerances() -> None:

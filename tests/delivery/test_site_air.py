@@ -24,8 +24,6 @@ from driven_plans import (
 from plan_folder import PlanTables, small_plan, study_of
 from reference import Reference, density_ratio
 from si_plan import write_si
-from tractduct.report import Report
-from tractduct.sizing.drivers import find_headroom
 
 import tractduct
 from tractduct.delivery.balance import balance
@@ -34,7 +32,9 @@ from tractduct.delivery.predict import Drive, predict
 from tractduct.findings import Severity
 from tractduct.network.airstream import airstream
 from tractduct.network.variants import Variant
+from tractduct.report import Report
 from tractduct.sizing.case import Case
+from tractduct.sizing.governing import headroom_by_run
 from tractduct.sizing.practice import STANDARD_AIR_HEAT
 from tractduct.units import SI
 from tractduct.writers.results import results_text
@@ -211,7 +211,7 @@ def test_how_much_more_air_a_run_could_carry_in_the_air_of_its_season() -> None:
     plan = season_plan(**SEASON)
     plan.config["pressure"] = {"supply_inwc": 0.08, "return_inwc": 0.05}
     case, by_pressure = case_of(plan), 0
-    for found in find_headroom(case, at_sizes(case)):
+    for found in headroom_by_run(case, at_sizes(case)):
         limit, _, blocked = found.limit.rpartition(" ")
         if limit != "pressure to":
             continue
