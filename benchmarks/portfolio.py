@@ -32,12 +32,12 @@ from pathlib import Path
 from typing import TypeVar
 
 from benchmarks.make_plans import make_plans
-from tractduct.report import Report
 from tractduct.delivery.predict import installed_ducts, predict
 from tractduct.inputs.reader import load_plan
 from tractduct.one_plan import study
 from tractduct.portfolio.pool import Pool
 from tractduct.portfolio.stock import stock_list, stock_plan
+from tractduct.report import Report
 from tractduct.sizing.case import build_case
 from tractduct.sizing.solve import recommend
 from tractduct.writers.output import write_report

@@ -8,7 +8,7 @@ for each class and room.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, fields, is_dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -18,8 +18,6 @@ from tractduct.delivery.flow import (
     MOST_STEPS,
     BlowerCurve,
     FloatArray,
-    HeldAirflow,
-    HeldPressure,
     Leakage,
     Losses,
     Source,
@@ -34,7 +32,7 @@ from tractduct.delivery.predict import (
     source_of,
     supply_runs_of_rooms,
 )
-from tractduct.network.airstream import DeviceLoss, airstream
+from tractduct.network.airstream import airstream
 from tractduct.sizing.case import Case
 
 IntArray = NDArray[np.intp]
@@ -322,18 +320,13 @@ def _losses_by_size(case: Case) -> Losses:
     )
 
 
-def _tiled(source: Source, n: int) -> Source:
-    """The source of every class, repeated for each of n candidates."""
-
-    def tiled(devices: DeviceLoss) -> DeviceLoss:
-        return DeviceLoss(np.tile(devices.square, n), tuple((e, np.tile(k, n)) for e, k in devices.powers))
-
-    if isinstance(source, BlowerCurve):
-        return BlowerCurve(
-            airflow_cfm=source.airflow_cfm,
-            static_inwc=np.tile(source.static_inwc, (n, 1)),
-            devices=tiled(source.devices),
-        )
-    if isinstance(source, HeldAirflow):
-        return HeldAirflow(blower_cfm=np.tile(source.blower_cfm, n), devices=tiled(source.devices))
-    return HeldPressure(supply_inwc=np.tile(source.supply_inwc, n), return_inwc=np.tile(source.return_inwc, n))
+def _tiled(value: Any, n: int) -> Any:
+    """A source with its arrays over classes repeated for each of n candidates; the axis of a blower's curve stays."""
+    if isinstance(value, np.ndarray):
+        return np.tile(value, (n, *[1] * (value.ndim - 1)))
+    if isinstance(value, tuple):
+        return tuple(_tiled(part, n) for part in value)
+    if is_dataclass(value) and not isinstance(value, type):
+        parts = {f.name: getattr(value, f.name) for f in fields(value)}
+        return replace(value, **{k: part if k == "airflow_cfm" else _tiled(part, n) for k, part in parts.items()})
+    return value
