@@ -6,7 +6,7 @@ from pathlib import Path
 
 from tractduct.delivery.deliver import Delivery
 from tractduct.delivery.lots import LotDelivery
-from tractduct.names import file_name
+from tractduct.files import file_name
 from tractduct.one_plan import Study
 from tractduct.purchasing.buy import Buying
 from tractduct.writers.orientation_pictures import draw_orientation_pictures
