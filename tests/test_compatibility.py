@@ -17,8 +17,7 @@ from hypothesis import strategies as st
 from plan_folder import PlanTables, with_prices
 
 from tractduct.cli import main
-from tractduct.inputs.finder import path_inside
-from tractduct.names import file_name
+from tractduct.files import file_name, path_inside
 from tractduct.portfolio.find import find_plans, read_bundle
 
 PACKAGE = Path(__file__).parents[1] / "tractduct"

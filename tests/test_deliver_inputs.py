@@ -105,7 +105,7 @@ READING = {
         column="airflow_cfm",
         value="200",
         says="must rise",
-        remedy="doubles",
+        remedy="duplicates",
     ),
     "negative airflow": Bad(
         change=put("blower", 2, "airflow_cfm", -5),

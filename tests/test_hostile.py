@@ -33,8 +33,8 @@ from plan_folder import PlanTables, small_plan, with_prices
 
 import tractduct
 from tractduct.cli import main
-from tractduct.inputs.limits import MAX_LINES, MAX_PARTS, MAX_PLAN_FILE_BYTES, MAX_TABLE_BYTES
-from tractduct.names import file_name
+from tractduct.files import MAX_PLAN_FILE_BYTES, MAX_TABLE_BYTES, file_name
+from tractduct.inputs.limits import MAX_LINES, MAX_PARTS
 from tractduct.physics.air import Air
 from tractduct.physics.friction import friction_rate_inwc_per_100ft
 from tractduct.writers.book.looks import sheet_name

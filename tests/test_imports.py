@@ -14,7 +14,7 @@ PACKAGE = Path(__file__).parents[1] / "tractduct"
 GROUND = {"errors", "findings", "units"}
 MAY: dict[str, set[str]] = {
     "errors": set(),
-    "names": set(),
+    "files": {"errors"},  # which are safe to read, and their names
     "version": set(),
     "units": set(),
     "findings": {"errors"},
@@ -22,7 +22,7 @@ MAY: dict[str, set[str]] = {
     "products": {"units", "physics", "errors"},  # what a product's table says
     "model": GROUND | {"physics", "products"},
 }
-MAY["inputs"] = {*GROUND, "physics", "products", "model"}
+MAY["inputs"] = {*GROUND, "files", "physics", "products", "model"}
 DOMAIN = {*GROUND, "physics", "products", "model"}  # from here on up nothing knows files
 MAY["network"] = set(DOMAIN)
 MAY["sizing"] = DOMAIN | {"network"}
@@ -31,9 +31,9 @@ MAY["orientation"] = MAY["one_plan"] | {"one_plan"}
 MAY["delivery"] = MAY["orientation"] | {"orientation"}
 MAY["purchasing"] = MAY["delivery"] | {"delivery"}
 ABOVE = {*MAY} - {"inputs"}
-MAY["report"] = {*ABOVE}
+MAY["report"] = set(ABOVE)
 ABOVE.add("report")
-MAY["portfolio"] = {*ABOVE, "inputs"}
+MAY["portfolio"] = set(ABOVE)
 MAY["writers"] = {*ABOVE, "portfolio"}
 MAY["entry"] = {*ABOVE, "inputs", "writers", "cli"}  # cli: its parser is described
 MAY["api"] = {*ABOVE, "inputs"}

@@ -326,8 +326,8 @@ def _buy(options: argparse.Namespace) -> int:
 
 def _run(options: argparse.Namespace, *, strict: bool = True, bought: bool = False, turned: bool = False) -> int:
     # Imported here so that --help and usage faults answer at once.
+    from tractduct.files import file_name
     from tractduct.inputs.reader import load_plan
-    from tractduct.names import file_name
     from tractduct.report import Wanted, work_out
     from tractduct.writers.output import write_report
     from tractduct.writers.summary import buying_summary, summary
@@ -425,7 +425,7 @@ def _batch(options: argparse.Namespace) -> int:
 
 def _refuse_plan_folder(out: Path | None) -> None:
     """Results among a plan's tables would be read as tables: a workbook's sheet may have a table's name."""
-    from tractduct.inputs.plan_file import PLAN_FILE
+    from tractduct.files import PLAN_FILE
 
     if out is not None and os.path.exists(out / PLAN_FILE):  # not Path.exists, which some names make fail
         remedy = "Choose another folder, or leave --out away"
@@ -472,47 +472,21 @@ def _drive(plan: Plan, name: str | None) -> Drive | None:
 
 
 def _fit(options: argparse.Namespace) -> int:
-    from tractduct.inputs import schema
-    from tractduct.inputs.fault_log import FaultLog
-    from tractduct.inputs.finder import columns_of, in_core_names, units_of
-    from tractduct.inputs.product_tables import fit_rows, read_friction_rows
-    from tractduct.inputs.spelling import plain_text, understood
-    from tractduct.inputs.tables import TableFault, read_table
-    from tractduct.names import file_name
+    from tractduct.files import file_name
+    from tractduct.inputs.product_tables import fit_file
     from tractduct.writers.fit_report import draw_fit, duct_row, fit_text
     from tractduct.writers.together import written_together
 
-    file, _, sheet = str(options.table).partition("#")
-    path = Path(file)
-    log = FaultLog()
-    try:
-        table = read_table("friction_tables", path, sheet or None, printable(path.name), any_sheet=not sheet)
-    except TableFault as problem:
-        raise InputFaults([problem.fault]) from None
-    for fault in table.faults:
-        log.add(fault)
-    spec = schema.FRICTION_TABLES
-    table = in_core_names(table, spec, units_of(table, spec))
-    table = understood(table, columns_of(table, spec), log)
-    for column in ("size_in", "airflow_cfm"):
-        if not table.has(column):
-            missing = schema.in_units(spec.field(column), table.units).name
-            log.fault(table.label, f"the column '{missing}' is missing", "Add it", row=table.header_row)
-    name = printable(plain_text(schema.DUCTS.field("duct"), options.name or path.stem))
-    rows = list(table.rows)
-    points = None if log.faults else read_friction_rows(table, rows, log)
-    derate = None if options.derate is None else options.derate / 100.0
-    fit = None if points is None else fit_rows(table, name, points, log, derate)
-    if log.faults or points is None or fit is None:
-        raise InputFaults(log.faults)
-    for finding in log.findings:
+    fitted = fit_file(str(options.table), options.name, options.derate)
+    name, fit, units = fitted.name, fitted.fit, fitted.units
+    for finding in fitted.findings:
         _say(finding)
-    _say(fit_text(name, points, fit, [row.number for row in rows], table.units))
-    text = duct_row(name, fit, printable(path.name), table.units)
+    _say(fit_text(name, fitted.points, fit, list(fitted.rows), units))
+    source = printable(Path(str(options.table).partition("#")[0]).name)
     row, picture = f"{file_name(name)}-duct.csv", f"{file_name(name)}-fit.png"
     with written_together(options.out, last=row) as beside:
-        draw_fit(name, points, fit, beside / picture, table.units)
-        (beside / row).write_text(text, encoding="utf-8", newline="\n")
+        draw_fit(name, fitted.points, fit, beside / picture, units)
+        (beside / row).write_text(duct_row(name, fit, source, units), encoding="utf-8", newline="\n")
     _say(f"Written: {options.out / row}, {options.out / picture}")
     return DONE
 

@@ -196,7 +196,7 @@ BAD: dict[str, Bad] = {
         file="plan.toml",
         column="[sizes] round_in",
         value="6",
-        says="twice",
+        says="duplicated",
     ),
     "sizes no list": Bad(
         change=setting("sizes", round_in=6),
@@ -415,7 +415,7 @@ BAD: dict[str, Bad] = {
         file="ducts.csv",
         row=1,
         column="Roughness FT",
-        says="twice",
+        says="duplicated",
     ),
     "more cells than headers": Bad(
         change=file("ducts.csv", "duct,kind,roughness_ft\ngalvanised,rigid,0.0003,x\nm,flex,0.003\n"),
@@ -611,7 +611,7 @@ BAD: dict[str, Bad] = {
         alone=False,  # one for each room that lacks it
     ),
     "a room that no section serves": Bad(
-        change=both(*(add("airflow", front=f, room="Loft", heating_cfm=9, cooling_cfm=9) for f in "NS")),
+        change=both(*(add("airflow", front_faces=f, room="Loft", heating_cfm=9, cooling_cfm=9) for f in "NS")),
         file="airflow.csv",
         column="room",
         value="Loft",
@@ -1228,7 +1228,7 @@ def same(plan: PlanTables, folder: Path) -> bool:
         and with_plan.fittings == good.fittings
         and with_plan.ducts == good.ducts
         and with_plan.rooms == good.rooms
-        and with_plan.front == good.front
+        and with_plan.fronts == good.frontsss
         and bool((with_plan.airflow_cfm == good.airflow_cfm).all())
     )
 

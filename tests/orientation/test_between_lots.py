@@ -107,7 +107,7 @@ def test_what_breaks_between_the_faces_is_told_with_its_directions(section: str)
     assert worst.worst.variant is not None
     degree = check.azimuth_deg[[azimuth_label(a) for a in check.azimuth_deg].index(worst.worst.variant.front)]
     one = plan_at(study.plan, [float(degree)], study.plan.mirrored)
-    place = replace(worst.worst.variant, front=one.front[0])
+    place = replace(worst.worst.variant, front=one.fronts[0])
     found, part = verify_sizes(one, (place,), chosen), next(s for s in one.sections if s.name == broken)
     used = {
         "velocity": found.velocity_fpm[broken][0] / one.velocity_limit_fpm(part),

@@ -137,7 +137,7 @@ def test_two_insulation_levels_without_a_choice_are_a_fault_for_each(write_plan)
     assert len(told) == 18  # two products, nine sizes
     # 27 rows of the small plan's prices, then granite and meadow again
     assert told[0].startswith("prices.csv, row 29, column 'insulation': got 'R-8'")
-    assert "this duct and size stand in row 11 at another insulation level, 'R-6'" in told[0]
+    assert "this duct and size are in row 11 at another insulation level, 'R-6'" in told[0]
     assert 'insulation = "..." in [purchase]' in told[0]
 
 

@@ -59,7 +59,7 @@ KINDS = ("plain", "infeasible", "one face", "one face, one season", "no return",
 @pytest.mark.parametrize("kind", KINDS)
 def test_what_is_drawn(tmp_path: Path, kind: str) -> None:
     found = draw_pictures(study(kind), tmp_path)
-    wanted = {"duct_tree", "orientation"} | ({"trade_off"} if len(study(kind).front) > 1 else set())
+    wanted = {"duct_tree", "orientation"} | ({"trade_off"} if len(study(kind).trade_off) > 1 else set())
     assert set(found) == wanted
     for name, path in found.items():
         assert path == tmp_path / f"{name}.png"

@@ -15,9 +15,9 @@ from openpyxl.worksheet.datavalidation import DataValidation
 from openpyxl.worksheet.worksheet import Worksheet
 
 from tractduct.errors import Fault, InputFaults
+from tractduct.files import PLAN_FILE
 from tractduct.inputs import schema
 from tractduct.inputs.cells import allowed
-from tractduct.inputs.plan_file import PLAN_FILE
 from tractduct.inputs.schema import Field, TableSchema, in_units
 from tractduct.units import IP, MEASURES, SI, UnitSystem
 from tractduct.writers.together import written_together

@@ -4,207 +4,148 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tractduct.findings import Finding, Severity
-from tractduct.inputs import schema
-from tractduct.inputs.cells import NOT_OFFERED, allowed, nearest
-from tractduct.inputs.fault_log import FaultLog
+from tractduct.inputs.cells import allowed, nearest
 from tractduct.inputs.plan_file import PlanFile
-from tractduct.inputs.schema import Field, in_units
+from tractduct.inputs.schema import Field
 from tractduct.inputs.spelling import plain_text
-from tractduct.inputs.tables import RawTable, Row
+from tractduct.inputs.table_reader import TableReader
 from tractduct.model.plan import Duct, Fitting, is_reducer
 from tractduct.model.sizes import Size
-from tractduct.model.words import AT_PARENT, FLEX, key_of
+from tractduct.model.words import AT_PARENT, FLEX, by_key, key_of
 
 _FALLS_SHOWN = 4  # of one product
 
+Prices = dict[tuple[str, str], float | None]  # by (name, size label); None where it is not offered
 
-def read_fittings(table: RawTable | None, log: FaultLog) -> dict[str, Fitting]:
-    spec = schema.FITTINGS
+
+def read_fittings(table: TableReader) -> dict[str, Fitting]:
     found: dict[str, Fitting] = {}
     seen: dict[str, int] = {}
-    for row in table.rows if table else ():
-        assert table is not None
-        name = log.text(table, row, spec.field("fitting"))
-        length = log.number(table, row, spec.field("equivalent_length_ft"))
-        coefficient = log.number(table, row, spec.field("loss_coefficient"))
-        bought = log.choice(table, row, spec.field("bought"))
-        if not row.text("equivalent_length_ft") and not row.text("loss_coefficient"):
-            log.cell_fault(
-                table,
-                row,
-                "equivalent_length_ft",
-                "the fitting has neither an equivalent length nor a loss coefficient",
-                "Enter one of them, 0 where it loses nothing",
-            )
-        if any(c in name for c in "+*"):
-            log.cell_fault(table, row, "fitting", "a fitting's name can't hold + or *", "Rename it")
-        elif bought == AT_PARENT and is_reducer(name):
-            log.cell_fault(
-                table,
-                row,
+    for row in table:
+        fitting = Fitting(
+            name=row.text("fitting"),
+            equivalent_length_ft=row.number("equivalent_length_ft"),
+            loss_coefficient=row.number("loss_coefficient"),
+            bought=row.choice("bought"),
+            source=row.text("source"),
+        )
+        if not row.has("equivalent_length_ft") and not row.has("loss_coefficient"):
+            problem = "the fitting has neither an equivalent length nor a loss coefficient"
+            row.fault("equivalent_length_ft", problem, "Enter one of them, 0 where it loses nothing")
+        if any(c in fitting.name for c in "+*"):
+            row.fault("fitting", "a fitting's name can't hold + or *", "Rename it")
+        elif fitting.bought == AT_PARENT and is_reducer(fitting.name):
+            row.fault(
                 "bought",
                 "a reducer belongs to the one section that names it, and is bought where its parent has another size",
                 "Leave the cell empty, or rename the fitting where it joins several sections",
             )
-        elif name and log.once(seen, table, row, "fitting", name):
-            found[name] = Fitting(
-                name=name,
-                equivalent_length_ft=length or 0.0,
-                loss_coefficient=coefficient or 0.0,
-                bought=bought,
-                source=row.text("source"),
-            )
+        elif row.own_name("fitting", seen):
+            found[fitting.name] = fitting
     return found
 
 
-def read_ducts(table: RawTable | None, log: FaultLog) -> dict[str, Duct]:
-    spec = schema.DUCTS
+def read_ducts(table: TableReader) -> dict[str, Duct]:
     found: dict[str, Duct] = {}
     seen: dict[str, int] = {}
-    for row in table.rows if table else ():
-        assert table is not None
-        name = log.text(table, row, spec.field("duct"))
-        kind = log.choice(table, row, spec.field("kind"))
-        roughness = log.number(table, row, spec.field("roughness_ft"))
-        derate = log.number(table, row, spec.field("airflow_derate_pct"))
-        compression = log.number(table, row, spec.field("compression_pct"))
-        if key_of(name) == FLEX:
-            log.cell_fault(
-                table,
-                row,
-                "duct",
-                f"'{FLEX}' stands for whichever flex is delivered",
-                "Give the product a name of its own",
-            )
-        elif kind == "rigid" and compression:
-            log.cell_fault(table, row, "compression_pct", "a rigid duct can't be compressed", "Leave the cell empty")
-        elif name and log.once(seen, table, row, "duct", name):
-            found[name] = Duct(
-                name=name,
-                kind=kind,
-                roughness_ft=math.nan if roughness is None else roughness,
-                airflow_derate_pct=derate or 0.0,
-                compression_pct=compression or 0.0,
-                source=row.text("source"),
-            )
+    for row in table:
+        duct = Duct(
+            name=row.text("duct"),
+            kind=row.choice("kind"),
+            roughness_ft=row.number("roughness_ft"),
+            airflow_derate_pct=row.number("airflow_derate_pct"),
+            compression_pct=row.number("compression_pct"),
+            source=row.text("source"),
+        )
+        if key_of(duct.name) == FLEX:
+            problem = f"'{FLEX}' stands for whichever flex is delivered"
+            row.fault("duct", problem, "Give the product a name of its own")
+        elif duct.kind == "rigid" and duct.compression_pct > 0.0:
+            row.fault("compression_pct", "a rigid duct can't be compressed", "Leave the cell empty")
+        elif row.own_name("duct", seen):
+            found[duct.name] = duct
     return found
 
 
-def without_roughness(table: RawTable | None, ducts: Mapping[str, Duct], log: FaultLog) -> dict[str, Duct]:
+def without_roughness(table: TableReader, ducts: Mapping[str, Duct]) -> dict[str, Duct]:
     """Faults for ducts that have neither a roughness nor a friction table; those get 0 to read on."""
-    by_key = {key_of(duct.name): duct for duct in ducts.values()}
-    for row in table.rows if table else ():
-        assert table is not None
-        duct = by_key.get(key_of(row.text("duct")))
-        if duct is not None and math.isnan(duct.roughness_ft) and not row.text("roughness_ft"):
-            log.cell_fault(
-                table,
-                row,
-                "roughness_ft",
-                f"the cell is empty; expected {allowed(in_units(schema.DUCTS.field('roughness_ft'), table.units))}",
-                "Enter the value, or add the product's rows to friction_tables",
-            )
+    by_name = {key_of(duct.name): duct for duct in ducts.values()}
+    for row in table:
+        duct = by_name.get(key_of(row.row.text("duct")))
+        if duct is not None and math.isnan(duct.roughness_ft) and not row.has("roughness_ft"):
+            problem = f"the cell is empty; expected {allowed(table.shown('roughness_ft'))}"
+            row.fault("roughness_ft", problem, "Enter the value, or add the product's rows to friction_tables")
     return {name: replace(d, roughness_ft=0.0) if math.isnan(d.roughness_ft) else d for name, d in ducts.items()}
 
 
+@dataclass(frozen=True, slots=True)
+class DuctPrices:
+    """What the prices table says, all by (duct, size label): price a foot, feet in a package, insulation level."""
+
+    per_ft: Prices
+    package_ft: dict[tuple[str, str], float]
+    insulation: dict[tuple[str, str], str]
+
+
 def read_prices(
-    table: RawTable | None, ducts: Mapping[str, Duct], sizes: Sequence[Size], plan_file: PlanFile, log: FaultLog
-) -> tuple[dict[tuple[str, str], float | None], dict[tuple[str, str], float], dict[tuple[str, str], str]]:
-    """Price a foot, feet in a package, insulation level of the price, all by (duct, size label).
-
-    Prices of another insulation level than the plan's are left out. ``sizes`` are the standard ones.
-    """
-    spec = schema.PRICES
-    prices: dict[tuple[str, str], float | None] = {}
-    packages: dict[tuple[str, str], float] = {}
-    levels: dict[tuple[str, str], str] = {}
-    seen: dict[tuple[str, str], tuple[int, str]] = {}
-    names = {key_of(name): name for name in ducts}
+    table: TableReader, ducts: Mapping[str, Duct], sizes: Sequence[Size], plan_file: PlanFile
+) -> DuctPrices:
+    """Prices of ducts. Those of another insulation level than the plan's are left out; ``sizes`` are the standard."""
+    found = DuctPrices({}, {}, {})
+    rows: dict[tuple[str, str], int] = {}
+    names = by_key(ducts)
     level = plan_file.text("purchase", "insulation")
-    for row in table.rows if table else ():
-        assert table is not None
-        name = log.text(table, row, spec.field("duct"))
-        if name and key_of(name) not in names and "ducts" not in log.unread:
-            log.cell_fault(table, row, "duct", "there is no duct of this name", nearest(name, names.values()))
-        size = log.size(table, row, "size_in")
-        price = _price(table, row, spec.field("price_per_ft"), log)
-        package = log.number(table, row, spec.field("package_ft"))
+    for row in table:
+        name = row.named("duct", names, "there is no duct of this name")
+        size = row.size()
+        price, package = row.price("price_per_ft"), row.optional("package_ft")
         insulation = row.text("insulation")
-        if size is None or key_of(name) not in names:
+        if size is None or not name or (level and insulation and key_of(insulation) != key_of(level)):
             continue
-        if level and insulation and key_of(insulation) != key_of(level):
-            continue
-        key = names[key_of(name)], size.label
-        first, other = seen.setdefault(key, (row.number, insulation))
-        if first != row.number and key_of(insulation) != key_of(other):
-            log.cell_fault(
-                table,
-                row,
-                "insulation",
-                f"this duct and size stand in row {first} at another insulation level, '{other}'",
-                'Say which counts with insulation = "..." in [purchase] of plan.toml',
-            )
-        elif first != row.number:
-            log.cell_fault(
-                table,
-                row,
-                "size_in",
-                f"this duct and size stand already in row {first}",
-                "Remove one of the two rows",
-            )
-        prices[key] = price
+        key = name, size.label
+        other = found.insulation.get(key, "")
+        if key in rows and key_of(insulation) != key_of(other):
+            problem = f"this duct and size are in row {rows[key]} at another insulation level, '{other}'"
+            remedy = 'Say which counts with insulation = "..." in [purchase] of plan.toml'
+            row.fault("insulation", problem, remedy)
+        else:
+            row.once("size_in", rows, key, "this duct and size are")
+        found.per_ft[key] = price
         if package is not None:
-            packages[key] = package
+            found.package_ft[key] = package
         if insulation:
-            levels[key] = insulation
-    if table is not None:
-        _caution_of_falls(table, "duct", "USD/ft", prices, {key: row for key, (row, _) in seen.items()}, sizes, log)
-    return prices, packages, levels
+            found.insulation[key] = insulation
+    _caution_of_falls(table, "USD/ft", found.per_ft, rows, sizes)
+    return found
 
 
-def read_fitting_prices(
-    table: RawTable | None, fittings: Mapping[str, Fitting], sizes: Sequence[Size], log: FaultLog
-) -> dict[tuple[str, str], float | None]:
-    """Price of one by (fitting, size label of ``Piece.section``); None where not offered."""
-    spec = schema.FITTING_PRICES
-    found: dict[tuple[str, str], float | None] = {}
-    seen: dict[tuple[str, str], int] = {}
-    names = {key_of(name): name for name in fittings}
-    for row in table.rows if table else ():
-        assert table is not None
-        name = log.text(table, row, spec.field("fitting"))
-        if name and key_of(name) not in names and "fittings" not in log.unread:
-            log.cell_fault(table, row, "fitting", "there is no fitting of this name", nearest(name, names.values()))
-        size = log.size(table, row, "size_in")
-        price = _price(table, row, spec.field("price"), log)
-        if size is None or key_of(name) not in names:
-            continue
-        key = names[key_of(name)], size.label
-        log.size_once(seen, table, row, "fitting", key)
-        found[key] = price
-    if table is not None:
-        _caution_of_falls(table, "fitting", "USD", found, seen, sizes, log)
+def read_fitting_prices(table: TableReader, fittings: Mapping[str, Fitting], sizes: Sequence[Size]) -> Prices:
+    """Price of one by (fitting, size label of ``Piece.section``)."""
+    found: Prices = {}
+    rows: dict[tuple[str, str], int] = {}
+    names = by_key(fittings)
+    for row in table:
+        name = row.named("fitting", names, "there is no fitting of this name")
+        size, price = row.size(), row.price("price")
+        if size is not None and name:
+            row.once("size_in", rows, (name, size.label), "this fitting and size are")
+            found[name, size.label] = price
+    _caution_of_falls(table, "USD", found, rows, sizes)
     return found
 
 
 def _caution_of_falls(
-    table: RawTable,
-    what: str,
-    unit: str,
-    prices: Mapping[tuple[str, str], float | None],
-    rows: Mapping[tuple[str, str], int],
-    sizes: Sequence[Size],
-    log: FaultLog,
+    table: TableReader, unit: str, prices: Prices, rows: Mapping[tuple[str, str], int], sizes: Sequence[Size]
 ) -> None:
     """A caution for each duct or fitting of which a larger size costs less than a smaller one of its shape.
 
     A rectangle is larger than another, turned as it may be, where no side is shorter and one is longer.
     """
+    what, units = next(iter(table.fields)), table.units
     for name in dict.fromkeys(name for name, _ in prices):
         priced = [s for s in sizes if prices.get((name, s.label)) is not None]
         keys = [(name, s.label) for s in priced]
@@ -216,7 +157,6 @@ def _caution_of_falls(
         larger &= np.any(sides[:, None] < sides, axis=2)
         next_larger = larger & ~(larger.astype(float) @ larger > 0.0)
         falls = np.argwhere(next_larger & (price[:, None] > price))
-        units = table.units
         words = [
             f"{units.size(priced[i].label)} (row {rows[keys[i]]}) costs {units.number(price[i], unit, '.2f')} and "
             f"{units.size(priced[j].label)} (row {rows[keys[j]]}) {units.say(price[j], unit, '.2f')}"
@@ -224,44 +164,26 @@ def _caution_of_falls(
         ]
         if words:
             more = f", and {len(words) - _FALLS_SHOWN} more" if len(words) > _FALLS_SHOWN else ""
-            log.findings.append(
-                Finding(
-                    severity=Severity.CAUTION,
-                    rule="price falls with size",
-                    subject=f"{table.label}, {what} {name}",
-                    message="; ".join(words[:_FALLS_SHOWN]) + more,
-                    advice="Check these rows: two may be exchanged, or a decimal point may have slipped",
-                )
-            )
+            advice = "Check these rows: two may be exchanged, or a decimal point may have slipped"
+            message = "; ".join(words[:_FALLS_SHOWN]) + more
+            table.log.caution("price falls with size", f"{table.label}, {what} {name}", message, advice)
 
 
-def _price(table: RawTable, row: Row, field: Field, log: FaultLog) -> float | None:
-    return None if row.text(field.name) == NOT_OFFERED else log.number(table, row, field)
-
-
-def approved_flex(ducts: Mapping[str, Duct], plan_file: PlanFile, log: FaultLog) -> tuple[str, ...]:
+def approved_flex(ducts: Mapping[str, Duct], plan_file: PlanFile) -> tuple[str, ...]:
     """The approved flex products, in the order given; one nameless product where the plan has no flex."""
-    held = {key_of(d.name): d.name for d in ducts.values() if d.kind == "flex"}
+    held = by_key(d.name for d in ducts.values() if d.kind == "flex")
     wanted = plan_file.listed("variants", "flex")
     if wanted is None:
         return tuple(held.values()) or ("",)
     chosen: list[str] = []
-    for given in wanted:
-        given = plain_text(Field(name="flex", meaning=""), given) if isinstance(given, str) else given
-        name = held.get(key_of(str(given)))
-        where = "[variants] flex"
-        if "ducts" in log.unread:
-            continue
+    for given in wanted if ducts else ():
+        word = plain_text(Field(name="flex", meaning=""), given) if isinstance(given, str) else str(given)
+        name = held.get(key_of(word))
         if name is None:
-            log.fault(
-                plan_file.name,
-                "the ducts table holds no flex product of this name",
-                nearest(str(given), held.values()),
-                column=where,
-                value=str(given),
-            )
+            problem = "the ducts table holds no flex product of this name"
+            plan_file.fault("variants", "flex", problem, nearest(word, held.values()), given)
         elif name in chosen:
-            log.fault(plan_file.name, "it stands twice", "Remove one", column=where, value=name)
+            plan_file.fault("variants", "flex", "it is duplicated", "Remove one", name)
         else:
             chosen.append(name)
     return tuple(chosen)

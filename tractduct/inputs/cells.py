@@ -65,10 +65,12 @@ def parse_number(field: Field, text: str) -> float:
     value = float(text)
     below = field.low is not None and (value < field.low or (field.above and value == field.low))
     over = field.high is not None and value > field.high
-    if below or over or not math.isfinite(value) or (field.whole and not value.is_integer()):
+    if below or over or not math.isfinite(value):
         # A negative number or 0 is no slip of units.
         slip = field.hint and value > 0.0
         raise CellProblem(f"expected {wanted}", sentence(field.hint) if slip else "Correct the value")
+    if field.whole and not value.is_integer():
+        raise CellProblem(f"expected {wanted}", f"Enter a whole number: {field.meaning}")
     if 0.0 < abs(value) < LEAST_NUMBER:
         remedy = "Correct the value" if field.above else "Enter 0, or correct the value"
         raise CellProblem(f"expected {wanted}; this is nearer to 0 than anything that is measured", remedy)
@@ -110,9 +112,7 @@ def sentence(hint: str) -> str:
 
 def allowed(field: Field) -> str:
     """The field's bounds in words: 'a number of ft from 0 to 500'."""
-    number = "a whole number" if field.whole else "a number"
-    if field.unit:
-        number += f" of {field.unit}"
+    number = f"{'a whole' if field.whole else 'a'} number" + (f" of {field.unit}" if field.unit else "")
     if field.low is None:
         return number
     start = f"above {field.low:g}" if field.above else f"from {field.low:g}"

@@ -2,93 +2,65 @@
 
 from __future__ import annotations
 
-from tractduct.inputs import schema
+from collections.abc import Mapping
+
 from tractduct.inputs.cells import nearest
-from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.plan_file import PlanFile
-from tractduct.inputs.tables import RawTable
-from tractduct.model import words
+from tractduct.inputs.table_reader import TableReader
 from tractduct.model.plan import Device, Equipment
-from tractduct.model.words import key_of
+from tractduct.model.words import SEASONS, by_key, key_of
+
+_Curve = tuple[tuple[float, float], ...]
 
 
 def read_equipment(
-    blower: RawTable | None,
-    devices: RawTable | None,
-    seasons: tuple[str, ...],
-    plan_file: PlanFile,
-    log: FaultLog,
+    blower: TableReader, devices: TableReader, seasons: tuple[str, ...], plan_file: PlanFile
 ) -> Equipment:
     """Blower table, devices, [blower] and [leakage] of a plan."""
-    curves = _curves(blower, log)
-    numbers = plan_file.keys("blower")
+    curves = _curves(blower)
     given = plan_file.part("blower")
-    leakage = plan_file.keys("leakage")
-    if blower is None and schema.BLOWER.name not in log.unread:
-        for key in [f"{s}_speed" for s in words.SEASONS if plan_file.text("blower", f"{s}_speed")]:
-            log.fault(
-                plan_file.name,
-                "the plan names a speed and has no blower table",
-                "Add the blower table, or remove the key",
-                column=f"[blower] {key}",
-                value=str(given[key]),
-            )
+    leakage = plan_file.numbers("leakage")
+    if not blower.is_given and not blower.is_unread:
+        for key in [f"{s}_speed" for s in SEASONS if plan_file.text("blower", f"{s}_speed")]:
+            problem = "the plan names a speed and has no blower table"
+            plan_file.fault("blower", key, problem, "Add the blower table, or remove the key", given[key])
     return Equipment(
         curves=curves,
-        speed=_speeds(curves, seasons, plan_file, log) if curves else {},
-        devices=_devices(devices, log),
-        system_cfm={s: numbers[f"{s}_cfm"] for s in words.SEASONS if f"{s}_cfm" in given},
+        speed=_speeds(curves, seasons, plan_file) if curves else {},
+        devices=_devices(devices),
+        system_cfm={s: plan_file.numbers("blower")[f"{s}_cfm"] for s in SEASONS if f"{s}_cfm" in given},
         held_airflow=plan_file.flag("blower", "held_airflow"),
         supply_leakage=leakage["supply_pct"] / 100.0,
         return_leakage=leakage["return_pct"] / 100.0,
-        capacity_tons=numbers["capacity_tons"] if "capacity_tons" in given else None,
-        least_heating_cfm=numbers["least_heating_cfm"] if "least_heating_cfm" in given else None,
-        rated_static_inwc=numbers["rated_static_inwc"] if "rated_static_inwc" in given else None,
+        capacity_tons=plan_file.optional("blower", "capacity_tons"),
+        least_heating_cfm=plan_file.optional("blower", "least_heating_cfm"),
+        rated_static_inwc=plan_file.optional("blower", "rated_static_inwc"),
     )
 
 
-def _curves(table: RawTable | None, log: FaultLog) -> dict[str, tuple[tuple[float, float], ...]]:
-    spec = schema.BLOWER
+def _curves(table: TableReader) -> dict[str, _Curve]:
     names: dict[str, str] = {}
     points: dict[str, list[tuple[float, float]]] = {}
-    for row in table.rows if table else ():
-        assert table is not None
-        name = log.text(table, row, spec.field("speed"))
-        airflow = log.number(table, row, spec.field("airflow_cfm"))
-        static = log.number(table, row, spec.field("external_static_inwc"))
-        if not name or airflow is None or static is None:
+    for row in table:
+        name = row.text("speed")
+        airflow, static = row.number("airflow_cfm"), row.number("external_static_inwc")
+        if row.failed:
             continue
         so_far = points.setdefault(names.setdefault(key_of(name), name), [])
         if so_far and airflow <= so_far[-1][0]:
-            log.cell_fault(
-                table,
-                row,
-                "airflow_cfm",
-                f"the airflow of speed '{name}' must rise from row to row; the row before has "
-                f"{table.units.say(so_far[-1][0], 'cfm')}",
-                "Put the rows in order and remove doubles",
-            )
+            before = table.units.say(so_far[-1][0], "cfm")
+            problem = f"the airflow of speed '{name}' must rise from row to row; the row before has {before}"
+            row.fault("airflow_cfm", problem, "Put the rows in order and remove duplicates")
         else:
             so_far.append((airflow, static))
-    for name, curve in points.items():
-        if len(curve) < 2 and table is not None:
-            log.fault(
-                table.label,
-                f"speed '{name}' has one point; a curve needs at least two",
-                "Add rows from the equipment's data",
-                column=table.spelling("speed"),
-                value=name,
-            )
+    for name in [name for name, curve in points.items() if len(curve) < 2]:
+        problem = f"speed '{name}' has one point; a curve needs at least two"
+        table.fault(problem, "Add rows from the equipment's data", column="speed", value=name)
     return {name: tuple(curve) for name, curve in points.items()}
 
 
-def _speeds(
-    curves: dict[str, tuple[tuple[float, float], ...]],
-    seasons: tuple[str, ...],
-    plan_file: PlanFile,
-    log: FaultLog,
-) -> dict[str, str]:
-    known = {key_of(name): name for name in curves}
+def _speeds(curves: Mapping[str, _Curve], seasons: tuple[str, ...], plan_file: PlanFile) -> dict[str, str]:
+    known = by_key(curves)
     found: dict[str, str] = {}
     for season in seasons:
         key = f"{season}_speed"
@@ -96,58 +68,32 @@ def _speeds(
         if named and key_of(named) in known:
             found[season] = known[key_of(named)]
         elif named:
-            log.fault(
-                plan_file.name,
-                "the blower table has no speed of this name",
-                nearest(named, curves),
-                column=f"[blower] {key}",
-                value=named,
-            )
+            problem = "the blower table has no speed of this name"
+            plan_file.fault("blower", key, problem, nearest(named, curves), named)
         elif len(curves) == 1:
             found[season] = next(iter(curves))
         else:
-            log.fault(
-                plan_file.name,
-                f"the blower table has several speeds and the plan does not say which runs in {season}",
-                f'Add {key} = "..." to [blower]',
-                column=f"[blower] {key}",
-            )
+            problem = f"the blower table has several speeds and the plan does not say which runs in {season}"
+            plan_file.fault("blower", key, problem, f'Add {key} = "..." to [blower]')
     return found
 
 
-def _devices(table: RawTable | None, log: FaultLog) -> tuple[Device, ...]:
-    spec = schema.DEVICES
+def _devices(table: TableReader) -> tuple[Device, ...]:
     found: list[Device] = []
     seen: dict[str, int] = {}
-    for row in table.rows if table else ():
-        assert table is not None
-        name = log.text(table, row, spec.field("device"))
-        side = log.choice(table, row, spec.field("side"))
-        loss = log.number(table, row, spec.field("loss_inwc"))
-        at = log.number(table, row, spec.field("at_cfm"))
-        season = log.choice(table, row, spec.field("season"))
-        loaded = log.number(table, row, spec.field("loaded_loss_inwc"))
-        exponent = log.number(table, row, spec.field("exponent"))
-        if not name or not log.once(seen, table, row, "device", name) or loss is None or at is None or exponent is None:
-            continue
-        if loaded is not None and loaded < loss:
-            log.cell_fault(
-                table,
-                row,
-                "loaded_loss_inwc",
-                f"a loaded filter can't lose less than a clean one, {table.units.say(loss, 'inWC')}",
-                "Swap or correct the two",
-            )
-            continue
-        found.append(
-            Device(
-                name=name,
-                side=side,
-                loss_inwc=loss,
-                at_cfm=at,
-                season=season,
-                loaded_inwc=loaded,
-                exponent=exponent,
-            )
+    for row in table:
+        device = Device(
+            name=row.own_name("device", seen),
+            side=row.choice("side"),
+            loss_inwc=row.number("loss_inwc"),
+            at_cfm=row.number("at_cfm"),
+            season=row.choice("season"),
+            loaded_inwc=row.optional("loaded_loss_inwc"),
+            exponent=row.number("exponent"),
         )
+        if device.loaded_inwc is not None and device.loaded_inwc < device.loss_inwc:
+            clean = table.units.say(device.loss_inwc, "inWC")
+            problem = f"a loaded filter can't lose less than a clean one, {clean}"
+            row.fault("loaded_loss_inwc", problem, "Swap or correct the two")
+        found.append(device)
     return tuple(found)

@@ -5,9 +5,8 @@ A file beyond a limit is refused with a message that names the limit, before it 
 
 from __future__ import annotations
 
-MAX_PLAN_FILE_BYTES = 1_000_000  # plan.toml
-MAX_NESTING = 10  # parts of one of its keys, lists in lists
-MAX_TABLE_BYTES = 50_000_000  # a .csv or .xlsx file as it lies on disk
+from tractduct.files import MAX_NESTING, MAX_PLAN_FILE_BYTES, MAX_TABLE_BYTES
+
 # A workbook is a zip file. What its directory says of the parts' sizes may be a lie, so each is unpacked once, piece by
 # piece, to find out.
 MAX_UNPACKED_BYTES = 200_000_000

@@ -5,30 +5,21 @@ from __future__ import annotations
 import datetime
 import math
 import re
-import tomllib
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from tractduct.errors import printable, shortened
+from tractduct.errors import Fault, InputFaults, printable, shortened
+from tractduct.files import MAX_PLAN_FILE_BYTES, PLAN_FILE, TableFault, check_file, plan_content
 from tractduct.inputs import schema
-from tractduct.inputs.cells import CellProblem, allowed, nearest, parse_choice, parse_flag, parse_number
+from tractduct.inputs.cells import CellProblem, allowed, nearest, parse_flag, parse_number
 from tractduct.inputs.fault_log import FaultLog
-from tractduct.inputs.limits import MAX_NAME, MAX_NESTING, MAX_PLAN_FILE_BYTES, MAX_SIZES
+from tractduct.inputs.limits import MAX_NAME, MAX_SIZES
 from tractduct.inputs.schema import Field, in_units, other_units
-from tractduct.inputs.spelling import note_of_reading, plain_text
-from tractduct.inputs.tables import TableFault, check_file
+from tractduct.inputs.spelling import note_reading, plain_text
 from tractduct.model.sizes import Size, size_of
 from tractduct.units import IP, UnitSystem
-
-PLAN_FILE = "plan.toml"
-_TEXT = re.compile(  # and comments
-    r""""{3}(?:[^\\]|\\.)*?"{3,5}|'{3}.*?'{3,5}|"(?:[^"\\\n]|\\.)*+"|'[^'\n]*+'|#[^\n]*+""", re.DOTALL
-)
-_NESTING = re.compile(
-    rf"[\[{{\]}}]|(?<![\w-])[\w-]++(?:[ \t]*+\.[ \t]*+[\w-]++){{{MAX_NESTING}}}"  # a key of too many parts
-)
 
 
 class PlanFile:
@@ -45,104 +36,90 @@ class PlanFile:
         self.log = log
         self.config: dict[str, Any] = {}
         self.units: UnitSystem = IP
+        self.plan_name = ""
+        self._numbers: dict[str, dict[str, float]] = {}
 
-    def read(self) -> bool:
-        """Read the file and check its keys. False, and faults, where it can't be read."""
-        label = self.name
+    def read(self) -> None:
+        """Read the file and check its keys. InputFaults where it can't be read."""
+        self.config = self._content()
+        for where, problem, value in _unreadable(self.config):
+            self.log.fault(self.name, problem, "Correct the value", column=where, value=value)
+        if self.log.faults:
+            raise InputFaults(self.log.faults)
+        self.units = self._units()
+        parts = [part for part in schema.KEYS if part]
+        on_top = [key.name for key in schema.KEYS[""]]
+        for key, value in list(self.config.items()):
+            if isinstance(value, dict) and key in parts:
+                self.config[key] = self._in_core_names(key, value)
+            elif isinstance(value, dict):
+                self.log.fault(self.name, f"[{key}] is not a part of a plan", nearest(key, parts), value=key)
+            elif key in parts:
+                problem = f"[{key}] must be a part with keys of its own"
+                self.log.fault(self.name, problem, f"Write [{key}] on a line", value=key)
+            elif key not in on_top:
+                problem = "there is no key of this name outside the bracketed parts"
+                self.log.fault(self.name, problem, nearest(key, [*on_top, *parts]), value=key)
+        self.plan_name = self._plan_name()
+        for part, keys in schema.KEYS.items():
+            numbers = [key for key in keys if key.kind == "number"]
+            self._numbers[part] = {key.name: self._number(part, key) for key in numbers}
+
+    def _content(self) -> dict[str, Any]:
+        """What the file holds. InputFaults where it can't be read."""
+        file, problem, remedy = str(self.path), "", ""
         try:
             if self.path.exists():
-                check_file(self.path, str(self.path), MAX_PLAN_FILE_BYTES)
-            self.config = parsed(self.path.read_bytes())
+                check_file(self.path, file, MAX_PLAN_FILE_BYTES)
+            return plan_content(self.path.read_bytes())
         except TableFault as refused:
-            self.log.add(refused.fault)
+            raise InputFaults([refused.fault]) from None
         except FileNotFoundError:
-            self.log.fault(
-                str(self.path),
-                "there is no such file",
-                "Give the plan's folder, or make one with: tractduct new DIR",
-            )
+            problem, remedy = "there is no such file", "Give the plan's folder, or make one with: tractduct new DIR"
         except NotADirectoryError:
-            self.log.fault(
-                str(self.path.parent),
-                "this is a file, not a plan folder",
-                f"Give the folder that holds {PLAN_FILE}",
-            )
+            file = str(self.path.parent)
+            problem, remedy = "this is a file, not a plan folder", f"Give the folder that holds {PLAN_FILE}"
         except OSError as error:
-            self.log.fault(str(self.path), f"it can't be read ({error.strerror or error})", "Check who may read it")
+            problem, remedy = f"it can't be read ({error.strerror or error})", "Check who may read it"
         except UnicodeDecodeError:
-            self.log.fault(label, "it is not UTF-8 text", "Save it as plain text in UTF-8")
+            file, problem, remedy = self.name, "it is not UTF-8 text", "Save it as plain text in UTF-8"
         except ValueError as error:  # a number of thousands of digits, too
-            why = printable(shortened(str(error), 160))
-            self.log.fault(label, f"it is not valid TOML of a plan ({why})", "Correct that line")
-        if self.log.faults:
-            return False
-        for where, problem, value in _unreadable(self.config):
-            self.log.fault(label, problem, "Correct the value", column=where, value=value)
-        if self.log.faults:
-            self.config = {}
-            return False
-        self.units = self._units()
-        known_tables = [t for t in schema.KEYS if t]
-        on_top = [f.name for f in schema.KEYS[""]]
-        for key, value in list(self.config.items()):
-            if isinstance(value, dict):
-                if key not in known_tables:
-                    self.log.fault(label, f"[{key}] is not a part of a plan", nearest(key, known_tables), value=key)
-                    continue
-                self.config[key] = self._in_core_names(key, value)
-            elif key in known_tables:
-                self.log.fault(
-                    label,
-                    f"[{key}] must be a part with keys of its own",
-                    f"Write [{key}] on a line",
-                    value=key,
-                )
-            elif key not in on_top:
-                self.log.fault(
-                    label,
-                    "there is no key of this name outside the bracketed parts",
-                    nearest(key, [*on_top, *known_tables]),
-                    value=key,
-                )
-        return True
+            file, remedy = self.name, "Correct that line"
+            problem = f"it is not valid TOML of a plan ({printable(shortened(str(error), 160))})"
+        raise InputFaults([Fault(file=file, problem=problem, remedy=remedy)])
 
     def _units(self) -> UnitSystem:
         """The unit system and the currency that the plan names."""
         found = IP
         for key in schema.KEYS[""][1:]:
             given = self.config.get(key.name, key.default)
-            word = plain_text(Field(name="", meaning=""), given) if isinstance(given, str) else ""
+            word = plain_text(_WORD, given) if isinstance(given, str) else ""
             if key.choices and word.casefold() in key.choices:
                 found = replace(found, name=word.casefold())
             elif not key.choices and re.fullmatch("[^\\W\\d_]{1,4}|[$\u20ac\u00a3]", word):
                 found = replace(found, currency=word)
             else:
                 wanted = f"one of {', '.join(key.choices)}" if key.choices else "a short word such as USD or EUR"
-                self.log.fault(
-                    self.name, f"expected {wanted}", f'Write {key.name} = "..."', column=key.name, value=str(given)
-                )
+                self.fault("", key.name, f"expected {wanted}", f'Write {key.name} = "..."', given)
         return found
 
-    def _in_core_names(self, part_name: str, part: dict[str, Any]) -> dict[str, Any]:
+    def _in_core_names(self, part: str, given: dict[str, Any]) -> dict[str, Any]:
         """A part with its keys named as in the core; keys that are unknown in the plan's units are faults."""
-        names = {in_units(f, self.units).name: f.name for f in schema.KEYS[part_name]}
-        found: dict[str, Any] = {}
-        for key, value in part.items():
-            if key in names:
-                found[names[key]] = value
-            else:
-                self.log.fault(
-                    self.name,
-                    f"[{part_name}] has no key of this name",
-                    other_units(key, schema.KEYS[part_name], self.units) or nearest(key, names),
-                    value=key,
-                )
-        return found
+        names = {in_units(f, self.units).name: f.name for f in schema.KEYS[part]}
+        for key in [key for key in given if key not in names]:
+            remedy = other_units(key, schema.KEYS[part], self.units) or nearest(key, names)
+            self.log.fault(self.name, f"[{part}] has no key of this name", remedy, value=key)
+        return {names[key]: value for key, value in given.items() if key in names}
 
-    def where(self, part_name: str, key: str) -> str:
+    def where(self, part: str, key: str) -> str:
         """A key's place as the user writes it, by its name in the core."""
-        field = next(f for f in schema.KEYS[part_name] if f.name == key)
-        return f"[{part_name}] {in_units(field, self.units).name}"
+        name = in_units(_declared(part, key), self.units).name
+        return f"[{part}] {name}" if part else name
+
+    def fault(self, part: str, key: str, problem: str, remedy: str, value: object = None) -> None:
+        """A fault of one key."""
+        shown = None if value is None else str(value)
+        self.log.fault(self.name, problem, remedy, column=self.where(part, key), value=shown)
 
     @property
     def typed(self) -> frozenset[tuple[str, str]]:
@@ -153,178 +130,126 @@ class PlanFile:
         part = self.config.get(name, {})
         return part if isinstance(part, dict) else {}
 
-    def keys(self, part_name: str) -> dict[str, float]:
-        """The numbers of one part of plan.toml, with defaults for what is not given."""
-        values: dict[str, float] = {}
-        for key in schema.KEYS[part_name]:
-            if key.kind != "number":
-                continue
-            given = self.part(part_name).get(key.name)
-            values[key.name] = key.default if isinstance(key.default, float) else math.nan
-            if given is not None:
-                number = self.key_number(part_name, key, given)
-                values[key.name] = values[key.name] if number is None else number
-        return values
-
-    def key_number(self, part_name: str, key: Field, given: Any) -> float | None:
-        where = self.where(part_name, key.name)
-        quantity, key = key.quantity or key.unit, in_units(key, self.units)
-        try:
-            if isinstance(given, bool):
-                raise CellProblem(f"expected {allowed(key)}", "Enter a number")
-            value = parse_number(key, self.plain(key, where, given))
-        except CellProblem as problem:
-            self.log.fault(self.name, problem.problem, problem.remedy, column=where, value=str(given))
-            return None
-        self.log.unusual(self.name, where, key, value)
-        return self.units.core(value, quantity)
-
-    def plain(self, key: Field, where: str, given: Any) -> str:
-        """A number as text; where it was given in quotes, as a person would understand it, which is said."""
-        if not isinstance(given, str):
-            return str(given)
-        text = plain_text(key, given)
-        if text != given.strip():
-            self.log.findings.append(note_of_reading(f"{self.name}, {where}", "", given, text))
-        return text
-
-    def text(self, part_name: str, key: str) -> str:
-        """A text in plan.toml; empty where it is not given."""
-        value = self.part(part_name).get(key, "")
-        if isinstance(value, str):
-            return plain_text(Field(name=key, meaning=""), value)
-        self.log.fault(
-            self.name,
-            "expected text in quotes",
-            f'Write {key} = "..."',
-            column=f"[{part_name}] {key}",
-            value=str(value),
-        )
+    def _plan_name(self) -> str:
+        name = self.config.get("name")
+        if isinstance(name, str) and name.strip():
+            return name.strip()
+        self.log.fault(self.name, "the plan has no name", 'Write name = "..." in its first line')
         return ""
 
-    def choice(self, part_name: str, key: str) -> str:
-        """One of a key's choices; its default where it is not given."""
-        field = next(f for f in schema.KEYS[part_name] if f.name == key)
-        given = self.text(part_name, key)
-        try:
-            return parse_choice(field, given) if given else str(field.default)
-        except CellProblem as problem:
-            self.log.fault(self.name, problem.problem, problem.remedy, column=f"[{part_name}] {key}", value=given)
-            return ""
+    def numbers(self, part: str) -> dict[str, float]:
+        """The numbers of one part in the core's units, with defaults for what is not given; NaN without one."""
+        return self._numbers[part]
 
-    def flag(self, part_name: str, key: str) -> bool:
-        """True or false in plan.toml; false where it is not given."""
-        value = self.part(part_name).get(key, False)
+    def optional(self, part: str, key: str) -> float | None:
+        """A number; None where it is not given."""
+        return self.numbers(part)[key] if key in self.part(part) else None
+
+    def _number(self, part: str, declared: Field) -> float:
+        default = declared.default if isinstance(declared.default, float) else math.nan
+        given = self.part(part).get(declared.name)
+        if given is None:
+            return default
+        field = in_units(declared, self.units)
+        value = self._parsed(field, field, part, declared.name, given)
+        if value is None:
+            return default
+        self.log.unusual(self.name, self.where(part, declared.name), field, value)
+        return self.units.core(value, declared.quantity or declared.unit)
+
+    def _parsed(self, field: Field, plain: Field, part: str, key: str, given: object) -> float | None:
+        """A number by its declaration; in quotes, as a person would understand it by ``plain``, which is said."""
+        try:
+            if isinstance(given, bool):
+                raise CellProblem(f"expected {allowed(field)}", "Enter a number")
+            text = str(given)
+            if isinstance(given, str):
+                text = plain_text(plain, given)
+                if text != given.strip():
+                    note_reading(self.log, f"{self.name}, {self.where(part, key)}", given, text)
+            return parse_number(field, text)
+        except CellProblem as problem:
+            self.fault(part, key, problem.problem, problem.remedy, given)
+            return None
+
+    def text(self, part: str, key: str) -> str:
+        """A text; empty where it is not given."""
+        value = self.part(part).get(key, "")
+        if isinstance(value, str):
+            return plain_text(_WORD, value)
+        self.fault(part, key, "expected text in quotes", f'Write {key} = "..."', value)
+        return ""
+
+    def choice(self, part: str, key: str) -> str:
+        """One of a key's choices; its default where it is not given."""
+        field, word = _declared(part, key), self.text(part, key)
+        if word and word not in field.choices:
+            self.fault(part, key, f"expected one of {', '.join(field.choices)}", "Pick one of them", word)
+        return word or str(field.default)
+
+    def flag(self, part: str, key: str) -> bool:
+        """True or false; false where it is not given."""
+        value = self.part(part).get(key, False)
         if isinstance(value, bool):
             return value
         if isinstance(value, str):
             try:
-                flag = parse_flag(plain_text(Field(name=key, meaning="", kind="flag"), value))
+                flag = parse_flag(plain_text(_declared(part, key), value))
             except CellProblem:
                 pass
             else:
-                where = f"{self.name}, [{part_name}] {key}"
-                self.log.findings.append(note_of_reading(where, "", value, str(flag).lower()))
+                note_reading(self.log, f"{self.name}, {self.where(part, key)}", value, str(flag).lower())
                 return flag
-        self.log.fault(
-            self.name,
-            "expected true or false",
-            f"Write {key} = true",
-            column=f"[{part_name}] {key}",
-            value=str(value),
-        )
+        self.fault(part, key, "expected true or false", f"Write {key} = true", value)
         return False
 
-    def listed(self, part_name: str, key: str) -> list[Any] | None:
-        """A list in plan.toml; None where it is not given."""
-        value = self.part(part_name).get(key)
-        if value is None:
-            return None
-        where = self.where(part_name, key)
-        if not isinstance(value, list) or not value:
-            self.log.fault(
-                self.name,
-                "expected a list with at least one entry",
-                f"Write {where.split()[-1]} = [ ... ], or leave the key out",
-                column=where,
-                value=str(value),
-            )
-            return None
-        return value
+    def listed(self, part: str, key: str) -> list[Any] | None:
+        """A list; None where it is not given."""
+        value = self.part(part).get(key)
+        if value is None or (isinstance(value, list) and value):
+            return value
+        remedy = f"Write {self.where(part, key).split()[-1]} = [ ... ], or leave the key out"
+        self.fault(part, key, "expected a list with at least one entry", remedy, value)
+        return None
 
     def sizes(self) -> tuple[Size, ...]:
         """The standard sizes: round ones, then rectangular ones, each by (equivalent) diameter."""
-        bounds = in_units(schema.KEYS["sizes"][0], self.units)
-        side_field = replace(bounds, kind="number")
         found: dict[str, Size] = {}
 
-        def side(value: Any, where: str) -> float | None:
-            try:
-                if isinstance(value, bool):
-                    raise CellProblem(f"expected {allowed(bounds)}", "Enter a number")
-                return parse_number(bounds, self.plain(side_field, where, value))
-            except CellProblem as problem:
-                self.log.fault(self.name, problem.problem, problem.remedy, column=where, value=str(value))
-                return None
+        def side(key: str, value: object) -> float | None:
+            field = in_units(_declared("sizes", key), self.units)
+            return self._parsed(field, replace(field, kind="number"), "sizes", key, value)
 
-        def add(size: Size, where: str) -> None:
+        def add(key: str, size: Size) -> None:
             if size.label in found:
-                self.log.fault(
-                    self.name,
-                    "this size stands twice",
-                    "Remove one",
-                    column=where,
-                    value=size.label,
-                )
+                self.fault("sizes", key, "this size is duplicated", "Remove one", size.label)
             found[size.label] = size
 
-        where = self.where("sizes", "round_in")
         default = schema.DEFAULT_ROUND_MM if self.units.is_si else schema.DEFAULT_ROUND_IN
         for value in self.listed("sizes", "round_in") or default:
-            diameter = side(value, where)
+            diameter = side("round_in", value)
             if diameter is not None:
-                add(size_of(diameter, self.units), where)
-        where = self.where("sizes", "rectangular_in")
+                add("round_in", size_of(diameter, self.units))
         for pair in self.listed("sizes", "rectangular_in") or []:
             if not isinstance(pair, list) or len(pair) != 2:
-                self.log.fault(
-                    self.name,
-                    "expected pairs of width and height",
-                    "Write [[200, 200], [200, 250]]" if self.units.is_si else "Write [[8, 8], [8, 10]]",
-                    column=where,
-                    value=str(pair),
-                )
+                remedy = "Write [[200, 200], [200, 250]]" if self.units.is_si else "Write [[8, 8], [8, 10]]"
+                self.fault("sizes", "rectangular_in", "expected pairs of width and height", remedy, pair)
                 continue
-            width, height = side(pair[0], where), side(pair[1], where)
+            width, height = (side("rectangular_in", value) for value in pair)
             if width is not None and height is not None:
-                add(size_of((width, height), self.units), where)
+                add("rectangular_in", size_of((width, height), self.units))
         if len(found) > MAX_SIZES:
-            self.log.fault(
-                self.name,
-                f"there are {len(found):,} standard sizes; at most {MAX_SIZES} are looked at",
-                "List the sizes that are stocked",
-                column="[sizes]",
-            )
+            problem = f"there are {len(found):,} standard sizes; at most {MAX_SIZES} are looked at"
+            self.log.fault(self.name, problem, "List the sizes that are stocked", column="[sizes]")
             return ()
         return tuple(sorted(found.values(), key=lambda s: (s.shape != "round", s.diameter_in, s.label)))
 
 
-def parsed(data: bytes) -> dict[str, Any]:
-    """The content of a plan.toml. ValueError where it is not TOML, or nests deeper than any plan.
+_WORD = Field(name="", meaning="")
 
-    That is told before parsing, as the parser's memory goes with the square of a key's parts. It reads from the start,
-    and up to its first error the words of the language are those of ``_TEXT`` and ``_NESTING``.
-    """
-    text = data.decode("utf-8-sig")
-    bare = _TEXT.sub(lambda found: "s" + "\n" * found[0].count("\n"), text)
-    depth = 0
-    for found in _NESTING.finditer(bare):
-        step = {"[": 1, "{": 1, "]": -1, "}": -1}.get(found[0], MAX_NESTING + 1)
-        depth = max(depth + step, 0)
-        if depth > MAX_NESTING:
-            line = bare.count("\n", 0, found.start()) + 1
-            raise ValueError(f"keys or lists lie in each other more than {MAX_NESTING} deep, at line {line}")
-    return tomllib.loads(text)
+
+def _declared(part: str, key: str) -> Field:
+    return next(field for field in schema.KEYS[part] if field.name == key)
 
 
 def _unreadable(config: dict[str, Any]) -> Iterator[tuple[str, str, str]]:

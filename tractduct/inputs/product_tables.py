@@ -3,166 +3,159 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 
-from tractduct.findings import Finding, Severity
+from tractduct.errors import InputFaults, printable
+from tractduct.files import TableFault
+from tractduct.findings import Finding
 from tractduct.inputs import schema
-from tractduct.inputs.cells import nearest
 from tractduct.inputs.fault_log import FaultLog
-from tractduct.inputs.schema import in_units
-from tractduct.inputs.tables import RawTable, Row
+from tractduct.inputs.finder import lone_table
+from tractduct.inputs.spelling import plain_text
+from tractduct.inputs.table_reader import RowReader, TableReader
 from tractduct.model.plan import Duct
-from tractduct.model.words import key_of
+from tractduct.model.words import by_key
 from tractduct.products.fit import LEAST_ROWS, Fit, FrictionTable, correction_of, fit_table, out_of_order
+from tractduct.units import UnitSystem
+
+_NO_DUCT = "there is no duct of this name"
 
 
-def read_friction_rows(table: RawTable, rows: list[Row], log: FaultLog) -> FrictionTable | None:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FittedTable:
+    """A friction table that belongs to no plan, and its fit; ``rows`` are those of its file."""
+
+    name: str
+    points: FrictionTable
+    fit: Fit
+    rows: tuple[int, ...]
+    units: UnitSystem
+    findings: tuple[Finding, ...]
+
+
+def fit_file(place: str, name: str | None, derate_pct: float | None) -> FittedTable:
+    """The fit of a friction table in ``file.csv`` or ``book.xlsx#sheet``, with the derate fixed where it is given.
+
+    Raises InputFaults. Without a name, the product is called as the file is.
+    """
+    file, _, sheet = place.partition("#")
+    log = FaultLog()
+    try:
+        table = lone_table(schema.FRICTION_TABLES, Path(file), sheet, log)
+    except TableFault as problem:
+        raise InputFaults([problem.fault]) from None
+    for column in ("size_in", "airflow_cfm"):
+        if not table.raw.has(column):
+            table.header_fault(f"the column '{table.shown(column).name}' is missing", "Add it")
+    rows = list(table)
+    product = printable(plain_text(schema.DUCTS.field("duct"), name or Path(file).stem))
+    points = None if log.faults else _friction_rows(table, rows)
+    fit = (
+        None if points is None else _fit_rows(table, product, points, None if derate_pct is None else derate_pct / 100)
+    )
+    if log.faults or points is None or fit is None:
+        raise InputFaults(log.faults)
+    numbers = tuple(row.place for row in rows)
+    findings = tuple(log.findings)
+    return FittedTable(name=product, points=points, fit=fit, rows=numbers, units=table.units, findings=findings)
+
+
+def _friction_rows(table: TableReader, rows: Sequence[RowReader]) -> FrictionTable | None:
     """Some rows of a friction table; None, and faults, where one can't be used.
 
     A row gives a friction rate, or a measured loss over a length.
     """
-    spec = schema.FRICTION_TABLES
-    before = len(log.faults)
-    loss_name, length_name = (in_units(spec.field(n), table.units).name for n in ("loss_inwc", "length_ft"))
-    size, flow, rate = [], [], []
+    loss_name, length_name = (table.shown(name).name for name in ("loss_inwc", "length_ft"))
+    points = []
     for row in rows:
-        diameter = log.number(table, row, spec.field("size_in"))
-        airflow = log.number(table, row, spec.field("airflow_cfm"))
-        given = log.number(table, row, spec.field("friction_rate_inwc_per_100ft"))
-        loss = log.number(table, row, spec.field("loss_inwc"))
-        length = log.number(table, row, spec.field("length_ft"))
-        if given is not None and loss is not None:
-            log.cell_fault(
-                table,
-                row,
-                "loss_inwc",
-                "the row has a friction rate and a measured loss: which of them counts is not clear",
-                "Keep one of the two",
-            )
-        if given is None and loss is not None and length is not None:
-            given = 100.0 * loss / length
-        elif given is None and len(log.faults) == before:
-            log.cell_fault(
-                table,
-                row,
-                "friction_rate_inwc_per_100ft",
-                f"the row has neither a friction rate nor a {loss_name} with its {length_name}",
-                "Enter one of them, or remove the row",
-            )
-        if diameter is not None and airflow is not None and given is not None:
-            size.append(diameter)
-            flow.append(airflow)
-            rate.append(given)
-    if len(log.faults) > before:
+        diameter, airflow = row.number("size_in"), row.number("airflow_cfm")
+        rate = row.optional("friction_rate_inwc_per_100ft")
+        loss, length = row.optional("loss_inwc"), row.optional("length_ft")
+        if rate is not None and loss is not None:
+            problem = "the row has a friction rate and a measured loss: which of them counts is not clear"
+            row.fault("loss_inwc", problem, "Keep one of the two")
+        elif rate is None and loss is not None and length is not None:
+            rate = 100.0 * loss / length
+        elif rate is None and not row.failed:
+            problem = f"the row has neither a friction rate nor a {loss_name} with its {length_name}"
+            row.fault("friction_rate_inwc_per_100ft", problem, "Enter one of them, or remove the row")
+        points.append((diameter, airflow, math.nan if rate is None else rate))
+    if any(row.failed for row in rows):
         return None
-    found = FrictionTable(
-        size_in=np.array(size), airflow_cfm=np.array(flow), friction_rate_inwc_per_100ft=np.array(rate)
-    )
+    size, flow, rates = np.array(points).reshape(-1, 3).T
+    found = FrictionTable(size_in=size, airflow_cfm=flow, friction_rate_inwc_per_100ft=rates)
     for i, why in out_of_order(found, table.units):
-        log.cell_fault(
-            table, rows[i], "friction_rate_inwc_per_100ft", why, "Correct the row or the one it stands against"
-        )
-    return found if len(log.faults) == before else None
+        rows[i].fault("friction_rate_inwc_per_100ft", why, "Correct the row or the one it stands against")
+    return None if any(row.failed for row in rows) else found
 
 
-def fit_rows(
-    table: RawTable, name: str, found: FrictionTable, log: FaultLog, derate: float | None = None
-) -> Fit | None:
+def _fit_rows(table: TableReader, name: str, found: FrictionTable, derate: float | None = None) -> Fit | None:
     """The fit of some rows; None, and a fault, where they do not allow one."""
     if len(found.size_in) < LEAST_ROWS:
-        log.fault(
-            table.label,
-            f"'{name}' has {len(found.size_in)} rows; a fit needs at least {LEAST_ROWS}",
-            "Add rows from the data sheet, or give roughness and derate",
-            column=table.spelling("size_in"),
-        )
+        problem = f"'{name}' has {len(found.size_in)} rows; a fit needs at least {LEAST_ROWS}"
+        table.fault(problem, "Add rows from the data sheet, or give roughness and derate", column="size_in")
         return None
     if derate is None and len(np.unique(found.size_in)) < 2:
-        log.fault(
-            table.label,
-            f"'{name}' has one size only, so its derate and its roughness can't be told apart",
-            "Add rows of another size, or give the derate",
-            column=table.spelling("size_in"),
-            value=table.units.number(float(found.size_in[0]), "in", "g"),
-        )
+        problem = f"'{name}' has one size only, so its derate and its roughness can't be told apart"
+        size = table.units.number(float(found.size_in[0]), "in", "g")
+        table.fault(problem, "Add rows of another size, or give the derate", column="size_in", value=size)
         return None
     return fit_table(found, derate=derate)
 
 
-def with_tables(ducts: Mapping[str, Duct], table: RawTable | None, log: FaultLog) -> dict[str, Duct]:
+def with_tables(ducts: Mapping[str, Duct], table: TableReader) -> dict[str, Duct]:
     """The ducts with what their friction tables say: roughness and derate where none are given, and the table.
 
     A duct without roughness and without a table is a fault.
     """
-    by_duct: dict[str, list[Row]] = {}
-    known = {key_of(name): name for name in ducts}
-    for row in table.rows if table else ():
-        assert table is not None
-        name = log.text(table, row, schema.FRICTION_TABLES.field("duct"))
-        if key_of(name) in known:
-            by_duct.setdefault(known[key_of(name)], []).append(row)
-        elif name and "ducts" not in log.unread:
-            log.cell_fault(table, row, "duct", "there is no duct of this name", nearest(name, known.values()))
+    by_duct: dict[str, list[RowReader]] = {}
+    names = by_key(ducts)
+    for row in table:
+        name = row.named("duct", names, _NO_DUCT)
+        if name:
+            by_duct.setdefault(name, []).append(row)
     found = dict(ducts)
     for name, rows in by_duct.items():
-        assert table is not None
         duct = ducts[name]
         if math.isnan(duct.roughness_ft):  # its table may be at fault, but it has one
             found[name] = replace(duct, roughness_ft=0.0)
-        points = read_friction_rows(table, rows, log)
+        points = _friction_rows(table, rows)
         if points is None:
             continue
         if math.isnan(duct.roughness_ft):
-            fit = fit_rows(table, name, points, log)
+            fit = _fit_rows(table, name, points)
             if fit is None:
                 continue
             if not fit.one_roughness_serves:
-                log.findings.append(
-                    Finding(
-                        severity=Severity.CAUTION,
-                        rule="friction table",
-                        subject=f"duct {name}",
-                        message="one roughness does not fit all its sizes: "
-                        + ", ".join(f"{table.units.say(s, 'in')} {e:+.0f} %" for s, e in fit.by_size.items()),
-                        advice="The table itself is used inside its range; check the rows of the sizes that are off",
-                    )
-                )
+                by_size = ", ".join(f"{table.units.say(s, 'in')} {e:+.0f} %" for s, e in fit.by_size.items())
+                message = f"one roughness does not fit all its sizes: {by_size}"
+                advice = "The table itself is used inside its range; check the rows of the sizes that are off"
+                table.log.caution("friction table", f"duct {name}", message, advice)
             duct = replace(duct, roughness_ft=fit.roughness_ft, airflow_derate_pct=100.0 * fit.derate)
         correction = correction_of(points, duct.roughness_ft, duct.airflow_derate_pct / 100.0)
         found[name] = replace(duct, correction=correction)
     return found
 
 
-def read_inner_diameters(
-    table: RawTable | None, ducts: Mapping[str, Duct], log: FaultLog
-) -> dict[tuple[str, str], float]:
+def read_inner_diameters(table: TableReader, ducts: Mapping[str, Duct]) -> dict[tuple[str, str], float]:
     """Inner diameter by (duct, size label)."""
-    spec = schema.INNER_DIAMETERS
-    known = {key_of(name): name for name in ducts}
     found: dict[tuple[str, str], float] = {}
     seen: dict[tuple[str, str], int] = {}
-    for row in table.rows if table else ():
-        assert table is not None
-        name = log.text(table, row, spec.field("duct"))
-        size = log.size(table, row, "size_in")
-        inner = log.number(table, row, spec.field("inner_diameter_in"))
-        if name and key_of(name) not in known and "ducts" not in log.unread:
-            log.cell_fault(table, row, "duct", "there is no duct of this name", nearest(name, known.values()))
-        elif size is not None and size.shape != "round":
-            log.cell_fault(table, row, "size_in", "inner diameters are for round sizes", "Enter a diameter")
-        elif size is not None and inner is not None and key_of(name) in known:
+    names = by_key(ducts)
+    for row in table:
+        name = row.named("duct", names, _NO_DUCT)
+        size, inner = row.size(), row.number("inner_diameter_in")
+        if size is not None and size.shape != "round":
+            row.fault("size_in", "inner diameters are for round sizes", "Enter a diameter")
+        elif size is not None and name and not row.failed:
             if not 0.7 * size.diameter_in <= inner <= 1.2 * size.diameter_in:
-                log.cell_fault(
-                    table,
-                    row,
-                    "inner_diameter_in",
-                    f"it is far from the nominal {table.units.size(size.label)}",
-                    "Check both; an inner diameter lies between 0.7 and 1.2 of the nominal one",
-                )
-            key = known[key_of(name)], size.label
-            log.size_once(seen, table, row, "duct", key)
-            found[key] = inner
+                problem = f"it is far from the nominal {table.units.size(size.label)}"
+                remedy = "Check both; an inner diameter lies between 0.7 and 1.2 of the nominal one"
+                row.fault("inner_diameter_in", problem, remedy)
+            row.once("size_in", seen, (name, size.label), "this duct and size are")
+            found[name, size.label] = inner
     return found

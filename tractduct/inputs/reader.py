@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
 from tractduct.errors import InputFaults
-from tractduct.findings import Finding, Severity
-from tractduct.inputs import schema
 from tractduct.inputs.airflow import RoomAirflow, read_airflow, turned_airflow
 from tractduct.inputs.breakdown import read_surface_loads
 from tractduct.inputs.catalogue import (
+    DuctPrices,
+    Prices,
     approved_flex,
     read_ducts,
     read_fitting_prices,
@@ -24,16 +24,29 @@ from tractduct.inputs.catalogue import (
 from tractduct.inputs.cells import nearest
 from tractduct.inputs.equipment import read_equipment
 from tractduct.inputs.fault_log import FaultLog
-from tractduct.inputs.finder import find_table, tell_unread
+from tractduct.inputs.finder import find_tables
 from tractduct.inputs.limits import MAX_CANDIDATES, MAX_FLEX, MAX_SECTION_SIZES, MAX_SECTION_VARIANTS
 from tractduct.inputs.lots import read_lots, read_outlines, read_routes
-from tractduct.inputs.plan_file import PLAN_FILE, PlanFile
+from tractduct.inputs.plan_file import PlanFile
 from tractduct.inputs.product_tables import read_inner_diameters, with_tables
-from tractduct.inputs.section_table import read_sections
-from tractduct.inputs.tables import RawTable, Row
-from tractduct.model.plan import Dampers, Fitting, Plan, Purchase, Section, Tolerance, candidate_sizes, pieces_of
+from tractduct.inputs.section_table import Places, read_sections
+from tractduct.inputs.table_reader import TableReader
+from tractduct.model.loads import SurfaceLoads
+from tractduct.model.lots import Lot, RoomOutline, RoutePoint
+from tractduct.model.plan import (
+    Dampers,
+    Duct,
+    Equipment,
+    Fitting,
+    Plan,
+    Purchase,
+    Section,
+    Tolerance,
+    candidate_sizes,
+    pieces_of,
+)
 from tractduct.model.sizes import Size
-from tractduct.model.words import ALL_ROOMS, FLEX, NOT_BOUGHT, SEASONS, SIDES, key_of
+from tractduct.model.words import ALL_ROOMS, FLEX, NOT_BOUGHT, SEASONS, SIDES, by_key, key_of
 from tractduct.physics.air import site_air
 
 
@@ -44,299 +57,257 @@ def load_plan(path: str | Path) -> Plan:
     """
     log = FaultLog()
     plan_file = PlanFile(Path(path), log)
-    if not plan_file.read():
-        raise InputFaults(log.faults)
-    sizes = plan_file.sizes()
-    tables = {spec.name: find_table(spec, plan_file, log) for spec in schema.TABLES if spec is not schema.AIRFLOW}
-    # Surfaces, turned to each direction, may stand instead of the airflow table.
-    needed = tables["surfaces"] is None and "surfaces" not in log.unread
-    tables["airflow"] = find_table(replace(schema.AIRFLOW, required=needed), plan_file, log)
-    tell_unread(plan_file, tables, log)
-    fittings = read_fittings(tables["fittings"], log)
-    ducts = read_ducts(tables["ducts"], log)
-    ducts = with_tables(ducts, tables["friction_tables"], log)
-    ducts = without_roughness(tables["ducts"], ducts, log)
-    inner = read_inner_diameters(tables["inner_diameters"], ducts, log)
-    sections, places = read_sections(tables["sections"], fittings, ducts, sizes, log)
-    given = read_airflow(tables["airflow"], plan_file, log)
-    breakdown = read_surface_loads(tables, given.rooms, plan_file, log)
-    if tables["airflow"] is None and "airflow" not in log.unread:
-        need = turned_airflow(tables["surfaces"], breakdown, plan_file, log)
-    else:
-        need = given
-        breakdown = breakdown.for_rooms(need.rooms) if breakdown and need.rooms else None
-    equipment = read_equipment(tables["blower"], tables["devices"], need.seasons, plan_file, log)
-    flex = approved_flex(ducts, plan_file, log)
-    if len(flex) > MAX_FLEX:
-        log.fault(
-            PLAN_FILE,
-            f"{len(flex)} flex products are approved; at most {MAX_FLEX} are compared",
-            "Name those that may be delivered in [variants] flex",
-        )
-    prices, packages, insulation = read_prices(tables["prices"], ducts, sizes, plan_file, log)
-    fitting_prices = read_fitting_prices(tables["fitting_prices"], fittings, sizes, log)
-    if not {"airflow", "sections", "surfaces"} & log.unread:
-        _match_rooms(tables, sections, places, need, log)
-    cases = len(sections) * len(need.fronts) * len(need.mirrored) * len(need.seasons) * len(flex)
-    if cases > MAX_SECTION_VARIANTS:
-        log.fault(
-            PLAN_FILE,
-            f"sections times variants are {cases:,}; at most {MAX_SECTION_VARIANTS:,} are sized together",
-            "Approve fewer flex products in [variants], or make a plan of each duct system",
-        )
-    candidates = sum(len(candidate_sizes(section, sizes)) for section in sections)
-    if candidates > MAX_SECTION_SIZES:
-        log.fault(
-            PLAN_FILE,
-            f"sections times the sizes that each may take are {candidates:,}; at most {MAX_SECTION_SIZES:,} are sized "
-            "together",
-            "Give sections min_in and max_in, list fewer sizes in [sizes], or make a plan of each duct system",
-        )
-    elif cases * len(sizes) > MAX_CANDIDATES:
-        log.fault(
-            PLAN_FILE,
-            f"sections times variants times standard sizes are {cases * len(sizes):,}; at most {MAX_CANDIDATES:,} are "
-            "looked at together",
-            "List fewer sizes in [sizes], or make a plan of each duct system",
-        )
-    if prices and not {"sections", "ducts"} & log.unread:
-        _match_prices(tables["prices"], sections, flex, sizes, prices, log)
-    if fitting_prices and not prices and "prices" not in log.unread:
-        log.fault(
-            "fitting_prices",
-            "fittings have prices and ducts have none, so costs can't be added up",
-            "Add a prices table for the ducts, or remove fitting_prices",
-        )
-    if fitting_prices and not {"sections", "fittings"} & log.unread:
-        _match_fitting_prices(tables["fitting_prices"], sections, fittings, sizes, fitting_prices, log)
-    name = plan_file.config.get("name")
-    if not isinstance(name, str) or not name.strip():
-        log.fault(PLAN_FILE, "the plan has no name", 'Write name = "..." in its first line')
-        name = ""
-    site = plan_file.keys("site")
-    pressure = plan_file.keys("pressure")
-    limits = plan_file.keys("limits")
-    compression = plan_file.keys("compression")
-    objective = plan_file.keys("objective")
-    choose = plan_file.choice("objective", "choose")
-    dampers = plan_file.keys("dampers")
-    tolerance = plan_file.keys("tolerance")
-    if tolerance["room_pct"] == 0.0 and tolerance["room_cfm"] == 0.0:
-        log.fault(
-            PLAN_FILE,
-            "no room can keep a tolerance of zero",
-            f"Enter a number above 0 here or in {plan_file.where('tolerance', 'room_cfm')}",
-            column="[tolerance] room_pct",
-            value="0",
-        )
-    purchase = plan_file.keys("purchase")
-    orientation = plan_file.keys("orientation")
-    lots = read_lots(tables["lots"], flex, [d.name for d in ducts.values() if d.kind == "flex"], log)
-    turned = len(sections) * len(lots) * len(need.seasons)
-    if turned > MAX_SECTION_VARIANTS:
-        log.fault(
-            "lots",
-            f"sections times lots times seasons are {turned:,}; at most {MAX_SECTION_VARIANTS:,} are sized together",
-            "Put the lots into several plans",
-        )
-    outlines = read_outlines(tables["rooms"], need.rooms, log)
-    routes = read_routes(tables["routes"], [s.name for s in sections], log)
+    plan_file.read()
+    tables = find_tables(plan_file, log)
+    parts = _read(tables, plan_file)
+    _check(tables, parts, plan_file)
     if log.faults:
         raise InputFaults(log.faults)
-    by_default = tuple(side for side in SIDES if f"{side}_inwc" not in plan_file.part("pressure"))
-    at_site = float(site_air(site["elevation_ft"], site["air_temperature_f"]).density_ratio)
-    return Plan(
-        name=name.strip(),
-        folder=plan_file.folder,
-        fronts=need.fronts,
-        mirrored=need.mirrored,
-        seasons=need.seasons,
-        flex=flex,
-        rooms=need.rooms,
-        airflow_cfm=need.airflow_cfm,
-        sections=sections,
+    return _plan(parts, plan_file)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Parts:
+    """What the tables hold, each read by itself."""
+
+    sizes: tuple[Size, ...]
+    fittings: Mapping[str, Fitting]
+    ducts: Mapping[str, Duct]
+    inner_in: Mapping[tuple[str, str], float]
+    sections: tuple[Section, ...]
+    places: Places
+    need: RoomAirflow
+    breakdown: SurfaceLoads | None
+    turned: bool
+    equipment: Equipment
+    flex: tuple[str, ...]
+    prices: DuctPrices
+    fitting_prices: Prices
+    lots: tuple[Lot, ...]
+    outlines: tuple[RoomOutline, ...]
+    routes: tuple[RoutePoint, ...]
+
+
+def _read(tables: Mapping[str, TableReader], plan_file: PlanFile) -> _Parts:
+    """Each table by itself, with names out of those that it refers to."""
+    sizes = plan_file.sizes()
+    fittings = read_fittings(tables["fittings"])
+    ducts = with_tables(read_ducts(tables["ducts"]), tables["friction_tables"])
+    ducts = without_roughness(tables["ducts"], ducts)
+    inner = read_inner_diameters(tables["inner_diameters"], ducts)
+    sections, places = read_sections(tables["sections"], fittings, ducts, sizes)
+    airflow = tables["airflow"]
+    need = read_airflow(airflow, plan_file)
+    breakdown = read_surface_loads(tables, need.rooms, plan_file)
+    turned = not airflow.is_given and not airflow.is_unread
+    if turned:
+        need = turned_airflow(tables["surfaces"], breakdown, plan_file)
+    elif breakdown and need.rooms:
+        breakdown = breakdown.for_rooms(need.rooms)
+    equipment = read_equipment(tables["blower"], tables["devices"], need.seasons, plan_file)
+    flex = approved_flex(ducts, plan_file)
+    return _Parts(
+        sizes=sizes,
         fittings=fittings,
         ducts=ducts,
-        prices=prices,
         inner_in=inner,
-        fitting_prices=fitting_prices,
+        sections=sections,
+        places=places,
+        need=need,
+        breakdown=breakdown,
+        turned=turned,
+        equipment=equipment,
+        flex=flex,
+        prices=read_prices(tables["prices"], ducts, sizes, plan_file),
+        fitting_prices=read_fitting_prices(tables["fitting_prices"], fittings, sizes),
+        lots=read_lots(tables["lots"], flex, [d.name for d in ducts.values() if d.kind == "flex"]),
+        outlines=read_outlines(tables["rooms"], need.rooms),
+        routes=read_routes(tables["routes"], [s.name for s in sections]),
+    )
+
+
+def _plan(parts: _Parts, plan_file: PlanFile) -> Plan:
+    """The plan out of its parts and what plan.toml says."""
+    site, pressure = plan_file.numbers("site"), plan_file.numbers("pressure")
+    objective, purchase, dampers = (plan_file.numbers(part) for part in ("objective", "purchase", "dampers"))
+    by_default = tuple(side for side in SIDES if f"{side}_inwc" not in plan_file.part("pressure"))
+    at_site = float(site_air(site["elevation_ft"], site["air_temperature_f"]).density_ratio)
+    supply_air = {season: plan_file.optional("site", f"{season}_supply_air_f") for season in SEASONS}
+    return Plan(
+        name=plan_file.plan_name,
+        folder=plan_file.folder,
+        fronts=parts.need.fronts,
+        mirrored=parts.need.mirrored,
+        seasons=parts.need.seasons,
+        flex=parts.flex,
+        rooms=parts.need.rooms,
+        airflow_cfm=parts.need.airflow_cfm,
+        sections=parts.sections,
+        fittings=parts.fittings,
+        ducts=parts.ducts,
+        prices=parts.prices.per_ft,
+        inner_in=parts.inner_in,
+        fitting_prices=parts.fitting_prices,
         purchase=Purchase(
-            package_ft=packages,
-            insulation=insulation,
+            package_ft=parts.prices.package_ft,
+            insulation=parts.prices.insulation,
             box_ft=purchase["box_ft"],
             waste_pct=purchase["waste_pct"],
             lots=int(purchase["lots"]),
         ),
-        sizes=sizes,
+        sizes=parts.sizes,
         elevation_ft=site["elevation_ft"],
         air_temperature_f=site["air_temperature_f"],
-        supply_air_f={s: site[f"{s}_supply_air_f"] for s in SEASONS if f"{s}_supply_air_f" in plan_file.part("site")},
+        supply_air_f={season: degrees for season, degrees in supply_air.items() if degrees is not None},
         supply_inwc=pressure["supply_inwc"] * (at_site if "supply" in by_default else 1.0),
         return_inwc=pressure["return_inwc"] * (at_site if "return" in by_default else 1.0),
         default_pressure=by_default,
-        velocity_limits_fpm=limits,
-        **compression,
+        velocity_limits_fpm=plan_file.numbers("limits"),
         standardize_within_pct=objective["standardize_within_pct"],
         max_distinct_sizes=int(objective["max_distinct_sizes"]),
         most_steps_over_own=int(objective["most_steps_over_own"]),
-        choose=choose,
+        choose=plan_file.choice("objective", "choose"),
         dampers=Dampers(price=dampers["price"], least_cfm=dampers["least_cfm"], positions=int(dampers["positions"])),
-        equipment=equipment,
-        tolerance=Tolerance(**tolerance),
-        budget_given=not equipment.curves or bool(plan_file.part("pressure")),
+        equipment=parts.equipment,
+        tolerance=Tolerance(**plan_file.numbers("tolerance")),
+        budget_given=not parts.equipment.curves or bool(plan_file.part("pressure")),
         typed=plan_file.typed,
-        findings=tuple(log.findings),
-        breakdown=breakdown,
-        turned=tables["airflow"] is None,
+        findings=tuple(plan_file.log.findings),
+        breakdown=parts.breakdown,
+        turned=parts.turned,
         units=plan_file.units,
-        lots=lots,
-        outlines=outlines,
-        routes=routes,
-        diversity_btuh=orientation["diversity_btuh"],
-        breakdown_check_pct=orientation["breakdown_check_pct"],
+        lots=parts.lots,
+        outlines=parts.outlines,
+        routes=parts.routes,
+        **plan_file.numbers("compression"),
+        **plan_file.numbers("orientation"),
     )
 
 
-def _match_rooms(
-    tables: Mapping[str, RawTable | None],
-    sections: tuple[Section, ...],
-    places: Mapping[str, Row],
-    need: RoomAirflow,
-    log: FaultLog,
-) -> None:
+def _check(tables: Mapping[str, TableReader], parts: _Parts, plan_file: PlanFile) -> None:
+    """What must fit together across tables, and how much it may be."""
+    plan_file.choice("objective", "choose")
+    tolerance = plan_file.numbers("tolerance")
+    if tolerance["room_pct"] == 0.0 and tolerance["room_cfm"] == 0.0:
+        other = plan_file.where("tolerance", "room_cfm")
+        plan_file.fault(
+            "tolerance",
+            "room_pct",
+            "no room can keep a tolerance of zero",
+            f"Enter a number above 0 here or in {other}",
+            0,
+        )
+    _check_amounts(parts, plan_file, tables["lots"])
+    if not any(tables[name].is_unread for name in ("airflow", "sections", "surfaces")):
+        _match_rooms(tables["airflow" if tables["airflow"].is_given else "surfaces"], tables["sections"], parts)
+    if parts.prices.per_ft and not tables["sections"].is_unread:
+        _match_prices(tables["prices"], parts)
+    if parts.fitting_prices and not parts.prices.per_ft and not tables["prices"].is_unread:
+        problem = "fittings have prices and ducts have none, so costs can't be added up"
+        tables["fitting_prices"].fault(problem, "Add a prices table for the ducts, or remove fitting_prices")
+    if parts.fitting_prices and not tables["sections"].is_unread and not tables["fittings"].is_unread:
+        _match_fitting_prices(tables["fitting_prices"], parts)
+
+
+def _check_amounts(parts: _Parts, plan_file: PlanFile, lots: TableReader) -> None:
+    """Faults where the whole of a plan is more than can be sized."""
+    need, sections, sizes = parts.need, parts.sections, parts.sizes
+    variants = len(need.fronts) * len(need.mirrored) * len(need.seasons) * len(parts.flex)
+    cases = len(sections) * variants
+    candidates = sum(len(candidate_sizes(section, sizes)) for section in sections)
+    turned = len(sections) * len(parts.lots) * len(need.seasons)
+
+    def fault(problem: str, remedy: str) -> None:
+        plan_file.log.fault(plan_file.name, problem, remedy)
+
+    if len(parts.flex) > MAX_FLEX:
+        problem = f"{len(parts.flex)} flex products are approved; at most {MAX_FLEX} are compared"
+        fault(problem, "Name those that may be delivered in [variants] flex")
+    if cases > MAX_SECTION_VARIANTS:
+        problem = f"sections times variants are {cases:,}; at most {MAX_SECTION_VARIANTS:,} are sized together"
+        fault(problem, "Approve fewer flex products in [variants], or make a plan of each duct system")
+    if candidates > MAX_SECTION_SIZES:
+        problem = f"sections times the sizes that each may take are {candidates:,}; at most {MAX_SECTION_SIZES:,}"
+        remedy = "Give sections min_in and max_in, list fewer sizes in [sizes], or make a plan of each duct system"
+        fault(f"{problem} are sized together", remedy)
+    elif cases * len(sizes) > MAX_CANDIDATES:
+        problem = f"sections times variants times standard sizes are {cases * len(sizes):,}; at most {MAX_CANDIDATES:,}"
+        fault(f"{problem} are looked at together", "List fewer sizes in [sizes], or make a plan of each duct system")
+    if turned > MAX_SECTION_VARIANTS:
+        problem = f"sections times lots times seasons are {turned:,}; at most {MAX_SECTION_VARIANTS:,}"
+        lots.fault(f"{problem} are sized together", "Put the lots into several plans")
+
+
+def _match_rooms(airflow: TableReader, sections: TableReader, parts: _Parts) -> None:
     """Rooms of both tables are the same ones, and each has an open run whenever it needs air."""
-    airflow_table, section_table = tables["airflow"] or tables["surfaces"], tables["sections"]
-    rooms, airflow = need.rooms, need.airflow_cfm
-    assert airflow_table is not None
-    assert section_table is not None
-    if not rooms:
-        return
-    known = {key_of(room) for room in rooms}
-    served: dict[str, list[Section]] = {}
-    returned: dict[str, list[Section]] = {}
-    for section in sections:
+    rooms = by_key(parts.need.rooms)
+    runs: dict[tuple[str, str], list[Section]] = {(side, key): [] for side in SIDES for key in rooms}
+    for section in parts.sections if rooms else ():
         for room in section.rooms:
-            if room == ALL_ROOMS:
-                for key in known:
-                    returned.setdefault(key, []).append(section)
-            elif key_of(room) not in known:
-                log.cell_fault(
-                    section_table,
-                    places[section.name],
-                    "room",
-                    f"the {airflow_table.name} table has no room '{room}'",
-                    nearest(room, rooms),
-                )
-            elif section.side == "return":
-                returned.setdefault(key_of(room), []).append(section)
-            else:
-                served.setdefault(key_of(room), []).append(section)
-    has_return = any(s.side == "return" for s in sections)
-    for n, room in enumerate(rooms):
-        largest = np.nan_to_num(airflow[:, :, :, n]).max(axis=(0, 1), initial=0.0)
-        needs = [season for k, season in enumerate(need.seasons) if largest[k] > 0.0]
-        runs = served.get(key_of(room), [])
-        if needs and not runs:
-            log.fault(
-                airflow_table.label,
-                f"room '{room}' needs air and no supply section ends in it",
-                "Add its run to sections, or remove the room",
-                column="room",
-                value=room,
-            )
-        for season in needs if runs else ():
-            if all(run.season not in ("", season) for run in runs):
-                log.fault(
-                    section_table.label,
-                    f"room '{room}' needs air in {season} and all its runs are shut then",
-                    "Leave the season of one of its runs empty",
-                    column="season",
-                )
-        returns = returned.get(key_of(room), [])
-        without = [s for s in needs if all(run.season not in ("", s) for run in returns)]
+            if room != ALL_ROOMS and key_of(room) not in rooms:
+                problem = f"the {airflow.name} table has no room '{room}'"
+                parts.places[section.name].fault("room", problem, nearest(room, rooms.values()))
+                continue
+            for key in rooms if room == ALL_ROOMS else [key_of(room)]:
+                runs[section.side, key].append(section)
+    has_return = any(s.side == "return" for s in parts.sections)
+    for n, (key, room) in enumerate(rooms.items()):
+        largest = np.nan_to_num(parts.need.airflow_cfm[:, :, :, n]).max(axis=(0, 1), initial=0.0)
+        needs = [season for season, cfm in zip(parts.need.seasons, largest, strict=True) if cfm > 0.0]
+        if needs and not runs["supply", key]:
+            problem = f"room '{room}' needs air and no supply section ends in it"
+            airflow.fault(problem, "Add its run to sections, or remove the room", column="room", value=room)
+        for season in _shut(runs["supply", key], needs) if runs["supply", key] else ():
+            problem = f"room '{room}' needs air in {season} and all its runs are shut then"
+            sections.fault(problem, "Leave the season of one of its runs empty", column="season")
+        without = _shut(runs["return", key], needs)
         if has_return and without:
             when = "" if without == needs else f" in {without[0]}"
-            log.findings.append(
-                Finding(
-                    severity=Severity.WARNING,
-                    rule="return air",
-                    subject=f"room {room}",
-                    message=f"no open return names this room{when}, so its air is counted in no return section",
-                    advice="Name it in a return's room cell, or use * for a central return",
-                )
-            )
+            message = f"no open return names this room{when}, so its air is counted in no return section"
+            advice = "Name it in a return's room cell, or use * for a central return"
+            airflow.log.warning("return air", f"room {room}", message, advice)
 
 
-def _match_prices(
-    table: RawTable | None,
-    sections: tuple[Section, ...],
-    flex: tuple[str, ...],
-    sizes: tuple[Size, ...],
-    prices: Mapping[tuple[str, str], float | None],
-    log: FaultLog,
-) -> None:
+def _shut(runs: Sequence[Section], seasons: Sequence[str]) -> list[str]:
+    """The seasons in which none of some runs is open."""
+    return [season for season in seasons if all(run.season not in ("", season) for run in runs)]
+
+
+def _match_prices(table: TableReader, parts: _Parts) -> None:
     """Each size that a section may take has a price row in each duct that it may be made of."""
     missing: dict[str, list[str]] = {}
-    for section in sections:
-        for duct in flex if section.duct == FLEX else (section.duct,):
-            for size in candidate_sizes(section, sizes):
-                labels = missing.setdefault(duct, [])
-                if (duct, size.label) not in prices and size.label not in labels:
-                    labels.append(size.label)
-    for duct, labels in missing.items():
-        if labels:
-            log.fault(
-                table.label if table else "prices.csv",
-                f"duct '{duct}' has no price for size " + ", ".join(labels),
-                "Add its price, or - where it is not offered in that size",
-            )
+    for section in parts.sections:
+        labels = [size.label for size in candidate_sizes(section, parts.sizes)]
+        for duct in parts.flex if section.duct == FLEX else (section.duct,):
+            missing.setdefault(duct, []).extend(label for label in labels if (duct, label) not in parts.prices.per_ft)
+    _tell_missing(table, "duct", missing)
 
 
-def _match_fitting_prices(
-    table: RawTable | None,
-    sections: tuple[Section, ...],
-    fittings: Mapping[str, Fitting],
-    sizes: tuple[Size, ...],
-    prices: Mapping[tuple[str, str], float | None],
-    log: FaultLog,
-) -> None:
+def _match_fitting_prices(table: TableReader, parts: _Parts) -> None:
     """A fitting that has prices has one for each size that its sections may take; one without any is free."""
+    prices, log = parts.fitting_prices, table.log
     priced = list(dict.fromkeys(name for name, _ in prices))
     missing: dict[str, list[str]] = {}
-    free: list[str] = []
-    takes = {section.name: [size.label for size in candidate_sizes(section, sizes)] for section in sections}
-    for piece in pieces_of(sections, fittings):
-        name = piece.fitting
-        if name not in priced:
-            free += [name] if name not in free else []
-            continue
-        listed = missing.setdefault(name, [])
-        listed += [label for label in takes[piece.section] if (name, label) not in prices and label not in listed]
+    takes = {section.name: [s.label for s in candidate_sizes(section, parts.sizes)] for section in parts.sections}
+    pieces = pieces_of(parts.sections, parts.fittings)
+    for piece in pieces:
+        if piece.fitting in priced:
+            labels = [label for label in takes[piece.section] if (piece.fitting, label) not in prices]
+            missing.setdefault(piece.fitting, []).extend(labels)
+    _tell_missing(table, "fitting", missing)
+    free = ", ".join(dict.fromkeys(piece.fitting for piece in pieces if piece.fitting not in priced))
+    if free:
+        message = "these fittings have no price and count as free"
+        log.note("fitting prices", free, message, "Add them to fitting_prices if they cost")
+    unused = ", ".join(name for name in priced if parts.fittings[name].bought == NOT_BOUGHT)
+    if unused:
+        message = "these fittings have prices, and the fittings table says that they are not bought"
+        advice = "Their prices don't count: remove them from fitting_prices, or correct the column bought"
+        log.caution("fitting prices", unused, message, advice)
+
+
+def _tell_missing(table: TableReader, what: str, missing: Mapping[str, Sequence[str]]) -> None:
     for name, labels in missing.items():
         if labels:
-            log.fault(
-                table.label if table else "fitting_prices.csv",
-                f"fitting '{name}' has no price for size " + ", ".join(labels),
-                "Add its price, or - where it is not offered in that size",
-            )
-    if free:
-        log.findings.append(
-            Finding(
-                severity=Severity.NOTE,
-                rule="fitting prices",
-                subject=", ".join(free),
-                message="these fittings have no price and count as free",
-                advice="Add them to fitting_prices if they cost",
-            )
-        )
-    unused = [name for name in priced if fittings[name].bought == NOT_BOUGHT]
-    if unused:
-        log.findings.append(
-            Finding(
-                severity=Severity.CAUTION,
-                rule="fitting prices",
-                subject=", ".join(unused),
-                message="these fittings have prices, and the fittings table says that they are not bought",
-                advice="Their prices don't count: remove them from fitting_prices, or correct the column bought",
-            )
-        )
+            problem = f"{what} '{name}' has no price for size " + ", ".join(dict.fromkeys(labels))
+            table.fault(problem, "Add its price, or - where it is not offered in that size")

@@ -12,14 +12,14 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 
 from tractduct.errors import printable, shortened
-from tractduct.findings import Finding, Severity
 from tractduct.inputs import schema
 from tractduct.inputs.cells import NOT_OFFERED, WITH_UNIT
 from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.limits import MAX_CELL, MAX_NAME
-from tractduct.inputs.schema import Field
-from tractduct.inputs.tables import RawTable, Row, header_key
+from tractduct.inputs.schema import Field, header_key, in_units
+from tractduct.inputs.tables import RawTable, Row
 from tractduct.inputs.unit_words import unit_of
+from tractduct.units import UnitSystem
 
 # Characters that look like others or like nothing.
 _ALIKE = str.maketrans(
@@ -68,15 +68,7 @@ def understood(table: RawTable, columns: Mapping[str, Field], log: FaultLog) -> 
     One note for each column says what was read as what; cells that nothing can show or hold are faults.
     """
     for note in table.notes:
-        log.findings.append(
-            Finding(
-                severity=Severity.NOTE,
-                rule="reading",
-                subject=table.label,
-                message=note,
-                advice="Look whether the values came through",
-            )
-        )
+        log.note("reading", table.label, note, "Check that the values came through")
     said: dict[str, list[tuple[int, str, str]]] = {}
     rows: list[Row] = []
     for row in table.rows:
@@ -91,7 +83,7 @@ def understood(table: RawTable, columns: Mapping[str, Field], log: FaultLog) -> 
                 plain = text.strip()  # the parsers refuse it
             problem = _not_holdable(field, plain) or _not_meant(field, plain, is_date=key in row.dates)
             if problem:
-                log.cell_fault(table, row, field.name if table.has(field.name) else table.headers[key], *problem)
+                log.fault(table.label, *problem, row=row.number, column=table.headers[key], value=text.strip())
                 plain = "".join(c for c in plain if c.isprintable())[:MAX_NAME]
             if plain != re.sub(" +", " ", text).strip(" "):
                 cells[key], written[key] = plain, text
@@ -101,20 +93,28 @@ def understood(table: RawTable, columns: Mapping[str, Field], log: FaultLog) -> 
     for key, cases in said.items():
         number, text, plain = cases[0]
         more = f", and {len(cases) - 1} more in this column" if len(cases) > 1 else ""
-        log.findings.append(
-            note_of_reading(f"{table.label}, '{table.headers[key]}'", f" in row {number}", text, plain, more)
-        )
+        note_reading(log, f"{table.label}, '{table.headers[key]}'", text, plain, where=f" in row {number}", more=more)
     return replace(table, rows=tuple(rows))
 
 
-def note_of_reading(subject: str, where: str, text: str, plain: str, more: str = "") -> Finding:
-    return Finding(
-        severity=Severity.NOTE,
-        rule="reading",
-        subject=subject,
-        message=f"{shortened(text.strip(' '))!r}{where} is read as {shortened(plain)}{more}",
-        advice="Correct it where that is not what is meant",
-    )
+def note_reading(log: FaultLog, subject: str, text: str, plain: str, *, where: str = "", more: str = "") -> None:
+    """Say what was read as what."""
+    message = f"{shortened(text.strip(' '))!r}{where} is read as {shortened(plain)}{more}"
+    log.note("reading", subject, message, "Correct it where that is not what is meant")
+
+
+def wide_column(header: str, units: UnitSystem) -> tuple[str, str] | None:
+    """Face and quantity, as the core names it, of a wide header such as 'NE heating_cfm'; None where it is none."""
+    key = header_key(header)
+    for declared in schema.AIRFLOW.fields:
+        ending = header_key(in_units(declared, units).name)
+        if declared.kind == "number" and key.endswith(ending):
+            word = key.removesuffix(ending)
+            front = schema.AIRFLOW.field("front_faces")
+            face = plain_choice(front, word) or word.upper()
+            if face in front.choices:
+                return face, declared.name
+    return None
 
 
 def plain_text(field: Field, text: str) -> str:

@@ -372,9 +372,5 @@ def candidate_sizes(section: Section, sizes: Iterable[Size]) -> list[Size]:
         s
         for s in sizes
         if s.shape == section.shape
-        and (
-            s.label == section.fixed
-            if section.fixed
-            else section.min_in - 1e-9 <= s.diameter_in <= section.max_in + 1e-9
-        )
+        and (s.label == section.fixed if section.fixed else s.lies_between(section.min_in, section.max_in))
     ]

@@ -24,6 +24,10 @@ class Size:
     area_ft2: float
     wall_ft2_per_ft: float
 
+    def lies_between(self, low_in: float, high_in: float) -> bool:
+        """Whether its (equivalent) diameter lies inside bounds that other sizes gave."""
+        return low_in - 1e-9 <= self.diameter_in <= high_in + 1e-9
+
 
 def size_of(value: float | tuple[float, float], units: UnitSystem = IP) -> Size:
     """The size of a nominal diameter, or of (width, height), as the plan's units have it."""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 SEASONS = ("heating", "cooling")
 FACES = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")
 SIDES = ("supply", "return")
@@ -20,3 +22,8 @@ ALL_ROOMS = "*"
 def key_of(name: str) -> str:
     """What two spellings of one name have in common: case and spacing do not matter."""
     return " ".join(name.split()).casefold()
+
+
+def by_key(names: Iterable[str]) -> dict[str, str]:
+    """Names by their keys."""
+    return {key_of(name): name for name in names}

@@ -9,11 +9,17 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
 from tractduct.errors import Fault, InputFaults, printable
-from tractduct.inputs.finder import is_inside, path_inside
-from tractduct.inputs.limits import MAX_PLAN_FILE_BYTES, MAX_TABLE_BYTES
-from tractduct.inputs.plan_file import PLAN_FILE, parsed
-from tractduct.inputs.tables import TableFault, check_file
-from tractduct.names import file_name
+from tractduct.files import (
+    MAX_PLAN_FILE_BYTES,
+    MAX_TABLE_BYTES,
+    PLAN_FILE,
+    TableFault,
+    check_file,
+    file_name,
+    is_inside,
+    path_inside,
+    plan_content,
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -145,7 +151,7 @@ def _input_files(folder: Path) -> list[str]:
             found.add(path.name)
     try:
         check_file(folder / PLAN_FILE, PLAN_FILE, MAX_PLAN_FILE_BYTES)
-        tables = parsed((folder / PLAN_FILE).read_bytes()).get("tables")
+        tables = plan_content((folder / PLAN_FILE).read_bytes()).get("tables")
     except (OSError, ValueError, TableFault):
         tables = None  # reading the plan says what is wrong
     for given in tables.values() if isinstance(tables, dict) else ():

@@ -14,7 +14,7 @@ from types import TracebackType
 from filelock import FileLock, Timeout
 
 from tractduct.errors import OutputError, TractductError, printable
-from tractduct.inputs.tables import TableFault, check_file
+from tractduct.files import TableFault, check_file
 from tractduct.portfolio.outcome import Outcome, State, outcome_of_text
 
 OUTCOME_FILE = "outcome.json"

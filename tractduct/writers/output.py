@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from tractduct.names import file_name
+from tractduct.files import file_name
 from tractduct.report import Report
 from tractduct.writers.lot_pages import pdf_of
 from tractduct.writers.lot_sheets import lot_pages

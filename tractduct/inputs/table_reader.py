@@ -1,0 +1,185 @@
+"""A table's rows as their readers ask for them: a cell by its column, and its fault noted where it has one."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Mapping
+from typing import Any, TypeVar
+
+from tractduct.inputs.cells import (
+    NOT_OFFERED,
+    CellProblem,
+    allowed,
+    nearest,
+    parse_choice,
+    parse_flag,
+    parse_number,
+    parse_size,
+)
+from tractduct.inputs.fault_log import FaultLog
+from tractduct.inputs.schema import KEYS, Field, TableSchema, in_units
+from tractduct.inputs.tables import RawTable, Row
+from tractduct.model.sizes import Size, size_of
+from tractduct.model.words import key_of
+from tractduct.units import NOMINAL, UnitSystem
+
+T = TypeVar("T")
+
+
+class TableReader:
+    """One table of a plan, row by row; without rows where it is not given or can't be read."""
+
+    def __init__(self, spec: TableSchema, raw: RawTable | None, log: FaultLog) -> None:
+        self.name = spec.name
+        self.is_given = raw is not None
+        self.raw = raw or RawTable(spec.name, f"{spec.name}.csv", {}, ())
+        self.log = log
+        self.fields = {field.name: field for field in spec.fields}
+
+    def __iter__(self) -> Iterator[RowReader]:
+        return (RowReader(self, row) for row in self.raw.rows)
+
+    @property
+    def label(self) -> str:
+        return self.raw.label
+
+    @property
+    def units(self) -> UnitSystem:
+        return self.raw.units
+
+    @property
+    def is_unread(self) -> bool:
+        """True where it is at fault as a whole, so that what hangs on it can't be checked."""
+        return self.name in self.log.unread
+
+    def shown(self, column: str) -> Field:
+        """A column's declaration in the table's units."""
+        return in_units(self.fields[column], self.units)
+
+    def fault(self, problem: str, remedy: str, *, column: str | None = None, **place: Any) -> None:
+        """A fault of the whole table, or of a column."""
+        spelled = None if column is None else self.raw.spelling(column)
+        self.log.fault(self.label, problem, remedy, column=spelled, **place)
+
+    def header_fault(self, problem: str, remedy: str, column: str | None = None) -> None:
+        self.fault(problem, remedy, column=column, row=self.raw.header_row)
+
+    def too_many(self, what: str, found: int, most: int) -> bool:
+        """True, and a fault, where it holds more of something than any house; it counts as unread then."""
+        if found > most:
+            remedy = "Remove what is not part of the plan"
+            self.fault(f"there are {found:,} {what}; at most {most:,} are read", remedy)
+            self.log.unread.add(self.name)
+        return found > most
+
+
+class RowReader:
+    """One row. ``place`` is its number as the file counts; ``failed`` once a fault of it is noted."""
+
+    def __init__(self, table: TableReader, row: Row) -> None:
+        self.table = table
+        self.row = row
+        self.place = row.number
+        self.failed = False
+
+    def fault(self, column: str, problem: str, remedy: str) -> None:
+        """A fault of one cell."""
+        self.failed = True
+        value = self.row.as_written(column) or None
+        self.table.fault(problem, remedy, column=column, row=self.place, value=value)
+
+    def has(self, column: str) -> bool:
+        """Whether the cell holds anything."""
+        return bool(self.row.text(column))
+
+    def parsed(self, column: str, parse: Callable[[str], T]) -> T | None:
+        """What a parser makes of a cell; None, and a fault, where it can't."""
+        try:
+            return parse(self.row.text(column))
+        except CellProblem as problem:
+            self.fault(column, problem.problem, problem.remedy)
+            return None
+
+    def text(self, column: str) -> str:
+        """A text cell; the default where it is blank."""
+        field = self.table.fields[column]
+        found = self.row.text(column)
+        if not found and not field.blank:
+            self.fault(column, "the cell is empty", "Enter the name")
+        return found or str(field.default or "")
+
+    def number(self, column: str) -> float:
+        """A number cell in the core's unit; the default where it is blank, NaN where it has none or is at fault."""
+        found = self.optional(column)
+        return math.nan if found is None else found
+
+    def optional(self, column: str, declared: Field | None = None) -> float | None:
+        """The same, but None instead of NaN; ``declared`` where the column's header is not the declared name."""
+        declared = declared or self.table.fields[column]
+        field = in_units(declared, self.table.units)
+        if not self.has(column):
+            if field.blank:
+                return declared.default if isinstance(declared.default, float) else None
+            self.fault(column, f"the cell is empty; expected {allowed(field)}", "Enter the value")
+            return None
+        found = self.parsed(column, lambda cell: parse_number(field, cell))
+        if found is None:
+            return None
+        self.table.log.unusual(f"{self.table.label}, row {self.place}", self.table.raw.spelling(column), field, found)
+        return self.table.units.core(found, declared.quantity or declared.unit)
+
+    def price(self, column: str) -> float | None:
+        """A price; None where the cell says that it is not offered, or is at fault."""
+        return None if self.row.text(column) == NOT_OFFERED else self.optional(column)
+
+    def choice(self, column: str) -> str:
+        """A choice; the default where the cell is blank or at fault."""
+        field = self.table.fields[column]
+        if not self.has(column):
+            if not field.blank:
+                problem = f"the cell is empty; expected one of {', '.join(field.choices)}"
+                self.fault(column, problem, "Pick one of them")
+            return str(field.default or "")
+        return self.parsed(column, lambda cell: parse_choice(field, cell)) or str(field.default or "")
+
+    def flag(self, column: str) -> bool:
+        """Yes or no; no where the cell is blank or at fault."""
+        return self.has(column) and bool(self.parsed(column, parse_flag))
+
+    def size(self, column: str = "size_in") -> Size | None:
+        """A nominal size; None, and a fault, where the cell is none."""
+        units = self.table.units
+        most = in_units(KEYS["sizes"][0], units).high or 0.0
+        found = self.parsed(column, lambda cell: parse_size(cell, units.unit(NOMINAL), most))
+        return None if found is None else size_of(found, units)
+
+    def named(self, column: str, names: Mapping[str, str], problem: str) -> str:
+        """A name as it is spelled elsewhere, out of ``names`` by key; empty, and a fault, where it is not there.
+
+        Without any names there is no fault, as it is noted where they are missing.
+        """
+        name = self.text(column)
+        found = names.get(key_of(name), "")
+        if name and names and not found:
+            self.fault(column, problem, nearest(name, names.values()))
+        return found
+
+    def once(
+        self,
+        column: str,
+        seen: dict[Any, int],
+        key: object,
+        what: str = "this name is",
+        remedy: str = "Remove one of the two rows",
+    ) -> bool:
+        """True where a key is there for the first time; a fault names the row where it was before."""
+        first = seen.setdefault(key, self.place)
+        if first != self.place:
+            self.fault(column, f"{what} already in row {first}", remedy)
+        return first == self.place
+
+    def own_name(self, column: str, seen: dict[Any, int]) -> str:
+        """A name that is there once; empty, and a fault, where it is blank or duplicated."""
+        name = self.text(column)
+        own = name and self.once(column, seen, key_of(name), remedy="Give each its own name, or remove one")
+        return name if own else ""
