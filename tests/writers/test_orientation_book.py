@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import json
+import re
 import sys
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import openpyxl
@@ -15,25 +15,26 @@ import pytest
 from breakdowns import FACES, broken_down, by_sun, demo_orientation, demo_study, with_lots
 from matplotlib.projections.polar import PolarAxes
 from openpyxl.workbook import Workbook
-from openpyxl.worksheet.worksheet import Worksheet
+from pdf_reading import read_pdf
 from plan_folder import PlanTables, small_plan, study_of, with_prices
 from workbook_reading import all_cells, table_rows, words_of
 
 from tractduct.cli import main
 from tractduct.delivery.deliver import deliver
-from tractduct.delivery.lots import deliver_lots, settings_of_lots
+from tractduct.delivery.lots import deliver_lots
 from tractduct.model.lots import RoomOutline
 from tractduct.model.plan import candidate_sizes
 from tractduct.orientation import OrientationStudy, check_every_degree, plan_at, study_orientation
 from tractduct.orientation.azimuths import azimuth_label, variants_of
 from tractduct.physics.solar import SCREENING
+from tractduct.report import Report
 from tractduct.sizing.verify import verify_sizes
 from tractduct.writers.book.layout import Book
-from tractduct.writers.book.lots import lot_sheet, lots_by_room_sheet, lots_sheet
+from tractduct.writers.book.lots import lots_by_room_sheet, lots_sheet
 from tractduct.writers.book.orientation import degrees_sheet, orientation_sheets
 from tractduct.writers.book.saving import save
 from tractduct.writers.orientation_pictures import rooms_by_direction
-from tractduct.writers.output import write_study
+from tractduct.writers.output import write_report
 from tractduct.writers.plan_picture import plan_picture
 
 HOSTILE = (
@@ -87,8 +88,8 @@ def written(kind: str, folder: Path) -> tuple[OrientationStudy, Path]:
     study = study_of(plans[kind]())
     result = study_orientation(study, step_deg=15.0)
     delivery = deliver(study)
-    lots = deliver_lots(result, delivery, study.plan.flex[0])
-    write_study(study, folder, delivery, study.plan.flex[0], None, lots)
+    lots = deliver_lots(delivery, results=result.lots)
+    write_report(Report(study=study, delivery=delivery, orientation=result, lots=lots), folder)
     return result, folder
 
 
@@ -110,14 +111,10 @@ def book_of(kind: str, place: Path) -> tuple[OrientationStudy, Workbook]:
 
 @pytest.fixture(scope="module")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Workbook:
-    """The demo plan's orientation sheets and the sheets of three of its lots, without pictures."""
+    """The demo plan's orientation sheets and those of all its lots, without pictures."""
     result, book = demo_orientation(), Book("Demo")
     orientation_sheets(book, result, None)
     lots_sheet(book, result)
-    settings = settings_of_lots(result.study, result.lots, installed="heron")
-    for r in result.lots:
-        if r.lot.name in ("12", "15", "16"):
-            lot_sheet(book, result, r, settings[r.lot.name], None)
     lots_by_room_sheet(book, result)
     return reopened(book, tmp_path_factory.mktemp("demo"))
 
@@ -304,82 +301,22 @@ def test_roses_show_the_most_sensitive_rooms() -> None:
 # -- lots ------------------------------------------------------------------------------------------------
 
 
-def band(sheet: Worksheet, label: str) -> dict[str, Any]:
-    """Section -> value of a row of the size schedule, over its bands."""
-    found: dict[str, Any] = {}
-    names: list[Any] = []
-    for row in sheet.iter_rows(max_row=sheet.row_breaks.brk[0].id if sheet.row_breaks.brk else None):
-        cells = [c.value for c in row]
-        if cells[0] == "Section":
-            names = cells[2:]
-        elif cells[0] == label:
-            found |= {n: v for n, v in zip(names, cells[2:], strict=True) if n is not None}
-    return found
-
-
-@pytest.mark.parametrize(("lot", "azimuth", "mirrored"), [("12", 90, False), ("15", 98, False), ("16", 110, True)])
-def test_lot_sheet_by_hand(demo: Workbook, lot: str, azimuth: float, mirrored: bool) -> None:
-    """Sizes of the standard set; airflow of the runs adds up to the blower's, of a trunk to its runs'."""
-    study, sheet = demo_study(), demo[f"Lot {lot}"]
+@pytest.mark.parametrize(("lot", "azimuth"), [("12", 90), ("15", 98), ("16", 110)])
+def test_runs_of_a_lot_by_hand(lot: str, azimuth: float) -> None:
+    """Airflow of the runs adds up to the blower's on each side; at a front of the table it is the table's."""
+    study = demo_study()
     (result,) = [r for r in demo_orientation().lots if r.lot.name == lot]
-    assert {name: str(size) for name, size in band(sheet, "Size, in").items()} == study.size_set
-    tree = study.tree
+    assert result.lot.azimuth_deg == azimuth
     for season, blower in (("heating", 1050), ("cooling", 1300)):
-        flow = {s: 0.0 if v == "shut" else v for s, v in band(sheet, f"{season.capitalize()}, cfm").items()}
-        assert list(flow) == [s.name for s in tree.sections]
+        k = study.plan.seasons.index(season)
+        flow = {run.name: float(cfm) for run, cfm in zip(study.tree.runs, result.run_airflow_cfm[k], strict=True)}
         for side in ("supply", "return"):
-            runs = [r.name for r in tree.runs if r.side == side]
             # An airflow table has tenths, sixteen rooms of them.
-            assert sum(flow[r] for r in runs) == pytest.approx(blower, abs=0.8)
-        for i, section in enumerate(tree.sections):
-            if not section.is_run:
-                assert flow[section.name] == pytest.approx(sum(flow[tree.sections[c].name] for c in tree.children(i)))
-        kitchen = result.room_airflow_cfm[study.plan.seasons.index(season), study.plan.rooms.index("Kitchen")]
-        assert flow["KI"] == pytest.approx(kitchen, abs=1e-5)
+            mine = [flow[run.name] for run in study.tree.runs if run.side == side]
+            assert np.nansum(mine) == pytest.approx(blower, abs=0.8)
         if azimuth == 90:
-            plan = study.plan
-            at = plan.fronts.index("E"), 0, plan.seasons.index(season), plan.rooms.index("Kitchen")
-            assert flow["KI"] == pytest.approx(plan.airflow_cfm[at], abs=1e-6)
-    words = words_of(sheet)
-    assert f"{azimuth}°" in words
-    assert f"lot {lot} (front {azimuth}°, {'mirrored' if mirrored else 'as drawn'}, flex {result.lot.flex})" in words
-    assert "it holds at this lot's direction" in words
-    assert {"Hood before", "Hood after", "Damper set at", "Initials, date", "Signature, date"} <= set(words.split("\n"))
-
-
-def test_balancing_of_a_lot_is_at_its_own_direction(demo: Workbook) -> None:
-    """Design and readings of each run, heating first, against the schedule on the page before."""
-    for lot in ("15", "16"):
-        sheet = demo[f"Lot {lot}"]
-        flow = {s: band(sheet, f"{s}, cfm") for s in ("Heating", "Cooling")}
-        rows = {
-            sheet.cell(r, 1).value: [c.value for c in sheet[r]]
-            for r in range(sheet.row_breaks.brk[0].id + 1, sheet.max_row + 1)
-        }
-        for run in demo_study().tree.runs:
-            cells = rows[run.name]
-            for season, at in (("Heating", 3), ("Cooling", 10)):
-                wanted = None if flow[season][run.name] == "shut" else pytest.approx(flow[season][run.name])
-                # Design, and what the hood reads once it is balanced with the design airflow held.
-                assert cells[at] == wanted
-                assert cells[at + 5] == (None if wanted is None else pytest.approx(flow[season][run.name], abs=0.1))
-
-
-def test_a_lot_prints_on_two_letter_pages(demo: Workbook) -> None:
-    """Width and height of both pages at the sheet's scale, within letter paper on its side."""
-    for lot in ("12", "15", "16"):
-        sheet = demo[f"Lot {lot}"]
-        setup, margins = sheet.page_setup, sheet.page_margins
-        assert not sheet.sheet_properties.pageSetUpPr.fitToPage
-        assert (setup.orientation, int(setup.paperSize)) == ("landscape", 1)
-        scale = setup.scale / 100
-        assert scale > 0.5  # letters of 5 points at least
-        widths = [sheet.column_dimensions[openpyxl.utils.get_column_letter(c + 1)].width for c in range(23)]
-        assert sum(7 * w + 5 for w in widths) / 96 * scale <= 11 - margins.left - margins.right
-        (page_end,) = [b.id for b in sheet.row_breaks.brk]
-        for first, last in ((1, page_end), (page_end + 1, sheet.max_row)):
-            high = sum(sheet.row_dimensions[r].height or 15.0 for r in range(first, last + 1))
-            assert high / 72 * scale <= 8.5 - margins.top - margins.bottom
+            at = study.plan.fronts.index("E"), 0, k, study.plan.rooms.index("Kitchen")
+            assert flow["KI"] == pytest.approx(study.plan.airflow_cfm[at], abs=1e-6)
 
 
 def test_summary_of_all_lots(demo: Workbook) -> None:
@@ -418,65 +355,56 @@ def test_hostile_lot_names_are_text_and_sheets_are_legal(place: Path) -> None:
         assert not set(name) & set("[]:*?/\\")
         assert not name.startswith("'")
         assert not name.endswith("'")
-    assert sum(n.startswith("Lot ") for n in names) == len(HOSTILE) + 3
-    links = [c.hyperlink for c in next(iter(book["Lots"].iter_cols(max_col=1))) if c.hyperlink]
-    assert len(links) == len(HOSTILE) + 3
-    for link in links:
-        assert link.location.removesuffix("!A1")[1:-1].replace("''", "'") in names
+    assert not any(n.startswith(("Lot ", "Balance ")) for n in names)  # a file of their own
 
 
-def test_lot_sheets_stand_in_place_of_the_general_ones(place: Path) -> None:
-    _, book = book_of("full", place)
-    assert not any(name.startswith("Balance ") for name in book.sheetnames)
-    answer = words_of(book["Answer"])
-    assert "every lot: whether the set holds there" in answer
-    assert "Lot same" not in answer
-
-
-def test_the_same_turn_is_drawn_once(place: Path) -> None:
+def test_the_pages_have_every_lot_by_its_name(place: Path) -> None:
+    """Names that act in a spreadsheet are words in the PDF; no file is named after a lot."""
     result, folder = written("full", place / "full")
-    turns = {(lot.azimuth_deg, lot.mirrored) for lot in result.study.plan.lots}
-    assert len(turns) < len(result.study.plan.lots)
-    for form in ("png", "svg"):
-        assert {p.stem for p in folder.glob(f"plan-*.{form}")} == {
-            f"plan-{azimuth:g}{'-mirrored' if mirrored else ''}" for azimuth, mirrored in turns
-        }
-    book = openpyxl.load_workbook(folder / "test-plan.xlsx")
-    for name in book.sheetnames:
-        if name.startswith("Lot "):
-            assert len(book[name]._images) == 1
-    assert (folder / "roses.png").exists()
+    sheets = read_pdf((folder / "test-plan-lots.pdf").read_bytes())
+    assert len(sheets) == 2 * len(result.lots)
+    for n, lot in enumerate(result.study.plan.lots):
+        for sheet in sheets[2 * n : 2 * n + 2]:
+            assert sheet.rows[0][0].startswith(f"Lot {lot.name[:50]}")
+    assert all(re.fullmatch(r"[a-z0-9_.-]+", path.name) for path in folder.iterdir())
 
 
-def test_lots_without_a_product_say_which_one_they_are_balanced_for(place: Path) -> None:
-    _, book = book_of("full", place)
-    assert "No flex product is named for this lot; it is balanced for meadow" in words_of(book["Lot same"])
-    assert "Flex: granite." in words_of(book["Lot face"])
+def test_the_pictures_are_of_the_plan_and_not_of_each_lot(place: Path) -> None:
+    _, folder = written("full", place / "full")
+    assert {"plan.png", "plan.svg", "roses.png"} <= {path.name for path in folder.iterdir()}
+    assert not list(folder.glob("plan-*"))
+
+
+def test_lots_without_a_product_have_the_first(place: Path) -> None:
+    """The page names the product that it is balanced for."""
+    result, folder = written("full", place / "full")
+    sheets = read_pdf((folder / "test-plan-lots.pdf").read_bytes())[::2]
+    subtitles = {lot.name: sheet.rows[1][0] for lot, sheet in zip(result.study.plan.lots, sheets, strict=True)}
+    assert subtitles["same"].endswith(", as drawn, meadow")
+    assert subtitles["mirror"].endswith(", mirrored, meadow")
+    assert subtitles["face"] == "front faces E, as drawn, granite"
 
 
 def test_a_lot_whose_airflow_is_unknown(place: Path) -> None:
-    """Its sheet shows the sizes and says so; nothing is balanced. Its neighbour to the north is whole."""
+    """The list says so; its neighbour to the north is whole (its pages: test_lot_pages.py)."""
     result, book = book_of("unknown", place)
     assert [r.holds for r in result.lots] == [None, True]
-    words = words_of(book["Lot east"])
-    assert "NOT KNOWN" in words
-    assert "no airflow for this direction" in words
-    assert "Balancing:" not in words
-    assert "Balancing:" in words_of(book["Lot north"])
-    assert {n: str(v) for n, v in band(book["Lot east"], "Size, in").items()} == result.study.size_set
-    assert len(book["Lot east"]._images) == 1  # the duct tree
-    assert "no plan picture; lot sheets show the duct tree" in words_of(book["Orientation"])
+    rows = {row["Lot"]: row for row in table_rows(book["Lots"], "Lot")}
+    assert rows["east"]["Standard set"] == "not known"
+    assert "no airflow for this direction" in rows["east"]["What to look at"]
+    assert rows["north"]["Standard set"] == "holds"
+    assert [row["Lot"] for row in table_rows(book["Lots by room"], "Lot")] == ["north", "north"]
 
 
-def test_a_lot_where_the_set_fails_says_so_first(tmp_path: Path) -> None:
+def test_a_lot_where_the_set_fails_says_so(tmp_path: Path) -> None:
     result = demo_orientation()
     breach = verify_sizes(demo_study().plan, demo_study().variants.variants, dict.fromkeys(demo_study().size_set, "4"))
     bad = replace(result.lots[3], holds=False, breaches=breach.breaches[:1])
     book = Book("Demo")
-    lot_sheet(book, result, bad, None, None)
-    assert reopened(book, tmp_path)["Lot 15"].cell(2, 1).value == (
-        f"THE STANDARD SIZE SET DOES NOT HOLD at this lot's direction: {breach.breaches[0]}."
-    )
+    lots_sheet(book, replace(result, lots=(*result.lots[:3], bad)))
+    row = table_rows(reopened(book, tmp_path)["Lots"], "Lot")[3]
+    assert (row["Lot"], row["Standard set"]) == ("15", "DOES NOT HOLD")
+    assert str(breach.breaches[0]) in row["What to look at"]
 
 
 # -- the sun ---------------------------------------------------------------------------------------------
@@ -485,7 +413,7 @@ def test_a_lot_where_the_set_fails_says_so_first(tmp_path: Path) -> None:
 def test_screening_stands_beside_all_that_rests_on_the_sun(place: Path) -> None:
     _, book = book_of("sun", place)
     for name in ("Orientation", "Airflow by front", "Rooms rose", "House by front", "Packages", "Package sizes",
-                 "Every degree", "Lots", "Lot 1", "Lots by room", "Findings"):  # fmt: skip
+                 "Every degree", "Lots", "Lots by room", "Findings"):  # fmt: skip
         assert SCREENING in words_of(book[name]), name
     rows = table_rows(book["House by front"], "Room")
     assert len(rows) == 3
@@ -532,17 +460,19 @@ def test_glass_left_blank_without_the_extra_is_one_fault(
 
 
 def test_a_plan_without_lots_breakdown_or_outlines(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """What is missing is said, and the rest is written: with the balancing sheets of every orientation."""
+    """What is missing is said, and the rest is written: with the pages of every orientation."""
     folder, out = bare_plan().write(tmp_path / "plan"), tmp_path / "out"
     assert main(["lots", str(folder), "--out", str(out)]) == 0
     words = capsys.readouterr().out
     for table in ("table lots", "tables surfaces and load_factors", "table rooms"):
         assert table in words
     book = openpyxl.load_workbook(out / "test-plan.xlsx")
-    assert {"Orientation", "Packages", "Every degree", "Balance N", "Balance S"} <= set(book.sheetnames)
+    assert {"Orientation", "Packages", "Every degree", "Damper marks"} <= set(book.sheetnames)
     assert not {"Lots", "House by front", "Breakdown check", "Plan picture"} & set(book.sheetnames)
     found = json.loads((out / "results.json").read_text(encoding="utf-8"))["orientation"]
     assert found["lots"] == []
+    titles = [sheet.rows[0][0] for sheet in read_pdf((out / "test-plan-lots.pdf").read_bytes())[::2]]
+    assert titles == ["Lot front N: Test plan", "Lot front S: Test plan"]
     assert found["sensitivity"][0]["glass_pct"] is None
 
 
@@ -564,7 +494,8 @@ def test_lots_of_a_plan_where_no_set_holds(tmp_path: Path) -> None:
     book = openpyxl.load_workbook(out / "test-plan.xlsx")
     (row,) = table_rows(book["Lots"], "Lot")
     assert row["Standard set"] == "there is none"
-    assert not {"Lot 1", "Every degree", "Packages"} & set(book.sheetnames)
+    assert not {"Damper marks", "Every degree", "Packages"} & set(book.sheetnames)
+    assert not list(out.glob("*.pdf"))
     found = json.loads((out / "results.json").read_text(encoding="utf-8"))["orientation"]
     assert found["every_degree"] is None
     assert found["lots"][0]["holds"] is None
