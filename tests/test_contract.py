@@ -15,8 +15,8 @@ from random_plans import random_plan
 from reference import Reference
 
 import tractduct
-from tractduct.report import Report
 from tractduct.errors import OutOfTime
+from tractduct.report import Report
 from tractduct.writers.results import results, results_text
 
 TIGHT = 2e-6  # both sides work out the same formulas; the file is rounded to 6 and 8 decimals

@@ -1,4 +1,4 @@
-"""The damper keys of results.json against the plan format: recounted here, and by root finding on the path equations."""
+"""Damper keys of results.json against the plan format: recounted here, and by root finding on the path equations."""
 
 from __future__ import annotations
 

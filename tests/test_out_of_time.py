@@ -16,8 +16,8 @@ import pytest
 from workbook_reading import words_of
 
 import tractduct
-from tractduct.report import Report
 from tractduct.one_plan import Study
+from tractduct.report import Report
 from tractduct.sizing import relaxation
 from tractduct.sizing.case import build_case
 from tractduct.sizing.solve import recommend

@@ -17,10 +17,10 @@ from random_plans import random_plan
 from si_plan import BTU_PER_H_W, FOOT_M, INCH_OF_WATER_PA, write_si
 
 import tractduct
-from tractduct.report import Report
 from tractduct.cli import main
 from tractduct.errors import InputFaults
 from tractduct.inputs.reader import load_plan
+from tractduct.report import Report
 from tractduct.units import MEASURES, SI
 from tractduct.writers.results import results
 

@@ -15,10 +15,10 @@ from plan_folder import PlanTables, read_tables, study_of, written
 from priced_plans import case_of, least_by_line, priced_plan, sets_that_hold
 
 import tractduct
-from tractduct.report import Report
 from tractduct.cli import main
 from tractduct.purchasing.buy import Buying, buy
 from tractduct.purchasing.order import make_order
+from tractduct.report import Report
 from tractduct.units import IP
 from tractduct.writers.harmless import harmless
 from tractduct.writers.purchasing_tables import csv_columns, purchase_csv

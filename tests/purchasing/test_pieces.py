@@ -10,10 +10,10 @@ from plan_folder import PlanTables, section, small_plan, study_of
 from priced_plans import case_of, cost_by_line, least_by_line, priced_plan, sets_that_hold
 
 import tractduct
-from tractduct.report import Report
 from tractduct.model.plan import Fitting, Section, joint_of, pieces_of
 from tractduct.purchasing.buy import Buying, buy
 from tractduct.purchasing.order import Order, make_order
+from tractduct.report import Report
 from tractduct.sizing.solve import least_cost
 from tractduct.sizing.verify import verify_sizes
 from tractduct.writers.purchasing_tables import cost_per_lot, purchase_csv

@@ -15,9 +15,9 @@ from plan_folder import PlanTables, results_of, small_plan, study_of, with_price
 from random_plans import random_plan
 from reference import Reference
 
-from tractduct.report import Report
 from tractduct.errors import SolverError
 from tractduct.one_plan import _confirmed
+from tractduct.report import Report
 from tractduct.sizing.friction_rate import size_by_friction_rate
 from tractduct.sizing.solve import least_cost
 from tractduct.sizing.verify import verify_cap

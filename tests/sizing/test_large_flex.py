@@ -13,9 +13,9 @@ from reference import Reference, compression_factor, friction_rate
 from si_plan import write_si
 
 import tractduct
-from tractduct.report import Report
 from tractduct.delivery.predict import installed_ducts
 from tractduct.purchasing.compare import compare_flex
+from tractduct.report import Report
 from tractduct.sizing.case import build_case
 from tractduct.sizing.governing import headroom_by_run
 from tractduct.sizing.verify import verify_sizes

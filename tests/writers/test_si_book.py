@@ -20,8 +20,8 @@ from si_plan import write_si
 from workbook_reading import Sums, all_cells, blocks, table_rows, words_of
 
 import tractduct
-from tractduct.report import Report
 from tractduct import Study
+from tractduct.report import Report
 from tractduct.writers.workbook import write_workbook
 
 SHEETS = (

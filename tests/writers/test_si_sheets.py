@@ -1,4 +1,4 @@
-"""Delivered airflow, balancing, lots, orientation and purchasing: the sheets of a plan in SI against those in cfm.
+"""Delivered airflow, damper marks, lots, orientation and purchasing: the sheets of a plan in SI against those in cfm.
 
 The same plan is written in both units, with the factors of ``si_plan``; the plans are invented.
 """
@@ -8,7 +8,6 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -17,20 +16,16 @@ import pytest
 from breakdowns import broken_down, by_sun, with_lots
 from openpyxl.worksheet.worksheet import Worksheet
 from plan_folder import PlanTables, small_plan, with_prices
-from si_cells import LEFT_OVER, UNITS, compare, near, pairs, text_fits, unit_of
+from si_cells import UNITS, compare, unit_of
 from si_plan import FOOT_M, write_si
 
 import tractduct
-from tractduct.report import Report
 from tractduct.delivery.deliver import deliver
-from tractduct.delivery.lots import deliver_lots
 from tractduct.orientation import study_orientation
 from tractduct.purchasing.buy import buy
+from tractduct.report import Report
 from tractduct.writers.purchasing_tables import purchase_csv
 from tractduct.writers.workbook import write_workbook
-
-LETTER_IN, A4_IN = (8.5, 11.0), (8.268, 11.693)  # ISO 216: 210 x 297 mm
-BALANCING = ("Design", "Reads before", "Hood range", "Reads after", "Heating", "Cooling")  # their group names the unit
 
 
 def driven() -> PlanTables:
@@ -154,64 +149,7 @@ def test_orientation(books: dict[str, Books]) -> None:
         assert sum(compare(*found.lots, [n], units=by_title(one[n]), words=words) for n in sheets) > 50
 
 
-# -- balancing, by itself and on the second page of a lot ------------------------------------------------
-
-
-def balancing_faults(ip: Worksheet, si: Worksheet) -> Iterator[str]:
-    """Cells of a page of runs that are not the same in SI; headers stand in the row that begins with Run."""
-    headers: dict[int, str] = {}
-    for pair in pairs(ip, si, {}):
-        column, row = ip[pair.at].column, ip[pair.at].row
-        if ip.cell(row, 1).value == "Run":
-            headers[column] = str(pair.value)
-        in_body = "" if row == ip[pair.at].row and ip.cell(row, 1).value == "Run" else headers.get(column, "")
-        unit = "cfm" if in_body in BALANCING else unit_of(in_body) or pair.unit
-        fixed = Pairless(pair.value, pair.si, unit)
-        if not fixed.fits:
-            yield f"{pair}, taken as {unit or 'no unit'}"
-        if isinstance(pair.si, str) and LEFT_OVER.search(pair.si):
-            yield f"{pair}: a unit is left"
-
-
-@dataclass(frozen=True)
-class Pairless:
-    value: object
-    si: object
-    unit: str
-
-    @property
-    def fits(self) -> bool:
-        if isinstance(self.value, int | float) and isinstance(self.si, int | float):
-            wanted = self.value * (UNITS[self.unit][1] if self.unit else 1.0)
-            return abs(self.si - wanted) <= 1e-5 * max(1.0, abs(wanted))
-        if "–" in str(self.value) and self.unit == "cfm":
-            ends = zip(str(self.value).split("–"), str(self.si).split("–"), strict=True)
-            return all(near(one, other, "cfm") for one, other in ends)
-        return text_fits(str(self.value), str(self.si), {})
-
-
-def test_balancing_and_lots(books: dict[str, Books]) -> None:
-    for paths, start in ((books["driven"].bought, "Balance "), (books["turning"].lots, "Lot ")):
-        ip, si = (openpyxl.load_workbook(path) for path in paths)
-        sheets = [n for n in ip.sheetnames if n.startswith(start)]
-        assert len(sheets) >= 2
-        faults = [fault for n in sheets for fault in balancing_faults(ip[n], si[n])]
-        assert not faults, "\n".join(faults[:30])
-
-
-def test_lots_print_on_a4(books: dict[str, Books]) -> None:
-    """Both pages of a lot, and a balancing sheet's rows, within the paper on its side at the sheet's scale."""
-    for path, number, (short, long) in zip(books["turning"].lots, (1, 9), (LETTER_IN, A4_IN), strict=True):
-        book = openpyxl.load_workbook(path)
-        for sheet in (book[n] for n in book.sheetnames if n.startswith("Lot ")):
-            setup, margins = sheet.page_setup, sheet.page_margins
-            assert (setup.orientation, int(setup.paperSize)) == ("landscape", number)
-            scale = setup.scale / 100
-            last = openpyxl.utils.range_boundaries(sheet.print_area.partition("!")[2])[2]
-            letters = [openpyxl.utils.get_column_letter(c + 1) for c in range(last)]
-            wide = sum(7 * sheet.column_dimensions[letter].width + 5 for letter in letters) / 96 * scale
-            assert 0.7 * (long - margins.left - margins.right) < wide <= long - margins.left - margins.right
-            (page_end,) = [b.id for b in sheet.row_breaks.brk]
-            for first, end in ((1, page_end), (page_end + 1, sheet.max_row)):
-                high = sum(sheet.row_dimensions[r].height or 15.0 for r in range(first, end + 1))
-                assert high / 72 * scale <= short - margins.top - margins.bottom
+def test_damper_marks(books: dict[str, Books]) -> None:
+    """Angles and shares are the same; the pages of the lots: test_lot_pages.py."""
+    for found in books.values():
+        assert compare(*found.bought, ["Damper marks"]) > 10

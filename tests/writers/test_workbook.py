@@ -17,8 +17,8 @@ from openpyxl.workbook import Workbook
 from plan_folder import PlanTables, duct, section, small_plan, study_of, with_prices
 from workbook_reading import Sums, all_cells, blocks, header_of, row_number, size, table_rows, words_of
 
-from tractduct.report import Report
 from tractduct import Study, tables
+from tractduct.report import Report
 from tractduct.sizing.practice import CAUTIONS
 from tractduct.sizing.verify import verify_sizes
 from tractduct.writers.book.looks import clean
