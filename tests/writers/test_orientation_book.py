@@ -365,7 +365,7 @@ def test_the_pages_have_every_lot_by_its_name(place: Path) -> None:
     assert len(sheets) == 2 * len(result.lots)
     for n, lot in enumerate(result.study.plan.lots):
         for sheet in sheets[2 * n : 2 * n + 2]:
-            assert sheet.rows[0][0].startswith(f"Lot {lot.name[:50]}")
+            assert sheet.rows[0][0].startswith(f"Lot {lot.name}: ")
     assert all(re.fullmatch(r"[a-z0-9_.-]+", path.name) for path in folder.iterdir())
 
 

@@ -289,8 +289,10 @@ class _Lot:
         y = self.high - MARGIN - HEAD_POINTS
         word = width_of(what, HEAD_POINTS, BOLD)
         self._text(self.right, y, what, HEAD_POINTS, BOLD, align="right")
-        title = _cut(f"Lot {lot.name}: {lot.plan}", self.across - word - 12.0, HEAD_POINTS, BOLD)
-        self._text(self.left, y, title, HEAD_POINTS, BOLD)
+        # Smaller before it is cut: lots may differ in the end of their names only.
+        title, room = f"Lot {lot.name}: {lot.plan}", self.across - word - 12.0
+        points = max(LEAST_POINTS, HEAD_POINTS * min(1.0, room / width_of(title, HEAD_POINTS, BOLD)))
+        self._text(self.left, y, _cut(title, room + 1e-6, points, BOLD), points, BOLD)
         self._text(self.left, y - 15.0, _cut(lot.subtitle, self.across, 10.5, FONT), 10.5)
         top = y - 21.0
         lines = self._head_lines()
