@@ -82,7 +82,7 @@ def test_a_wide_header_in_words(plan: PlanTables, write_plan: WritePlan) -> None
         for row in spelled.tables["airflow"]
     ]
     read, good = tractduct.load_plan(write_plan(spelled)), tractduct.load_plan(write_plan(plan))
-    assert read.fronts == good.frontss
+    assert read.fronts == good.fronts
     assert (read.airflow_cfm == good.airflow_cfm).all()
     for row in spelled.tables["airflow"]:
         row["N heating_cfm"] = 1

@@ -166,7 +166,7 @@ def test_a_plan_in_many_hands(form: str, plan: PlanTables, write_plan: WritePlan
     assert read.ducts == good.ducts
     assert read.sizes == good.sizes
     assert (read.supply_inwc, read.return_inwc, read.elevation_ft) == (0.14, 0.06, 500.0)
-    assert read.fronts == good.frontss
+    assert read.fronts == good.fronts
     assert (read.airflow_cfm == good.airflow_cfm).all()
     assert tractduct.study(read, quick=True).size_set == tractduct.study(good, quick=True).size_set
     subjects = [f.subject for f in notes(read.findings)]

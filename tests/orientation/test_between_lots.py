@@ -54,7 +54,7 @@ def test_every_degree_against_single_azimuths(face: str) -> None:
     worst = {}
     for azimuth in range(0, 360, 9):
         one = plan_at(plan, [float(azimuth)], plan.mirrored)
-        variants = tuple(Variant(one.front[0], m, s, f) for m in plan.mirrored for s in plan.seasons for f in plan.flex)
+        variants = tuple(Variant(one.fronts[0], m, s, f) for m in plan.mirrored for s in plan.seasons for f in plan.flex)
         found = verify_sizes(one, variants, chosen)
         assert bool(check.holds_at[azimuth]) == found.holds
         worst[azimuth] = max((b.amount / b.limit for b in found.breaches), default=0.0)
@@ -182,7 +182,7 @@ def test_lots_of_the_demo() -> None:
     for lot in result.lots:
         alone = plan_at(plan, [lot.lot.azimuth_deg], (lot.lot.mirrored,))
         np.testing.assert_array_equal(lot.room_airflow_cfm, alone.airflow_cfm[0, 0])
-        variants = tuple(Variant(alone.front[0], lot.lot.mirrored, s, lot.lot.flex) for s in plan.seasons)
+        variants = tuple(Variant(alone.fronts[0], lot.lot.mirrored, s, lot.lot.flex) for s in plan.seasons)
         assert lot.holds == verify_sizes(alone, variants, study.size_set).holds
         for p, run in enumerate(study.tree.runs):
             if run.name == "BN2":
@@ -218,7 +218,7 @@ def test_lots_where_it_does_not_hold() -> None:
     said = {f.subject: f for f in lot_findings(study.plan, results)}
     for r in results:
         one = plan_at(study.plan, [r.lot.azimuth_deg], (r.lot.mirrored,))
-        variants = tuple(Variant(one.front[0], r.lot.mirrored, s, r.lot.flex) for s in one.seasons)
+        variants = tuple(Variant(one.fronts[0], r.lot.mirrored, s, r.lot.flex) for s in one.seasons)
         found = verify_sizes(one, variants, chosen)
         assert set(map(str, r.breaches)) == set(map(str, found.breaches))
         assert r.holds == found.holds

@@ -39,23 +39,28 @@ BoolArray = NDArray[np.bool_]
 
 AIM = 0.9  # tolerances: what is built is not quite what is drawn
 _NEAR = 0.002  # part of the least cost that a room at its tolerance may cost to bring to the aim
-_LADDER = (0.02, 0.06, 0.2)  # parts of the least cost that a room outside is worth, before it is worth all of it
+_LADDER: tuple[float, ...] = (
+    0.02,
+    0.06,
+    0.2,
+)  # parts of the least cost that a room outside is worth, before it is worth all of it
 _OUTSIDE = 2.0  # tolerances that a room outside counts as beyond its distance
 _INSIDE = 0.998  # tolerances that count as inside after a few Newton steps
 _STEPS = 2  # Newton steps from the state beside
 _NEW_SETTINGS = (3, 5, 6, 7, 8, 9, 10)  # of a blade: less is little, more is all but shut
 _LEAST_CFM = 1e-6
 _REFRESH, _GROUPING = 30, 120  # what working out changes and groups of them costs, in candidates simulated
-_SIMULATED = 48
+_SIMULATED = 24
 _CHAIN, _CHAINED = 8, 150  # changes one after the other, out of so many
 _RANKED = 480  # groups of changes, of which the first that hold are simulated
 _SINGLES = (40, 25, 15)  # that are paired: by value, by cost saved, by airflow mended
 _TRIPLES = 6_000  # about so many are looked at
 _KEPT = 3  # states of each number of dampers
-_SHAKEN = (2, 5)  # changes at random
-_NUMBERS = 2.8e6  # candidates times classes times sections: about 400 times one prediction of all variants
+_SHAKEN = (3, 8)  # changes at random
+_NUMBERS = 2.3e6  # candidates times classes times sections: about 400 times one prediction of all variants
 _CANDIDATES = (2_000, 20_000)
-_PARTS = (0.3, 0.65, 0.85)  # of the candidates: up to the end of each part of the search but the last
+_PARTS = (0.25, 0.65)  # of the candidates: up to the end of the search without dampers, and at their price
+_MORE = 3  # dampers beyond the number that pays, each number looked at
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -128,10 +133,12 @@ def search_dampers(
     found = search.run([least.size_index, *starts], on_step)
     entries: list[DamperEntry] = []
     for number in sorted(found):
-        entry = min(
-            (search.entry(*state) for state in found[number]),
-            key=lambda e: (e.rooms_outside, e.duct_cost, e.worst_tolerances),
-        )
+        checked: list[DamperEntry] = []
+        for expected, size, settings in found[number]:
+            checked.append(search.entry(size, settings))
+            if checked[-1].rooms_outside <= expected:
+                break
+        entry = min(checked, key=lambda e: (e.rooms_outside, e.duct_cost, e.worst_tolerances))
         last = entries[-1] if entries else None
         if last is None or (entry.rooms_outside, entry.duct_cost + 1e-6) < (last.rooms_outside, last.duct_cost):
             _verify(case, entry.size_index)
@@ -212,7 +219,7 @@ class _Changes:
             sections, runs = moved[: len(size)], moved[len(size) :]
             size[sections] = self.size[k, sections]
             settings[:, runs] = self.settings[k][:, runs]
-        return size, settings, self.touched[list(group)].any(axis=0)
+        return size, settings, np.asarray(self.touched[list(group)].any(axis=0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -446,14 +453,14 @@ class _Search:
         # A damper in a run of another size is another damper.
         blade = np.zeros((self.classes.n_class, *self.allowed.shape))
         section = self.case.tree.run_section
-        at = settings[self.classes.season]  # (n_class, n_path)
-        blade[:, section] = np.take_along_axis(self.takes, at[:, :, None, None], axis=3)[:, :, :, 0]
+        of_class = settings[self.classes.season]  # (n_class, n_path)
+        blade[:, section] = np.take_along_axis(self.takes, of_class[:, :, None, None], axis=3)[:, :, :, 0]
         times, plenum = answers.of(blade, state.one.room_cfm[0])  # (n_class, n_section, n_size, ...)
         n_class, n_room = self.classes.n_class, times.shape[3]
         all_times, all_over = np.ones((len(sizes), n_class, n_room)), np.zeros((len(sizes), n_class))
-        row, s = np.nonzero(changed)
-        np.multiply.at(all_times, row, times[:, s, sizes[row, s]].swapaxes(0, 1))
-        np.add.at(all_over, row, plenum[:, s, sizes[row, s]].T)
+        row, where = np.nonzero(changed)
+        np.multiply.at(all_times, row, times[:, where, sizes[row, where]].swapaxes(0, 1))
+        np.add.at(all_over, row, plenum[:, where, sizes[row, where]].T)
         touched = np.column_stack([changed, np.zeros((len(sizes), n_path), dtype=bool)])
         return sizes, np.repeat(settings[None], len(sizes), axis=0), touched, all_times, self._over(state, all_over)
 
@@ -638,7 +645,8 @@ class _Search:
                 shaken = self.shaken(best, changes) if changes is not None and len(changes) else None
                 if shaken is None:
                     break
-                new, ladder = shaken, (float(np.exp(self.random.uniform(*np.log(_LADDER[:: len(_LADDER) - 1])))),)
+                low, high = np.log([_LADDER[0], _LADDER[-1]])
+                new, ladder = shaken, (float(np.exp(self.random.uniform(low, high))),)
             turn += 1
             for room in ladder:
                 new, _ = self.descend(new, replace(aim, room=room), budget, last=False)
@@ -656,8 +664,8 @@ class _Search:
 
     def run(
         self, starts: Sequence[IntArray], on_step: Callable[[int, int], None]
-    ) -> dict[int, list[tuple[IntArray, IntArray]]]:
-        """Sizes and settings worth a check, by number of dampers, the best first."""
+    ) -> dict[int, list[tuple[int, IntArray, IntArray]]]:
+        """Rooms outside as far as is known, sizes and settings worth a check; by number of dampers, the best first."""
         n_season, n_path = len(self.case.plan.seasons), self.takes.shape[1]
         wide_open = np.zeros((n_season, n_path), dtype=np.intp)
         total = self.effort * np.clip(_NUMBERS / self.classes.is_open.size, *_CANDIDATES)
@@ -666,20 +674,18 @@ class _Search:
         assert self.least.size_index is not None
         opened = [self.state(np.where(self.free, s, self.least.size_index), wide_open) for s in starts]
         self.explore(opened, none, int(_PARTS[0] * total))
-        on_step(1, 4)
+        on_step(1, 3)
         if self.may.any():
             best = self.explore(opened, any_number, int(_PARTS[1] * total))
-            on_step(2, 4)
-            number = int(best.one.dampers[0])
-            for k in range(1, number):
+            on_step(2, 3)
+            number, last = int(best.one.dampers[0]), int(self.may.sum())
+            fewer, more = range(1, number), range(number + 1, min(number + _MORE, last) + 1)
+            for n, k in enumerate([*fewer, *more, last]):
                 aim = _Aim(1e-3 * price, k)
-                spent = _PARTS[1] + (_PARTS[2] - _PARTS[1]) * k / (number - 1)
+                spent = _PARTS[1] + (1.0 - _PARTS[1]) * (n + 1) / (len(fewer) + len(more) + 1)
                 self.explore([self.best_kept(aim)], aim, int(spent * total))
-            on_step(3, 4)
-            cheap = _Aim(0.2 * price, n_path)
-            self.explore([self.best_kept(cheap)], cheap, int(total))
-        on_step(4, 4)
-        return {number: [(s, m) for _, s, m in best] for number, best in self.archive.items()}
+        on_step(3, 3)
+        return {number: [(key[0], s, m) for key, s, m in best] for number, best in self.archive.items()}
 
     def entry(self, size: IntArray, settings: IntArray) -> DamperEntry:
         """A state worked out again by the ordinary prediction."""

@@ -172,12 +172,14 @@ def verify_cap(plan: Plan, variants: tuple[Variant, ...], chosen: Mapping[str, s
         )
         if section.fixed or floor or len(steps) <= most:
             continue
+        content = np.zeros(len(variants), dtype=bool)
         far_below = [s for s in smaller if s.diameter_in <= steps[most] + 1e-9]
-        content = [
-            _hand_is_content(plan, section, s, variants, fittings[section.name], flow[section.name], rate[section.name])
-            for s in far_below
-        ]
-        if np.any(content, axis=0).all():
+        while far_below and not content.all():
+            s, left = far_below.pop(), ~content  # the largest first
+            some = tuple(v for v, ask in zip(variants, left, strict=True) if ask)
+            at = flow[section.name][left], rate[section.name][left]
+            content[left] = _hand_is_content(plan, section, s, some, fittings[section.name], *at)
+        if content.all():
             breaches.append(
                 Breach(
                     limit_name=f"more than {most} standard sizes above the friction-rate method's",
@@ -232,10 +234,13 @@ def _hand_is_content(
     if feet == 0.0:
         section, feet = replace(section, length_ft=1.0), 1.0
     lost = _section_loss(plan, section, size, _groups(plan, variants), flow, coefficients=False)
-    area = np.array([plan.as_made(plan.duct_of(section, v.flex).name, size).area_ft2 for v in variants])
-    sold = np.array([not _not_offered(plan, section, size, v.flex, fittings) for v in variants])
-    slow = flow / area <= highest_allowed(plan.velocity_limit_fpm(section))
-    return np.asarray(sold & slow & (lost <= highest_allowed(rate) * feet / 100.0))
+    fine = lost <= highest_allowed(rate) * feet / 100.0
+    for flex in plan.flex:
+        mine = np.array([v.flex == flex for v in variants])
+        area = plan.as_made(plan.duct_of(section, flex).name, size).area_ft2
+        slow = flow / area <= highest_allowed(plan.velocity_limit_fpm(section))
+        fine &= ~mine | (slow & (not _not_offered(plan, section, size, flex, fittings)))
+    return np.asarray(fine)
 
 
 def _refused_above(limit: float) -> float:
