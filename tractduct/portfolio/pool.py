@@ -183,9 +183,10 @@ def _deaf_to_the_keyboard() -> Iterator[None]:
     came: list[int] = []
     if can_mask:
         resource_tracker.ensure_running()  # started later, with the process, it would take the block away
-        mask = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     if interruptible:
         usual = signal.signal(signal.SIGINT, lambda number, _: came.append(number))
+    if can_mask:
+        mask = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
         yield
     finally:
