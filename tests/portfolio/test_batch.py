@@ -371,6 +371,8 @@ tractduct.__main__.run()
 """
 MOMENTS = {
     "the folder is locked": ("tractduct.portfolio.store:Store", "__enter__", 1, 0),
+    "the tracker of resources is half started": ("multiprocessing.util", "spawnv_passfds", 1, 0),
+    "a process is half started": ("multiprocessing.util", "spawnv_passfds", 2, 0),
     "the first process starts": ("tractduct.portfolio.pool:_Process", "__init__", 1, 0),
     "both processes start": ("tractduct.portfolio.pool:_Process", "__init__", 2, 0),
     "three plans are done": ("tractduct.portfolio.store:Store", "save", 3, 3),

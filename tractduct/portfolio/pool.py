@@ -175,17 +175,27 @@ def _end_with_parent(scratch: str) -> None:
 def _deaf_to_the_keyboard() -> Iterator[None]:
     """Processes that are started meanwhile never get the interrupt, not even while they start; here it is put off.
 
-    Windows has no such signal mask.
+    The mask is for them, and Windows has none. It does not help here: another thread, of numpy's libraries, gets the
+    signal then, and Python still interrupts this one, with a process half started that complains.
     """
-    if not hasattr(signal, "pthread_sigmask"):
-        yield
-        return
-    resource_tracker.ensure_running()  # started later, with the process, it would take the block away
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    can_mask = hasattr(signal, "pthread_sigmask")
+    interruptible = threading.current_thread() is threading.main_thread()
+    came: list[int] = []
+    if can_mask:
+        resource_tracker.ensure_running()  # started later, with the process, it would take the block away
+    if interruptible:
+        usual = signal.signal(signal.SIGINT, lambda number, _: came.append(number))
+    if can_mask:
+        mask = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
         yield
     finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+        if can_mask:
+            signal.pthread_sigmask(signal.SIG_SETMASK, mask)
+        if interruptible:
+            signal.signal(signal.SIGINT, usual)
+        if came:
+            signal.raise_signal(signal.SIGINT)
 
 
 def answers_of_cluster(work: Callable[[Task], Answer], tasks: Iterable[Task], address: str) -> Generator[Answer]:
