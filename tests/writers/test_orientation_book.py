@@ -32,7 +32,7 @@ from tractduct.writers.book.layout import Book
 from tractduct.writers.book.lots import lot_sheet, lots_by_room_sheet, lots_sheet
 from tractduct.writers.book.orientation import degrees_sheet, orientation_sheets
 from tractduct.writers.book.saving import save
-from tractduct.writers.orientation_pictures import rooms_by_direction
+from tractduct.writers.orientation_pictures import draw_orientation_pictures, rooms_by_direction
 from tractduct.writers.output import write_study
 from tractduct.writers.plan_picture import plan_picture
 
@@ -433,14 +433,30 @@ def test_lot_sheets_stand_in_place_of_the_general_ones(place: Path) -> None:
     assert "Lot same" not in answer
 
 
+def test_many_turns_share_pictures(place: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each lot has the picture of the nearest of the steps, with its mirror."""
+    monkeypatch.setattr("tractduct.writers.orientation_pictures.MOST_TURNS", 3)
+    result, _ = written("full", place / "full")
+    lots = [
+        replace(result.study.plan.lots[0], name=f"L{azimuth}{mirrored}", azimuth_deg=azimuth, mirrored=mirrored)
+        for azimuth in (2.4, 88.0, 92.4, 92.6, 358.0)
+        for mirrored in (False, True)
+    ]
+    case = replace(result.study.case, plan=replace(result.study.plan, lots=tuple(lots)))
+    found = draw_orientation_pictures(replace(result, study=replace(result.study, case=case)), tmp_path).lots
+    for lot in lots:
+        step = {2.4: 0, 88.0: 90, 92.4: 90, 92.6: 95, 358.0: 0}[lot.azimuth_deg]
+        assert found[lot.name].name == f"plan-{step}{'-mirrored' if lot.mirrored else ''}.png"
+        assert found[lot.name].is_file()
+
+
 def test_the_same_turn_is_drawn_once(place: Path) -> None:
     result, folder = written("full", place / "full")
     turns = {(lot.azimuth_deg, lot.mirrored) for lot in result.study.plan.lots}
     assert len(turns) < len(result.study.plan.lots)
-    for form in ("png", "svg"):
-        assert {p.stem for p in folder.glob(f"plan-*.{form}")} == {
-            f"plan-{azimuth:g}{'-mirrored' if mirrored else ''}" for azimuth, mirrored in turns
-        }
+    assert {p.stem for p in folder.glob("plan-*.png")} == {
+        f"plan-{azimuth:g}{'-mirrored' if mirrored else ''}" for azimuth, mirrored in turns
+    }
     book = openpyxl.load_workbook(folder / "test-plan.xlsx")
     for name in book.sheetnames:
         if name.startswith("Lot "):

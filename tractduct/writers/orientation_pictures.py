@@ -5,6 +5,7 @@ The same study gives the same bytes. Nothing is told by colour alone.
 
 from __future__ import annotations
 
+import gc
 import math
 import textwrap
 from dataclasses import dataclass
@@ -35,6 +36,8 @@ from tractduct.writers.plan_picture import draw_plan
 
 MOST_ROSES = 6
 ROSES_IN_A_ROW = 3
+MOST_TURNS = 72  # of the house that are each drawn exactly; of more, those to the nearest step
+SHARED_DEG = 5.0
 LOT_FLOOR_IN = 5.4  # of a floor on a lot's plan picture: its letters are still read when it fills a letter page
 STEP_DEG = 3.0  # of the lines between the faces
 AS_DRAWN, MIRRORED = (BLUE, "solid", "o"), (VERMILION, (0, (3.0, 1.2)), "s")
@@ -54,27 +57,28 @@ class OrientationPictures:
 
 
 def draw_orientation_pictures(result: OrientationStudy, folder: Path) -> OrientationPictures:
-    """Draw them; the plan pictures as SVG too, each turn of the house once."""
+    """Draw them; the plan as drawn as SVG too. Each turn of the house is drawn once; of many, steps of some degrees."""
     plan = result.study.plan
     roses = None
     if len(plan.front_faces) > 1:
         roses = folder / "roses.png"
         save_figure(rooms_by_direction(result), roses)
     as_drawn = draw_plan(result, folder, title=f"{shortened(plan.name, 60)}: as drawn, front to the south").get("png")
+    turns = {lot.name: (lot.azimuth_deg, lot.mirrored) for lot in plan.lots if as_drawn}
+    if len(set(turns.values())) > MOST_TURNS:
+        turns = {
+            name: (SHARED_DEG * round(azimuth / SHARED_DEG) % TURN_DEG, mirrored)
+            for name, (azimuth, mirrored) in turns.items()
+        }
     drawn: dict[tuple[float, bool], Path] = {}
-    lots: dict[str, Path] = {}
-    for lot in plan.lots:
-        turn = (lot.azimuth_deg, lot.mirrored)
-        if turn not in drawn:
-            name = f"plan-{lot.azimuth_deg:g}{'-mirrored' if lot.mirrored else ''}"
-            found = draw_plan(
-                result, folder, name=name, azimuth_deg=turn[0], mirrored=turn[1], largest_floor_in=LOT_FLOOR_IN
-            )
-            if not found:
-                break
-            drawn[turn] = found["png"]
-        lots[lot.name] = drawn[turn]
-    return OrientationPictures(roses=roses, plan=as_drawn, lots=lots)
+    for azimuth, mirrored in dict.fromkeys(turns.values()):
+        name = f"plan-{azimuth:g}{'-mirrored' if mirrored else ''}"
+        drawn[azimuth, mirrored] = draw_plan(
+            result, folder, ("png",), name=name, azimuth_deg=azimuth, mirrored=mirrored, largest_floor_in=LOT_FLOOR_IN
+        )["png"]
+        # A figure and its canvas hold each other; looking for such circles is off while one plan is studied.
+        gc.collect(0)
+    return OrientationPictures(roses=roses, plan=as_drawn, lots={name: drawn[turn] for name, turn in turns.items()})
 
 
 def rooms_by_direction(result: OrientationStudy) -> Figure:
