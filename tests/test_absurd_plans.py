@@ -80,6 +80,14 @@ def outline(k: int) -> dict[str, Any]:
     return {"room": "Den", "x_ft": k % 40, "y_ft": 0, "width_ft": 1, "depth_ft": 1, "floor": "1"}
 
 
+def drawn() -> PlanTables:
+    """The small plan with its rooms beside each other, for the plan picture."""
+    rooms = ("Den", "Bed", "Kitchen")
+    return with_rows(
+        "rooms", len(rooms), lambda k: {**outline(12 * k), "room": rooms[k], "width_ft": 12, "depth_ft": 9}
+    )
+
+
 def in_a_circle() -> PlanTables:
     plan = chain(MAX_SECTIONS)
     plan.tables["sections"][0]["parent"] = f"T{MAX_SECTIONS - 4}"
@@ -183,7 +191,7 @@ WORKS: dict[str, tuple[Callable[[], PlanTables], tuple[str, ...], int]] = {
         lambda: many_flex(100, small_plan(variants={"flex": ["flex 1", "flex 70"]})), ("buy",), 800
     ),
     "100 sizes": (lambda: many_sizes(MAX_SIZES), ("study",), 800),
-    "120 lots": (lambda: with_rows("lots", 120, lot), ("lots",), 800),
+    "as many lots as are read, each at its own angle": (lambda: with_rows("lots", 500, lot, drawn()), ("lots",), 400),
     "100,000 lots to buy for": (small_plan, ("buy", "--lots", "100000"), 800),
 }  # fmt: skip
 

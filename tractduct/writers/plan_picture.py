@@ -6,6 +6,7 @@ The same study gives the same bytes. Nothing is told by colour alone.
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -70,6 +71,7 @@ def turned_ft(x_ft: ArrayLike, y_ft: ArrayLike, width_ft: float, azimuth_deg: fl
 def draw_plan(
     result: OrientationStudy,
     folder: Path,
+    forms: Sequence[str] = ("png", "svg"),
     *,
     name: str = "plan",
     azimuth_deg: float = 180.0,
@@ -77,25 +79,27 @@ def draw_plan(
     title: str = "",
     largest_floor_in: float = LARGEST_FLOOR_IN,
 ) -> dict[str, Path]:
-    """Draw the plan picture as SVG and PNG: form -> file; empty where the plan has no room outlines."""
+    """Draw the plan picture as PNG, as SVG or both: form -> file; empty where the plan has no room outlines."""
     figure = plan_picture(
         result, azimuth_deg=azimuth_deg, mirrored=mirrored, title=title, largest_floor_in=largest_floor_in
     )
     if figure is None:
         return {}
-    found = {form: folder / f"{name}.{form}" for form in ("png", "svg")}
-    # Without version and date, and with names of its own choosing, the same picture is the same file.
-    figure.set_dpi(DOTS_PER_INCH)
-    canvas: Any = FigureCanvasAgg(figure)
-    with any_letter():
-        canvas.draw()
-    # Few colours take a quarter of the room; there may be a picture for each of many lots.
-    few = Image.fromarray(np.asarray(canvas.buffer_rgba())[..., :3]).quantize(
-        _COLOURS, Image.Quantize.MAXCOVERAGE, dither=Image.Dither.NONE
-    )
-    few.save(found["png"], dpi=(DOTS_PER_INCH, DOTS_PER_INCH))
-    with matplotlib.rc_context({"svg.hashsalt": "tractduct"}):
-        save_figure(figure, found["svg"])
+    found = {form: folder / f"{name}.{form}" for form in forms}
+    if "png" in found:
+        figure.set_dpi(DOTS_PER_INCH)
+        canvas: Any = FigureCanvasAgg(figure)
+        with any_letter():
+            canvas.draw()
+        # Few colours take a quarter of the room; there may be a picture for each of many lots.
+        few = Image.fromarray(np.asarray(canvas.buffer_rgba())[..., :3]).quantize(
+            _COLOURS, Image.Quantize.MAXCOVERAGE, dither=Image.Dither.NONE
+        )
+        few.save(found["png"], dpi=(DOTS_PER_INCH, DOTS_PER_INCH))
+    if "svg" in found:
+        # Without version and date, and with names of its own choosing, the same picture is the same file.
+        with matplotlib.rc_context({"svg.hashsalt": "tractduct"}):
+            save_figure(figure, found["svg"])
     return found
 
 
@@ -141,7 +145,8 @@ def plan_picture(
         axes.set_xlim(low[0], high[0])
         axes.set_ylim(low[1], high[1])
         axes.axis("off")
-        axes.set_title(literal(f"floor {floor}"), fontsize=9, color=INK, pad=3)
+        # Its height given: where it is sought, all ticks are made and measured, though none is drawn.
+        axes.set_title(literal(f"floor {floor}"), fontsize=9, color=INK, pad=3, y=1.0)
         _draw_rooms(axes, plan, floor, corners, scale, move, airflow)
         _draw_front(axes, plan, floor, azimuth_deg, mirrored)
         _draw_routes(axes, result, floor, azimuth_deg, mirrored)
