@@ -25,10 +25,12 @@ import openpyxl.reader.strings
 import openpyxl.reader.workbook
 import openpyxl.worksheet._reader
 import openpyxl.xml.functions
+import pypdf
 import pytest
 from breakdowns import with_lots
 from conftest import WritePlan
 from measured import run_measured
+from pdf_reading import read_pdf
 from plan_folder import PlanTables, small_plan, with_prices
 
 import tractduct
@@ -791,6 +793,20 @@ def test_no_name_acts_in_a_csv_file(acted: tuple[Path, str]) -> None:
         assert len(lines) > 1
         for cell in itertools.chain.from_iterable(lines):
             assert not cell.lstrip(" ").startswith(STARTS)
+
+
+def test_no_name_acts_in_a_pdf(acted: tuple[Path, str]) -> None:
+    """No link, script or action, and every page reads back with upright words on its paper."""
+    out, _ = acted
+    for path in (found := list(out.rglob("*.pdf"))):
+        reader = pypdf.PdfReader(path)
+        assert not {"/OpenAction", "/AA", "/Names", "/AcroForm"} & set(reader.root_object)
+        assert not any({"/Annots", "/AA"} & set(page) for page in reader.pages)
+        sheets = read_pdf(path.read_bytes())
+        assert not [words for sheet in sheets for words in (*sheet.turned, *sheet.off_paper)]
+        titles = [sheet.rows[0][0] for sheet in sheets if "page 1 of" in sheet.words]
+        assert len(titles) == len(ACTING)
+    assert bool(found) == (out / "results.json").exists()
 
 
 def test_results_hold_the_names_as_they_are(acted: tuple[Path, str]) -> None:

@@ -54,7 +54,8 @@ def test_every_degree_against_single_azimuths(face: str) -> None:
     worst = {}
     for azimuth in range(0, 360, 9):
         one = plan_at(plan, [float(azimuth)], plan.mirrored)
-        variants = tuple(Variant(one.fronts[0], m, s, f) for m in plan.mirrored for s in plan.seasons for f in plan.flex)
+        label = one.fronts[0]
+        variants = tuple(Variant(label, m, s, f) for m in plan.mirrored for s in plan.seasons for f in plan.flex)
         found = verify_sizes(one, variants, chosen)
         assert bool(check.holds_at[azimuth]) == found.holds
         worst[azimuth] = max((b.amount / b.limit for b in found.breaches), default=0.0)
