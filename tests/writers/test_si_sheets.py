@@ -150,6 +150,9 @@ def test_orientation(books: dict[str, Books]) -> None:
 
 
 def test_damper_marks(books: dict[str, Books]) -> None:
-    """Angles and shares are the same; the pages of the lots: test_lot_pages.py."""
+    """Angles and shares are the same; the pages of the lots: test_lot_pages.py.
+
+    Where one mark all year can't do it, several settings are as good, and rounding says which of them is told (A5).
+    """
     for found in books.values():
-        assert compare(*found.bought, ["Damper marks"]) > 10
+        assert compare(*found.bought, ["Damper marks"], skip=["Damper marks!A5"]) > 10
