@@ -1164,7 +1164,7 @@ def same(plan: PlanTables, folder: Path) -> bool:
         and with_plan.fittings == good.fittings
         and with_plan.ducts == good.ducts
         and with_plan.rooms == good.rooms
-        and with_plan.fronts == good.frontss
+        and with_plan.fronts == good.fronts
         and bool((with_plan.airflow_cfm == good.airflow_cfm).all())
     )
 
