@@ -580,7 +580,7 @@ def _parted(folder: Folder, draw: Draw) -> Told | None:
     if "," in text:
         return None
     folder.delimiter[name] = draw(st.sampled_from(";\t"))
-    return Told(name, words="parted by")
+    return Told(name, words="separated by")
 
 
 @_named(KEEPS, "every cell in quotes")
