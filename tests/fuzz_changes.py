@@ -580,7 +580,7 @@ def _parted(folder: Folder, draw: Draw) -> Told | None:
     if "," in text:
         return None
     folder.delimiter[name] = draw(st.sampled_from(";\t"))
-    return Told(name, words="parted by")
+    return Told(name, words="separated by")
 
 
 @_named(KEEPS, "every cell in quotes")
@@ -761,7 +761,9 @@ def _keys(folder: Folder) -> list[tuple[str, str]]:
 
 @_named(KEEPS, "a key's number in quotes")
 def _quoted_key(folder: Folder, draw: Draw) -> Told | None:
-    found = [(p, k) for p, k in _keys(folder) if _suffix(k) and any(UNITS[_suffix(k)][0])]
+    found = [
+        (p, k) for p, k in _keys(folder) if _suffix(k) and any(UNITS[_suffix(k)][0]) and k != "least_factor_12_in"
+    ]  # has no unit
     if not found:
         return None
     part, key = draw(st.sampled_from(found))

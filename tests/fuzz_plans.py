@@ -353,8 +353,10 @@ def differences(one: Plan, other: Plan) -> list[str]:
     """The places where two plans differ, each field down to its numbers; folder and findings left out."""
     found: list[str] = []
     for part in dataclasses.fields(Plan):
-        if part.name not in ("folder", "findings"):
+        if part.name not in ("folder", "findings", "typed"):
             _differ(part.name, getattr(one, part.name), getattr(other, part.name), found)
+    if {key for key in one.typed ^ other.typed if key[0] != "tables"}:  # files may have other names
+        found.append(f"typed: {sorted(one.typed)} against {sorted(other.typed)}")
     return found
 
 

@@ -147,11 +147,11 @@ BAD: dict[str, tuple[Change, str, int | None, str | None, str | None, str, str]]
     ),
     "mirrored is no word": (put("lots", 3, "mirrored", "maybe"), "lots.csv", 3, "mirrored", "maybe", "true or", "true"),
     "unknown room of an outline": (
-        put("rooms", 2, "room", "Porch"), "rooms.csv", 2, "room", "Porch", "no room 'Porch'", "Den",
+        put("rooms", 2, "room", "Porch"), "rooms.csv", 2, "room", "Porch", "no room of this name", "Den",
     ),
     "no width": (put("rooms", 2, "width_ft", 0), "rooms.csv", 2, "width_ft", "0", "above 0", "Correct"),
     "unknown section of a route": (
-        put("routes", 3, "section", "T9"), "routes.csv", 3, "section", "T9", "no section 'T9'", "T1",
+        put("routes", 3, "section", "T9"), "routes.csv", 3, "section", "T9", "no section of this name", "T1",
     ),
     "latitude south": (
         setting("site", latitude_deg=-35), "plan.toml", None, "[site] latitude_deg", "-35", "0 to 66", "Correct",

@@ -669,7 +669,7 @@ class _Search:
         n_season, n_path = len(self.case.plan.seasons), self.takes.shape[1]
         wide_open = np.zeros((n_season, n_path), dtype=np.intp)
         total = self.effort * np.clip(_NUMBERS / self.classes.is_open.size, *_CANDIDATES)
-        price = max(self.case.plan.dampers.price, 1e-3 * self.worth)
+        price = max(self.case.plan.damper_cost, 1e-3 * self.worth)
         none, any_number = _Aim(price, 0), _Aim(price, n_path)
         assert self.least.size_index is not None
         opened = [self.state(np.where(self.free, s, self.least.size_index), wide_open) for s in starts]
@@ -703,7 +703,7 @@ class _Search:
             dampers=number,
             positions=2 if _differ(settings[None])[0] else 1,
             duct_cost=duct,
-            cost=duct + number * plan.dampers.price,
+            cost=duct + number * plan.damper_cost,
             bound=self.least.bound,
             distinct_sizes=self.problem.distinct_sizes(size),
             rooms_outside=int(np.any(off > 1.0, axis=0).sum()),

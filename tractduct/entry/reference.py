@@ -38,11 +38,11 @@ outside "allowed" is an error. A value outside "usual" is taken, and the workboo
   A size may be `7`, `7 in`, `8x12` or `8" x 12"`. Directions may be `N` or `north`; in `airflow` and `load_factors` a
   cell `N/NE` stands for a row of each. Yes and no may be `yes`, `true`, `y`, `1` and `no`, `false`, `n`, `0`.
 - What was read as something else than it says is told in one note a column.
-- Another unit (`3 m`, `25 Pa`) and a comma that may be a decimal mark (`1,5`; any, where semicolons part the cells)
+- Another unit (`3 m`, `25 Pa`) and a comma that may be a decimal mark (`1,5`; any, where semicolons separate the cells)
   are errors. So are a date for a name, which spreadsheet programs make of `8-10`, and their errors, such as `#REF!`.
 - Cells merged down a column all have the first one's value. A formula needs its stored result. A workbook cell shown as
   a per cent, `5%`, is read as it is shown. Hidden rows and sheets are read like others, and reported.
-- CSV files may be UTF-8, UTF-16 or Windows text, and be parted by commas, semicolons or tabs.
+- CSV files may be UTF-8, UTF-16 or Windows text, and be separated by commas, semicolons or tabs.
 """
 
 _SI = """\
@@ -124,6 +124,7 @@ def _allowed(field: Field) -> str:
     if field.low is None:
         return ""
     low = f"above {_plain(field.low)}" if field.above else _plain(field.low)
+    low = f"whole, {low}" if field.whole else low
     return low if field.high is None else f"{low} to {_plain(field.high)}"
 
 

@@ -112,7 +112,7 @@ def sentence(hint: str) -> str:
 
 def allowed(field: Field) -> str:
     """The field's bounds in words: 'a number of ft from 0 to 500'."""
-    number = f"{'a whole' if field.whole else 'a'} number" + (f" of {field.unit}" if field.unit else "")
+    number = "a whole number" if field.whole else f"a number of {field.unit}" if field.unit else "a number"
     if field.low is None:
         return number
     start = f"above {field.low:g}" if field.above else f"from {field.low:g}"

@@ -260,6 +260,11 @@ class Plan:
         return site_air(self.elevation_ft, self.air_temperature_f)
 
     @property
+    def damper_cost(self) -> float:
+        """What a balancing damper adds to the cost; 0 without prices, where the cost is of duct wall."""
+        return self.dampers.price if self.prices else 0.0
+
+    @property
     def density_ratio(self) -> float:
         """Density of the air at the air handler over that of standard air.
 

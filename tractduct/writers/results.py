@@ -218,7 +218,7 @@ def _marked(delivery: Delivery) -> dict[str, Any]:
         ],
         "one_mark_rooms_outside": None if marks.one_alone is None else marks.one_alone.rooms_outside,
         "least_dampers": marks.least_dampers,
-        "damper_cost": _number(study.plan.dampers.price * len(marks.chosen.runs)),
+        "damper_cost": _number(study.plan.damper_cost * len(marks.chosen.runs)),
         "delivered_marked": _delivered(marks.chosen.delivered),
     }
     if delivery.by_dampers is not None:

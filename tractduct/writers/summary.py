@@ -101,7 +101,7 @@ def other_choice(delivery: Delivery) -> str:
     front, study = delivery.by_dampers, delivery.study
     if front is None or not front.entries:
         return ""
-    price, best = study.plan.dampers.price, front.least()
+    price, best = study.plan.damper_cost, front.least()
     if study.plan.choose == "dampers":
         return ""
     ours = study.recommended.cost + price * len(delivery.marks.chosen.runs)

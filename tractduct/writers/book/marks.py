@@ -6,6 +6,7 @@ from dataclasses import replace
 
 from tractduct.delivery.deliver import Delivery
 from tractduct.delivery.marks import MarkTable
+from tractduct.model.plan import Plan
 from tractduct.physics.damper import STEP_DEG
 from tractduct.writers.book.facts import counted, turned
 from tractduct.writers.book.layout import Book, Page
@@ -134,9 +135,9 @@ def _choices(page: Page, delivery: Delivery, across: int) -> None:
     page.paragraph(
         "For each number of dampers the best size set that was found: searched, not proven. No set that holds costs "
         f"less in duct than {study.plan.units.say(front.entries[0].bound, study.cost_unit, ',.2f')} per lot, "
-        f"whatever the rooms get. A damper counts {study.plan.dampers.price:g}"
-        + (", an assumption of the program" if ("dampers", "price") not in study.plan.typed else "")
-        + '. choose = "dampers" in [objective] takes the one with the fewest rooms outside and the least total.',
+        f"whatever the rooms get. "
+        + _counts(study.plan)
+        + ' choose = "dampers" in [objective] takes the one with the fewest rooms outside and the least total.',
         across,
     )
     best = front.least()
@@ -164,6 +165,14 @@ def _choices(page: Page, delivery: Delivery, across: int) -> None:
         Column('choose = "dampers"', SHORT),
     ]
     page.table(columns, rows)
+
+
+def _counts(plan: Plan) -> str:
+    """What a damper counts in the search."""
+    if not plan.prices:
+        return "Without prices a damper costs nothing here."
+    assumed = ", an assumption of the program" if ("dampers", "price") not in plan.typed else ""
+    return f"A damper counts {plan.damper_cost:g} {plan.units.unit('USD')}{assumed}."
 
 
 def _as_built(page: Page, delivery: Delivery, across: int) -> None:
