@@ -429,12 +429,20 @@ def _batch(options: argparse.Namespace) -> int:
 
 
 def _refuse_plan_folder(out: Path | None) -> None:
-    """Results among a plan's tables would be read as tables: a workbook's sheet may have a table's name."""
+    """Results among a plan's tables would be read as tables: a workbook's sheet may have a table's name.
+
+    OutputError where there can be no such place, before anything is worked out.
+    """
     from tractduct.inputs.plan_file import PLAN_FILE
 
-    if out is not None and os.path.exists(out / PLAN_FILE):  # not Path.exists, which some names make fail
-        remedy = "Choose another folder, or leave --out away"
-        raise InputFaults([Fault(file="--out", value=str(out), problem="this is a plan's own folder", remedy=remedy)])
+    try:
+        if out is None or not (out / PLAN_FILE).exists():
+            return
+    except OSError as error:  # too long a name, no permission to look
+        why = f"it can't be written ({error.strerror or error})"
+        raise OutputError(f"{out}: {why}. Choose another folder with --out") from None
+    remedy = "Choose another folder, or leave --out away"
+    raise InputFaults([Fault(file="--out", value=str(out), problem="this is a plan's own folder", remedy=remedy)])
 
 
 def _installed(plan: Plan, name: str | None) -> str:
