@@ -30,7 +30,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """
     for name in ("stdout", "stderr"):
         if getattr(sys, name) is None:  # it is closed, and the next file that is opened would be taken for it
-            setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: SIM115, stays open
+            setattr(sys, name, open(os.devnull, "w", encoding="utf-8", newline="\n"))  # noqa: SIM115, stays open
         stream = getattr(sys, name)
         if hasattr(stream, "reconfigure"):  # a console of another encoding must not stop the program
             stream.reconfigure(errors="replace")
