@@ -30,7 +30,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """
     for name in ("stdout", "stderr"):
         if getattr(sys, name) is None:  # it is closed, and the next file that is opened would be taken for it
-            setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: SIM115, stays open
+            setattr(sys, name, open(os.devnull, "w", encoding="utf-8", newline="\n"))  # noqa: SIM115, stays open
         stream = getattr(sys, name)
         if hasattr(stream, "reconfigure"):  # a console of another encoding must not stop the program
             stream.reconfigure(errors="replace")
@@ -424,12 +424,20 @@ def _batch(options: argparse.Namespace) -> int:
 
 
 def _refuse_plan_folder(out: Path | None) -> None:
-    """Results among a plan's tables would be read as tables: a workbook's sheet may have a table's name."""
+    """Results among a plan's tables would be read as tables: a workbook's sheet may have a table's name.
+
+    OutputError where there can be no such place, before anything is worked out.
+    """
     from tractduct.files import PLAN_FILE
 
-    if out is not None and os.path.exists(out / PLAN_FILE):  # not Path.exists, which some names make fail
-        remedy = "Choose another folder, or leave --out away"
-        raise InputFaults([Fault(file="--out", value=str(out), problem="this is a plan's own folder", remedy=remedy)])
+    try:
+        if out is None or not (out / PLAN_FILE).exists():
+            return
+    except OSError as error:  # too long a name, no permission to look
+        why = f"it can't be written ({error.strerror or error})"
+        raise OutputError(f"{out}: {why}. Choose another folder with --out") from None
+    remedy = "Choose another folder, or leave --out away"
+    raise InputFaults([Fault(file="--out", value=str(out), problem="this is a plan's own folder", remedy=remedy)])
 
 
 def _installed(plan: Plan, name: str | None) -> str:

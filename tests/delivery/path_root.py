@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from driven_plans import devices_inwc, static_of
+from driven_plans import AT_SITE, devices_inwc, static_of
 from plan_folder import PlanTables
 from reference import (
     M_PER_FT,
@@ -104,8 +104,9 @@ class Paths:
             off.append((q[side].sum() - kept[1] * moved) / scale if has_return else back / 0.1)
             if drive == "airflow":
                 return np.array([*off, (kept[0] * moved - rooms) / scale])
-            taken = supply + back + devices_inwc(moved, variant[2], self._devices(loaded))
-            return np.array([*off, (static_of(self._curve(variant[2]), moved) - taken) / 0.1])
+            at_site = density_ratio(ref.elevation, ref.temperature) / AT_SITE  # both tables are for standard air
+            taken = supply + back + at_site * devices_inwc(moved, variant[2], self._devices(loaded))
+            return np.array([*off, (at_site * static_of(self._curve(variant[2]), moved) - taken) / 0.1])
 
         design = np.array([max(ref.run_airflow(r, variant), 5.0) for r in runs])
         x = np.concatenate([design / scale, [1.0, 0.5, rooms / kept[0] / scale]])
