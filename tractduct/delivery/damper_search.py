@@ -13,7 +13,7 @@ again at the end by the ordinary prediction of all variants and by the independe
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import product
 from typing import Any
@@ -22,9 +22,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tractduct.delivery.balance import tolerances_off
-from tractduct.delivery.classes import Classes, build_classes
+from tractduct.delivery.classes import ClassAirflow, Classes, build_classes
 from tractduct.delivery.flow import FloatArray, with_dampers
 from tractduct.delivery.predict import Delivered, Drive, installed_ducts, predict
+from tractduct.delivery.response import Answers, Response
 from tractduct.errors import SolverError
 from tractduct.physics.damper import blade_inwc_per_cfm2
 from tractduct.sizing.candidates import at_sizes
@@ -38,19 +39,23 @@ BoolArray = NDArray[np.bool_]
 
 AIM = 0.9  # tolerances: what is built is not quite what is drawn
 _NEAR = 0.002  # part of the least cost that a room at its tolerance may cost to bring to the aim
-_ROOM = 1.0  # part of the least cost that a room outside may cost to bring inside
+_LADDER = (0.02, 0.06, 0.2)  # parts of the least cost that a room outside is worth, before it is worth all of it
+_OUTSIDE = 2.0  # tolerances that a room outside counts as beyond its distance
 _INSIDE = 0.998  # tolerances that count as inside after a few Newton steps
 _STEPS = 2  # Newton steps from the state beside
 _NEW_SETTINGS = (3, 5, 6, 7, 8, 9, 10)  # of a blade: less is little, more is all but shut
+_LEAST_CFM = 1e-6
+_REFRESH, _GROUPING = 30, 120  # what working out changes and groups of them costs, in candidates simulated
 _SIMULATED = 48
+_CHAIN, _CHAINED = 8, 150  # changes one after the other, out of so many
 _RANKED = 480  # groups of changes, of which the first that hold are simulated
-_SINGLES = (60, 40, 30)  # that are paired: by value, by cost saved, by airflow mended
-_PAIRS = 60  # that are made triples
+_SINGLES = (40, 25, 15)  # that are paired: by value, by cost saved, by airflow mended
+_TRIPLES = 6_000  # about so many are looked at
 _KEPT = 3  # states of each number of dampers
 _SHAKEN = (2, 5)  # changes at random
-_CLASS_SIMULATIONS = 240_000  # candidates times classes: about 400 times one prediction of all variants
-_CANDIDATES = (4_000, 40_000)
-_PARTS = (0.1, 0.35, 0.45, 0.7, 0.9)  # of the candidates: up to the end of each part of the search
+_NUMBERS = 2.8e6  # candidates times classes times sections: about 400 times one prediction of all variants
+_CANDIDATES = (2_000, 20_000)
+_PARTS = (0.3, 0.65, 0.85)  # of the candidates: up to the end of each part of the search but the last
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -97,80 +102,6 @@ class DamperFront:
         return min(self.entries, key=lambda e: (e.rooms_outside, round(e.cost, 6), e.distinct_sizes, e.dampers))
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Batch:
-    """States, or changes of one state; ``n`` of them.
-
-    Attributes
-    ----------
-    size : (n, n_section), settings : (n, n_season, n_path)
-    cost, dampers : (n,) of ducts and fittings; runs with a damper
-    room_cfm : (n, n_class, n_room), over : (n, n_class) of the plenum's pressure beyond what there is, as a part
-    touched : (n, n_section + n_path) bool, what a change changes
-    """
-
-    size: IntArray
-    settings: IntArray
-    cost: FloatArray
-    dampers: IntArray
-    room_cfm: FloatArray
-    over: FloatArray
-    touched: BoolArray
-
-    def __len__(self) -> int:
-        return len(self.cost)
-
-    def at(self, rows: IntArray) -> _Batch:
-        return _Batch(*(getattr(self, name)[rows] for name in self.__slots__))
-
-    @staticmethod
-    def joined(parts: Sequence[_Batch]) -> _Batch:
-        return _Batch(*(np.concatenate([getattr(p, name) for p in parts]) for name in _Batch.__slots__))
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _State:
-    """One state, settled: a batch of one, and each section's airflow (n_class, n_section) to start others from."""
-
-    one: _Batch
-    section_cfm: FloatArray
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Changes:
-    """Single changes of a state and what each does, close to that state: arrays of (n, ...).
-
-    ``times`` (n, n_class, n_room) is what rooms get over what they got; the others are differences.
-    """
-
-    batch: _Batch
-    times: FloatArray
-    cost: FloatArray
-    dampers: IntArray
-    differ: FloatArray
-    over: FloatArray
-
-    def without(self, touched: BoolArray) -> _Changes:
-        """Those that have nothing to do with some sections and runs."""
-        rest = np.flatnonzero(~np.any(self.batch.touched & touched, axis=1))
-        return _Changes(
-            self.batch.at(rest),
-            self.times[rest],
-            self.cost[rest],
-            self.dampers[rest],
-            self.differ[rest],
-            self.over[rest],
-        )
-
-
-@dataclass(frozen=True, slots=True)
-class _Aim:
-    """What a descent looks for: the price of a damper, and the most dampers."""
-
-    price: float
-    most: int
-
-
 def search_dampers(
     case: Case,
     least: Solution,
@@ -202,8 +133,7 @@ def search_dampers(
             key=lambda e: (e.rooms_outside, e.duct_cost, e.worst_tolerances),
         )
         last = entries[-1] if entries else None
-        better = last is None or (entry.rooms_outside, entry.duct_cost + 1e-6) < (last.rooms_outside, last.duct_cost)
-        if better:
+        if last is None or (entry.rooms_outside, entry.duct_cost + 1e-6) < (last.rooms_outside, last.duct_cost):
             _verify(case, entry.size_index)
             entries.append(entry)
     return DamperFront(entries=tuple(entries), simulated=search.simulated)
@@ -217,19 +147,140 @@ def _verify(case: Case, size_index: IntArray) -> None:
         raise SolverError(f"the independent check refuses a size set of the search with dampers: {breaches[0]}")
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Batch:
+    """States that were simulated; ``n`` of them.
+
+    Attributes
+    ----------
+    size : (n, n_section), settings : (n, n_season, n_path)
+    cost, dampers : (n,) of ducts and fittings; runs with a damper
+    room_cfm : (n, n_class, n_room), over : (n, n_class) of the plenum's pressure beyond what there is, as a part
+    """
+
+    size: IntArray
+    settings: IntArray
+    cost: FloatArray
+    dampers: IntArray
+    room_cfm: FloatArray
+    over: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _State:
+    """One state, settled: a batch of one, and what the air does in each class."""
+
+    one: _Batch
+    airflow: ClassAirflow
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Changes:
+    """Single changes of a state and what each does close to that state; ``n`` of them.
+
+    Attributes
+    ----------
+    size : (n, n_section), settings : (n, n_season, n_path), of the state with the change
+    touched : (n, n_section + n_path) bool, what it changes
+    times : (n_class, n, n_room) what rooms get over what they got; effects of several changes multiply
+    cost, dampers, differ : (n,) and over : (n, n_class), differences from the state
+    """
+
+    size: IntArray
+    settings: IntArray
+    touched: BoolArray
+    times: NDArray[np.float32]
+    cost: FloatArray
+    dampers: IntArray
+    differ: FloatArray
+    over: FloatArray
+
+    def __len__(self) -> int:
+        return len(self.cost)
+
+    def without(self, touched: BoolArray) -> _Changes:
+        """Those that have nothing to do with some sections and runs."""
+        rest = np.flatnonzero(~np.any(self.touched & touched, axis=1))
+        parts = {name: getattr(self, name)[rest] for name in self.__slots__ if name != "times"}
+        return _Changes(**parts, times=self.times[:, rest])
+
+    def applied(self, state: _State, group: tuple[int, ...]) -> tuple[IntArray, IntArray, BoolArray]:
+        """Sizes and settings of a state with some changes made, and what they touch."""
+        size, settings = state.one.size[0].copy(), state.one.settings[0].copy()
+        for k in group:
+            moved = self.touched[k]
+            sections, runs = moved[: len(size)], moved[len(size) :]
+            size[sections] = self.size[k, sections]
+            settings[:, runs] = self.settings[k][:, runs]
+        return size, settings, self.touched[list(group)].any(axis=0)
+
+
+@dataclass(frozen=True, slots=True)
+class _Aim:
+    """What a descent looks for: the price of a damper, the most dampers, and what a room outside is worth.
+
+    ``room`` is a part of the least cost. At little, sizes and dampers are found that come cheaply; then it is raised.
+    """
+
+    price: float
+    most: int
+    room: float = 1.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Sums:
+    """What groups of changes come to; groups are given as their first, second and third members."""
+
+    search: _Search
+    state: _State
+    changes: _Changes
+    aim: _Aim
+
+    def off(self, members: Sequence[IntArray]) -> FloatArray:
+        """(n, n_room) distances from design."""
+
+        def by_class() -> Iterator[FloatArray]:
+            for base, times in zip(self.state.one.room_cfm[0], self.changes.times, strict=True):
+                room = times[members[0]] * np.maximum(base, _LEAST_CFM).astype(np.float32)
+                for member in members[1:]:
+                    room *= times[member]
+                yield room
+
+        return self.search.off(by_class())
+
+    def value(self, members: Sequence[IntArray], off: FloatArray | None = None) -> FloatArray:
+        """(n,) values."""
+        one, changes = self.state.one, self.changes
+
+        def total(start: NDArray[Any], of: NDArray[Any]) -> NDArray[Any]:
+            return np.asarray(start + sum(of[m] for m in members))
+
+        return self.search.value(
+            self.aim,
+            total(one.cost, changes.cost),
+            total(one.dampers, changes.dampers),
+            total(_differ(one.settings), changes.differ),
+            self.off(members) if off is None else off,
+            total(one.over, changes.over),
+        )
+
+
 class _Search:
     def __init__(self, case: Case, least: Solution, drive: Drive | None, effort: float) -> None:
         plan, tree = case.plan, case.tree
         self.case, self.least, self.effort = case, least, effort
         self.classes: Classes = build_classes(case, drive)
-        self.windows = self.classes.windows()
-        windows = self.windows
+        self.response = Response.of(self.classes)
+        windows = self.classes.windows()
         # Distances in tolerances as straight lines of a room's airflow.
-        self.lines = (
-            windows.most_cfm / windows.most_tolerance_cfm,
-            1.0 / windows.most_tolerance_cfm,
-            windows.least_cfm / windows.least_tolerance_cfm,
-            1.0 / windows.least_tolerance_cfm,
+        self.lines = tuple(
+            line.astype(np.float32)
+            for line in (
+                windows.most_cfm / windows.most_tolerance_cfm,
+                1.0 / windows.most_tolerance_cfm,
+                windows.least_cfm / windows.least_tolerance_cfm,
+                1.0 / windows.least_tolerance_cfm,
+            )
         )
         self.problem = case.problem()
         self.allowed = self.problem.tightened()
@@ -245,6 +296,7 @@ class _Search:
         self.free = np.array([not (apart and s.side == "return") for s in tree.sections])
         self.worth = max(least.cost, 1e-9)
         self.simulated = 0
+        self.spent = 0
         self.archive: dict[int, list[tuple[tuple[int, float], IntArray, IntArray]]] = {}
         self.random = np.random.default_rng(0)
 
@@ -264,59 +316,60 @@ class _Search:
         """(n,) bool: sizes that keep every limit at design airflow, and no child larger than its parent."""
         problem, at = self.problem, np.arange(size.shape[1])
         fine = problem.allowed[at, size].all(axis=1)
-        parent = problem.parent
         diameter = problem.diameter_in[size]
-        larger = diameter > diameter[:, parent] + DIAMETER_TOLERANCE_IN
-        fine &= ~np.any(larger & (parent >= 0), axis=1)
+        larger = diameter > diameter[:, problem.parent] + DIAMETER_TOLERANCE_IN
+        fine &= ~np.any(larger & (problem.parent >= 0), axis=1)
         for n in np.flatnonzero(fine):
             fine[n] = bool(np.all(problem.over_limit_inwc(size[n]) <= 0.0))
         return np.asarray(fine)
 
     def value(
-        self,
-        aim: _Aim,
-        cost: FloatArray,
-        dampers: IntArray,
-        settings_differ: FloatArray,
-        off: FloatArray,
-        over: FloatArray,
+        self, aim: _Aim, cost: FloatArray, dampers: IntArray, differ: FloatArray, off: FloatArray, over: FloatArray
     ) -> FloatArray:
         """(n,) what a descent makes small: cost, dampers, rooms (n, n_room) off, pressure (n, n_class) over."""
         near = np.clip((off - AIM) / (1.0 - AIM), 0.0, 1.0).sum(axis=1)
-        beyond = np.where(off > _INSIDE, 0.5 + np.minimum(off - _INSIDE, 3.0), 0.0).sum(axis=1)
+        outside = off > _INSIDE
+        step = 0.5 if aim.room < 1.0 else _OUTSIDE
+        beyond = np.where(outside, step + np.minimum(off - _INSIDE, 3.0), 0.0).sum(axis=1)
         pressure = np.maximum(over, 0.0).max(axis=1)
-        return np.asarray(
-            cost
-            + aim.price * (dampers + 0.02 * settings_differ)
-            + self.worth * (_NEAR * near + _ROOM * (beyond + 20.0 * pressure + 5.0 * np.maximum(dampers - aim.most, 0)))
-        )
+        rooms = _NEAR * near + aim.room * (beyond + 20.0 * pressure) + 5.0 * np.maximum(dampers - aim.most, 0)
+        return np.asarray(cost + aim.price * (dampers + 0.02 * differ) + self.worth * rooms)
 
-    def worth_of(self, aim: _Aim, batch: _Batch) -> FloatArray:
-        off = self.off(batch.room_cfm)
+    def value_of(self, aim: _Aim, batch: _Batch) -> FloatArray:
+        off = self.off(batch.room_cfm.swapaxes(0, 1))
         return self.value(aim, batch.cost, batch.dampers, _differ(batch.settings), off, batch.over)
 
-    def off(self, room_cfm: FloatArray) -> FloatArray:
-        """(n, n_room) the worst class's distance from design in tolerances."""
-        low, per_low, high, per_high = self.lines
-        off = np.maximum(low - room_cfm * per_low, room_cfm * per_high - high).max(axis=1)
-        return np.asarray(np.nan_to_num(off, nan=100.0))
+    def off(self, room_cfm: Iterable[FloatArray]) -> FloatArray:
+        """(n, n_room) the worst class's distance from design in tolerances, of (n, n_room) airflow by class."""
+        worst: FloatArray | None = None
+        for room, low, per_low, high, per_high in zip(room_cfm, *self.lines, strict=True):
+            little, much = low - room * per_low, room * per_high - high
+            np.maximum(little, much, out=little)
+            worst = little if worst is None else np.maximum(worst, little, out=worst)
+        assert worst is not None
+        return np.nan_to_num(worst, nan=100.0)
 
     # -- simulation ----------------------------------------------------------------------------------------------
 
+    def dampers(self, size: IntArray, settings: IntArray) -> FloatArray:
+        """(n, n_class, n_path) inWC/cfm2 of sizes (n, n_section) and settings (n, n_season, n_path)."""
+        n_class, n_path = self.takes.shape[:2]
+        run_size, at = size[:, None, self.case.tree.run_section], settings[:, self.classes.season]
+        return np.asarray(self.takes[np.arange(n_class)[:, None], np.arange(n_path), run_size, at])
+
+    def there_inwc(self, return_inwc: FloatArray) -> FloatArray:
+        """What the supply plenum may hold; infinite where nothing bounds it."""
+        return np.minimum(self.classes.supply_limit_inwc, self.classes.ducts_limit_inwc - return_inwc)
+
     def simulate(
         self, size: IntArray, settings: IntArray, start: FloatArray | None, steps: int | None = _STEPS
-    ) -> tuple[_Batch, FloatArray]:
-        """A batch of states, and its sections' airflow (n, n_class, n_section)."""
-        classes = self.classes
-        run_size = size[:, self.case.tree.run_section]
-        n_class, n_path = self.takes.shape[:2]
-        at = settings[:, classes.season]  # (n, n_class, n_path)
-        damper = self.takes[np.arange(n_class)[:, None], np.arange(n_path), run_size[:, None], at]
-        got = classes.simulate(size, damper, start_cfm=start, most_steps=steps)
+    ) -> tuple[_Batch, ClassAirflow]:
+        """A batch of states, and what the air does in them."""
+        got = self.classes.simulate(size, self.dampers(size, settings), start_cfm=start, most_steps=steps)
         self.simulated += len(size)
-        there = np.minimum(classes.supply_limit_inwc, classes.ducts_limit_inwc - got.return_inwc)
+        self.spent += len(size)
+        there = self.there_inwc(got.return_inwc)
         over = np.where(np.isfinite(there), got.supply_inwc / np.maximum(there, 1e-9) - 1.0 - 1e-9, -1.0)
-        n = len(size)
         batch = _Batch(
             size=size,
             settings=settings,
@@ -324,19 +377,18 @@ class _Search:
             dampers=np.any(settings > 0, axis=1).sum(axis=1),
             room_cfm=got.room_cfm,
             over=np.nan_to_num(over, nan=1.0),
-            touched=np.zeros((n, size.shape[1] + n_path), dtype=bool),
         )
-        return batch, got.section_cfm
+        return batch, got
 
     def state(self, size: IntArray, settings: IntArray, start: FloatArray | None = None) -> _State:
         """One state, settled."""
-        batch, section = self.simulate(size[None], settings[None], None if start is None else start[None], None)
+        batch, got = self.simulate(size[None], settings[None], start, None)
         self.keep(batch)
-        return _State(batch, section[0])
+        return _State(batch, got)
 
     def keep(self, batch: _Batch) -> None:
         """The best of a batch whose sizes hold, by number of dampers."""
-        off = self.off(batch.room_cfm)
+        off = self.off(batch.room_cfm.swapaxes(0, 1))
         outside = (off > _INSIDE).sum(axis=1)
         near = np.clip((off - AIM) / (1.0 - AIM), 0.0, 1.0).sum(axis=1)
         soft = batch.cost + self.worth * _NEAR * near
@@ -352,27 +404,65 @@ class _Search:
 
     # -- changes -------------------------------------------------------------------------------------------------
 
-    def resized(self, size: IntArray) -> tuple[IntArray, BoolArray]:
-        """(n, n_section) sizes with one section one or two sizes away, parents and children as far as they must."""
-        diameter, found = self.problem.diameter_in, []
+    def changes(self, state: _State, aim: _Aim) -> _Changes:
+        """Every single change of a state and what it does."""
+        self.spent += _REFRESH
+        size, settings = state.one.size[0], state.one.settings[0]
+        answers = self.response.around(size, self.dampers(state.one.size, state.one.settings)[0], state.airflow)
+        parts = [self._resized(state, size, settings, answers)]
+        if aim.most > 0:
+            parts.append(self._set(state, size, settings, answers))
+        sizes, marks, touched, times, over = (np.concatenate(part) for part in zip(*parts, strict=True))
+        return _Changes(
+            size=sizes,
+            settings=marks,
+            touched=touched,
+            times=np.ascontiguousarray(times.swapaxes(0, 1), dtype=np.float32),
+            cost=self.cost(sizes) - state.one.cost,
+            dampers=np.any(marks > 0, axis=1).sum(axis=1) - state.one.dampers,
+            differ=_differ(marks) - _differ(state.one.settings),
+            over=over,
+        )
+
+    def _resized(
+        self, state: _State, size: IntArray, settings: IntArray, answers: Answers
+    ) -> tuple[IntArray, IntArray, BoolArray, FloatArray, FloatArray]:
+        """One section a size or two up or down, parents and children as far as they must."""
+        n_path, found = settings.shape[1], []
         for s in np.flatnonzero(self.free):
             ladder = self.by_size[self.allowed[s, self.by_size]]
             here = np.flatnonzero(ladder == size[s])
-            if not here.size:
-                continue
-            for step in (-2, -1, 1, 2):
+            for step in (-2, -1, 1, 2) if here.size else ():
                 at = int(here[0]) + step
                 if 0 <= at < len(ladder):
                     new = size.copy()
                     new[s] = ladder[at]
-                    if self._mended(new, int(s), diameter):
+                    if self._mended(new, int(s)):
                         found.append(new)
         sizes = np.array(found, dtype=np.intp).reshape(-1, len(size))
-        return sizes, sizes != size
+        changed = sizes != size
+        # A damper in a run of another size is another damper.
+        blade = np.zeros((self.classes.n_class, *self.allowed.shape))
+        section = self.case.tree.run_section
+        at = settings[self.classes.season]  # (n_class, n_path)
+        blade[:, section] = np.take_along_axis(self.takes, at[:, :, None, None], axis=3)[:, :, :, 0]
+        times, plenum = answers.of(blade, state.one.room_cfm[0])  # (n_class, n_section, n_size, ...)
+        n_class, n_room = self.classes.n_class, times.shape[3]
+        all_times, all_over = np.ones((len(sizes), n_class, n_room)), np.zeros((len(sizes), n_class))
+        row, s = np.nonzero(changed)
+        np.multiply.at(all_times, row, times[:, s, sizes[row, s]].swapaxes(0, 1))
+        np.add.at(all_over, row, plenum[:, s, sizes[row, s]].T)
+        touched = np.column_stack([changed, np.zeros((len(sizes), n_path), dtype=bool)])
+        return sizes, np.repeat(settings[None], len(sizes), axis=0), touched, all_times, self._over(state, all_over)
 
-    def _mended(self, size: IntArray, s: int, diameter: FloatArray) -> bool:
+    def _over(self, state: _State, plenum_inwc: FloatArray) -> FloatArray:
+        """(n, n_class) change of the part beyond what there is, of a plenum's change."""
+        there = self.there_inwc(state.airflow.return_inwc[0])
+        return np.where(np.isfinite(there), plenum_inwc / np.maximum(there, 1e-9), 0.0)
+
+    def _mended(self, size: IntArray, s: int) -> bool:
         """Parents made as large and children as small as the section's new size wants; False where none is."""
-        at = s
+        diameter, at = self.problem.diameter_in, s
         while (parent := int(self.problem.parent[at])) >= 0 and diameter[size[parent]] < diameter[size[at]] - 1e-9:
             fits = [k for k in self.by_size if self.allowed[parent, k] and diameter[k] >= diameter[size[at]] - 1e-9]
             if not fits:
@@ -383,231 +473,183 @@ class _Search:
             at = left.pop()
             for child in self.children[at]:
                 if diameter[size[child]] > diameter[size[at]] + 1e-9:
-                    fits = [
-                        k for k in self.by_size if self.allowed[child, k] and diameter[k] <= diameter[size[at]] + 1e-9
-                    ]
+                    most = diameter[size[at]] + 1e-9
+                    fits = [k for k in self.by_size if self.allowed[child, k] and diameter[k] <= most]
                     if not fits:
                         return False
                     size[child] = fits[-1]
                     left.append(child)
         return True
 
-    def singles(self, state: _State, aim: _Aim) -> _Batch:
-        """Every single change of a state, simulated."""
-        one, start = state.one, state.section_cfm[None]
-        sizes, changed = self.resized(one.size[0])
-        n_path = one.settings.shape[2]
-        resized, _ = self.simulate(sizes, np.repeat(one.settings, len(sizes), axis=0), start)
-        resized = replace(resized, touched=np.column_stack([changed, np.zeros((len(sizes), n_path), dtype=bool)]))
-        parts = [resized]
-        if aim.most > 0:
-            parts.append(self._set(state, start))
-        return _Batch.joined(parts)
-
-    def _set(self, state: _State, start: FloatArray) -> _Batch:
-        """Every setting of one run's damper worth a try, one season or both."""
-        one, season = state.one, self.classes.season
-        n_season, n_path = one.settings.shape[1:]
-        tried: list[tuple[int, list[int]]] = []
-        last = self.takes.shape[-1] - 1
-        for p in np.flatnonzero(self.may):
-            here = one.settings[0, :, p]
-            levels = (
-                set(_NEW_SETTINGS) if not here.any() else {0, *(int(h) + d for h in here for d in (-2, -1, 0, 1, 2))}
-            )
-            tried.append((int(p), sorted(level for level in levels if 0 <= level <= last)))
-        rows = [(p, level) for p, levels in tried for level in levels]
-        settings = np.repeat(one.settings, len(rows), axis=0)
-        for n, (p, level) in enumerate(rows):
-            settings[n, :, p] = level
-        got, _ = self.simulate(np.repeat(one.size, len(rows), axis=0), settings, start)
-        at = {row: n for n, row in enumerate(rows)}
-        parts = []
-        for p, levels in tried:
-            here = one.settings[0, :, p]
+    def _set(
+        self, state: _State, size: IntArray, settings: IntArray, answers: Answers
+    ) -> tuple[IntArray, IntArray, BoolArray, FloatArray, FloatArray]:
+        """Every setting of one run's damper worth a try, alike in all seasons or not."""
+        season, section = self.classes.season, self.case.tree.run_section
+        n_season, n_path = settings.shape
+        n_setting = self.takes.shape[3]
+        own = np.take_along_axis(self.takes, size[section][None, :, None, None], axis=2)[:, :, 0]
+        blade = np.zeros((self.classes.n_class, len(size), n_setting))
+        blade[:, section] = own
+        times, plenum = answers.of(blade, state.one.room_cfm[0], own_size=True)  # (n_class, n_section, n_setting, ...)
+        marks: list[tuple[int, tuple[int, ...]]] = []
+        for p in np.flatnonzero(self.may).tolist():
+            here = tuple(settings[:, p].tolist())
+            near = {0, *(h + d for h in here for d in (-2, -1, 0, 1, 2))} if any(here) else set(_NEW_SETTINGS)
+            levels = sorted(level for level in near if 0 <= level < n_setting)
             alike = [(level,) * n_season for level in levels]
-            apart = _combinations(levels, here) if self.by_season else []
-            combos = [c for c in dict.fromkeys([*alike, *apart]) if c != tuple(here)]
-            # The classes of a season come from the simulation of that season's setting, or stay as they are.
-            source = np.array(
-                [[at.get((p, c[k]), -1) for k in range(n_season)] for c in combos], dtype=np.intp
-            ).reshape(-1, n_season)
-            by_class = source[:, season]
-            room = np.where((by_class >= 0)[:, :, None], got.room_cfm[by_class, np.arange(len(season))], one.room_cfm)
-            over = np.where(by_class >= 0, got.over[by_class, np.arange(len(season))], one.over)
-            new = np.repeat(one.settings, len(combos), axis=0)
-            new[:, :, p] = np.array(combos, dtype=np.intp).reshape(-1, n_season)
-            touched = np.zeros((len(combos), one.size.shape[1] + n_path), dtype=bool)
-            touched[:, one.size.shape[1] + p] = True
-            parts.append(
-                _Batch(
-                    size=np.repeat(one.size, len(combos), axis=0),
-                    settings=new,
-                    cost=np.repeat(one.cost, len(combos)),
-                    dampers=np.any(new > 0, axis=1).sum(axis=1),
-                    room_cfm=room,
-                    over=over,
-                    touched=touched,
-                )
-            )
-        return _Batch.joined(parts)
+            apart = list(product(*([*levels, h] for h in here))) if self.by_season else []
+            marks += [(p, c) for c in dict.fromkeys([*alike, *apart]) if c != here]
+        n = len(marks)
+        run = np.array([p for p, _ in marks], dtype=np.intp)
+        new = np.repeat(settings[None], n, axis=0)
+        new[np.arange(n), :, run] = np.array([c for _, c in marks], dtype=np.intp).reshape(n, n_season)
+        at = np.arange(len(season)), section[run][:, None], new[np.arange(n)[:, None], season, run[:, None]]
+        touched = np.zeros((n, len(size) + n_path), dtype=bool)
+        touched[np.arange(n), len(size) + run] = True
+        return np.repeat(size[None], n, axis=0), new, touched, times[at], self._over(state, plenum[at])
 
-    def changes(self, state: _State, aim: _Aim) -> _Changes:
-        """Every single change of a state, simulated."""
-        one, singles = state.one, self.singles(state, aim)
-        return _Changes(
-            batch=singles,
-            # Logs of airflow add up, so these multiply.
-            times=np.maximum(singles.room_cfm, 1e-6) / np.maximum(one.room_cfm, 1e-6),
-            cost=singles.cost - one.cost,
-            dampers=singles.dampers - one.dampers,
-            differ=_differ(singles.settings) - _differ(one.settings),
-            over=singles.over - one.over,
-        )
+    # -- groups of changes -----------------------------------------------------------------------------------------
+
+    def chain(self, state: _State, changes: _Changes, aim: _Aim) -> list[tuple[int, ...]]:
+        """Changes one after the other, each the best beside those before it."""
+        sums = _Sums(self, state, changes, aim)
+        value = sums.value([np.arange(len(changes))])
+        left = np.argsort(value, kind="stable")[:_CHAINED]
+        taken, least = [int(left[0])], value[left[0]]
+        while len(taken) < _CHAIN:
+            left = left[~np.any(changes.touched[left] & changes.touched[taken[-1]], axis=1)]
+            if not left.size:
+                break
+            value = sums.value([*(np.full(len(left), k) for k in taken), left])
+            at = int(np.argmin(value))
+            if value[at] >= least:
+                break
+            least = value[at]
+            taken.append(int(left[at]))
+        return [tuple(taken[: n + 1]) for n in range(len(taken))]
 
     def groups(self, state: _State, changes: _Changes, aim: _Aim) -> list[tuple[int, ...]]:
         """The most promising singles, pairs and triples of changes, best first."""
-        one = state.one
-        room, differ = np.maximum(one.room_cfm, 1e-6), _differ(one.settings)
-
-        def off(members: Sequence[IntArray]) -> FloatArray:
-            product_of = room * changes.times[members[0]]
-            for member in members[1:]:
-                product_of *= changes.times[member]
-            return self.off(product_of)
-
-        def value(members: Sequence[IntArray], off_of: FloatArray) -> FloatArray:
-            """(n,) of groups, as lists of their first, second and third members."""
-
-            def total(start: NDArray[Any], of: NDArray[Any]) -> NDArray[Any]:
-                return start + sum(of[m] for m in members)
-
-            return self.value(
-                aim,
-                total(one.cost, changes.cost),
-                total(one.dampers, changes.dampers),
-                total(differ, changes.differ),
-                off_of,
-                total(one.over, changes.over),
-            )
-
-        every = np.arange(len(changes.cost))
-        off_alone = off([every])
-        alone = value([every], off_alone)
+        self.spent += _GROUPING
+        sums = _Sums(self, state, changes, aim)
+        every = np.arange(len(changes))
+        off = sums.off([every])
+        alone = sums.value([every], off)
         order = [
             np.argsort(alone, kind="stable"),
             np.argsort(changes.cost + aim.price * changes.dampers, kind="stable"),
-            np.argsort(np.maximum(off_alone - AIM, 0.0).sum(axis=1), kind="stable"),
+            np.argsort(np.maximum(off - AIM, 0.0).sum(axis=1), kind="stable"),
         ]
         best = [o[:n] for o, n in zip(order, _SINGLES, strict=True)]
         kept = np.array(list(dict.fromkeys(np.concatenate(best).tolist())), dtype=np.intp)
-        touched = changes.batch.touched[kept].astype(np.float32)
+        touched = changes.touched[kept].astype(np.float32)
         clash = touched @ touched.T > 0.0
         i, j = np.triu_indices(len(kept), 1)
         fine = ~clash[i, j]
         i, j = i[fine], j[fine]
-        pair_value = value([kept[i], kept[j]], off([kept[i], kept[j]]))
+        pair_value = sums.value([kept[i], kept[j]])
         top = np.argsort(pair_value, kind="stable")
-        a, b = np.repeat(i[top[:_PAIRS]], len(kept)), np.repeat(j[top[:_PAIRS]], len(kept))
-        c = np.tile(np.arange(len(kept)), len(top[:_PAIRS]))
+        tripled = top[: _TRIPLES // len(kept)]
+        a, b = np.repeat(i[tripled], len(kept)), np.repeat(j[tripled], len(kept))
+        c = np.tile(np.arange(len(kept)), len(tripled))
         fine = ~clash[a, c] & ~clash[b, c] & (c > b)
-        a, b, c = a[fine], b[fine], c[fine]
-        triples = [kept[a], kept[b], kept[c]]
-        triple_value = value(triples, off(triples)) if len(a) else np.zeros(0)
+        triples = [kept[a[fine]], kept[b[fine]], kept[c[fine]]]
+        triple_value = sums.value(triples)
         top, top3 = top[:_RANKED], np.argsort(triple_value, kind="stable")[:_RANKED]
-        found = [(k,) for k in kept.tolist()]
-        found += list(zip(kept[i[top]].tolist(), kept[j[top]].tolist(), strict=True))
-        found += list(zip(*(t[top3].tolist() for t in triples), strict=True))
+        found: list[tuple[int, ...]] = [(k,) for k in kept.tolist()]
+        found += zip(kept[i[top]].tolist(), kept[j[top]].tolist(), strict=True)
+        found += zip(*(t[top3].tolist() for t in triples), strict=True)
         values = np.concatenate([alone[kept], pair_value[top], triple_value[top3]])
         return [found[n] for n in np.argsort(values, kind="stable")[:_RANKED]]
 
-    def applied(self, state: _State, changes: _Changes, group: tuple[int, ...]) -> tuple[IntArray, IntArray, BoolArray]:
-        """Sizes and settings with some changes made, and what they touch."""
-        size, settings = state.one.size[0].copy(), state.one.settings[0].copy()
-        batch, n_section = changes.batch, len(size)
-        for k in group:
-            moved = batch.touched[k]
-            size[moved[:n_section]] = batch.size[k, moved[:n_section]]
-            settings[:, moved[n_section:]] = batch.settings[k][:, moved[n_section:]]
-        return size, settings, batch.touched[list(group)].any(axis=0)
-
     # -- descents -------------------------------------------------------------------------------------------------
 
-    def better(self, state: _State, changes: _Changes, aim: _Aim) -> tuple[_State, BoolArray] | None:
-        """The best state one, two or three changes away and what they touch; None where none is better."""
-        sizes, settings, touched = [], [], []
-        groups = self.groups(state, changes, aim)
+    def better(
+        self, state: _State, changes: _Changes, aim: _Aim, groups: list[tuple[int, ...]]
+    ) -> tuple[_State, BoolArray] | None:
+        """The best state that some groups of changes lead to and what they touch; None where none is better."""
+        made: list[tuple[IntArray, IntArray, BoolArray]] = []
         for first in range(0, len(groups), 2 * _SIMULATED):
-            made = [self.applied(state, changes, g) for g in groups[first : first + 2 * _SIMULATED]]
-            for n in np.flatnonzero(self.holds(np.array([size for size, _, _ in made]))):
-                for found, one in zip((sizes, settings, touched), made[n], strict=True):
-                    found.append(one)
-            if len(sizes) >= _SIMULATED:
+            some = [changes.applied(state, g) for g in groups[first : first + 2 * _SIMULATED]]
+            made += [some[n] for n in np.flatnonzero(self.holds(np.array([size for size, _, _ in some])))]
+            if len(made) >= _SIMULATED:
                 break
-        if not sizes:
+        if not made:
             return None
-        tried, section = self.simulate(
-            np.array(sizes[:_SIMULATED]), np.array(settings[:_SIMULATED]), state.section_cfm[None]
-        )
+        made = made[:_SIMULATED]
+        start = state.airflow.section_cfm
+        tried, got = self.simulate(np.array([size for size, _, _ in made]), np.array([m for _, m, _ in made]), start)
         self.keep(tried)
-        value = self.worth_of(aim, tried)
-        goal = self.worth_of(aim, state.one)[0] - 1e-7 * self.worth
+        value = self.value_of(aim, tried)
+        goal = self.value_of(aim, state.one)[0] - 1e-7 * self.worth
         for n in np.argsort(value, kind="stable")[:2]:
             if value[n] < goal:
-                new = self.state(tried.size[n], tried.settings[n], section[n])
-                if self.worth_of(aim, new.one)[0] < goal:
-                    return new, touched[n]
+                new = self.state(tried.size[n], tried.settings[n], got.section_cfm[[n]])
+                if self.value_of(aim, new.one)[0] < goal:
+                    return new, made[n][2]
         return None
 
-    def descend(self, state: _State, aim: _Aim, budget: int) -> tuple[_State, _Changes | None]:
-        """Down to where no change helps, or the candidates are spent; and the changes of the last state."""
-        changes, fresh = None, False
-        while self.simulated < budget:
-            if changes is None:
-                changes, fresh = self.changes(state, aim), True
-            found = self.better(state, changes, aim) if len(changes.cost) else None
-            if found is not None:
-                state, touched = found
-                # The others do much the same from the state beside.
-                changes, fresh = changes.without(touched), False
-            elif fresh:
-                break
-            else:
-                changes = None
+    def descend(self, state: _State, aim: _Aim, budget: int, *, last: bool = True) -> tuple[_State, _Changes | None]:
+        """Down to where no change helps, or the candidates are spent; and the changes of the last state.
+
+        Pairs and triples only in the ``last`` of several descents.
+        """
+        changes, stuck = None, False
+        while self.spent < budget and not stuck:
+            changes, stuck = self.changes(state, aim), True
+            for ways in (self.chain, self.groups) if last else (self.chain,):
+                while len(changes):
+                    found = self.better(state, changes, aim, ways(state, changes, aim))
+                    if found is None:
+                        break
+                    # The others do much the same from the state beside.
+                    state, changes, stuck = found[0], changes.without(found[1]), False
+                if not stuck:
+                    break
         return state, changes
 
     def shaken(self, state: _State, changes: _Changes) -> _State | None:
         """A state a few changes at random away, whose sizes hold."""
         for _ in range(20):
             group: list[int] = []
-            taken = np.zeros(changes.batch.touched.shape[1], dtype=bool)
+            taken = np.zeros(changes.touched.shape[1], dtype=bool)
             number = int(self.random.integers(_SHAKEN[0], _SHAKEN[1] + 1))
-            for k in self.random.choice(len(changes.cost), size=number).tolist():
-                if not (changes.batch.touched[k] & taken).any():
-                    taken |= changes.batch.touched[k]
+            for k in self.random.choice(len(changes), size=number).tolist():
+                if not (changes.touched[k] & taken).any():
+                    taken |= changes.touched[k]
                     group.append(k)
-            size, settings, _ = self.applied(state, changes, tuple(group))
+            size, settings, _ = changes.applied(state, tuple(group))
             if self.holds(size[None])[0]:
-                return self.state(size, settings, state.section_cfm)
+                return self.state(size, settings, state.airflow.section_cfm)
         return None
 
-    def explore(self, state: _State, aim: _Aim, budget: int) -> _State:
-        """Descents from states shaken, each from the best so far."""
-        best, changes = self.descend(state, aim, budget)
-        while self.simulated < budget and changes is not None and len(changes.cost):
-            start = self.shaken(best, changes)
-            if start is None:
-                break
-            new, found = self.descend(start, aim, budget)
-            if self.worth_of(aim, new.one)[0] < self.worth_of(aim, best.one)[0] - 1e-7 * self.worth:
+    def explore(self, starts: Sequence[_State], aim: _Aim, budget: int) -> _State:
+        """Descents from some states as rooms gain in worth, then from the best of them shaken."""
+        best, changes = None, None
+        turn = 0
+        while self.spent < budget:
+            if turn < len(starts):
+                new, ladder = starts[turn], _LADDER
+            else:
+                assert best is not None
+                shaken = self.shaken(best, changes) if changes is not None and len(changes) else None
+                if shaken is None:
+                    break
+                new, ladder = shaken, (float(np.exp(self.random.uniform(*np.log(_LADDER[:: len(_LADDER) - 1])))),)
+            turn += 1
+            for room in ladder:
+                new, _ = self.descend(new, replace(aim, room=room), budget, last=False)
+            new, found = self.descend(new, aim, budget)
+            if best is None or self.value_of(aim, new.one)[0] < self.value_of(aim, best.one)[0] - 1e-7 * self.worth:
                 best, changes = new, found
-        return best
+        return best or starts[0]
 
     def best_kept(self, aim: _Aim) -> _State:
         """The best state so far by an aim."""
         known = [(s, m) for found in self.archive.values() for _, s, m in found]
         batch, _ = self.simulate(np.array([s for s, _ in known]), np.array([m for _, m in known]), None, None)
-        at = int(np.argmin(self.worth_of(aim, batch)))
+        at = int(np.argmin(self.value_of(aim, batch)))
         return self.state(batch.size[at], batch.settings[at])
 
     def run(
@@ -616,28 +658,24 @@ class _Search:
         """Sizes and settings worth a check, by number of dampers, the best first."""
         n_season, n_path = len(self.case.plan.seasons), self.takes.shape[1]
         wide_open = np.zeros((n_season, n_path), dtype=np.intp)
-        total = self.effort * np.clip(_CLASS_SIMULATIONS / self.classes.n_class, *_CANDIDATES)
+        total = self.effort * np.clip(_NUMBERS / self.classes.is_open.size, *_CANDIDATES)
         price = max(self.case.plan.dampers.price, 1e-3 * self.worth)
         none, any_number = _Aim(price, 0), _Aim(price, n_path)
         assert self.least.size_index is not None
         opened = [self.state(np.where(self.free, s, self.least.size_index), wide_open) for s in starts]
-        for state in opened:
-            self.descend(state, none, int(_PARTS[0] * total))
-        self.explore(self.best_kept(none), none, int(_PARTS[1] * total))
+        self.explore(opened, none, int(_PARTS[0] * total))
         on_step(1, 4)
         if self.may.any():
-            for state in opened:
-                self.descend(state, any_number, int(_PARTS[2] * total))
-            best = self.explore(self.best_kept(any_number), any_number, int(_PARTS[3] * total))
+            best = self.explore(opened, any_number, int(_PARTS[1] * total))
             on_step(2, 4)
             number = int(best.one.dampers[0])
             for k in range(1, number):
                 aim = _Aim(1e-3 * price, k)
-                spent = _PARTS[3] + (_PARTS[4] - _PARTS[3]) * k / max(number - 1, 1)
-                self.explore(self.best_kept(aim), aim, int(spent * total))
+                spent = _PARTS[1] + (_PARTS[2] - _PARTS[1]) * k / (number - 1)
+                self.explore([self.best_kept(aim)], aim, int(spent * total))
             on_step(3, 4)
             cheap = _Aim(0.2 * price, n_path)
-            self.explore(self.best_kept(cheap), cheap, int(total))
+            self.explore([self.best_kept(cheap)], cheap, int(total))
         on_step(4, 4)
         return {number: [(s, m) for _, s, m in best] for number, best in self.archive.items()}
 
@@ -680,8 +718,3 @@ def damper_coefficients(case: Case, size_index: IntArray, settings: IntArray) ->
 def _differ(settings: IntArray) -> FloatArray:
     """(n,) runs whose mark is not the same in all seasons, of settings (n, n_season, n_path)."""
     return np.asarray(np.any(settings != settings[:, :1], axis=1).sum(axis=1), dtype=float)
-
-
-def _combinations(levels: Sequence[int], here: IntArray) -> Iterable[tuple[int, ...]]:
-    """Settings by season: each of some levels, or what is there."""
-    return product(*([*levels, int(h)] for h in here))
