@@ -225,10 +225,13 @@ def _hand_is_content(
     if feet == 0.0:
         section, feet = replace(section, length_ft=1.0), 1.0
     lost = _section_loss(plan, section, size, variants, flow, coefficients=False)
-    area = np.array([plan.as_made(plan.duct_of(section, v.flex).name, size).area_ft2 for v in variants])
-    sold = np.array([not _not_offered(plan, section, size, v.flex) for v in variants])
-    slow = flow / area <= highest_allowed(plan.velocity_limit_fpm(section))
-    return np.asarray(sold & slow & (lost <= highest_allowed(rate) * feet / 100.0))
+    fine = lost <= highest_allowed(rate) * feet / 100.0
+    for flex in plan.flex:
+        mine = np.array([v.flex == flex for v in variants])
+        area = plan.as_made(plan.duct_of(section, flex).name, size).area_ft2
+        slow = flow / area <= highest_allowed(plan.velocity_limit_fpm(section))
+        fine &= ~mine | (slow & (not _not_offered(plan, section, size, flex)))
+    return np.asarray(fine)
 
 
 def _refused_above(limit: float) -> float:
