@@ -70,6 +70,10 @@ class ClassAirflow:
     settled: BoolArray
     damper_inwc_per_cfm2: FloatArray
 
+    def only(self, candidate: int) -> ClassAirflow:
+        """One of the candidates."""
+        return ClassAirflow(**{f.name: getattr(self, f.name)[[candidate]] for f in fields(self)})
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Windows:

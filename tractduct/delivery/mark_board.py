@@ -6,19 +6,28 @@ from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.optimize import Bounds, LinearConstraint
+from scipy.sparse import csr_array
 
 from tractduct.delivery.classes import ClassAirflow, Classes, Windows
 from tractduct.delivery.flow import FloatArray, Losses
 from tractduct.delivery.predict import Drive
 from tractduct.physics.damper import blade_inwc_per_cfm2
+from tractduct.sizing.highs import integer_program
 
 IntArray = NDArray[np.intp]
 BoolArray = NDArray[np.bool_]
 
 _BOUND_STEPS = 4  # Newton steps after one step of a blade: far closer than the margin below
 _BOUND_CFM = 1e-3
-_MOVES_AT_ONCE = 8
-_PAIRED, _PAIRS_TRIED = 40, 12
+_MOVES_AT_ONCE = (1, 2, 3, 5, 8)
+_OPENED = 3  # dampers that do least harm when opened, tried one after another
+_FAR = 4  # settings that one move may go, but for wide open
+_NEW = 0.01  # tolerances that one damper more must be worth
+_CLOSE = 1.0  # tolerances beyond the limits in all, under which a program is worth its time
+_NEAR = 1  # settings that a move of that program may go
+_SPEAK = 2  # classes that count in it, for each room
+_NODES, _GAP = 20, 0.03
 _OVER_PRESSURE = 10.0  # tolerances that a plenum at twice what it may hold counts as
 _NOTHING = 1e-9
 _UNSETTLED = 100.0  # tolerances off where no airflow balances
@@ -180,13 +189,13 @@ class Board:
         """How the airflow of one candidate answers to its dampers."""
         return Around.of(self, got)
 
-    def descend(self, at: Position, allowed: BoolArray, least: IntArray, rounds: int = 10) -> Position:
+    def descend(self, at: Position, allowed: BoolArray, least: IntArray, rounds: int = 8) -> Position:
         """Set the dampers of some runs anew, a few at a time, for as long as the rooms come nearer their limits.
 
         What every setting of one run alone would do follows from the straight lines around the present airflow. Those
-        whose changes, added in the logarithm of airflow, promise most are made together; where none helps alone, pairs
-        are tried. What is taken is what the simulation confirms, for each mark of its own, since marks do not touch
-        each other.
+        whose changes, added in the logarithm of airflow, promise most are made together; where none helps alone, an
+        integer program chooses among those close by. What is taken is what the simulation confirms, for each mark of
+        its own, since marks do not touch each other.
         """
         allowed = allowed & self.may
         settings = np.where(allowed, np.maximum(at.settings, least), at.settings)
@@ -199,11 +208,9 @@ class Board:
             moves = [
                 _Moves.of(self, at, around, allowed, least, m) if at.over[m] > 0.0 else None for m in range(self.n_mark)
             ]
-            better = None
-            for ways in (_Moves.together, _Moves.pairs):
-                better = self._best(at, [[] if one is None else ways(one) for one in moves])
-                if better is not None:
-                    break
+            better = self._best(at, [one.together() if one else [] for one in moves])
+            if better is None and at.over.sum() < _CLOSE:
+                better = self._best(at, [one.program() if one else [] for one in moves])
             if better is None:
                 break
             at = better
@@ -220,12 +227,15 @@ class Board:
                 settings[k, m] = row
         got = self.simulate(self.coefficients(settings), at.airflow.section_cfm)
         over = self.over(*self.reads(got))
+        marks = np.arange(self.n_mark)
         pick = np.argmin(over, axis=0)
-        better = over[pick, np.arange(self.n_mark)] < at.over - 1e-7
+        better = over[pick, marks] < at.over - 1e-7
         if not better.any():
             return None
-        chosen = np.where(better[:, None], settings[pick, np.arange(self.n_mark)], at.settings)
-        return self.place(chosen, got.section_cfm[[pick[int(np.argmax(better))]]])
+        chosen = np.where(better[:, None], settings[pick, marks], at.settings)
+        if not (better.all() and np.all(pick == pick[0])):
+            return self.place(chosen, got.section_cfm[[pick[int(np.argmax(better))]]])
+        return Position(settings=chosen, airflow=got.only(int(pick[0])), over=over[pick[0]])
 
     def fewer(self, at: Position, least: IntArray, tries: int) -> Position:
         """Open dampers one after another, the others making up for it, for as long as all stay within."""
@@ -237,12 +247,12 @@ class Board:
             tried[np.arange(len(spare)), :, spare] = 0
             got = self.simulate(self.coefficients(tried), at.airflow.section_cfm)
             over = self.over(*self.reads(got))
-            for k in np.argsort(over.sum(axis=1), kind="stable"):
+            for k in np.argsort(over.sum(axis=1), kind="stable")[:_OPENED]:
                 if tries <= 0:
                     return at
                 tries -= 1
-                without = self.place(tried[k], got.section_cfm[[k]])
-                without = self.descend(without, np.any(tried[k] > 0, axis=0), least, rounds=6)
+                without = Position(settings=tried[k], airflow=got.only(int(k)), over=over[k])
+                without = self.descend(without, np.any(tried[k] > 0, axis=0), least, rounds=4)
                 if not without.over.any():
                     at = without
                     break
@@ -331,7 +341,8 @@ class _Moves:
         mine = board.mark_of == m
         n_setting = board.takes.shape[2]
         run, setting = (a.ravel() for a in np.meshgrid(np.flatnonzero(allowed), np.arange(n_setting), indexing="ij"))
-        keep = (setting >= least[m, run]) & (setting != at.settings[m, run])
+        far = np.abs(setting - at.settings[m, run])
+        keep = (setting >= least[m, run]) & (far > 0) & ((far <= _FAR) | (setting == 0))
         run, setting = run[keep], setting[keep]
         damper = board.coefficients(at.settings)
         flow, plenum = around.answers(damper, board.is_open)
@@ -377,8 +388,9 @@ class _Moves:
         best, now, row = self.at.over[self.mark], self.now, self.at.settings[self.mark]
         found: list[IntArray] = []
         free = np.ones(len(self.run), dtype=bool)
-        while len(found) < _MOVES_AT_ONCE and free.any():
-            promise = np.where(free, self.promise(now + self.change), np.inf)
+        new = _NEW * ((self.setting > 0) & ~np.any(self.at.settings > 0, axis=0)[self.run])
+        while len(found) < _MOVES_AT_ONCE[-1] and free.any():
+            promise = np.where(free, self.promise(now + self.change) + new, np.inf)
             k = int(np.argmin(promise))
             if promise[k] > best - 1e-6:
                 break
@@ -386,18 +398,52 @@ class _Moves:
             row = self._set(row, k)
             found.append(row)
             free &= self.run != self.run[k]
-        return found
+        return [row for n, row in enumerate(found, 1) if n in _MOVES_AT_ONCE or n == len(found)]
 
-    def pairs(self) -> list[IntArray]:
-        """Settings after each of the pairs that promise most, out of the moves that harm least alone."""
-        few = np.argsort(self.promise(self.now + self.change), kind="stable")[:_PAIRED]
-        i, j = np.triu_indices(len(few), 1)
-        i, j = few[i], few[j]
-        other = self.run[i] != self.run[j]
-        i, j = i[other], j[other]
-        promise = self.promise(self.now + self.change[i] + self.change[j])
-        best = np.argsort(promise, kind="stable")[:_PAIRS_TRIED]
-        return [self._set(self._set(self.at.settings[self.mark], i[k]), j[k]) for k in best]
+    def program(self) -> list[IntArray]:
+        """Settings after the moves close by that are best together, one a run: an integer program on the logarithms.
+
+        Unknown are the moves, and how far beyond its limit each room is, and the plenum.
+        """
+        board, mine = self.board, self.mine
+        close = np.abs(self.setting - self.at.settings[self.mark, self.run]) <= _NEAR
+        run, change = self.run[close], self.change[close]
+        n, n_beyond = len(run), change.shape[2]
+        w, limit = board.windows, board.limit
+        high = (w.least_cfm + limit * w.least_tolerance_cfm)[mine]
+        low = np.maximum((w.most_cfm - limit * w.most_tolerance_cfm)[mine], 1e-3)
+        rows, sides = [], []
+        for sign, bound, off in ((1.0, high, w.least_tolerance_cfm[mine]), (-1.0, low, w.most_tolerance_cfm[mine])):
+            counts = np.isfinite(bound) & (bound > 0.0)
+            side = np.where(counts, sign * (np.log(np.where(counts, bound, 1.0)) - self.now[:, :-1]), np.inf)
+            # The classes nearest to the bound speak for those that a move changes alike.
+            c, r = np.nonzero(counts & (np.argsort(np.argsort(side, axis=0), axis=0) < _SPEAK))
+            beyond = np.zeros((len(c), n_beyond))
+            beyond[np.arange(len(c)), r] = -(off / np.where(counts, bound, 1.0))[c, r]
+            rows.append(np.hstack([sign * change[:, c, r].T, beyond]))
+            sides.append(side[c, r])
+        new = (self.setting > 0)[close] & ~np.any(self.at.settings > 0, axis=0)[run]
+        pressure = np.zeros((change.shape[1], n_beyond))
+        pressure[:, -1] = -1.0 / _OVER_PRESSURE
+        rows += [np.hstack([change[:, :, -1].T, pressure]), np.zeros((board.shape[1], n + n_beyond))]
+        rows[-1][run, np.arange(n)] = 1.0
+        sides += [-self.now[:, -1], np.ones(board.shape[1])]
+        found = integer_program(
+            np.r_[np.where(new, 0.2 * _NEW, 1e-4), np.ones(n_beyond), 1.0],
+            constraints=LinearConstraint(
+                csr_array(np.pad(np.vstack(rows), ((0, 0), (0, 1)))), -np.inf, np.concatenate(sides)
+            ),
+            # The last one is always 1, so that a gap in per cent is one in tolerances.
+            bounds=Bounds(np.r_[np.zeros(n + n_beyond), 1.0], np.r_[np.ones(n), np.full(n_beyond, np.inf), 1.0]),
+            integrality=np.r_[np.ones(n), np.zeros(n_beyond + 1)],
+            options={"node_limit": _NODES, "mip_rel_gap": _GAP},
+        )
+        if found.x is None:
+            return []
+        row = self.at.settings[self.mark]
+        for k in np.flatnonzero(close)[found.x[:n] > 0.5]:
+            row = self._set(row, k)
+        return [row]
 
     def _set(self, row: IntArray, k: int) -> IntArray:
         return np.where(np.arange(len(row)) == self.run[k], self.setting[k], row)

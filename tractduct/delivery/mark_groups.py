@@ -48,16 +48,25 @@ def groups_that_can(needs: Needs, tolerances: float) -> BoolArray:
         needs.least + tolerances * needs.least_tolerance,
     )
     marks = [needs.mark_of == m for m in range(int(needs.mark_of.max()) + 1)]
-    lows = np.stack([by_class[0][:, mine].max(axis=1) for mine in marks], axis=1)
-    highs = np.stack([by_class[1][:, mine].min(axis=1) for mine in marks], axis=1)
-    low, high = np.zeros((1, len(marks), n_room)), np.full((1, len(marks), n_room), np.inf)
-    for own_low, own_high in zip(lows, highs, strict=True):
-        low = np.concatenate([low, np.maximum(low, own_low)])
-        high = np.concatenate([high, np.minimum(high, own_high)])
-    fits = np.all(low <= high + 1e-9, axis=(1, 2))
-    if needs.total is not None:
-        fits &= np.all(low.sum(axis=2) <= needs.total * (1.0 + 1e-9), axis=1)
-        fits &= np.all(high.sum(axis=2) >= needs.total * (1.0 - 1e-9), axis=1)
+    low = np.stack([by_class[0][:, mine].max(axis=1) for mine in marks], axis=1)  # (n_orientation, n_mark, n_room)
+    high = np.stack([by_class[1][:, mine].min(axis=1) for mine in marks], axis=1)
+    # Windows that meet two by two all meet.
+    pair = np.all(low[:, None] <= high + 1e-9, axis=(2, 3))
+    meets = ((pair & pair.T) @ (1 << np.arange(n))).astype(np.intp)
+    fits = np.ones(1, dtype=bool)
+    for k in range(n):
+        fits = np.concatenate([fits, fits & ((np.arange(1 << k) & ~meets[k]) == 0) & pair[k, k]])
+    # Totals matter only where all orientations together do not meet one.
+    for m in range(len(marks)) if needs.total is not None else ():
+        assert needs.total is not None
+        for value, worst, sign in ((low, np.maximum, 1.0), (high, np.minimum, -1.0)):
+            most = sign * needs.total[m] + 1e-9 * needs.total[m]
+            if sign * worst.reduce(value[:, m], axis=0).sum() <= most:
+                continue
+            both = np.full((1, n_room), -np.inf * sign)
+            for own in value[:, m]:
+                both = np.concatenate([both, worst(both, own)])
+            fits &= sign * both.sum(axis=1) <= most
     fits[0] = True
     return np.asarray(fits)
 

@@ -22,9 +22,8 @@ from tractduct.sizing.highs import integer_program
 # How far from the known airflow a run may be put, times by and under, in one round after another.
 _TRUST = (3.0, 1.6, 1.25, 1.15)
 _SCALES = 0.5  # likewise the whole of another season at a held airflow
-_MOST_LOSS_INWC = 0.5  # of one damper; an upper bound that no plenum reaches
 _LEFT_OUT = 1e3  # cfm that a room outside may be off
-_NODES = 500
+_NODES, _GAP = 20, 0.2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -197,7 +196,9 @@ class Program:
             some = np.flatnonzero(high[at["damper"]] > 0.0)
             row = np.zeros((len(some), self.n))
             row[np.arange(len(some)), at["damper"][some]] = 1.0
-            row[np.arange(len(some)), at["built"][some % n_path]] = -_MOST_LOSS_INWC
+            plenum = np.minimum(high[at["plenum"]], 1.5 * self.around.plenum_inwc + 0.01)
+            most = plenum[self.lead.ravel()[some]]
+            row[np.arange(len(some)), at["built"][some % n_path]] = -most
             rows.append((row, np.full(len(some), -np.inf), np.zeros(len(some))))
             high[at["built"]] = whole[at["built"]] = cost[at["built"]] = 1.0
             if least is not None:
@@ -213,7 +214,7 @@ class Program:
             ),
             bounds=Bounds(low, high),
             integrality=whole,
-            options={"node_limit": _NODES},
+            options={"node_limit": _NODES, "mip_rel_gap": _GAP},
         )
         return None if found.x is None else self._proposal(found.x)
 

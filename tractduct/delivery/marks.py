@@ -6,7 +6,7 @@ by groups of orientations; else the rooms that cannot be right.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -41,7 +41,10 @@ Orientation = tuple[str, bool]  # front face, mirrored
 
 AIM = 0.9  # tolerances: what is built is not quite what is drawn
 _MARGIN = 0.03  # tolerances that a program leaves for the steps of a blade
-_TRIES = 12  # to do with one damper less
+_MARGINS = (0.0, 0.02)  # likewise for the fewest dampers, one after another
+_SLACK = 0.02
+_GIVEN_UP = (_MARGIN, 0.5, np.inf)  # tolerances beyond the program's that a room given up may be off
+_TRIES = 6  # to do with one damper less
 _STEPS = tuple(np.arange(0.5, 1.01, 0.05).round(2).tolist())  # tolerances at which groups are looked for
 
 
@@ -56,7 +59,7 @@ class MarkTable:
     positions : 1, the same mark in all seasons, or as many as seasons
     runs : names of the runs that have a damper; the others stay wide open
     angle_deg, inwc_per_cfm2 : (n_run, n_season) of the blade, 0 wide open
-    design_cfm : (n_run, n_season, 2) least and most design airflow over its lots; 0 where the run is shut
+    design_cfm, delivered_cfm : (n_run, n_season, 2) least and most over its lots; 0 where the run is shut
     rooms_outside : rooms that are outside tolerance in some variant of the table
     worst_tolerances : the largest distance from design
     """
@@ -68,6 +71,7 @@ class MarkTable:
     angle_deg: FloatArray
     inwc_per_cfm2: FloatArray
     design_cfm: FloatArray
+    delivered_cfm: FloatArray
     rooms_outside: int
     worst_tolerances: float
 
@@ -82,8 +86,16 @@ class MarkTable:
 
     @property
     def takes_inwc(self) -> FloatArray:
-        """(n_run, n_season, 2) what each damper takes at the least and the most design airflow."""
+        """(n_run, n_season, 2) what each damper would take at the least and the most design airflow.
+
+        More than the plenum has where the run gets less than its design, such as one of two runs of a room.
+        """
         return self.inwc_per_cfm2[:, :, None] * self.design_cfm**2
+
+    @property
+    def takes_delivered_inwc(self) -> FloatArray:
+        """The same at what the run really gets."""
+        return self.inwc_per_cfm2[:, :, None] * self.delivered_cfm**2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,12 +119,14 @@ class RoomOutside:
 class Setting:
     """Tables of marks and what they deliver.
 
-    ``coefficient`` (n_variant, n_section) inWC/cfm2; ``delivered`` by the ordinary prediction of every variant.
+    ``coefficient`` (n_variant, n_section) inWC/cfm2; ``delivered`` by the ordinary prediction of every variant;
+    ``off`` (n_variant, n_room) distances from design in tolerances; ``outside`` as ``rooms_outside`` finds them.
     """
 
     tables: tuple[MarkTable, ...]
     coefficient: FloatArray
     delivered: Delivered
+    off: FloatArray
     outside: tuple[RoomOutside, ...]
 
     @property
@@ -166,6 +180,7 @@ def find_marks(
     positions: int = 2,
     least_cfm: float = 0.0,
     aim: float = AIM,
+    fewest: bool = True,
 ) -> Marks:
     """The damper marks of a case in given sizes (n_section,).
 
@@ -174,34 +189,32 @@ def find_marks(
     positions : 1, one mark all year, or 2, one a season where one does not do it
     least_cfm : no damper in a run whose design airflow never reaches it
     aim : tolerances that rooms are kept within where that can be
+    fewest : look for fewer dampers too; else the first that do it
 
     InputFaults where the airflow can't be predicted.
     """
     drive = drive or default_drive(case.plan)
-    finder = _Finder(case, size_index, drive, least_cfm, aim)
+    finder = Finder(case, size_index, drive, least_cfm, aim)
     open_dampers = predict(case, installed_ducts(case, size_index), drive=drive, strict=False)
     opened = rooms_outside(case, open_dampers)
     one = finder.table(by_season=False)
-    chosen, alone, fewest = [one], None, 1
+    tables, least_tables = [[one]], 1
     if one.outside:
-        alone = finder.setting([one])
-        tables = [[one]]
         if positions > 1 and len(case.plan.seasons) > 1:
             tables.append([finder.table(by_season=True)])
         if min(len(t[0].outside) for t in tables):
-            fewest, grouped = finder.groups(tables[-1][0])
+            least_tables, grouped = finder.groups(tables[-1][0])
             tables += grouped
-        # The fewest rooms outside, then the fewest tables, then the fewest marks.
-        chosen = min(tables, key=lambda t: (len({r for one in t for r in one.outside}), len(t)))
-    setting = alone if alone is not None and chosen[0] is one else finder.setting(chosen)
-    single = len(chosen) == 1
+    # The fewest rooms outside, then the fewest tables, then the fewest marks.
+    chosen = min(tables, key=lambda t: (len({r for one in t for r in one.outside}), len(t)))
+    setting = finder.setting([finder.few(table) if fewest else table for table in chosen])
     return Marks(
         chosen=setting,
         rooms_outside_open=len(opened),
-        one_alone=None if setting is alone else alone,
+        one_alone=None if chosen[0] is one else finder.setting([one]),
         one_impossible=not one.least.possible,
-        least_dampers=chosen[0].least.dampers if single and not setting.outside else None,
-        least_tables=fewest,
+        least_dampers=chosen[0].least.dampers if len(chosen) == 1 and not setting.outside else None,
+        least_tables=least_tables,
     )
 
 
@@ -246,18 +259,19 @@ def pass_range_cfm(plan: Plan, delivered: Delivered) -> tuple[FloatArray, FloatA
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Table:
-    """A table while it is looked for: its board, settings, and what is proven of it at one tolerance."""
+class Table:
+    """A table while it is looked for: its board and settings, what is proven at one tolerance and at its limits."""
 
     board: Board
     variants: BoolArray
     by_season: bool
     at: Position
     least: Least
+    known: Least
     outside: tuple[int, ...]
 
 
-class _Finder:
+class Finder:
     """The search for one case in given sizes."""
 
     def __init__(self, case: Case, size_index: IntArray, drive: Drive, least_cfm: float, aim: float) -> None:
@@ -266,7 +280,7 @@ class _Finder:
         self.may = case.variants.run_airflow_cfm.max(axis=0) >= least_cfm
         self.everyone = np.ones(len(case.variants.variants), dtype=bool)
 
-    def table(self, *, by_season: bool, variants: BoolArray | None = None) -> _Table:
+    def table(self, *, by_season: bool, variants: BoolArray | None = None) -> Table:
         """One table for some variants, all if None: the fewest rooms outside, then the fewest dampers."""
         mask = self.everyone if variants is None else variants
         board = build_board(self.classes, self.size_index, may=self.may, by_season=by_season, variants=mask)
@@ -275,24 +289,27 @@ class _Finder:
         found = least_worst(board)
         if found is not None:
             at = board.place(np.maximum(found.settings, least.settings if least.possible else 0))
-        for limit in (self.aim, 0.5 * (self.aim + 1.0), 1.0) if least.possible else ():
+        can = found.worst if found is not None and least.possible else np.inf
+        for limit in (self.aim, 0.5 * (self.aim + 1.0), 1.0):
+            if can > limit + _MARGIN:
+                continue
             board = board.within(limit)
-            known = board.least(least.settings)
+            known = board.least(least.settings) if limit < 1.0 else least
             if known.possible:
                 at = board.descend(board.judged(at), board.may, known.settings)
             if not at.over.any():
                 break
         else:
-            board, at = self._rooms_given_up(board.within(1.0), board.within(1.0).judged(at))
-            known = Least(settings=board.wide_open, dampers=0, possible=True)
-        if not at.over.any():
-            at = self._few(board, at, known)
-        return _Table(
+            board = board.within(1.0)
+            board, at = self._rooms_given_up(board, board.judged(at), found.coefficient if found else None)
+            known = board.least()
+        return Table(
             board=board,
             variants=mask,
             by_season=by_season,
             at=at,
             least=least,
+            known=known,
             outside=self._outside(board, at),
         )
 
@@ -300,20 +317,28 @@ class _Finder:
     def _outside(board: Board, at: Position) -> tuple[int, ...]:
         return tuple(np.flatnonzero(board.off(at.airflow)[0].max(axis=0) > 1.0).tolist())
 
-    def _rooms_given_up(self, board: Board, at: Position) -> tuple[Board, Position]:
-        """The fewest rooms outside, and then those as near as can be: the board with limits of their own."""
-        best = at
-        program = Program(board, board.coefficients(at.settings), 3.0)
-        for margin in (2.0 * _MARGIN, 0.0):
-            given = program.solve("rooms", limit=board.limit - margin)
-            found = given and program.solve("worst", limit=board.limit - margin, outside=given.outside)
-            if given is None or found is None:
+    def _rooms_given_up(self, board: Board, at: Position, coefficient: FloatArray | None) -> tuple[Board, Position]:
+        """The fewest rooms outside, and then those as near as can be: the board with limits of their own.
+
+        Around the dampers of the least worst distance, if any, then around those of the position.
+        """
+        best = min(at, board.place(board.wide_open), key=lambda one: self._rank(board, one))
+        keep = board.limit - _MARGIN
+        fewest = 0
+        for start in (coefficient, board.coefficients(at.settings)):
+            program = None if start is None or len(self._outside(board, best)) <= fewest else Program(board, start, 3.0)
+            given = program and program.solve("rooms", limit=keep)
+            found = program and given and program.solve("worst", limit=keep, outside=given.outside)
+            if not given or not found:
                 continue
-            limit = np.where(given.outside, max(found.worst, 1.0) + _MARGIN, board.limit)
-            own = board.within(limit)
-            new = own.descend(own.place(found.settings), board.may, board.wide_open)
-            if self._rank(board, new) < self._rank(board, best):
-                best = new
+            fewest = int(given.outside.sum())
+            # The less a room that is given up counts, the easier are the others.
+            for more in _GIVEN_UP:
+                own = board.within(np.where(given.outside, max(found.worst, 1.0) + more, board.limit))
+                new = own.descend(own.place(found.settings), board.may, board.wide_open)
+                best = min(best, new, key=lambda one: self._rank(board, one))
+                if len(self._outside(board, best)) <= fewest:
+                    break
         # Each room keeps what it has now.
         off = board.off(best.airflow)[0].max(axis=0)
         own = board.within(np.maximum(board.limit, off + 1e-6))
@@ -324,24 +349,30 @@ class _Finder:
         over_pressure = bool(np.any(self.classes.pressure_over_inwc(at.airflow) > 1e-6))
         return over_pressure, len(self._outside(board, at)), float(board.judged(at).over.sum())
 
-    def _few(self, board: Board, at: Position, least: Least) -> Position:
+    def few(self, table: Table) -> Table:
         """The same limits with fewer dampers."""
+        # An aim is not a tolerance: what is a little beyond it is no reason for one damper more.
+        board = table.board.within(np.where(table.board.limit < 1.0, table.board.limit + _SLACK, table.board.limit))
+        at, least = board.judged(table.at), table.known
         best = at
-        if at.dampers > least.dampers:
-            program = Program(board, board.coefficients(at.settings), 1.6)
-            found = program.solve("dampers", limit=board.limit - _MARGIN, least=least.settings)
-            if found is not None:
-                new = board.place(np.maximum(found.settings, least.settings))
-                new = board.descend(new, np.any(new.settings > 0, axis=0), least.settings)
-                if not new.over.any() and new.dampers < best.dampers:
-                    best = new
+        program = Program(board, board.coefficients(at.settings), 1.6)
+        for margin in _MARGINS if at.dampers > least.dampers else ():
+            found = program.solve("dampers", limit=board.limit - margin, least=least.settings)
+            if found is None:
+                break
+            new = board.place(np.maximum(found.settings, least.settings))
+            for allowed in (np.any(new.settings > 0, axis=0), board.may):
+                new = board.descend(new, allowed, least.settings)
+            if not new.over.any() and new.dampers < best.dampers:
+                best = new
+                break
         if best.dampers > least.dampers:
             best = board.fewer(best, least.settings, _TRIES)
-        return best
+        return replace(table, board=board, at=best, outside=self._outside(board, best))
 
     # -- groups of orientations ----------------------------------------------------------------------------------
 
-    def groups(self, whole: _Table) -> tuple[int, list[list[_Table]]]:
+    def groups(self, whole: Table) -> tuple[int, list[list[Table]]]:
         """How many tables there must be at least, and sets of two or three tables that may do.
 
         What is proven takes each class by itself; what is tried takes the ratios between the classes of a mark from
@@ -355,7 +386,7 @@ class _Finder:
         proven = fewest_groups(groups_that_can(self._needs(mask, None), 1.0))
         unlike = _unlike(orientations)
         needs = self._needs(mask, whole)
-        found: list[list[_Table]] = []
+        found: list[list[Table]] = []
         for n_group in range(max(2, proven), min(3, len(orientations)) + 1):
             split = best_partition(needs, n_group, unlike, _STEPS)
             if split is None:
@@ -372,7 +403,7 @@ class _Finder:
                 break
         return proven, found
 
-    def _needs(self, mask: BoolArray, whole: _Table | None) -> Needs:
+    def _needs(self, mask: BoolArray, whole: Table | None) -> Needs:
         """What each orientation wants of each room: class by class, or of each mark in its mean class."""
         classes = self.classes
         windows = [classes.windows(mine) for mine in mask]
@@ -401,7 +432,7 @@ class _Finder:
 
     # -- results --------------------------------------------------------------------------------------------------
 
-    def setting(self, tables: list[_Table]) -> Setting:
+    def setting(self, tables: list[Table]) -> Setting:
         """The tables with the ordinary prediction of every variant."""
         case, tree = self.case, self.case.tree
         coefficient = np.zeros(case.variants.airflow_cfm.shape)
@@ -413,25 +444,26 @@ class _Finder:
         delivered = predict(case, ducts, drive=self.drive, strict=False)
         off = np.nan_to_num(tolerances_off(delivered, case.plan.tolerance), nan=np.inf)
         return Setting(
-            tables=tuple(self._named(table, off[table.variants]) for table in tables),
+            tables=tuple(self._named(table, delivered, off[table.variants]) for table in tables),
             coefficient=coefficient,
             delivered=delivered,
+            off=off,
             outside=rooms_outside(case, delivered),
         )
 
-    def _named(self, table: _Table, off: FloatArray) -> MarkTable:
+    def _named(self, table: Table, delivered: Delivered, off: FloatArray) -> MarkTable:
         case, tree, classes = self.case, self.case.tree, self.classes
         seasons = case.plan.seasons
         settings = table.at.settings
         has = np.flatnonzero(np.any(settings > 0, axis=0))
         # A class of each season says which mark holds then, and what its air makes of it.
-        first = [int(np.argmax(classes.season == k)) for k in range(len(seasons))]
+        first = np.array([np.argmax(classes.season == k) for k in range(len(seasons))], dtype=np.intp)
         marks = table.board.mark_of[first]
-        run_cfm = case.variants.run_airflow_cfm
-        design = np.zeros((len(has), len(seasons), 2))
+        airflow = np.zeros((2, len(has), len(seasons), 2))
         for k, season in enumerate(seasons):
-            mine = run_cfm[np.ix_(table.variants & case.variants.where(season=season), has)]
-            design[:, k] = np.column_stack([mine.min(axis=0), mine.max(axis=0)])
+            mine = np.ix_(table.variants & case.variants.where(season=season), has)
+            for n, of in enumerate((case.variants.run_airflow_cfm, np.nan_to_num(delivered.run_cfm))):
+                airflow[n, :, k] = np.column_stack([of[mine].min(axis=0), of[mine].max(axis=0)])
         return MarkTable(
             orientations=tuple(
                 dict.fromkeys(
@@ -445,7 +477,8 @@ class _Finder:
             runs=tuple(tree.runs[p].name for p in has),
             angle_deg=blade_angles_deg()[settings[marks][:, has]].T,
             inwc_per_cfm2=table.board.coefficients(settings)[np.ix_(first, has)].T,
-            design_cfm=design,
+            design_cfm=airflow[0],
+            delivered_cfm=airflow[1],
             rooms_outside=int(np.sum(np.any(np.round(off, 9) > 1.0, axis=0))),
             worst_tolerances=float(off.max()),
         )

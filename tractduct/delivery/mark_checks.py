@@ -1,0 +1,144 @@
+"""Whether damper marks hold where they were not made for: houses not built quite as drawn, and between the fronts."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from tractduct.delivery.classes import build_classes
+from tractduct.delivery.flow import FloatArray, with_dampers
+from tractduct.delivery.mark_board import IntArray
+from tractduct.delivery.marks import RoomOutside, Setting
+from tractduct.delivery.predict import Drive, installed_ducts, predict, room_tolerance_cfm
+from tractduct.delivery.robust import SEED
+from tractduct.orientation.azimuths import airflow_at, azimuth_label, between_listed, nearest_face
+from tractduct.physics.turning import TURN_DEG
+from tractduct.sizing.case import Case
+
+LENGTH_SPREAD = 0.15  # straight lengths, plus or minus this part
+MOST_COMPRESSION_PCT = 10.0  # flex, from fully stretched to this
+BUILDS = 20
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class AsBuilt:
+    """Rooms outside tolerance in houses that are not built quite as drawn.
+
+    ``mean_rooms_outside`` of a lot: in any season, over orientations, flex products and builds. ``lots_right_pct``:
+    lots with no room outside. ``room_outside_pct`` (n_room,): lots where that room is outside.
+    """
+
+    mean_rooms_outside: float
+    lots_right_pct: float
+    room_outside_pct: FloatArray
+    builds: int
+
+
+def rooms_outside_as_built(
+    case: Case, size_index: IntArray, setting: Setting, *, builds: int = BUILDS, drive: Drive | None = None
+) -> AsBuilt:
+    """Lengths of every section within 15 %, compression of every flex 0 to 10 %, filter clean to loaded.
+
+    Each drawn evenly between its ends, independently, with a fixed seed; a house is the same in all seasons. The
+    dampers stay as marked.
+    """
+    random = np.random.default_rng(SEED)
+    plan, variants, n_section = case.plan, case.variants.variants, len(case.tree.sections)
+    length = random.uniform(1.0 - LENGTH_SPREAD, 1.0 + LENGTH_SPREAD, (builds, n_section))
+    compression = random.uniform(0.0, MOST_COMPRESSION_PCT, (builds, n_section))
+    loaded = random.uniform(0.0, 1.0, builds)
+    classes = build_classes(case, drive)
+    allowed = classes.tolerance_cfm
+    outside = np.zeros((builds, len(variants), len(plan.rooms)), dtype=bool)
+    for table in setting.tables:
+        mine = np.flatnonzero([(v.front_faces, v.mirrored) in table.orientations for v in variants])
+        used, first = np.unique(classes.of_variant[mine], return_index=True)
+        rows = np.tile(used, builds)
+        many = classes.case.rows(rows)
+        n = len(used)
+        ducts = installed_ducts(
+            many,
+            size_index,
+            compression_pct=np.repeat(compression, n, axis=0),
+            length_factor=np.repeat(length, n, axis=0),
+        )
+        ducts = with_dampers(ducts, np.tile(setting.coefficient[mine[first]], (builds, 1)))
+        got = predict(many, ducts, drive=drive, loaded=np.repeat(loaded, n), strict=False)
+        room = got.room_cfm.reshape(builds, n, -1)[:, np.searchsorted(used, classes.of_variant[mine])]
+        off = np.abs(room * classes.scale[mine, None] - classes.design_cfm[mine])
+        outside[:, mine] = ~(off <= allowed[mine])
+    lots = list(dict.fromkeys((v.front_faces, v.mirrored, v.flex) for v in variants))
+    of_lot = np.array([[lot == (v.front_faces, v.mirrored, v.flex) for v in variants] for lot in lots], dtype=float)
+    lot_outside = np.einsum("lv,bvr->blr", of_lot, outside) > 0.0
+    return AsBuilt(
+        mean_rooms_outside=float(lot_outside.sum(axis=2).mean()),
+        lots_right_pct=float(100.0 * (~lot_outside.any(axis=2)).mean()),
+        room_outside_pct=100.0 * lot_outside.mean(axis=(0, 1)),
+        builds=builds,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class MarkedDegrees:
+    """Marks at every step of azimuth between the plan's fronts, by the table of the nearest front.
+
+    ``azimuth_deg``, ``worst_tolerances`` (n_azimuth,); ``outside``: rooms outside somewhere, each where it is farthest
+    off; ``n_variant`` azimuths x mirrors x seasons x flex.
+    """
+
+    azimuth_deg: FloatArray
+    worst_tolerances: FloatArray
+    n_variant: int
+    outside: tuple[RoomOutside, ...]
+
+    @property
+    def holds(self) -> bool:
+        return not self.outside
+
+
+def check_marks_every_degree(case: Case, setting: Setting, *, step_deg: float = 1.0) -> MarkedDegrees:
+    """Marks at every step between the plan's neighbouring fronts, mirrored as the plan has it.
+
+    What arrives does not depend on the front: at every azimuth it is what the nearest listed front gets by its table,
+    in proportion to the total where the airflow is held. Shares drift with the total by far less than what counts
+    (``classes.TOTALS_ALIKE``); where a friction table corrects a product, the correction is that of the nearest front.
+    """
+    plan, got = case.plan, setting.delivered
+    every = np.asarray(np.arange(round(TURN_DEG / step_deg)) * step_deg, dtype=np.float64)
+    azimuth = every[between_listed(plan.front_faces, every)]
+    design = airflow_at(plan, azimuth, plan.mirrored)  # (n_azimuth, n_mirrored, n_season, n_room)
+    place = {v: j for j, v in enumerate(case.variants.variants)}
+    near = [nearest_face(plan.front_faces, float(a)) for a in azimuth]
+    rows, wants = [], []
+    variants = [v for v in case.variants.variants if v.front_faces == plan.front_faces[0]]
+    for k, face in enumerate(near):
+        for v in variants:
+            rows.append(place[replace(v, front_faces=face)])
+            wants.append(design[k, plan.mirrored.index(v.mirrored), plan.seasons.index(v.season)])
+    want, room = np.array(wants), got.room_cfm[rows]
+    if got.drive is Drive.AIRFLOW:
+        listed = got.room_design_cfm[rows].sum(axis=1)
+        room = room * np.divide(want.sum(axis=1), listed, out=np.ones(len(rows)), where=listed > 0.0)[:, None]
+    off = np.abs(room - want) / room_tolerance_cfm(want, plan.tolerance)
+    off = np.nan_to_num(np.round(off, 9), nan=np.inf)
+    found = []
+    for n, name in enumerate(plan.rooms):
+        worst = int(np.argmax(off[:, n]))
+        if off[worst, n] > 1.0:
+            v = variants[worst % len(variants)]
+            found.append(
+                RoomOutside(
+                    room=name,
+                    variant=str(replace(v, front_faces=azimuth_label(float(azimuth[worst // len(variants)])))),
+                    delivered_cfm=float(room[worst, n]),
+                    design_cfm=float(want[worst, n]),
+                    tolerances=float(off[worst, n]),
+                )
+            )
+    return MarkedDegrees(
+        azimuth_deg=azimuth,
+        worst_tolerances=off.max(axis=1).reshape(len(azimuth), -1).max(axis=1),
+        n_variant=len(rows),
+        outside=tuple(found),
+    )
