@@ -53,9 +53,10 @@ _SINGLES = (40, 25, 15)  # that are paired: by value, by cost saved, by airflow 
 _TRIPLES = 6_000  # about so many are looked at
 _KEPT = 3  # states of each number of dampers
 _SHAKEN = (3, 8)  # changes at random
-_NUMBERS = 2.8e6  # candidates times classes times sections: about 400 times one prediction of all variants
+_NUMBERS = 2.3e6  # candidates times classes times sections: about 400 times one prediction of all variants
 _CANDIDATES = (2_000, 20_000)
-_PARTS = (0.3, 0.65, 0.85)  # of the candidates: up to the end of each part of the search but the last
+_PARTS = (0.25, 0.65)  # of the candidates: up to the end of the search without dampers, and at their price
+_MORE = 3  # dampers beyond the number that pays, each number looked at
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -128,10 +129,12 @@ def search_dampers(
     found = search.run([least.size_index, *starts], on_step)
     entries: list[DamperEntry] = []
     for number in sorted(found):
-        entry = min(
-            (search.entry(*state) for state in found[number]),
-            key=lambda e: (e.rooms_outside, e.duct_cost, e.worst_tolerances),
-        )
+        checked: list[DamperEntry] = []
+        for expected, size, settings in found[number]:
+            checked.append(search.entry(size, settings))
+            if checked[-1].rooms_outside <= expected:
+                break
+        entry = min(checked, key=lambda e: (e.rooms_outside, e.duct_cost, e.worst_tolerances))
         last = entries[-1] if entries else None
         if last is None or (entry.rooms_outside, entry.duct_cost + 1e-6) < (last.rooms_outside, last.duct_cost):
             _verify(case, entry.size_index)
@@ -654,8 +657,8 @@ class _Search:
 
     def run(
         self, starts: Sequence[IntArray], on_step: Callable[[int, int], None]
-    ) -> dict[int, list[tuple[IntArray, IntArray]]]:
-        """Sizes and settings worth a check, by number of dampers, the best first."""
+    ) -> dict[int, list[tuple[int, IntArray, IntArray]]]:
+        """Rooms outside as far as is known, sizes and settings worth a check; by number of dampers, the best first."""
         n_season, n_path = len(self.case.plan.seasons), self.takes.shape[1]
         wide_open = np.zeros((n_season, n_path), dtype=np.intp)
         total = self.effort * np.clip(_NUMBERS / self.classes.is_open.size, *_CANDIDATES)
@@ -664,20 +667,18 @@ class _Search:
         assert self.least.size_index is not None
         opened = [self.state(np.where(self.free, s, self.least.size_index), wide_open) for s in starts]
         self.explore(opened, none, int(_PARTS[0] * total))
-        on_step(1, 4)
+        on_step(1, 3)
         if self.may.any():
             best = self.explore(opened, any_number, int(_PARTS[1] * total))
-            on_step(2, 4)
-            number = int(best.one.dampers[0])
-            for k in range(1, number):
+            on_step(2, 3)
+            number, last = int(best.one.dampers[0]), int(self.may.sum())
+            fewer, more = range(1, number), range(number + 1, min(number + _MORE, last) + 1)
+            for n, k in enumerate([*fewer, *more, last]):
                 aim = _Aim(1e-3 * price, k)
-                spent = _PARTS[1] + (_PARTS[2] - _PARTS[1]) * k / (number - 1)
+                spent = _PARTS[1] + (1.0 - _PARTS[1]) * (n + 1) / (len(fewer) + len(more) + 1)
                 self.explore([self.best_kept(aim)], aim, int(spent * total))
-            on_step(3, 4)
-            cheap = _Aim(0.2 * price, n_path)
-            self.explore([self.best_kept(cheap)], cheap, int(total))
-        on_step(4, 4)
-        return {number: [(s, m) for _, s, m in best] for number, best in self.archive.items()}
+        on_step(3, 3)
+        return {number: [(key[0], s, m) for key, s, m in best] for number, best in self.archive.items()}
 
     def entry(self, size: IntArray, settings: IntArray) -> DamperEntry:
         """A state worked out again by the ordinary prediction."""

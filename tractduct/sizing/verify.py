@@ -167,11 +167,14 @@ def verify_cap(plan: Plan, variants: tuple[Variant, ...], chosen: Mapping[str, s
         floor = section.min_in > 0.0 and not any(not _size_breaches(plan, section, s, variants) for s in smaller)
         if section.fixed or floor or len(steps) <= most:
             continue
+        content = np.zeros(len(variants), dtype=bool)
         far_below = [s for s in smaller if s.diameter_in <= steps[most] + 1e-9]
-        content = [
-            _hand_is_content(plan, section, s, variants, flow[section.name], rate[section.name]) for s in far_below
-        ]
-        if np.any(content, axis=0).all():
+        while far_below and not content.all():
+            s, left = far_below.pop(), ~content  # the largest first
+            some = tuple(v for v, ask in zip(variants, left, strict=True) if ask)
+            at = flow[section.name][left], rate[section.name][left]
+            content[left] = _hand_is_content(plan, section, s, some, *at)
+        if content.all():
             breaches.append(
                 Breach(
                     limit_name=f"more than {most} standard sizes above the friction-rate method's",
