@@ -118,9 +118,8 @@ def verify_sizes(
                         units=plan.units,
                     )
                 )
-        velocity[section.name] = flow[section.name] / np.array(
-            [plan.as_made(plan.duct_of(section, v.flex).name, size).area_ft2 for v in variants]
-        )
+        area = {flex: plan.as_made(plan.duct_of(section, flex).name, size).area_ft2 for flex in plan.flex}
+        velocity[section.name] = flow[section.name] / np.array([area[v.flex] for v in variants])
         loss[section.name] = _section_loss(plan, section, size, variants, flow[section.name])
         limit = plan.velocity_limit_fpm(section)
         report("velocity", section.name, velocity[section.name], limit, "fpm", everywhere)
