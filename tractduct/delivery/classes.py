@@ -8,7 +8,7 @@ for each class and room.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, fields, is_dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -18,8 +18,6 @@ from tractduct.delivery.flow import (
     MOST_STEPS,
     BlowerCurve,
     FloatArray,
-    HeldAirflow,
-    HeldPressure,
     Leakage,
     Losses,
     Source,
@@ -323,14 +321,13 @@ def _losses_by_size(case: Case) -> Losses:
     )
 
 
-def _tiled(source: Source, n: int) -> Source:
-    """The source of every class, repeated for each of n candidates."""
-    if isinstance(source, BlowerCurve):
-        return BlowerCurve(
-            airflow_cfm=source.airflow_cfm,
-            static_inwc=np.tile(source.static_inwc, (n, 1)),
-            device_inwc_per_cfm2=np.tile(source.device_inwc_per_cfm2, n),
-        )
-    names = [f.name for f in fields(source)]
-    kind: type[HeldAirflow | HeldPressure] = type(source)
-    return kind(**{name: np.tile(getattr(source, name), n) for name in names})
+def _tiled(value: Any, n: int) -> Any:
+    """A source with its arrays over classes repeated for each of n candidates; the axis of a blower's curve stays."""
+    if isinstance(value, np.ndarray):
+        return np.tile(value, (n, *[1] * (value.ndim - 1)))
+    if isinstance(value, tuple):
+        return tuple(_tiled(part, n) for part in value)
+    if is_dataclass(value) and not isinstance(value, type):
+        parts = {f.name: getattr(value, f.name) for f in fields(value)}
+        return replace(value, **{k: part if k == "airflow_cfm" else _tiled(part, n) for k, part in parts.items()})
+    return value

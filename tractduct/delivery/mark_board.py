@@ -10,7 +10,7 @@ from scipy.optimize import Bounds, LinearConstraint
 from scipy.sparse import csr_array
 
 from tractduct.delivery.classes import ClassAirflow, Classes, Windows
-from tractduct.delivery.flow import FloatArray, Losses
+from tractduct.delivery.flow import BlowerCurve, FloatArray, Losses
 from tractduct.delivery.predict import Drive
 from tractduct.physics.damper import blade_inwc_per_cfm2
 from tractduct.sizing.highs import integer_program
@@ -157,9 +157,13 @@ class Board:
         To close a damper gives every other room more air and its own less, whatever drives the air. So a room that
         gets too much while no other damper is further closed than in some table within the limits must itself be
         further closed there: its own blade goes on by a step, and so on until no room gets too much. A room of
-        several runs leaves open which of them it is: they are left as they are, and it counts as one damper.
+        several runs leaves open which of them it is: they are left as they are, and it counts as one damper. Where a
+        blower's pressure rises with its airflow none of this holds, and nothing is said.
         """
         settings = self.wide_open if known is None else known
+        source = self.classes.source
+        if isinstance(source, BlowerCurve) and np.any(np.diff(source.static_inwc, axis=1) > 1e-9):
+            return Least(settings=settings, dampers=0, possible=True)
         top = self.takes.shape[2] - 1
         runs_open = np.stack([self.is_open[self.mark_of == m].any(axis=0) for m in range(self.n_mark)])
         serves = self.classes.serves

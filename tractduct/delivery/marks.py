@@ -42,7 +42,7 @@ Orientation = tuple[str, bool]  # front face, mirrored
 AIM = 0.9  # tolerances: what is built is not quite what is drawn
 _MARGIN = 0.03  # tolerances that a program leaves for the steps of a blade
 _MARGINS = (0.0, 0.02)  # likewise for the fewest dampers, one after another
-_SLACK = 0.02
+_SLACK = 0.02  # tolerances
 _GIVEN_UP = (_MARGIN, 0.5, np.inf)  # tolerances beyond the program's that a room given up may be off
 _TRIES = 6  # to do with one damper less
 _STEPS = tuple(np.arange(0.5, 1.01, 0.05).round(2).tolist())  # tolerances at which groups are looked for
@@ -191,11 +191,11 @@ def find_marks(
     aim : tolerances that rooms are kept within where that can be
     fewest : look for fewer dampers too; else the first that do it
 
-    InputFaults where the airflow can't be predicted.
+    InputFaults where the airflow can't be predicted, or the blower's curve never meets the system's, dampers open.
     """
     drive = drive or default_drive(case.plan)
     finder = Finder(case, size_index, drive, least_cfm, aim)
-    open_dampers = predict(case, installed_ducts(case, size_index), drive=drive, strict=False)
+    open_dampers = predict(case, installed_ducts(case, size_index), drive=drive)
     opened = rooms_outside(case, open_dampers)
     one = finder.table(by_season=False)
     tables, least_tables = [[one]], 1
