@@ -38,8 +38,12 @@ IntArray = NDArray[np.intp]
 BoolArray = NDArray[np.bool_]
 
 AIM = 0.9  # tolerances: what is built is not quite what is drawn
-_NEAR = 0.001  # part of the least cost that a room at its tolerance may cost to bring to the aim
-_LADDER = (0.02, 0.06, 0.2)  # parts of the least cost that a room outside is worth, before it is worth all of it
+_NEAR = 0.002  # part of the least cost that a room at its tolerance may cost to bring to the aim
+_LADDER: tuple[float, ...] = (
+    0.02,
+    0.06,
+    0.2,
+)  # parts of the least cost that a room outside is worth, before it is worth all of it
 _OUTSIDE = 2.0  # tolerances that a room outside counts as beyond its distance
 _INSIDE = 0.998  # tolerances that count as inside after a few Newton steps
 _STEPS = 2  # Newton steps from the state beside
@@ -53,9 +57,9 @@ _SINGLES = (40, 25, 15)  # that are paired: by value, by cost saved, by airflow 
 _TRIPLES = 6_000  # about so many are looked at
 _KEPT = 3  # states of each number of dampers
 _SHAKEN = (3, 8)  # changes at random
-_NUMBERS = 2.4e6  # candidates times classes times sections: about 400 times one prediction of all variants
+_NUMBERS = 2.3e6  # candidates times classes times sections: about 400 times one prediction of all variants
 _CANDIDATES = (2_000, 20_000)
-_PARTS = (0.15, 0.6)  # of the candidates: up to the end of the search without dampers, and at their price
+_PARTS = (0.25, 0.65)  # of the candidates: up to the end of the search without dampers, and at their price
 _MORE = 3  # dampers beyond the number that pays, each number looked at
 
 
@@ -629,21 +633,20 @@ class _Search:
                 return self.state(size, settings, state.airflow.section_cfm)
         return None
 
-    def explore(
-        self, starts: Sequence[_State], aim: _Aim, budget: int, *, first: tuple[float, ...] = _LADDER
-    ) -> _State:
+    def explore(self, starts: Sequence[_State], aim: _Aim, budget: int) -> _State:
         """Descents from some states as rooms gain in worth, then from the best of them shaken."""
         best, changes = None, None
         turn = 0
         while self.spent < budget:
             if turn < len(starts):
-                new, ladder = starts[turn], first
+                new, ladder = starts[turn], _LADDER
             else:
                 assert best is not None
                 shaken = self.shaken(best, changes) if changes is not None and len(changes) else None
                 if shaken is None:
                     break
-                new, ladder = shaken, (float(np.exp(self.random.uniform(*np.log(_LADDER[:: len(_LADDER) - 1])))),)
+                low, high = np.log([_LADDER[0], _LADDER[-1]])
+                new, ladder = shaken, (float(np.exp(self.random.uniform(low, high))),)
             turn += 1
             for room in ladder:
                 new, _ = self.descend(new, replace(aim, room=room), budget, last=False)
@@ -673,22 +676,14 @@ class _Search:
         self.explore(opened, none, int(_PARTS[0] * total))
         on_step(1, 3)
         if self.may.any():
-            for n, state in enumerate(opened):  # each for itself: the better start need not end better
-                spent = _PARTS[0] + (_PARTS[1] - _PARTS[0]) * (n + 1) / len(opened)
-                self.explore([state], any_number, int(spent * total))
-            best = self.best_kept(any_number)
+            best = self.explore(opened, any_number, int(_PARTS[1] * total))
             on_step(2, 3)
             number, last = int(best.one.dampers[0]), int(self.may.sum())
             fewer, more = range(1, number), range(number + 1, min(number + _MORE, last) + 1)
-            # Beyond the number that pays is where the least duct without a room outside is found.
-            turns = [(k, 1) for k in fewer] + [(k, 3) for k in more] + [(last, 1)]
-            start, shares = self.spent, sum(share for _, share in turns)
-            done = 0
-            for k, share in turns:
-                done += share
+            for n, k in enumerate([*fewer, *more, last]):
                 aim = _Aim(1e-3 * price, k)
-                budget = int(start + (total - start) * done / shares)
-                self.explore([self.best_kept(aim)], aim, budget, first=())
+                spent = _PARTS[1] + (1.0 - _PARTS[1]) * (n + 1) / (len(fewer) + len(more) + 1)
+                self.explore([self.best_kept(aim)], aim, int(spent * total))
         on_step(3, 3)
         return {number: [(key[0], s, m) for key, s, m in best] for number, best in self.archive.items()}
 
