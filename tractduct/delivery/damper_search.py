@@ -58,7 +58,8 @@ _TRIPLES = 6_000  # about so many are looked at
 _KEPT = 3  # states of each number of dampers
 _SHAKEN = (3, 8)  # changes at random
 _NUMBERS = 2.3e6  # candidates times classes times sections: about 400 times one prediction of all variants
-_CANDIDATES = (2_000, 20_000)
+_CANDIDATES = (2_000, 24_000)
+_LARGE = 400  # classes times sections, such as 40 sections in 10 classes; smaller plans get more, as they take less time
 _PARTS = (0.25, 0.65)  # of the candidates: up to the end of the search without dampers, and at their price
 _MORE = 3  # dampers beyond the number that pays, each number looked at
 
@@ -668,7 +669,8 @@ class _Search:
         """Rooms outside as far as is known, sizes and settings worth a check; by number of dampers, the best first."""
         n_season, n_path = len(self.case.plan.seasons), self.takes.shape[1]
         wide_open = np.zeros((n_season, n_path), dtype=np.intp)
-        total = self.effort * np.clip(_NUMBERS / self.classes.is_open.size, *_CANDIDATES)
+        numbers = self.classes.is_open.size
+        total = self.effort * np.clip(_NUMBERS / numbers * max(1.0, _LARGE / numbers), *_CANDIDATES)
         price = max(self.case.plan.damper_cost, 1e-3 * self.worth)
         none, any_number = _Aim(price, 0), _Aim(price, n_path)
         assert self.least.size_index is not None
