@@ -205,7 +205,7 @@ def test_the_plan_says_what_is_within_tolerance() -> None:
     assert "room Den" in subjects(of_rule(plan, "one run, two seasons"))
     plan.config["tolerance"] = {"room_pct": 0, "room_cfm": 16}
     assert of_rule(plan, "one run, two seasons") == []
-    plan.config["tolerance"] = {"room_pct": 0, "room_cfm": 0}
+    plan.config["tolerance"] = {"room_pct": 0, "room_cfm": 0.01}
     assert len(of_rule(plan, "one run, two seasons")) == 2
 
 

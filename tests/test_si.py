@@ -349,11 +349,8 @@ def test_another_currency(write_plan: WritePlan) -> None:
 
 
 def test_conflicts_and_ways_out_in_si(write_plan: WritePlan) -> None:
-    found = results(
-        tractduct.study(
-            load_plan(write_plan(si_plan(pressure={"supply_pa": 2.5}, sizes={"round_mm": [100, 125, 160]})))
-        )
-    )
+    plan = si_plan(pressure={"supply_pa": 2.5}, sizes={"round_mm": [100, 125, 160]})
+    found = results(Report(study=tractduct.study(load_plan(write_plan(plan)))))
     assert found["status"] == "infeasible"
     conflict = found["conflicts"][0]
     assert (conflict["unit"], conflict["allowed"]) == ("Pa", pytest.approx(2.5))

@@ -139,7 +139,7 @@ def test_a_failing_plan_does_not_stop_the_others(
     assert "a: no set holds: pressure to" in said
     assert "b: faults in the input: sections.csv, row 3, column 'length_ft': got 'twelve'" in said
     assert outcome(out, "a")["reasons"]
-    assert outcome(out, "a")["ways_out"]
+    assert outcome(out, "a")["remedies"]
     assert outcome(out, "house-0")["state"] == "sized"
 
 

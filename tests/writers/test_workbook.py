@@ -95,7 +95,7 @@ def study(kind: str) -> Study:
             status="feasible",
             least_cost=least,
             recommended=best,
-            front=(best,),
+            trade_off=(best,),
             open_numbers=((1, bound), (2, bound)),
         )
     return study_of(without(kind))

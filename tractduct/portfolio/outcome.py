@@ -90,7 +90,7 @@ class Outcome:
     rooms_outside_open, rooms_outside, dampers : rooms outside tolerance with all dampers open, and with the marks; the
         number of dampers by size. None and empty where that was not asked for
     reasons : why there is no set: faults, conflicts, or the error
-    ways_out : changes that were tried and hold
+    remedies : changes that were tried and hold
     files : name -> sha256 of each file of its folder
     """
 
