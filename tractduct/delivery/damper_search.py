@@ -59,7 +59,7 @@ _KEPT = 3  # states of each number of dampers
 _SHAKEN = (3, 8)  # changes at random
 _NUMBERS = 2.3e6  # candidates times classes times sections: about 400 times one prediction of all variants
 _CANDIDATES = (2_000, 24_000)
-_LARGE = 400  # classes times sections, such as 40 sections in 10 classes; smaller plans get more, as they take less time
+_LARGE = 400  # classes times sections, such as 40 sections in 10 classes; smaller plans get more
 _PARTS = (0.25, 0.65)  # of the candidates: up to the end of the search without dampers, and at their price
 _MORE = 3  # dampers beyond the number that pays, each number looked at
 

@@ -186,12 +186,15 @@ def _build(study: Study, table: MarkTable | None, flex: str) -> Table:
 def building_order(study: Study) -> list[Section]:
     """From the air handler outwards, each branch to its end before the next; supply first."""
     tree = study.tree
-
-    def below(i: int) -> list[Section]:
-        return [tree.sections[i], *(s for child in tree.children(i) for s in below(child))]
-
-    tops = sorted((i for i, p in enumerate(tree.parent) if p < 0), key=lambda i: tree.sections[i].side == "return")
-    return [section for top in tops for section in below(top)]
+    # A stack, not a call for each section: a tree may be deeper than calls may be.
+    tops = sorted(np.flatnonzero(tree.parent < 0).tolist(), key=lambda i: tree.sections[i].side == "return")
+    ahead = tops[::-1]
+    found = []
+    while ahead:
+        at = ahead.pop()
+        found.append(tree.sections[at])
+        ahead += reversed(tree.children(at))
+    return found
 
 
 def _steps(plan: Plan, air: LotAir, season: str) -> tuple[str, ...]:
