@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from tractduct.delivery.damper_search import DamperFront, search_dampers
-from tractduct.delivery.deliver import Delivery, deliver
+from tractduct.delivery.deliver import MOST_SEARCHED, Delivery, deliver
 from tractduct.delivery.lots import LotDelivery, deliver_lots
 from tractduct.delivery.predict import Drive
 from tractduct.errors import Fault, InputFaults
@@ -105,11 +105,15 @@ def work_out(plan: Plan, wanted: Wanted, progress: Progress = lambda what, done,
 
 def chosen(
     sized: Study, *, drive: Drive | None = None, progress: Progress = lambda what, done, total: None
-) -> tuple[Study, DamperFront]:
+) -> tuple[Study, DamperFront | None]:
     """Sizes and dampers searched together; the study with the set that ``[objective] choose`` takes of the two.
+
+    Of more sections than ``MOST_SEARCHED`` that takes many minutes: None, unless the plan asks for it.
 
     A set that is chosen by its dampers is the best that was found, and never proven: its status is ``feasible``.
     """
+    if len(sized.tree.sections) > MOST_SEARCHED and sized.plan.choose != "dampers":
+        return sized, None
     progress("sizes and dampers", 0, 1)
     starts = [s.size_index for s in (sized.recommended, sized.least_cost) if s.size_index is not None]
     front = search_dampers(sized.case, sized.least_cost, starts, drive=drive)

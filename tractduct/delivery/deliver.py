@@ -24,6 +24,7 @@ from tractduct.physics.friction import COMPRESSION_TESTED_TO_PCT
 
 FloatArray = NDArray[np.float64]
 
+MOST_SEARCHED = 150  # sections of a plan for which fewer dampers are looked for; more take many minutes
 HOOD_ERROR_PCT = 6.0  # flow hood in the field: about 6 % powered, 11 to 25 % not (LBNL, abstract of Part 2)
 HOOD_ERROR_UNPOWERED_PCT = (11.0, 25.0)
 
@@ -119,7 +120,14 @@ def deliver(
     as_run = predict(case, set_ducts, drive=drive, loaded=True, strict=False)
     progress("damper marks", 1, 5)
     allowed = case.plan.dampers
-    marks = find_marks(case, size_index, drive=drive, positions=allowed.positions, least_cfm=allowed.least_cfm)
+    marks = find_marks(
+        case,
+        size_index,
+        drive=drive,
+        positions=allowed.positions,
+        least_cfm=allowed.least_cfm,
+        fewest=len(case.tree.sections) <= MOST_SEARCHED,
+    )
     progress("robustness", 3, 5)
     spread = building_spread(case, size_index, balanced.coefficient, drive=drive)
     progress("substitution", 4, 5)
