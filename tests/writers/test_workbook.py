@@ -500,7 +500,7 @@ def test_basis_tells_what_is_typed_from_what_is_default(tmp_path: Path) -> None:
         "Limit, branch flex, fpm": "set in the plan",
         "Limit, branch rigid, fpm": "the program's default (ANSI/ACCA 1, from memory)",
         "Elevation, ft": "set in the plan",
-        "Air in the ducts, F": "the program's default",
+        "Air at the air handler, F": "the program's default",
         "Available, supply ducts, inWC": "set in the plan",
         "Large compressed flex, at least": "the program's default",
     }.items():
