@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -158,21 +159,14 @@ def study(
             f"{plan.name}: no size set was found in {time_limit_s:g} seconds, and it is not proven that none holds. "
             "Nothing was written. Allow more time with --seconds, or leave it out to search until proven"
         )
-    hand = size_by_hand(case, recommended.size_index)
-    findings = [*plan.findings, *find_in_plan(case, hand)]
     front: tuple[Solution, ...] = ()
     open_numbers: tuple[tuple[int, float], ...] = ()
     without_cap: WithoutCap | None = None
-    verification: Verification | None = None
-    margins: Margins | None = None
     conflicts: tuple[Conflict, ...] = ()
     ways_out: tuple[WayOut, ...] = ()
-    drivers: tuple[Driver, ...] = ()
-    headroom: tuple[Headroom, ...] = ()
     comparisons: tuple[Comparison, ...] = ()
+    of_set = _of_set(case, recommended.size_index)
     if recommended.size_index is not None:
-        verification = _confirmed(case, recommended.size_index)
-        margins = find_margins(case, verification, recommended.size_index, hand.path_available_inwc)
         if not quick:
             swept = size_front(
                 problem,
@@ -183,31 +177,56 @@ def study(
             front, open_numbers = swept.entries, swept.open_numbers
             without_cap = _without_cap(case, cheapest, recommended, time_limit_s)
             comparisons = _compared(case, cheapest, progress)
-        drivers = find_drivers(case, recommended.size_index)
-        headroom = find_headroom(case, recommended.size_index)
-        findings += find_in_sizes(case, recommended.size_index, drivers)
     else:
         conflicts = find_conflicts(case, cap)
         ways_out = try_ways_out(plan, conflicts, lambda: progress("ways out", 0, 0))
     return Study(
         case=case,
-        hand=hand,
         status=recommended.status,
         least_cost=cheapest,
         recommended=recommended,
         front=front,
         open_numbers=open_numbers,
         without_cap=without_cap,
-        verification=verification,
-        margins=margins,
-        drivers=drivers,
-        headroom=headroom,
         comparisons=comparisons,
-        single=_single(case, hand),
-        findings=tuple(sorted(findings, key=lambda f: f.severity)),
         conflicts=conflicts,
         ways_out=ways_out,
+        **of_set,
     )
+
+
+def with_set(study: Study, chosen: Solution) -> Study:
+    """The same study with another set, which holds, in the place of the standard one.
+
+    For ``[objective] choose = "dampers"``: the set comes from `delivery.damper_search`, which knows what arrives, and
+    its status is that of ``chosen``. The least cost, the trade-off and the comparisons stay.
+    """
+    return replace(study, status=chosen.status, recommended=chosen, **_of_set(study.case, chosen.size_index))
+
+
+def _of_set(case: Case, size_index: NDArray[np.intp] | None) -> dict[str, Any]:
+    """The fields of a study that follow from its set alone."""
+    hand = size_by_hand(case, size_index)
+    findings = [*case.plan.findings, *find_in_plan(case, hand)]
+    verification: Verification | None = None
+    margins: Margins | None = None
+    drivers: tuple[Driver, ...] = ()
+    headroom: tuple[Headroom, ...] = ()
+    if size_index is not None:
+        verification = _confirmed(case, size_index)
+        margins = find_margins(case, verification, size_index, hand.path_available_inwc)
+        drivers = find_drivers(case, size_index)
+        headroom = find_headroom(case, size_index)
+        findings += find_in_sizes(case, size_index, drivers)
+    return {
+        "hand": hand,
+        "verification": verification,
+        "margins": margins,
+        "drivers": drivers,
+        "headroom": headroom,
+        "single": _single(case, hand),
+        "findings": tuple(sorted(findings, key=lambda f: f.severity)),
+    }
 
 
 def _without_cap(case: Case, cheapest: Solution, chosen: Solution, time_limit_s: float | None) -> WithoutCap | None:

@@ -30,7 +30,7 @@ def capped(plan: PlanTables, steps: int) -> PlanTables:
 
 
 def many_sizes() -> PlanTables:
-    """A trunk of rectangular sizes, two of each diameter, and a room that wants little air beside one that wants much."""
+    """A trunk of rectangular sizes, two of each diameter; one room wants little air and another much."""
     plan = with_prices(small_plan(sizes={"rectangular_in": [[8, 8], [8, 10], [10, 8], [12, 8], [8, 12], [10, 10]]}))
     plan.row("sections", "T1")["shape"] = "rectangular"
     for row in plan.tables["airflow"]:

@@ -1,14 +1,16 @@
 """Sizes and balancing dampers searched together: what each number of dampers costs in duct, from none upwards.
 
-A state is a size for each section and a setting of the blade for each run and season. From a state every single change
-is simulated in one batch: a section up or down a size or two, its parents or children with it as far as they must; a
-damper put in, moved or taken out. Seasons do not act on each other, so one simulation of a setting in all seasons tells
-of all combinations of settings. Pairs and triples of changes are ranked by adding up the singles' changes of log
-airflow; the best of them are simulated. The best that keeps every limit at design airflow is taken; where none is
-better, a few changes at random lead out of the hollow. All states that were simulated are kept by number of dampers.
+A state is a size for each section and a setting of the blade for each run and season. What every single change of it
+does to the rooms is worked out from one linear system a class (`response`): a section up or down a size or two, its
+parents or children with it as far as they must; a damper put in, moved or taken out. Effects of several changes
+multiply. Changes are put one after the other as long as that promises more, then, where that leads nowhere, in pairs
+and triples; the most promising are simulated, and the best that keeps every limit at design airflow is taken. Where
+none is better, some changes at random lead out of the hollow. A room outside tolerance is worth little at first and
+much at last, so that what comes cheaply is found first. All states that were simulated are kept by number of dampers.
 
-Nothing here is proven: the bound is the least cost of sizes without the condition on airflow. Every entry is worked out
-again at the end by the ordinary prediction of all variants and by the independent check of the sizes.
+Seeded, and stopped by a count of candidates. Nothing here is proven: the bound is the least cost of sizes without the
+condition on airflow. Every entry is worked out again at the end by the ordinary prediction of all variants and by the
+independent check of the sizes.
 """
 
 from __future__ import annotations
@@ -24,6 +26,7 @@ from numpy.typing import NDArray
 from tractduct.delivery.balance import tolerances_off
 from tractduct.delivery.classes import ClassAirflow, Classes, build_classes
 from tractduct.delivery.flow import FloatArray, with_dampers
+from tractduct.delivery.marks import AIM
 from tractduct.delivery.predict import Delivered, Drive, installed_ducts, predict
 from tractduct.delivery.response import Answers, Response
 from tractduct.errors import SolverError
@@ -37,7 +40,6 @@ from tractduct.sizing.verify import verify_cap, verify_sizes
 IntArray = NDArray[np.intp]
 BoolArray = NDArray[np.bool_]
 
-AIM = 0.9  # tolerances: what is built is not quite what is drawn
 _NEAR = 0.001  # part of the least cost that a room at its tolerance may cost to bring to the aim
 _LADDER = (0.02, 0.06, 0.2)  # parts of the least cost that a room outside is worth, before it is worth all of it
 _OUTSIDE = 2.0  # tolerances that a room outside counts as beyond its distance
@@ -50,12 +52,14 @@ _SIMULATED = 24
 _CHAIN, _CHAINED = 8, 150  # changes one after the other, out of so many
 _RANKED = 480  # groups of changes, of which the first that hold are simulated
 _SINGLES = (40, 25, 15)  # that are paired: by value, by cost saved, by airflow mended
-_TRIPLES = 6_000  # about so many are looked at
+_TRIPLES = 12_000  # about so many are looked at
 _KEPT = 3  # states of each number of dampers
+_SEED = 2
 _SHAKEN = (3, 8)  # changes at random
-_NUMBERS = 2.4e6  # candidates times classes times sections: about 400 times one prediction of all variants
-_CANDIDATES = (2_000, 20_000)
-_PARTS = (0.15, 0.6)  # of the candidates: up to the end of the search without dampers, and at their price
+_NUMBERS, _FEW = 1.6e6, 8.0  # candidates times classes times sections, more of them where sections are few
+_CANDIDATES = (600, 20_000)
+_PARTS = (0.15, 0.72)  # of the candidates: up to the end of the search without dampers, and at their price
+_LAST = 0.1  # of the candidates, once more without dampers
 _MORE = 3  # dampers beyond the number that pays, each number looked at
 
 
@@ -84,6 +88,17 @@ class DamperEntry:
     rooms_outside: int
     worst_tolerances: float
     delivered: Delivered
+
+    @property
+    def solution(self) -> Solution:
+        """The sizes as a solution: searched, with the least cost as the bound; for ``study.with_set``."""
+        return Solution(
+            status="feasible",
+            size_index=self.size_index,
+            cost=self.duct_cost,
+            bound=self.bound,
+            distinct_sizes=self.distinct_sizes,
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -215,7 +230,7 @@ class _Changes:
             sections, runs = moved[: len(size)], moved[len(size) :]
             size[sections] = self.size[k, sections]
             settings[:, runs] = self.settings[k][:, runs]
-        return size, settings, self.touched[list(group)].any(axis=0)
+        return size, settings, np.logical_or.reduce(self.touched[list(group)])
 
 
 @dataclass(frozen=True, slots=True)
@@ -275,17 +290,22 @@ class _Search:
         self.classes: Classes = build_classes(case, drive)
         self.response = Response.of(self.classes)
         windows = self.classes.windows()
+        allowed = (
+            np.maximum(windows.most_tolerance_cfm, _LEAST_CFM),
+            np.maximum(windows.least_tolerance_cfm, _LEAST_CFM),
+        )
         # Distances in tolerances as straight lines of a room's airflow.
         self.lines = tuple(
             line.astype(np.float32)
             for line in (
-                windows.most_cfm / windows.most_tolerance_cfm,
-                1.0 / windows.most_tolerance_cfm,
-                windows.least_cfm / windows.least_tolerance_cfm,
-                1.0 / windows.least_tolerance_cfm,
+                windows.most_cfm / allowed[0],
+                1.0 / allowed[0],
+                windows.least_cfm / allowed[1],
+                1.0 / allowed[1],
             )
         )
         self.problem = case.problem()
+        self.path, self.limit_inwc = self.problem.path.T.astype(float), self.problem.limit_inwc
         self.allowed = self.problem.tightened()
         self.children = [tree.children(i) for i in range(len(tree.sections))]
         self.by_size = np.argsort(self.problem.diameter_in, kind="stable")
@@ -301,7 +321,7 @@ class _Search:
         self.simulated = 0
         self.spent = 0
         self.archive: dict[int, list[tuple[tuple[int, float], IntArray, IntArray]]] = {}
-        self.random = np.random.default_rng(0)
+        self.random = np.random.default_rng(_SEED)
 
     # -- what a state is worth ---------------------------------------------------------------------------------
 
@@ -322,8 +342,8 @@ class _Search:
         diameter = problem.diameter_in[size]
         larger = diameter > diameter[:, problem.parent] + DIAMETER_TOLERANCE_IN
         fine &= ~np.any(larger & (problem.parent >= 0), axis=1)
-        for n in np.flatnonzero(fine):
-            fine[n] = bool(np.all(problem.over_limit_inwc(size[n]) <= 0.0))
+        loss = problem.loss_inwc[:, at, size[fine]] @ self.path  # (n_variant, n, n_circuit)
+        fine[fine] = np.all(loss <= self.limit_inwc[:, None], axis=(0, 2))
         return np.asarray(fine)
 
     def value(
@@ -446,15 +466,14 @@ class _Search:
         changed = sizes != size
         # A damper in a run of another size is another damper.
         blade = np.zeros((self.classes.n_class, *self.allowed.shape))
-        section = self.case.tree.run_section
-        at = settings[self.classes.season]  # (n_class, n_path)
-        blade[:, section] = np.take_along_axis(self.takes, at[:, :, None, None], axis=3)[:, :, :, 0]
+        of_run = settings[self.classes.season][:, :, None, None]  # (n_class, n_path, ...)
+        blade[:, self.case.tree.run_section] = np.take_along_axis(self.takes, of_run, axis=3)[:, :, :, 0]
         times, plenum = answers.of(blade, state.one.room_cfm[0])  # (n_class, n_section, n_size, ...)
         n_class, n_room = self.classes.n_class, times.shape[3]
         all_times, all_over = np.ones((len(sizes), n_class, n_room)), np.zeros((len(sizes), n_class))
-        row, s = np.nonzero(changed)
-        np.multiply.at(all_times, row, times[:, s, sizes[row, s]].swapaxes(0, 1))
-        np.add.at(all_over, row, plenum[:, s, sizes[row, s]].T)
+        row, which = np.nonzero(changed)
+        np.multiply.at(all_times, row, times[:, which, sizes[row, which]].swapaxes(0, 1))
+        np.add.at(all_over, row, plenum[:, which, sizes[row, which]].T)
         touched = np.column_stack([changed, np.zeros((len(sizes), n_path), dtype=bool)])
         return sizes, np.repeat(settings[None], len(sizes), axis=0), touched, all_times, self._over(state, all_over)
 
@@ -641,7 +660,9 @@ class _Search:
                 shaken = self.shaken(best, changes) if changes is not None and len(changes) else None
                 if shaken is None:
                     break
-                new, ladder = shaken, (float(np.exp(self.random.uniform(*np.log(_LADDER[:: len(_LADDER) - 1])))),)
+                # In turn straight down, and from where a room outside is worth little once more.
+                low = float(np.exp(self.random.uniform(*np.log([_LADDER[0], _LADDER[-1]]))))
+                new, ladder = shaken, (low,) if turn % 2 or aim.most else ()
             turn += 1
             for room in ladder:
                 new, _ = self.descend(new, replace(aim, room=room), budget, last=False)
@@ -657,13 +678,25 @@ class _Search:
         at = int(np.argmin(self.value_of(aim, batch)))
         return self.state(batch.size[at], batch.settings[at])
 
+    def stripped(self) -> None:
+        """Each kept state once more without one of its dampers, and without any: its sizes may do without."""
+        for number in sorted(self.archive, reverse=True):
+            sizes, settings = [], []
+            for _, size, marks in self.archive[number][:1]:
+                for runs in [marks.any(axis=0), *np.eye(marks.shape[1], dtype=bool)[marks.any(axis=0)]]:
+                    sizes.append(size)
+                    settings.append(np.where(runs, 0, marks))
+            self.keep(self.simulate(np.array(sizes), np.array(settings), None, None)[0])
+
     def run(
         self, starts: Sequence[IntArray], on_step: Callable[[int, int], None]
     ) -> dict[int, list[tuple[int, IntArray, IntArray]]]:
         """Rooms outside as far as is known, sizes and settings worth a check; by number of dampers, the best first."""
         n_season, n_path = len(self.case.plan.seasons), self.takes.shape[1]
         wide_open = np.zeros((n_season, n_path), dtype=np.intp)
-        total = self.effort * np.clip(_NUMBERS / self.classes.is_open.size, *_CANDIDATES)
+        total = self.effort * np.clip(
+            _NUMBERS / self.classes.is_open.size * (1.0 + _FEW / len(self.free)), *_CANDIDATES
+        )
         price = max(self.case.plan.dampers.price, 1e-3 * self.worth)
         none, any_number = _Aim(price, 0), _Aim(price, n_path)
         assert self.least.size_index is not None
@@ -679,7 +712,7 @@ class _Search:
             number, last = int(best.one.dampers[0]), int(self.may.sum())
             fewer, more = range(1, number), range(number + 1, min(number + _MORE, last) + 1)
             # Beyond the number that pays is where the least duct without a room outside is found.
-            turns = [(k, 1) for k in fewer] + [(k, 3) for k in more] + [(last, 1)]
+            turns = [(k, 1) for k in fewer] + [(k, 2) for k in more] + [(last, 1)]
             start, shares = self.spent, sum(share for _, share in turns)
             done = 0
             for k, share in turns:
@@ -687,6 +720,8 @@ class _Search:
                 aim = _Aim(1e-3 * price, k)
                 budget = int(start + (total - start) * done / shares)
                 self.explore([self.best_kept(aim)], aim, budget, first=())
+            self.stripped()
+            self.explore([self.best_kept(none)], none, int(total * (1.0 + _LAST)), first=())
         on_step(3, 3)
         return {number: [(key[0], s, m) for key, s, m in best] for number, best in self.archive.items()}
 

@@ -1,7 +1,7 @@
 """How airflow answers where one section of a settled system loses more or less: another size, another damper.
 
-The rest of the system is taken as straight lines around its airflow, which is one Newton step; the section itself by its
-true loss. So every change of one section is known from one small linear system a class.
+The rest of the system is taken as straight lines around its airflow, which is one Newton step; the section itself by
+its true loss. So every change of one section is known from one small linear system a class.
 """
 
 from __future__ import annotations
