@@ -51,12 +51,13 @@ _REFRESH, _GROUPING = 30, 120  # what working out changes and groups of them cos
 _SIMULATED = 24
 _CHAIN, _CHAINED = 8, 150  # changes one after the other, out of so many
 _RANKED = 480  # groups of changes, of which the first that hold are simulated
-_SINGLES = (40, 25, 15)  # that are paired: by value, by cost saved, by airflow mended
+_SINGLES = (40, 25, 15, 20)  # that are paired: by value, by cost saved, by airflow mended; exchanges by value
+_EXCHANGED = 20  # sections; in larger trees exchanges of a section and its child are more than they are worth
 _TRIPLES = 12_000  # about so many are looked at
 _KEPT = 3  # states of each number of dampers
 _SEED = 2
 _SHAKEN = (3, 8)  # changes at random
-_NUMBERS, _FEW = 1.6e6, 8.0  # candidates times classes times sections, more of them where sections are few
+_NUMBERS, _FEW = 1.3e6, 8.0  # candidates times classes times sections, more of them where sections are few
 _CANDIDATES = (600, 20_000)
 _PARTS = (0.15, 0.72)  # of the candidates: up to the end of the search without dampers, and at their price
 _LAST = 0.1  # of the candidates, once more without dampers
@@ -202,6 +203,7 @@ class _Changes:
     touched : (n, n_section + n_path) bool, what it changes
     times : (n_class, n, n_room) what rooms get over what they got; effects of several changes multiply
     cost, dampers, differ : (n,) and over : (n, n_class), differences from the state
+    exchange : (n,) bool, a section against a child of its
     """
 
     size: IntArray
@@ -212,6 +214,7 @@ class _Changes:
     dampers: IntArray
     differ: FloatArray
     over: FloatArray
+    exchange: BoolArray
 
     def __len__(self) -> int:
         return len(self.cost)
@@ -309,6 +312,10 @@ class _Search:
         self.allowed = self.problem.tightened()
         self.children = [tree.children(i) for i in range(len(tree.sections))]
         self.by_size = np.argsort(self.problem.diameter_in, kind="stable")
+        self.ladder = [self.by_size[row[self.by_size]] for row in self.allowed]
+        self.rung = np.full(self.allowed.shape, -1, dtype=np.intp)
+        for s, sizes in enumerate(self.ladder):
+            self.rung[s, sizes] = np.arange(len(sizes))
         ducts = self.classes.case.table.ducts
         self.takes = blade_inwc_per_cfm2(ducts.area_ft2[:, tree.run_section], case.air)
         supply = np.array([run.side != "return" for run in tree.runs])
@@ -435,7 +442,7 @@ class _Search:
         parts = [self._resized(state, size, settings, answers)]
         if aim.most > 0:
             parts.append(self._set(state, size, settings, answers))
-        sizes, marks, touched, times, over = (np.concatenate(part) for part in zip(*parts, strict=True))
+        sizes, marks, touched, times, over, exchange = (np.concatenate(part) for part in zip(*parts, strict=True))
         return _Changes(
             size=sizes,
             settings=marks,
@@ -445,23 +452,25 @@ class _Search:
             dampers=np.any(marks > 0, axis=1).sum(axis=1) - state.one.dampers,
             differ=_differ(marks) - _differ(state.one.settings),
             over=over,
+            exchange=exchange,
         )
 
     def _resized(
         self, state: _State, size: IntArray, settings: IntArray, answers: Answers
-    ) -> tuple[IntArray, IntArray, BoolArray, FloatArray, FloatArray]:
-        """One section a size or two up or down, parents and children as far as they must."""
-        n_path, found = settings.shape[1], []
-        for s in np.flatnonzero(self.free):
-            ladder = self.by_size[self.allowed[s, self.by_size]]
-            here = np.flatnonzero(ladder == size[s])
-            for step in (-2, -1, 1, 2) if here.size else ():
-                at = int(here[0]) + step
-                if 0 <= at < len(ladder):
-                    new = size.copy()
-                    new[s] = ladder[at]
-                    if self._mended(new, int(s)):
-                        found.append(new)
+    ) -> tuple[IntArray, IntArray, BoolArray, FloatArray, FloatArray, BoolArray]:
+        """One section a size or two up or down, parents and children as far as they must; or against a child of its."""
+        n_path, found, exchanges = settings.shape[1], [], []
+        for s in np.flatnonzero(self.free).tolist():
+            for step in (-2, -1, 1, 2):
+                new = self._moved(size, s, step)
+                if new is None:
+                    continue
+                found.append(new)
+                for child in self.children[s] if len(size) <= _EXCHANGED else ():
+                    more = [self._moved(new, child, against) for against in ((-1, -2) if step > 0 else (1, 2))]
+                    exchanges += [n for n in more if n is not None and not np.array_equal(n, size)]
+        exchange = np.arange(len(found) + len(exchanges)) >= len(found)
+        found += exchanges
         sizes = np.array(found, dtype=np.intp).reshape(-1, len(size))
         changed = sizes != size
         # A damper in a run of another size is another damper.
@@ -475,18 +484,29 @@ class _Search:
         np.multiply.at(all_times, row, times[:, which, sizes[row, which]].swapaxes(0, 1))
         np.add.at(all_over, row, plenum[:, which, sizes[row, which]].T)
         touched = np.column_stack([changed, np.zeros((len(sizes), n_path), dtype=bool)])
-        return sizes, np.repeat(settings[None], len(sizes), axis=0), touched, all_times, self._over(state, all_over)
+        marks = np.repeat(settings[None], len(sizes), axis=0)
+        return sizes, marks, touched, all_times, self._over(state, all_over), exchange
 
     def _over(self, state: _State, plenum_inwc: FloatArray) -> FloatArray:
         """(n, n_class) change of the part beyond what there is, of a plenum's change."""
         there = self.there_inwc(state.airflow.return_inwc[0])
         return np.where(np.isfinite(there), plenum_inwc / np.maximum(there, 1e-9), 0.0)
 
+    def _moved(self, size: IntArray, s: int, step: int) -> IntArray | None:
+        """Sizes with a section so many of its sizes larger; None where that can't be."""
+        ladder = self.ladder[s]
+        at = self.rung[s, size[s]] + step
+        if self.rung[s, size[s]] < 0 or not 0 <= at < len(ladder):
+            return None
+        new = size.copy()
+        new[s] = ladder[at]
+        return new if self._mended(new, s) else None
+
     def _mended(self, size: IntArray, s: int) -> bool:
         """Parents made as large and children as small as the section's new size wants; False where none is."""
         diameter, at = self.problem.diameter_in, s
         while (parent := int(self.problem.parent[at])) >= 0 and diameter[size[parent]] < diameter[size[at]] - 1e-9:
-            fits = [k for k in self.by_size if self.allowed[parent, k] and diameter[k] >= diameter[size[at]] - 1e-9]
+            fits = [k for k in self.ladder[parent] if diameter[k] >= diameter[size[at]] - 1e-9]
             if not fits:
                 return False
             size[parent], at = fits[0], parent
@@ -496,7 +516,7 @@ class _Search:
             for child in self.children[at]:
                 if diameter[size[child]] > diameter[size[at]] + 1e-9:
                     most = diameter[size[at]] + 1e-9
-                    fits = [k for k in self.by_size if self.allowed[child, k] and diameter[k] <= most]
+                    fits = [k for k in self.ladder[child] if diameter[k] <= most]
                     if not fits:
                         return False
                     size[child] = fits[-1]
@@ -505,7 +525,7 @@ class _Search:
 
     def _set(
         self, state: _State, size: IntArray, settings: IntArray, answers: Answers
-    ) -> tuple[IntArray, IntArray, BoolArray, FloatArray, FloatArray]:
+    ) -> tuple[IntArray, IntArray, BoolArray, FloatArray, FloatArray, BoolArray]:
         """Every setting of one run's damper worth a try, alike in all seasons or not."""
         season, section = self.classes.season, self.case.tree.run_section
         n_season, n_path = settings.shape
@@ -529,7 +549,8 @@ class _Search:
         at = np.arange(len(season)), section[run][:, None], new[np.arange(n)[:, None], season, run[:, None]]
         touched = np.zeros((n, len(size) + n_path), dtype=bool)
         touched[np.arange(n), len(size) + run] = True
-        return np.repeat(size[None], n, axis=0), new, touched, times[at], self._over(state, plenum[at])
+        sizes, none = np.repeat(size[None], n, axis=0), np.zeros(n, dtype=bool)
+        return sizes, new, touched, times[at], self._over(state, plenum[at]), none
 
     # -- groups of changes -----------------------------------------------------------------------------------------
 
@@ -558,12 +579,11 @@ class _Search:
         every = np.arange(len(changes))
         off = sums.off([every])
         alone = sums.value([every], off)
-        order = [
-            np.argsort(alone, kind="stable"),
-            np.argsort(changes.cost + aim.price * changes.dampers, kind="stable"),
-            np.argsort(np.maximum(off - AIM, 0.0).sum(axis=1), kind="stable"),
-        ]
-        best = [o[:n] for o, n in zip(order, _SINGLES, strict=True)]
+        plain, exchange = np.flatnonzero(~changes.exchange), np.flatnonzero(changes.exchange)
+        saved = changes.cost + aim.price * changes.dampers
+        missing = np.maximum(off - AIM, 0.0).sum(axis=1)
+        by = ((plain, alone), (plain, saved), (plain, missing), (exchange, alone))
+        best = [some[np.argsort(of[some], kind="stable")[:n]] for (some, of), n in zip(by, _SINGLES, strict=True)]
         kept = np.array(list(dict.fromkeys(np.concatenate(best).tolist())), dtype=np.intp)
         touched = changes.touched[kept].astype(np.float32)
         clash = touched @ touched.T > 0.0
