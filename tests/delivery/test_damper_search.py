@@ -17,6 +17,7 @@ from reference import Reference
 
 import tractduct
 from tractduct.delivery.classes import build_classes
+from tractduct.delivery.damper_proof import DamperBound, prove_dampers
 from tractduct.delivery.damper_search import DamperEntry, DamperFront, damper_coefficients, search_dampers
 from tractduct.delivery.predict import Drive
 from tractduct.delivery.response import Response
@@ -120,6 +121,29 @@ def test_the_second_example() -> None:
     assert front.least() is none
 
 
+def test_the_second_example_is_proven() -> None:
+    """No set with every room right and no damper costs less; with dampers the gap is stated."""
+    case, _, front = demo("quernby-1180")
+    none = front.entries[0]
+    alone = prove_dampers(case, dampers=False)
+    assert alone.closed
+    assert alone.bound == pytest.approx(none.duct_cost, rel=1e-7)
+    assert alone.gap_pct(none.duct_cost) < 1e-4
+    both = prove_dampers(case)
+    assert none.bound < both.bound <= front.least().cost * (1 + 1e-9)
+    assert both.gap_pct(front.least().cost) == pytest.approx(100 * (1 - both.bound / front.least().cost))
+
+
+def test_nothing_is_proven_where_no_set_is() -> None:
+    """Rooms that nothing can put right: an infinite bound. A program cut short says less, and that it was."""
+    plan = uneven()
+    plan.config["tolerance"] = {"room_pct": 0.1, "room_cfm": 0}
+    case = case_of(plan)
+    assert prove_dampers(case, dampers=False) == DamperBound(bound=np.inf, closed=True)
+    short = prove_dampers(demo("quernby-1180")[0], nodes=1)
+    assert short.bound <= demo("quernby-1180")[2].least().cost
+
+
 def test_blades_of_the_demo_take_what_their_angle_says() -> None:
     """Coefficient x velocity pressure at 1 cfm, by the run's own area; 0 in a run wide open and in other sections."""
     case, _, front = demo("brindlecote-2670")
@@ -195,6 +219,12 @@ def test_no_damper_optimum_is_that_of_all_combinations() -> None:
         none = search_dampers(case, least, effort=0.5).entries[0]
         assert (none.dampers, none.rooms_outside) == (0, outside), seed
         assert none.duct_cost == pytest.approx(cost, rel=1e-9), seed
+        if outside == 0 and len(case.variants.variants) <= 8:
+            proven = prove_dampers(case, dampers=False)
+            assert proven.bound <= cost * (1 + 1e-6), seed
+            assert proven.gap_pct(cost) < 0.01 or not proven.closed, seed
+        elif outside:
+            assert prove_dampers(case, dampers=False, rounds=1).bound >= least.cost * (1 - 1e-6), seed
         found += 1
         moved += cost > least.cost * (1 + 1e-9)
     assert found >= 10
