@@ -26,6 +26,8 @@ from numpy.typing import NDArray
 from tractduct.delivery.balance import tolerances_off
 from tractduct.delivery.classes import ClassAirflow, Classes, build_classes
 from tractduct.delivery.flow import FloatArray, with_dampers
+from tractduct.delivery.mark_board import build_board
+from tractduct.delivery.mark_program import least_worst
 from tractduct.delivery.marks import AIM
 from tractduct.delivery.predict import Delivered, Drive, installed_ducts, predict
 from tractduct.delivery.response import Answers, Response
@@ -57,8 +59,8 @@ _TRIPLES = 12_000  # about so many are looked at
 _KEPT = 3  # states of each number of dampers
 _SEED = 2
 _SHAKEN = (3, 8)  # changes at random
-_NUMBERS, _FEW = 1.3e6, 8.0  # candidates times classes times sections, more of them where sections are few
-_CANDIDATES = (600, 20_000)
+_NUMBERS, _FEW = 1.2e6, 8.0  # candidates times classes times sections, more of them where sections are few
+_CANDIDATES = (2_500, 20_000)
 _PARTS = (0.15, 0.72)  # of the candidates: up to the end of the search without dampers, and at their price
 _LAST = 0.1  # of the candidates, once more without dampers
 _MORE = 3  # dampers beyond the number that pays, each number looked at
@@ -698,6 +700,18 @@ class _Search:
         at = int(np.argmin(self.value_of(aim, batch)))
         return self.state(batch.size[at], batch.settings[at])
 
+    def marked(self, state: _State) -> _State:
+        """A state's sizes with the marks of the least worst distance; itself where there are none."""
+        everyone = np.ones(len(self.case.variants.variants), dtype=bool)
+        size = state.one.size[0]
+        board = build_board(self.classes, size, may=self.may, by_season=self.by_season, variants=everyone)
+        found = least_worst(board)
+        if found is None:
+            return state
+        season = self.classes.season
+        of_season = [board.mark_of[int(np.argmax(season == k))] for k in range(len(self.case.plan.seasons))]
+        return self.state(size, found.settings[of_season])
+
     def stripped(self) -> None:
         """Each kept state once more without one of its dampers, and without any: its sizes may do without."""
         for number in sorted(self.archive, reverse=True):
@@ -724,6 +738,7 @@ class _Search:
         self.explore(opened, none, int(_PARTS[0] * total))
         on_step(1, 3)
         if self.may.any():
+            marked = [self.marked(state) for state in opened]
             for n, state in enumerate(opened):  # each for itself: the better start need not end better
                 spent = _PARTS[0] + (_PARTS[1] - _PARTS[0]) * (n + 1) / len(opened)
                 self.explore([state], any_number, int(spent * total))
@@ -739,7 +754,7 @@ class _Search:
                 done += share
                 aim = _Aim(1e-3 * price, k)
                 budget = int(start + (total - start) * done / shares)
-                self.explore([self.best_kept(aim)], aim, budget, first=())
+                self.explore([self.best_kept(aim), *(marked if k == last else ())], aim, budget, first=())
             self.stripped()
             self.explore([self.best_kept(none)], none, int(total * (1.0 + _LAST)), first=())
         on_step(3, 3)
