@@ -17,6 +17,7 @@ from pathlib import Path
 PARTS = {
     "solver": "least cost and trade-off against the naive program and CP-SAT",
     "airflow": "delivered airflow against a general solver and a network engine",
+    "front": "sizes and dampers searched together against one prediction",
     "marks": "damper marks against one prediction, classes against variants",
     "demo": "the demo command against import and plain writing; all losses",
     "portfolio": "many plans: phases, growth, processes, the stock list",

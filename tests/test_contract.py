@@ -293,6 +293,28 @@ def test_own_sizes_are_standard(name: str) -> None:
                 assert values["own_size"] == expected, (section_name, variant_of(entry))
 
 
+@every_plan
+def test_no_section_is_far_above_its_own_size(name: str) -> None:
+    """At most two standard sizes of its shape above the largest own size of any variant, in each set of the file."""
+    reference, found = worked(name)
+    if reference.most_steps >= 99:
+        assert found["cap"]["extra_cost"] is None
+        return
+    assert found["cap"]["most_steps_over_own"] == reference.most_steps == 2
+    for section_name, row in reference.sections.items():
+        own = [entry["sections"][section_name]["own_size"] for entry in found["variants"]]
+        given = str(row.get("fixed_in") or row.get("min_in") or "").strip()
+        if given or "" in own:
+            continue
+        shape = reference.shape(section_name)
+        ladder = sorted({round(size.diameter, 9) for size in reference.sizes if size.shape == shape})
+        rank = {size.label: ladder.index(round(size.diameter, 9)) for size in reference.sizes if size.shape == shape}
+        most = max(rank[label] for label in own) + 2
+        for chosen in (found["size_set"], *(entry["size_set"] for entry in found["by_distinct_sizes"])):
+            assert rank[chosen[section_name]] <= most
+        assert rank[found["cap"]["largest_size"][section_name]] <= most
+
+
 # ---- other forms of the same plan ------------------------------------------------------------------------
 
 

@@ -14,7 +14,6 @@ from tractduct.model.plan import Plan
 from tractduct.one_plan import Progress, Study, study, with_sizes
 from tractduct.orientation.study import OrientationStudy, study_orientation
 from tractduct.purchasing.buy import Buying, buy
-from tractduct.sizing.solve import Solution
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -120,12 +119,4 @@ def chosen(
     progress("sizes and dampers", 1, 1)
     if sized.plan.choose != "dampers":
         return sized, front
-    entry = front.least()
-    solution = Solution(
-        status="feasible",
-        size_index=entry.size_index,
-        cost=entry.duct_cost,
-        bound=sized.least_cost.bound,
-        distinct_sizes=entry.distinct_sizes,
-    )
-    return with_sizes(sized, solution), front
+    return with_sizes(sized, front.least().solution), front

@@ -1,14 +1,16 @@
 """Sizes and balancing dampers searched together: what each number of dampers costs in duct, from none upwards.
 
-A state is a size for each section and a setting of the blade for each run and season. From a state every single change
-is simulated in one batch: a section up or down a size or two, its parents or children with it as far as they must; a
-damper put in, moved or taken out. Seasons do not act on each other, so one simulation of a setting in all seasons tells
-of all combinations of settings. Pairs and triples of changes are ranked by adding up the singles' changes of log
-airflow; the best of them are simulated. The best that keeps every limit at design airflow is taken; where none is
-better, a few changes at random lead out of the hollow. All states that were simulated are kept by number of dampers.
+A state is a size for each section and a setting of the blade for each run and season. What every single change of it
+does to the rooms is worked out from one linear system a class (`response`): a section up or down a size or two, its
+parents or children with it as far as they must; a damper put in, moved or taken out. Effects of several changes
+multiply. Changes are put one after the other as long as that promises more, then, where that leads nowhere, in pairs
+and triples; the most promising are simulated, and the best that keeps every limit at design airflow is taken. Where
+none is better, some changes at random lead out of the hollow. A room outside tolerance is worth little at first and
+much at last, so that what comes cheaply is found first. All states that were simulated are kept by number of dampers.
 
-Nothing here is proven: the bound is the least cost of sizes without the condition on airflow. Every entry is worked out
-again at the end by the ordinary prediction of all variants and by the independent check of the sizes.
+Seeded, and stopped by a count of candidates. Nothing here is proven: the bound is the least cost of sizes without the
+condition on airflow. Every entry is worked out again at the end by the ordinary prediction of all variants and by the
+independent check of the sizes.
 """
 
 from __future__ import annotations
@@ -24,6 +26,9 @@ from numpy.typing import NDArray
 from tractduct.delivery.balance import tolerances_off
 from tractduct.delivery.classes import ClassAirflow, Classes, build_classes
 from tractduct.delivery.flow import FloatArray, with_dampers
+from tractduct.delivery.mark_board import build_board
+from tractduct.delivery.mark_program import least_worst
+from tractduct.delivery.marks import AIM
 from tractduct.delivery.predict import Delivered, Drive, installed_ducts, predict
 from tractduct.delivery.response import Answers, Response
 from tractduct.errors import SolverError
@@ -37,13 +42,8 @@ from tractduct.sizing.verify import verify_cap, verify_sizes
 IntArray = NDArray[np.intp]
 BoolArray = NDArray[np.bool_]
 
-AIM = 0.9  # tolerances: what is built is not quite what is drawn
-_NEAR = 0.002  # part of the least cost that a room at its tolerance may cost to bring to the aim
-_LADDER: tuple[float, ...] = (
-    0.02,
-    0.06,
-    0.2,
-)  # parts of the least cost that a room outside is worth, before it is worth all of it
+_NEAR = 0.001  # part of the least cost that a room at its tolerance may cost to bring to the aim
+_LADDER = (0.02, 0.06, 0.2)  # parts of the least cost that a room outside is worth, before it is worth all of it
 _OUTSIDE = 2.0  # tolerances that a room outside counts as beyond its distance
 _INSIDE = 0.998  # tolerances that count as inside after a few Newton steps
 _STEPS = 2  # Newton steps from the state beside
@@ -53,14 +53,16 @@ _REFRESH, _GROUPING = 30, 120  # what working out changes and groups of them cos
 _SIMULATED = 24
 _CHAIN, _CHAINED = 8, 150  # changes one after the other, out of so many
 _RANKED = 480  # groups of changes, of which the first that hold are simulated
-_SINGLES = (40, 25, 15)  # that are paired: by value, by cost saved, by airflow mended
-_TRIPLES = 6_000  # about so many are looked at
+_SINGLES = (40, 25, 15, 20)  # that are paired: by value, by cost saved, by airflow mended; exchanges by value
+_EXCHANGED = 20  # sections; in larger trees exchanges of a section and its child are more than they are worth
+_TRIPLES = 12_000  # about so many are looked at
 _KEPT = 3  # states of each number of dampers
+_SEED = 2
 _SHAKEN = (3, 8)  # changes at random
-_NUMBERS = 2.3e6  # candidates times classes times sections: about 400 times one prediction of all variants
-_CANDIDATES = (2_000, 24_000)
-_LARGE = 400  # classes times sections, such as 40 sections in 10 classes; smaller plans get more
-_PARTS = (0.25, 0.65)  # of the candidates: up to the end of the search without dampers, and at their price
+_NUMBERS, _FEW = 1.2e6, 8.0  # candidates times classes times sections, more of them where sections are few
+_CANDIDATES = (2_500, 20_000)
+_PARTS = (0.15, 0.72)  # of the candidates: up to the end of the search without dampers, and at their price
+_LAST = 0.1  # of the candidates, once more without dampers
 _MORE = 3  # dampers beyond the number that pays, each number looked at
 
 
@@ -89,6 +91,17 @@ class DamperEntry:
     rooms_outside: int
     worst_tolerances: float
     delivered: Delivered
+
+    @property
+    def solution(self) -> Solution:
+        """The sizes as a solution: searched, with the least cost as the bound; for ``one_plan.with_sizes``."""
+        return Solution(
+            status="feasible",
+            size_index=self.size_index,
+            cost=self.duct_cost,
+            bound=self.bound,
+            distinct_sizes=self.distinct_sizes,
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -192,6 +205,7 @@ class _Changes:
     touched : (n, n_section + n_path) bool, what it changes
     times : (n_class, n, n_room) what rooms get over what they got; effects of several changes multiply
     cost, dampers, differ : (n,) and over : (n, n_class), differences from the state
+    exchange : (n,) bool, a section against a child of its
     """
 
     size: IntArray
@@ -202,6 +216,7 @@ class _Changes:
     dampers: IntArray
     differ: FloatArray
     over: FloatArray
+    exchange: BoolArray
 
     def __len__(self) -> int:
         return len(self.cost)
@@ -220,7 +235,7 @@ class _Changes:
             sections, runs = moved[: len(size)], moved[len(size) :]
             size[sections] = self.size[k, sections]
             settings[:, runs] = self.settings[k][:, runs]
-        return size, settings, np.asarray(self.touched[list(group)].any(axis=0))
+        return size, settings, np.logical_or.reduce(self.touched[list(group)])
 
 
 @dataclass(frozen=True, slots=True)
@@ -280,20 +295,29 @@ class _Search:
         self.classes: Classes = build_classes(case, drive)
         self.response = Response.of(self.classes)
         windows = self.classes.windows()
+        allowed = (
+            np.maximum(windows.most_tolerance_cfm, _LEAST_CFM),
+            np.maximum(windows.least_tolerance_cfm, _LEAST_CFM),
+        )
         # Distances in tolerances as straight lines of a room's airflow.
         self.lines = tuple(
             line.astype(np.float32)
             for line in (
-                windows.most_cfm / windows.most_tolerance_cfm,
-                1.0 / windows.most_tolerance_cfm,
-                windows.least_cfm / windows.least_tolerance_cfm,
-                1.0 / windows.least_tolerance_cfm,
+                windows.most_cfm / allowed[0],
+                1.0 / allowed[0],
+                windows.least_cfm / allowed[1],
+                1.0 / allowed[1],
             )
         )
         self.problem = case.problem()
+        self.path, self.limit_inwc = self.problem.path.T.astype(float), self.problem.limit_inwc
         self.allowed = self.problem.tightened()
         self.children = [tree.children(i) for i in range(len(tree.sections))]
         self.by_size = np.argsort(self.problem.diameter_in, kind="stable")
+        self.ladder = [self.by_size[row[self.by_size]] for row in self.allowed]
+        self.rung = np.full(self.allowed.shape, -1, dtype=np.intp)
+        for s, sizes in enumerate(self.ladder):
+            self.rung[s, sizes] = np.arange(len(sizes))
         ducts = self.classes.case.table.ducts
         self.takes = blade_inwc_per_cfm2(
             ducts.area_ft2[:, tree.run_section], self.classes.case.air[:, tree.run_section, None]
@@ -308,7 +332,7 @@ class _Search:
         self.simulated = 0
         self.spent = 0
         self.archive: dict[int, list[tuple[tuple[int, float], IntArray, IntArray]]] = {}
-        self.random = np.random.default_rng(0)
+        self.random = np.random.default_rng(_SEED)
 
     # -- what a state is worth ---------------------------------------------------------------------------------
 
@@ -329,8 +353,8 @@ class _Search:
         diameter = problem.diameter_in[size]
         larger = diameter > diameter[:, problem.parent] + DIAMETER_TOLERANCE_IN
         fine &= ~np.any(larger & (problem.parent >= 0), axis=1)
-        for n in np.flatnonzero(fine):
-            fine[n] = bool(np.all(problem.over_limit_inwc(size[n]) <= 0.0))
+        loss = problem.loss_inwc[:, at, size[fine]] @ self.path  # (n_variant, n, n_circuit)
+        fine[fine] = np.all(loss <= self.limit_inwc[:, None], axis=(0, 2))
         return np.asarray(fine)
 
     def value(
@@ -422,7 +446,7 @@ class _Search:
         parts = [self._resized(state, size, settings, answers)]
         if aim.most > 0:
             parts.append(self._set(state, size, settings, answers))
-        sizes, marks, touched, times, over = (np.concatenate(part) for part in zip(*parts, strict=True))
+        sizes, marks, touched, times, over, exchange = (np.concatenate(part) for part in zip(*parts, strict=True))
         return _Changes(
             size=sizes,
             settings=marks,
@@ -432,49 +456,61 @@ class _Search:
             dampers=np.any(marks > 0, axis=1).sum(axis=1) - state.one.dampers,
             differ=_differ(marks) - _differ(state.one.settings),
             over=over,
+            exchange=exchange,
         )
 
     def _resized(
         self, state: _State, size: IntArray, settings: IntArray, answers: Answers
-    ) -> tuple[IntArray, IntArray, BoolArray, FloatArray, FloatArray]:
-        """One section a size or two up or down, parents and children as far as they must."""
-        n_path, found = settings.shape[1], []
-        for s in np.flatnonzero(self.free):
-            ladder = self.by_size[self.allowed[s, self.by_size]]
-            here = np.flatnonzero(ladder == size[s])
-            for step in (-2, -1, 1, 2) if here.size else ():
-                at = int(here[0]) + step
-                if 0 <= at < len(ladder):
-                    new = size.copy()
-                    new[s] = ladder[at]
-                    if self._mended(new, int(s)):
-                        found.append(new)
+    ) -> tuple[IntArray, IntArray, BoolArray, FloatArray, FloatArray, BoolArray]:
+        """One section a size or two up or down, parents and children as far as they must; or against a child of its."""
+        n_path, found, exchanges = settings.shape[1], [], []
+        for s in np.flatnonzero(self.free).tolist():
+            for step in (-2, -1, 1, 2):
+                new = self._moved(size, s, step)
+                if new is None:
+                    continue
+                found.append(new)
+                for child in self.children[s] if len(size) <= _EXCHANGED else ():
+                    more = [self._moved(new, child, against) for against in ((-1, -2) if step > 0 else (1, 2))]
+                    exchanges += [n for n in more if n is not None and not np.array_equal(n, size)]
+        exchange = np.arange(len(found) + len(exchanges)) >= len(found)
+        found += exchanges
         sizes = np.array(found, dtype=np.intp).reshape(-1, len(size))
         changed = sizes != size
         # A damper in a run of another size is another damper.
         blade = np.zeros((self.classes.n_class, *self.allowed.shape))
-        section = self.case.tree.run_section
-        of_class = settings[self.classes.season]  # (n_class, n_path)
-        blade[:, section] = np.take_along_axis(self.takes, of_class[:, :, None, None], axis=3)[:, :, :, 0]
+        of_run = settings[self.classes.season][:, :, None, None]  # (n_class, n_path, ...)
+        blade[:, self.case.tree.run_section] = np.take_along_axis(self.takes, of_run, axis=3)[:, :, :, 0]
         times, plenum = answers.of(blade, state.one.room_cfm[0])  # (n_class, n_section, n_size, ...)
         n_class, n_room = self.classes.n_class, times.shape[3]
         all_times, all_over = np.ones((len(sizes), n_class, n_room)), np.zeros((len(sizes), n_class))
-        row, where = np.nonzero(changed)
-        np.multiply.at(all_times, row, times[:, where, sizes[row, where]].swapaxes(0, 1))
-        np.add.at(all_over, row, plenum[:, where, sizes[row, where]].T)
+        row, which = np.nonzero(changed)
+        np.multiply.at(all_times, row, times[:, which, sizes[row, which]].swapaxes(0, 1))
+        np.add.at(all_over, row, plenum[:, which, sizes[row, which]].T)
         touched = np.column_stack([changed, np.zeros((len(sizes), n_path), dtype=bool)])
-        return sizes, np.repeat(settings[None], len(sizes), axis=0), touched, all_times, self._over(state, all_over)
+        marks = np.repeat(settings[None], len(sizes), axis=0)
+        return sizes, marks, touched, all_times, self._over(state, all_over), exchange
 
     def _over(self, state: _State, plenum_inwc: FloatArray) -> FloatArray:
         """(n, n_class) change of the part beyond what there is, of a plenum's change."""
         there = self.there_inwc(state.airflow.return_inwc[0])
         return np.where(np.isfinite(there), plenum_inwc / np.maximum(there, 1e-9), 0.0)
 
+    def _moved(self, size: IntArray, s: int, step: int) -> IntArray | None:
+        """Sizes with a section so many of its sizes larger; None where that can't be."""
+        ladder = self.ladder[s]
+        at = self.rung[s, size[s]] + step
+        if self.rung[s, size[s]] < 0 or not 0 <= at < len(ladder):
+            return None
+        new = size.copy()
+        new[s] = ladder[at]
+        return new if self._mended(new, s) else None
+
     def _mended(self, size: IntArray, s: int) -> bool:
         """Parents made as large and children as small as the section's new size wants; False where none is."""
         diameter, at = self.problem.diameter_in, s
         while (parent := int(self.problem.parent[at])) >= 0 and diameter[size[parent]] < diameter[size[at]] - 1e-9:
-            fits = [k for k in self.by_size if self.allowed[parent, k] and diameter[k] >= diameter[size[at]] - 1e-9]
+            fits = [k for k in self.ladder[parent] if diameter[k] >= diameter[size[at]] - 1e-9]
             if not fits:
                 return False
             size[parent], at = fits[0], parent
@@ -484,7 +520,7 @@ class _Search:
             for child in self.children[at]:
                 if diameter[size[child]] > diameter[size[at]] + 1e-9:
                     most = diameter[size[at]] + 1e-9
-                    fits = [k for k in self.by_size if self.allowed[child, k] and diameter[k] <= most]
+                    fits = [k for k in self.ladder[child] if diameter[k] <= most]
                     if not fits:
                         return False
                     size[child] = fits[-1]
@@ -493,7 +529,7 @@ class _Search:
 
     def _set(
         self, state: _State, size: IntArray, settings: IntArray, answers: Answers
-    ) -> tuple[IntArray, IntArray, BoolArray, FloatArray, FloatArray]:
+    ) -> tuple[IntArray, IntArray, BoolArray, FloatArray, FloatArray, BoolArray]:
         """Every setting of one run's damper worth a try, alike in all seasons or not."""
         season, section = self.classes.season, self.case.tree.run_section
         n_season, n_path = settings.shape
@@ -517,7 +553,8 @@ class _Search:
         at = np.arange(len(season)), section[run][:, None], new[np.arange(n)[:, None], season, run[:, None]]
         touched = np.zeros((n, len(size) + n_path), dtype=bool)
         touched[np.arange(n), len(size) + run] = True
-        return np.repeat(size[None], n, axis=0), new, touched, times[at], self._over(state, plenum[at])
+        sizes, none = np.repeat(size[None], n, axis=0), np.zeros(n, dtype=bool)
+        return sizes, new, touched, times[at], self._over(state, plenum[at]), none
 
     # -- groups of changes -----------------------------------------------------------------------------------------
 
@@ -546,12 +583,11 @@ class _Search:
         every = np.arange(len(changes))
         off = sums.off([every])
         alone = sums.value([every], off)
-        order = [
-            np.argsort(alone, kind="stable"),
-            np.argsort(changes.cost + aim.price * changes.dampers, kind="stable"),
-            np.argsort(np.maximum(off - AIM, 0.0).sum(axis=1), kind="stable"),
-        ]
-        best = [o[:n] for o, n in zip(order, _SINGLES, strict=True)]
+        plain, exchange = np.flatnonzero(~changes.exchange), np.flatnonzero(changes.exchange)
+        saved = changes.cost + aim.price * changes.dampers
+        missing = np.maximum(off - AIM, 0.0).sum(axis=1)
+        by = ((plain, alone), (plain, saved), (plain, missing), (exchange, alone))
+        best = [some[np.argsort(of[some], kind="stable")[:n]] for (some, of), n in zip(by, _SINGLES, strict=True)]
         kept = np.array(list(dict.fromkeys(np.concatenate(best).tolist())), dtype=np.intp)
         touched = changes.touched[kept].astype(np.float32)
         clash = touched @ touched.T > 0.0
@@ -634,20 +670,23 @@ class _Search:
                 return self.state(size, settings, state.airflow.section_cfm)
         return None
 
-    def explore(self, starts: Sequence[_State], aim: _Aim, budget: int) -> _State:
+    def explore(
+        self, starts: Sequence[_State], aim: _Aim, budget: int, *, first: tuple[float, ...] = _LADDER
+    ) -> _State:
         """Descents from some states as rooms gain in worth, then from the best of them shaken."""
         best, changes = None, None
         turn = 0
         while self.spent < budget:
             if turn < len(starts):
-                new, ladder = starts[turn], _LADDER
+                new, ladder = starts[turn], first
             else:
                 assert best is not None
                 shaken = self.shaken(best, changes) if changes is not None and len(changes) else None
                 if shaken is None:
                     break
-                low, high = np.log([_LADDER[0], _LADDER[-1]])
-                new, ladder = shaken, (float(np.exp(self.random.uniform(low, high))),)
+                # In turn straight down, and from where a room outside is worth little once more.
+                low = float(np.exp(self.random.uniform(*np.log([_LADDER[0], _LADDER[-1]]))))
+                new, ladder = shaken, (low,) if turn % 2 or aim.most else ()
             turn += 1
             for room in ladder:
                 new, _ = self.descend(new, replace(aim, room=room), budget, last=False)
@@ -663,14 +702,37 @@ class _Search:
         at = int(np.argmin(self.value_of(aim, batch)))
         return self.state(batch.size[at], batch.settings[at])
 
+    def marked(self, state: _State) -> _State:
+        """A state's sizes with the marks of the least worst distance; itself where there are none."""
+        everyone = np.ones(len(self.case.variants.variants), dtype=bool)
+        size = state.one.size[0]
+        board = build_board(self.classes, size, may=self.may, by_season=self.by_season, variants=everyone)
+        found = least_worst(board)
+        if found is None:
+            return state
+        season = self.classes.season
+        of_season = [board.mark_of[int(np.argmax(season == k))] for k in range(len(self.case.plan.seasons))]
+        return self.state(size, found.settings[of_season])
+
+    def stripped(self) -> None:
+        """Each kept state once more without one of its dampers, and without any: its sizes may do without."""
+        for number in sorted(self.archive, reverse=True):
+            sizes, settings = [], []
+            for _, size, marks in self.archive[number][:1]:
+                for runs in [marks.any(axis=0), *np.eye(marks.shape[1], dtype=bool)[marks.any(axis=0)]]:
+                    sizes.append(size)
+                    settings.append(np.where(runs, 0, marks))
+            self.keep(self.simulate(np.array(sizes), np.array(settings), None, None)[0])
+
     def run(
         self, starts: Sequence[IntArray], on_step: Callable[[int, int], None]
     ) -> dict[int, list[tuple[int, IntArray, IntArray]]]:
         """Rooms outside as far as is known, sizes and settings worth a check; by number of dampers, the best first."""
         n_season, n_path = len(self.case.plan.seasons), self.takes.shape[1]
         wide_open = np.zeros((n_season, n_path), dtype=np.intp)
-        numbers = self.classes.is_open.size
-        total = self.effort * np.clip(_NUMBERS / numbers * max(1.0, _LARGE / numbers), *_CANDIDATES)
+        total = self.effort * np.clip(
+            _NUMBERS / self.classes.is_open.size * (1.0 + _FEW / len(self.free)), *_CANDIDATES
+        )
         price = max(self.case.plan.damper_cost, 1e-3 * self.worth)
         none, any_number = _Aim(price, 0), _Aim(price, n_path)
         assert self.least.size_index is not None
@@ -678,14 +740,25 @@ class _Search:
         self.explore(opened, none, int(_PARTS[0] * total))
         on_step(1, 3)
         if self.may.any():
-            best = self.explore(opened, any_number, int(_PARTS[1] * total))
+            marked = [self.marked(state) for state in opened]
+            for n, state in enumerate(opened):  # each for itself: the better start need not end better
+                spent = _PARTS[0] + (_PARTS[1] - _PARTS[0]) * (n + 1) / len(opened)
+                self.explore([state], any_number, int(spent * total))
+            best = self.best_kept(any_number)
             on_step(2, 3)
             number, last = int(best.one.dampers[0]), int(self.may.sum())
             fewer, more = range(1, number), range(number + 1, min(number + _MORE, last) + 1)
-            for n, k in enumerate([*fewer, *more, last]):
+            # Beyond the number that pays is where the least duct without a room outside is found.
+            turns = [(k, 1) for k in fewer] + [(k, 2) for k in more] + [(last, 1)]
+            start, shares = self.spent, sum(share for _, share in turns)
+            done = 0
+            for k, share in turns:
+                done += share
                 aim = _Aim(1e-3 * price, k)
-                spent = _PARTS[1] + (1.0 - _PARTS[1]) * (n + 1) / (len(fewer) + len(more) + 1)
-                self.explore([self.best_kept(aim)], aim, int(spent * total))
+                budget = int(start + (total - start) * done / shares)
+                self.explore([self.best_kept(aim), *(marked if k == last else ())], aim, budget, first=())
+            self.stripped()
+            self.explore([self.best_kept(none)], none, int(total * (1.0 + _LAST)), first=())
         on_step(3, 3)
         return {number: [(key[0], s, m) for key, s, m in best] for number, best in self.archive.items()}
 

@@ -104,6 +104,7 @@ flex = ["flex_a", "flex_b"]    # the flex products that may be delivered; each m
 [objective]
 standardize_within_pct = 5     # spend up to this much over the least cost to stock fewer sizes
 max_distinct_sizes = 0         # 0: no cap
+most_steps_over_own = 2        # no section more sizes above what the friction-rate method gives it; 99: no cap
 """
 
 
