@@ -24,6 +24,7 @@ MARGIN = 36.0  # points
 HEAD_POINTS, TEXT_POINTS, LABEL_POINTS, SMALL_POINTS = 15.0, 9.5, 7.5, 7.0
 ROW_POINTS, LEAST_ROW_POINTS, LEAST_BALANCE_POINTS = 15.0, 10.5, 8.5  # of a table's row
 LEAST_PICTURE = 200.0  # points high; below this a long table goes on a page of its own
+MOST_LABEL_POINTS = 60.0  # of a section's name on the drawing
 LEAST_POINTS = 6.0  # below this a text is cut
 GREY, PALE = 0.35, 0.93
 
@@ -497,6 +498,9 @@ def _labelled(drawing: Drawing, floor: str, scale: float, x0: float, y0: float) 
 
 def _placed(text: str, spots: Sequence[tuple[float, float]], taken: Sequence[Box]) -> Label:
     """A label on the first free spot; else as near to it as there is room, with a line to what it belongs to."""
+    # A long name is cut, the size at its end never.
+    name, _, size = text.rpartition(" ")
+    text = f"{_cut(name, MOST_LABEL_POINTS, LABEL_POINTS, BOLD)} {size}" if name else text
     wide, high = width_of(text, LABEL_POINTS, BOLD) + 3.0, LABEL_POINTS + 1.5
     for x, y in spots:
         box = _box(x, y, wide, high)
