@@ -194,11 +194,11 @@ def test_packages_add_up(demo: Workbook) -> None:
         mine = [p for p in parts if p["Packages"] == k]
         assert len(mine) == k
         assert sum(p["Lots"] for p in mine) == lots
-        mean[k] = sum(p["Lots"] * p["Cost a lot, USD"] for p in mine) / lots
-        assert row["Mean cost a lot, USD"] == pytest.approx(mean[k], abs=1e-4)
+        mean[k] = sum(p["Lots"] * p["Cost per lot, USD"] for p in mine) / lots
+        assert row["Mean cost per lot, USD"] == pytest.approx(mean[k], abs=1e-4)
         assert row["Proven"] == "yes"
         last = mean[k - 1] - mean[k] if k > 1 else 0.0
-        assert row["The last one saves, a lot, USD"] == pytest.approx(last, abs=1e-4)
+        assert row["The last one saves per lot, USD"] == pytest.approx(last, abs=1e-4)
         assert row[f"The last one saves, {lots} lots, USD"] == pytest.approx(last * lots, abs=1e-2)
         assert row[f"Saved in all, {lots} lots, USD"] == pytest.approx((mean[1] - mean[k]) * lots, abs=1e-2)
         fronts = [face for p in mine for face in p["For fronts"].split(", ")]

@@ -365,7 +365,7 @@ def packages_sheet(book: Book, result: OrientationStudy) -> None:
             Column("Holds as well for (no lot faces there)", TEXT),
             Column("Of the lots, %", TENTHS),
             Column("Lots", WHOLE),
-            Column("Cost a lot", TENTHS, unit=unit),
+            Column("Cost per lot", TENTHS, unit=unit),
         ],
         rows,
     )
@@ -398,9 +398,9 @@ def _choice_columns(unit: str, lots: int) -> list[Column]:
         Column("Proven", CENTRE),
         Column("Fronts of each", TEXT),
         Column("No division can cost less than", TENTHS, unit=unit),
-        Column("Mean cost a lot", TENTHS, unit=unit),
-        Column("The last one saves, a lot", TENTHS, unit=unit),
-        Column("Saved in all, a lot", TENTHS, unit=unit),
+        Column("Mean cost per lot", TENTHS, unit=unit),
+        Column("The last one saves per lot", TENTHS, unit=unit),
+        Column("Saved in all per lot", TENTHS, unit=unit),
         Column(
             f"The last one saves, {lots} lots" if lots else "The last one saves", TENTHS, unit=unit if lots else "%"
         ),
