@@ -501,7 +501,7 @@ def test_basis_tells_what_is_typed_from_what_is_default(tmp_path: Path) -> None:
         "Limit, branch rigid, fpm": "the program's default (ANSI/ACCA 1, from memory)",
         "Elevation, ft": "set in the plan",
         "Air at the air handler, F": "the program's default",
-        "Available, supply ducts, inWC": "set in the plan",
+        "Available, supply ducts, inWC": "set in the plan, for the site's air",
         "Large compressed flex, at least": "the program's default",
     }.items():
         assert said[label] == words
