@@ -507,7 +507,7 @@ def test_basis_tells_what_is_typed_from_what_is_default(tmp_path: Path) -> None:
         assert said[label] == words
     plan.config["pressure"] = {"supply_inwc": 0.14}
     assert basis_of(plan, tmp_path)[1]["Available, return ducts, inWC"] == (
-        "the program's default (common practice, no source)"
+        "the program's default, 0.05 x 0.982 for the density here"
     )
 
 
