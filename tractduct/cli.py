@@ -500,6 +500,7 @@ def _fit(options: argparse.Namespace) -> int:
 
 
 def _check(options: argparse.Namespace) -> int:
+    from tractduct.findings import by_cause
     from tractduct.inputs.reader import load_plan
     from tractduct.orientation.lots import lot_findings, lot_results
     from tractduct.sizing.case import build_case
@@ -510,7 +511,7 @@ def _check(options: argparse.Namespace) -> int:
     case = build_case(plan)
     found = [*plan.findings, *plan_findings(case, size_by_friction_rate(case))]
     found += lot_findings(plan, lot_results(plan, case.tree, {}))
-    for finding in sorted(found, key=lambda f: f.severity):
+    for finding in by_cause(found):
         _say(finding)
     runs = sum(section.is_run for section in plan.sections)
     variants = len(plan.fronts) * len(plan.mirrored) * len(plan.seasons) * len(plan.flex)

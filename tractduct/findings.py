@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
 from enum import IntEnum
 
 from tractduct.errors import ended
@@ -22,13 +23,52 @@ class Severity(IntEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Finding:
-    """One thing to look at. ``subject`` names the section, run, room or file; ``rule`` says the topic."""
+    """One thing to look at.
+
+    Attributes
+    ----------
+    rule : the topic, the same word for all findings of a kind
+    subject : the section, run, room or file; ``room`` names the room where it is about one
+    message, advice : what is so, and what to do about it
+    cause : findings of one rule and cause are told as one, the first of them leading; empty: each for itself
+    amount : in a few words what is so at this place, for where another leads
+    air_cfm : air that a room may miss by it; the most first, among the equally urgent
+    places : all subjects of one cause
+    """
 
     severity: Severity
     rule: str
     subject: str
     message: str
     advice: str
+    room: str = ""
+    cause: str = ""
+    amount: str = ""
+    air_cfm: float = 0.0
+    places: tuple[str, ...] = ()
 
     def __str__(self) -> str:
         return f"{self.severity.word}: {self.subject}: {self.message}. {ended(self.advice)}"
+
+
+def by_cause(findings: Iterable[Finding]) -> tuple[Finding, ...]:
+    """Each cause once with all its places, the most urgent first, then those that cost the most air."""
+    gathered: dict[tuple[object, ...], list[Finding]] = {}
+    for number, finding in enumerate(findings):
+        key = (finding.severity, finding.rule, finding.cause) if finding.cause else (number,)
+        gathered.setdefault(key, []).append(finding)
+    told = []
+    for first, *others in gathered.values():
+        message = first.message
+        if others:
+            also = [f"{other.subject} ({other.amount})" if other.amount else other.subject for other in others]
+            message += f". The same at {', '.join(also)}"
+        told.append(
+            replace(
+                first,
+                message=message,
+                air_cfm=max(f.air_cfm for f in (first, *others)),
+                places=(first.subject, *(other.subject for other in others)),
+            )
+        )
+    return tuple(sorted(told, key=lambda f: (f.severity, -f.air_cfm)))

@@ -138,8 +138,7 @@ class Study:
 
     @property
     def cost_unit(self) -> str:
-        """USD, or ft2 of duct wall where the plan gives no prices."""
-        return "USD" if self.plan.prices else "ft2"
+        return self.plan.cost_unit
 
 
 def study(
@@ -220,7 +219,7 @@ def _of_set(case: Case, solution: Solution) -> dict[str, Any]:
     if size_index is not None:
         verification = _confirmed(case, size_index)
         governing = governing_variants(case, size_index)
-        findings += size_findings(case, size_index, governing)
+        findings += size_findings(case, size_index)
         found = {
             "verification": verification,
             "margins": margins_of(case, verification, size_index, by_friction_rate.path_available_inwc),
@@ -232,7 +231,7 @@ def _of_set(case: Case, solution: Solution) -> dict[str, Any]:
         "recommended": solution,
         "by_friction_rate": by_friction_rate,
         "single": _single(case, by_friction_rate),
-        "findings": tuple(sorted(findings, key=lambda f: f.severity)),
+        "findings": tuple(findings),
     }
 
 

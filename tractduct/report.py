@@ -9,7 +9,7 @@ from tractduct.delivery.deliver import MOST_SEARCHED, Delivery, deliver
 from tractduct.delivery.lots import LotDelivery, deliver_lots
 from tractduct.delivery.predict import Drive
 from tractduct.errors import Fault, InputFaults
-from tractduct.findings import Finding, Severity
+from tractduct.findings import Finding, Severity, by_cause
 from tractduct.model.plan import Plan
 from tractduct.one_plan import Progress, Study, study, with_sizes
 from tractduct.orientation.study import OrientationStudy, study_orientation
@@ -29,7 +29,7 @@ class Report:
 
     @property
     def findings(self) -> tuple[Finding, ...]:
-        """Of all its parts, the most urgent first."""
+        """Of all its parts, each cause once, the most urgent first."""
         parts = (self.study, self.delivery, self.buying, self.orientation)
         found = [finding for part in parts if part is not None for finding in part.findings]
         found += [
@@ -42,7 +42,7 @@ class Report:
             )
             for fault in self.undelivered
         ]
-        return tuple(sorted(found, key=lambda finding: finding.severity))
+        return by_cause(found)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

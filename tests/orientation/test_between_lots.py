@@ -288,7 +288,7 @@ def test_exposure_diversity() -> None:
         result = study_orientation(studied(plan), most_packages=0, step_deg=45.0)
         assert result.house is not None
         assert result.house.change_btuh == pytest.approx(change)
-        said = [f for f in result.findings if f.rule == "exposure diversity"]
+        said = [f for f in result.findings if f.rule == "load change with direction"]
         assert bool(said) == found
         assert not said or f"{change:,.0f} Btu/h" in said[0].message
     assert demo_study().plan.diversity_btuh == 6000.0

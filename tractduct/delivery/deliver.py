@@ -132,7 +132,8 @@ def deliver(
     spread = building_spread(case, size_index, balanced.coefficient, drive=drive)
     progress("substitution", 4, 5)
     substitutions = substitutions_of(case, drive=drive)
-    found = [*_system(study, open_dampers), *_balancing(study, balanced), *_marks(study, marks)]
+    remedies = find_remedies(case, size_index, marks.chosen, least_cfm=allowed.least_cfm)
+    found = [*_system(study, open_dampers), *_balancing(study, balanced), *_marks(study, marks, remedies)]
     if compressed_pct > COMPRESSION_TESTED_TO_PCT:
         found.append(_beyond_measured(compressed_pct))
     found += _unsettled(study, compressed, f"flex compressed by {compressed_pct:g} %")
@@ -150,7 +151,7 @@ def deliver(
         as_run=as_run,
         marks=marks,
         as_built=rooms_outside_as_built(case, size_index, marks.chosen, drive=drive),
-        mark_remedies=find_remedies(case, size_index, marks.chosen, least_cfm=allowed.least_cfm),
+        mark_remedies=remedies,
         mark_degrees=check_marks_every_degree(case, marks.chosen) if len(case.plan.fronts) > 1 else None,
         by_dampers=by_dampers,
         spread=spread,
@@ -158,7 +159,7 @@ def deliver(
         findings=(),
     )
     found = [*_equipment(delivery), *found]
-    return replace(delivery, findings=tuple(sorted(found, key=lambda f: f.severity)))
+    return replace(delivery, findings=tuple(found))
 
 
 def _has_filter(study: Study) -> bool:
@@ -230,6 +231,7 @@ def _system(study: Study, got: Delivered) -> Iterator[Finding]:
             f"{off[v]:+.0f} % of design "
             f"({variants.variants[v]}); tolerance is {plan.tolerance.system_pct:g} %",
             advice="Choose the blower speed that comes nearest, and measure it",
+            air_cfm=abs(float(got.total_cfm[v] - got.airstream.design_cfm[v])),
         )
 
 
@@ -278,15 +280,27 @@ def _unsettled(study: Study, got: Delivered, what: str) -> Iterator[Finding]:
         )
 
 
-def _marks(study: Study, marks: Marks) -> Iterator[Finding]:
-    """Rooms that the damper marks leave outside tolerance."""
-    say = study.plan.units.say
-    for room in marks.chosen.outside:
+def _marks(study: Study, marks: Marks, remedies: tuple[MarkRemedy, ...]) -> Iterator[Finding]:
+    """Rooms that the damper marks leave outside tolerance, the farthest off first, and the best change tried."""
+    units = study.plan.units
+    best = remedies[0] if remedies else None
+    advice = "No change that was tried brings it within tolerance: give it ducts of its own"
+    if best is not None:
+        left = f"leaves {best.rooms_outside} rooms outside" if best.rooms_outside else "puts every room right"
+        cost = "" if np.isnan(best.extra_cost) else f", {units.say(best.extra_cost, study.cost_unit, '+,.2f')} per lot"
+        advice = f"Tried: {best.what} {left}{cost}. Sheet Damper marks has the others"
+    for room in sorted(marks.chosen.outside, key=lambda r: -r.tolerances):
+        given = units.number(room.delivered_cfm, "cfm", ".0f")
+        asked = units.say(room.design_cfm, "cfm", ".0f")
         yield Finding(
             severity=Severity.WARNING,
             rule="room outside with the damper marks",
             subject=f"room {room.room}",
-            message=f"the best marks still give {study.plan.units.number(room.delivered_cfm, 'cfm', '.0f')} of "
-            f"{say(room.design_cfm, 'cfm', '.0f')} ({room.variant}), {room.tolerances:.2f} tolerances off",
-            advice="See the changes that were worked out on sheet Damper marks",
+            message=f"the best marks still give {given} of {asked} ({room.variant}), {room.tolerances:.2f} tolerances "
+            "off",
+            advice=advice,
+            room=room.room,
+            cause="marks",
+            amount=f"{given} of {asked}",
+            air_cfm=abs(room.delivered_cfm - room.design_cfm),
         )

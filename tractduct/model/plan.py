@@ -265,6 +265,11 @@ class Plan:
         return self.dampers.price if self.prices else 0.0
 
     @property
+    def cost_unit(self) -> str:
+        """USD, or ft2 of duct wall where the plan gives no prices."""
+        return "USD" if self.prices else "ft2"
+
+    @property
     def density_ratio(self) -> float:
         """Density of the air at the air handler over that of standard air.
 

@@ -164,21 +164,10 @@ def _runs(azimuths: Sequence[float], step_deg: float) -> list[list[float]]:
 
 
 def check_between(check: DegreeCheck | None) -> Iterator[Finding]:
-    """Where the standard set does not hold between the faces, each limit at its worst; else that it holds."""
-    if check is None or not check.between:
+    """Where the standard set does not hold between the faces, each limit at its worst."""
+    if check is None or not check.between or check.holds:
         return
     what = f"{check.n_variant:,} variants at {check.every} between the plan's faces"
-    if check.holds:
-        at = int(np.argmax(check.use))
-        yield Finding(
-            severity=Severity.NOTE,
-            rule="between the faces",
-            subject="size set",
-            message=f"it holds in {what}; the nearest to a limit is {100.0 * check.use[at]:.1f} % of it at "
-            f"{azimuth_label(check.azimuth_deg[at])}",
-            advice="Lots that face between the compass points are covered",
-        )
-        return
     first: dict[tuple[str, str], list[BrokenRange]] = {}
     for r in check.broken:
         first.setdefault((r.limit_name, r.section), []).append(r)
@@ -191,4 +180,6 @@ def check_between(check: DegreeCheck | None) -> Iterator[Finding]:
             message=f"{name} is over its limit with the front at {', '.join(r.azimuths for r in ranges)}, by "
             f"{worst.excess_pct:.2g} % at worst ({worst.worst}); checked: {what}",
             advice="Size for these directions too, or turn the house",
+            cause=name,
+            amount=f"{worst.excess_pct:.2g} %",
         )

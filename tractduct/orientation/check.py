@@ -73,4 +73,8 @@ def check_findings(plan: Plan, check: BreakdownCheck | None) -> Iterator[Finding
                 f"(front {plan.fronts[i]}{turned}, {plan.seasons[k]}); "
                 f"they differ by more than {check.limit_pct:g} % somewhere",
                 advice="The table is used. Find out which of the two is right",
+                room=room,
+                cause="off",
+                amount=f"{given} and {table}",
+                air_cfm=float(np.abs(check.breakdown_cfm - check.table_cfm)[..., n].max()),
             )

@@ -115,6 +115,7 @@ def lot_findings(plan: Plan, results: Sequence[LotResult]) -> Iterator[Finding]:
                 subject=f"lot {r.lot.name}",
                 message=f"the size set does not hold there ({where}): {worst}",
                 advice="Size for this direction too, or give this lot larger ducts",
+                cause="breaks",
             )
         elif r.holds is None and r.source == "unknown":
             yield Finding(
@@ -124,6 +125,7 @@ def lot_findings(plan: Plan, results: Sequence[LotResult]) -> Iterator[Finding]:
                 message=f"the plan has no airflow for it ({where})",
                 advice="Add the neighbouring faces, mirrored where it is, to the airflow table, or a breakdown by "
                 "surface",
+                cause="unknown",
             )
         elif not r.covered:
             yield Finding(
@@ -133,6 +135,7 @@ def lot_findings(plan: Plan, results: Sequence[LotResult]) -> Iterator[Finding]:
                 message=("its direction is none that" if r.lot.mirrored in plan.mirrored else "it is mirrored as none")
                 + f" the size set is made for ({where})",
                 advice="Add it to [variants] in plan.toml",
+                cause="not covered",
             )
     straight = [r.lot.name for r in results if r.source == "straight line"]
     if straight:

@@ -192,7 +192,7 @@ def loads_findings(study: Study, house: HouseLoad | None, rooms: tuple[RoomSensi
 
         yield Finding(
             severity=Severity.CAUTION,
-            rule="exposure diversity",
+            rule="load change with direction",
             subject="house",
             message=f"the total sensible cooling load changes by "
             f"{plan.units.say(house.change_btuh, 'Btu/h', ',.0f')} between directions, over "

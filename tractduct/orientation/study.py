@@ -122,7 +122,7 @@ def study_orientation(
         lots=lots,
         degrees=degrees,
         screening=SCREENING if plan.breakdown is not None and plan.breakdown.sun is not None else "",
-        findings=tuple(sorted(found, key=lambda f: f.severity)),
+        findings=tuple(found),
     )
 
 
@@ -167,22 +167,19 @@ def _in_packages(study: Study, packages: PackageStudy | None, lots: tuple[LotPac
     if packages is None:
         return []
 
-    def cost(amount: float) -> str:
-        return study.plan.units.say(amount, study.cost_unit, ",.1f")
-
-    words = [f"{c.n_package} save {cost(packages.saving(c.n_package))} a house more" for c in packages.choices[1:]]
-    fewest = packages.choices[0].n_package
-    first = "one least-cost size set costs" if fewest == 1 else f"no one size set holds; {fewest} packages do, at"
-    found = [
-        Finding(
-            severity=Severity.NOTE if fewest == 1 else Severity.CAUTION,
-            rule="duct packages",
-            subject="size set",
-            message=f"{first} {cost(packages.choices[0].expected_cost)} a house"
-            + (": " + ", ".join(words) if words else "; more size sets save nothing"),
-            advice="Weigh that against keeping more than one set of drawings and parts",
+    found = []
+    fewest = packages.choices[0]
+    if fewest.n_package > 1:
+        cost = study.plan.units.say(fewest.expected_cost, study.cost_unit, ",.2f")
+        found.append(
+            Finding(
+                severity=Severity.CAUTION,
+                rule="duct packages",
+                subject="size set",
+                message=f"no one size set holds; {fewest.n_package} do, at {cost} per lot",
+                advice="Keep so many sets of drawings, or look at the changes that were tried",
+            )
         )
-    ]
     misfit: Mapping[int, list[str]] = {
         c.n_package: [lot.lot for lot in lots if lot.n_package == c.n_package and lot.holds is False]
         for c in packages.choices

@@ -87,7 +87,7 @@ def buy(
         dropped=dropped,
         lists=lists,
         installed=flex,
-        findings=tuple(sorted(found, key=lambda f: f.severity)),
+        findings=tuple(found),
     )
 
 
@@ -120,6 +120,7 @@ def _of_products(comparison: FlexComparison | None) -> Iterator[Finding]:
                 subject=f"flex {one.flex}",
                 message="no size set holds with this product alone",
                 advice="Take it off the approved products, or offer larger sizes in it",
+                cause="none",
             )
         elif not one.balanced_within:
             yield Finding(
@@ -127,7 +128,8 @@ def _of_products(comparison: FlexComparison | None) -> Iterator[Finding]:
                 rule="flex product",
                 subject=f"flex {one.flex}",
                 message="in its own best sizes some room stays out of tolerance even when balanced",
-                advice="See what the blower makes against what the ducts take, sheet System",
+                advice="See what the blower makes against what the ducts take",
+                cause="balanced",
             )
     without_set = [one.flex for one in comparison.alone if one.recommended.size_index is None] if comparison else []
     for pair in comparison.break_even if comparison else ():
@@ -178,4 +180,5 @@ def _of_lists(plan: Plan, lists: tuple[PurchaseList, ...]) -> Iterator[Finding]:
                     subject=f"{line.fitting}, {plan.units.size(line.size)}",
                     message="it is needed and has no price, so it is not in the totals",
                     advice="Find a supplier for it, or fix one of the two sizes so that it is not needed",
+                    cause="no price",
                 )

@@ -21,7 +21,6 @@ from tractduct.physics.friction import (
 from tractduct.sizing.candidates import at_sizes
 from tractduct.sizing.case import Case
 from tractduct.sizing.friction_rate import FrictionRateSizing
-from tractduct.sizing.governing import Governing, Reason
 from tractduct.units import UnitSystem
 
 FRICTION_RATE_WINDOW = (0.06, 0.18)  # inWC/100 ft; ANSI/ACCA 1, from memory
@@ -56,12 +55,11 @@ def plan_findings(case: Case, by_friction_rate: FrictionRateSizing) -> Iterator[
     yield from _seasons(case.plan, case.tree)
 
 
-def size_findings(case: Case, size_index: NDArray[np.intp], governing: tuple[Governing, ...]) -> Iterator[Finding]:
+def size_findings(case: Case, size_index: NDArray[np.intp]) -> Iterator[Finding]:
     """What shows in a chosen size set."""
     yield from _velocities(case, size_index)
     yield from _compressed(case, size_index)
     yield from _outside_table(case, size_index)
-    yield from _because_of_child(governing, case.labels(size_index), case.plan.units)
 
 
 def _altitude(plan: Plan) -> Iterator[Finding]:
@@ -112,6 +110,8 @@ def _wyes(tree: DuctTree) -> Iterator[Finding]:
                 message=f"{longest} wyes follow one another up to {at}; common practice is "
                 f"{MOST_WYES_IN_A_ROW} at most",
                 advice="Feed one of the branches from the plenum or a trunk of its own",
+                cause="wyes",
+                amount=f"{longest} wyes",
             )
 
 
@@ -126,6 +126,8 @@ def _trunks_on_branches(tree: DuctTree) -> Iterator[Finding]:
                 subject=f"section {section.name}",
                 message=f"this trunk hangs on branch {tree.sections[p].name}{ends}, which must carry all of its air",
                 advice="Hang it on a trunk or at the air handler, or correct the roles",
+                cause="role",
+                amount=f"on {tree.sections[p].name}",
             )
 
 
@@ -150,25 +152,35 @@ def _joints_counted_twice(plan: Plan) -> Iterator[Finding]:
 
 
 def _friction_rates(tree: DuctTree, by_friction_rate: FrictionRateSizing, units: UnitSystem) -> Iterator[Finding]:
+    """Runs outside the window, on each side the farthest first."""
     low, high = FRICTION_RATE_WINDOW
-    for p, run in enumerate(tree.runs):
-        rate, length = by_friction_rate.path_friction_rate[p], by_friction_rate.total_effective_length_ft[p]
-        shown = f"friction rate {units.number(rate, 'inWC/100 ft', '.3g')}"
-        if rate < low:
-            message = f"{shown} is under {units.say(low, 'inWC/100 ft', '.2g')} over {units.say(length, 'ft', '.0f')}"
-            advice = "Shorten the run, use fittings that lose less, or make more pressure available"
-        elif rate > high:
-            message = f"{shown} is over {units.say(high, 'inWC/100 ft', '.2g')} over {units.say(length, 'ft', '.0f')}"
-            advice = "Expect too much air and noise here: plan a balancing damper"
-        else:
-            continue
-        yield Finding(
-            severity=Severity.CAUTION,
-            rule="friction rate",
-            subject=f"run {run.name}",
-            message=message,
-            advice=advice,
-        )
+    rate, length = by_friction_rate.path_friction_rate, by_friction_rate.total_effective_length_ft
+    shown = [units.number(float(r), "inWC/100 ft", ".3g") for r in rate]
+    for p in np.argsort(rate, kind="stable"):
+        if rate[p] < low:
+            most = units.say(float(length[p] * rate[p] / low), "ft", ".0f")
+            yield Finding(
+                severity=Severity.CAUTION,
+                rule="friction rate",
+                subject=f"run {tree.runs[p].name}",
+                message=f"friction rate {shown[p]} is under {units.say(low, 'inWC/100 ft', '.2g')} over "
+                f"{units.say(length[p], 'ft', '.0f')} of total effective length",
+                advice=f"{most} in all would keep it: shorten the run, or use fittings that lose less",
+                cause="low",
+                amount=shown[p],
+            )
+    for p in np.argsort(-rate, kind="stable"):
+        if rate[p] > high:
+            yield Finding(
+                severity=Severity.CAUTION,
+                rule="friction rate",
+                subject=f"run {tree.runs[p].name}",
+                message=f"friction rate {shown[p]} is over {units.say(high, 'inWC/100 ft', '.2g')} over "
+                f"{units.say(length[p], 'ft', '.0f')} of total effective length",
+                advice="A short run takes too much air and may be heard: set its damper mark first",
+                cause="high",
+                amount=shown[p],
+            )
 
 
 def season_mismatch(
@@ -186,53 +198,71 @@ def season_mismatch(
 
 
 def _seasons(plan: Plan, tree: DuctTree) -> Iterator[Finding]:
+    """Rooms that no one damper setting serves in both seasons, the worst first."""
     if set(plan.seasons) != {"heating", "cooling"}:
         return
     seasonal = {key_of(room) for run in tree.runs if run.season for room in run.rooms}
     flow = plan.airflow_cfm
     h, c = plan.seasons.index("heating"), plan.seasons.index("cooling")
     totals, allowed = flow.sum(axis=3), plan.tolerance
+    found: list[tuple[float, int, int, int]] = []
     for n, room in enumerate(plan.rooms):
         if key_of(room) in seasonal:
             continue
         cases = [
-            (season_mismatch(flow[i, j, h, n], flow[i, j, c, n], totals[i, j, h], totals[i, j, c], allowed), i, j)
+            (season_mismatch(flow[i, j, h, n], flow[i, j, c, n], totals[i, j, h], totals[i, j, c], allowed), i, j, n)
             for i in range(flow.shape[0])
             for j in range(flow.shape[1])
             if totals[i, j, h] > 0.0 and totals[i, j, c] > 0.0
         ]
-        worst, i, j = max(cases, default=(0.0, 0, 0))
+        found.append(max(cases, default=(0.0, 0, 0, n)))
+    for worst, i, j, n in sorted(found, key=lambda f: -f[0]):
         if worst > 1.0:
             turned = ", mirrored" if plan.mirrored[j] else ""
-            needs = "heating" if flow[i, j, h, n] > flow[i, j, c, n] else "cooling"
+            heating, cooling = (plan.units.number(flow[i, j, k, n], "cfm", ".0f") for k in (h, c))
             yield Finding(
                 severity=Severity.CAUTION,
                 rule="one run, two seasons",
-                subject=f"room {room}",
-                message=f"front {plan.fronts[i]}{turned}: "
-                f"{plan.units.say(flow[i, j, h, n], 'cfm', '.0f')} in heating and "
-                f"{plan.units.say(flow[i, j, c, n], 'cfm', '.0f')} in cooling; no one damper setting keeps both within "
+                subject=f"room {plan.rooms[n]}",
+                message=f"front {plan.fronts[i]}{turned}: {heating} {plan.units.unit('cfm')} in heating and "
+                f"{cooling} {plan.units.unit('cfm')} in cooling; no one damper setting keeps both within "
                 f"{allowed.room_pct:g} % or {plan.units.say(allowed.room_cfm, 'cfm')}",
-                advice=f"Consider a second run that is open in {needs} only",
+                advice="Move the damper at the change of season, or plan a second run that is open in one season only",
+                room=plan.rooms[n],
+                cause="seasons",
+                amount=f"{heating} and {cooling}",
             )
 
 
 def _velocities(case: Case, size_index: NDArray[np.intp]) -> Iterator[Finding]:
-    tree, variants, table = case.tree, case.variants, case.table
-    speed, say = at_sizes(table.velocity_fpm, size_index), case.plan.units.say
-    for i, section in enumerate(tree.sections):
-        v = int(np.argmax(speed[:, i]))
-        limit = table.sections.velocity_limit_fpm[i]
-        if speed[v, i] >= (1.0 - NEAR_VELOCITY_PCT / 100.0) * limit:
-            yield Finding(
-                severity=Severity.NOTE,
-                rule="velocity near its limit",
-                subject=f"section {section.name}",
-                message=f"{say(speed[v, i], 'fpm', '.0f')} of {say(limit, 'fpm', '.0f')} in "
-                f"{case.plan.units.size(table.sizes[size_index[i]].label)} "
-                f"({variants.variants[v]})",
-                advice="Leave no room for more air here; listen for noise at start-up",
+    """Sections that are nearly as fast as they may be, the nearest first, with what the next size would do."""
+    tree, variants, table, units = case.tree, case.variants, case.table, case.plan.units
+    speed = at_sizes(table.velocity_fpm, size_index)
+    limits = table.sections.velocity_limit_fpm
+    use = (speed / limits).max(axis=0)
+    for i in np.argsort(-use, kind="stable"):
+        if use[i] < 1.0 - NEAR_VELOCITY_PCT / 100.0:
+            return
+        v, now = int(np.argmax(speed[:, i])), size_index[i]
+        slower = np.flatnonzero(table.on_sale[i] & (table.velocity_fpm[v, i] < 0.999 * speed[v, i]))
+        next_up = min(slower, key=lambda s: (table.cost[i, s], table.velocity_fpm[v, i, s]), default=None)
+        wider = "No larger size is on sale within its bounds" if next_up is None else ""
+        if next_up is not None:
+            more = units.say(float(table.cost[i, next_up] - table.cost[i, now]), case.plan.cost_unit, "+,.2f")
+            wider = (
+                f"In {units.size(table.sizes[next_up].label)} it would be "
+                f"{units.say(table.velocity_fpm[v, i, next_up], 'fpm', '.0f')} for {more} per lot"
             )
+        yield Finding(
+            severity=Severity.NOTE,
+            rule="velocity near its limit",
+            subject=f"section {tree.sections[i].name}",
+            message=f"{units.say(speed[v, i], 'fpm', '.0f')} of {units.say(limits[i], 'fpm', '.0f')} in "
+            f"{units.size(table.sizes[now].label)} ({variants.variants[v]})",
+            advice=f"Listen for noise at start-up. {wider}",
+            cause="velocity",
+            amount=units.say(speed[v, i], "fpm", ".0f"),
+        )
 
 
 def _compressed(case: Case, size_index: NDArray[np.intp]) -> Iterator[Finding]:
@@ -281,6 +311,7 @@ def _outside_table(case: Case, size_index: NDArray[np.intp]) -> Iterator[Finding
                 message=f"its table does not reach the size or the least or most airflow of "
                 f"{_listed(case, size_index, mine)}",
                 advice="There the fitted roughness and derate are used; add rows if you have them",
+                cause="table",
             )
 
 
@@ -290,16 +321,3 @@ def _listed(case: Case, size_index: NDArray[np.intp], which: NDArray[np.intp]) -
     names = [case.tree.sections[i].name for i in which]
     shown = ", ".join(f"{name} ({case.plan.units.size(labels[name])})" for name in names[:_MOST_LISTED])
     return shown + (", ..." if len(names) > _MOST_LISTED else "")
-
-
-def _because_of_child(governing: tuple[Governing, ...], labels: dict[str, str], units: UnitSystem) -> Iterator[Finding]:
-    for driver in governing:
-        if driver.reason is Reason.CHILD and not driver.limit:
-            yield Finding(
-                severity=Severity.NOTE,
-                rule="larger because of its child",
-                subject=f"section {driver.section}",
-                message=f"{units.size(labels[driver.section])} only because {driver.child} beyond it is as large; "
-                f"{units.size(driver.next_smaller)} would carry the air",
-                advice=f"Look at what drives {driver.child}: a second run or a shorter one may save both",
-            )

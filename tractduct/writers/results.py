@@ -101,6 +101,8 @@ def results(report: Report, delivered: Delivered | None = None) -> dict[str, Any
                 "severity": f.severity.word,
                 "rule": f.rule,
                 "subject": f.subject,
+                "places": list(f.places),
+                "room": f.room,
                 "message": f.message,
                 "advice": f.advice,
             }
