@@ -192,10 +192,10 @@ def _studied(bundle: Bundle, options: Options) -> Packed:
         plan = load_plan(folder)
         delivered: Delivered | None = None
         if options.quick:
-            report = Report(study=study(plan, time_limit_s=options.time_limit_s, quick=True))
-            size_index = report.study.recommended.size_index
-            if options.predicted and size_index is not None:
-                delivered = predict(report.study.case, installed_ducts(report.study.case, size_index))
+            quickly = study(plan, time_limit_s=options.time_limit_s, quick=True)
+            report = Report(study=quickly)
+            if options.predicted and quickly.sized is not None:
+                delivered = predict(quickly.case, installed_ducts(quickly.case, quickly.sized.size_index))
         else:
             report = work_out(plan, Wanted(time_limit_s=options.time_limit_s, predicted=options.predicted))
             delivered = report.delivery.open_dampers if report.delivery else None

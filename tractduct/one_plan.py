@@ -15,7 +15,7 @@ from tractduct.model.plan import NO_CAP, Plan
 from tractduct.network.tree import DuctTree
 from tractduct.network.variants import Variant, VariantSet
 from tractduct.physics.air import Air
-from tractduct.sizing.candidates import CandidateTable
+from tractduct.sizing.candidates import CandidateTable, at_sizes
 from tractduct.sizing.case import Case, build_case
 from tractduct.sizing.friction_rate import FrictionRateSizing, single_orientation_set, size_by_friction_rate
 from tractduct.sizing.governing import (
@@ -62,16 +62,34 @@ class WithoutCap:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Sized:
+    """All that belongs to a size set that holds.
+
+    ``size_index`` (n_section,) in the order of ``tree.sections``; ``labels`` section name -> size label;
+    ``velocity_fpm`` (n_variant, n_section).
+    """
+
+    size_index: NDArray[np.intp]
+    labels: dict[str, str]
+    velocity_fpm: NDArray[np.float64]
+    verification: Verification
+    margins: Margins
+    governing: tuple[Governing, ...]
+    headroom: tuple[Headroom, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Study:
     """A plan's study.
 
     ``status`` is ``optimal``, ``feasible`` (time ran out; the bound says how far off it can be) or
     ``infeasible``: each of the first and the last is proven.
     ``least_cost`` and ``recommended`` hold size indices (n_section,) in the order of ``tree.sections``;
-    ``recommended`` is the standard size set; ``trade_off`` is the least cost by number of distinct sizes, and
+    ``recommended`` is the standard size set and ``sized`` all that belongs to it, None where no set holds;
+    ``trade_off`` is the least cost by number of distinct sizes, and
     ``open_numbers`` are those that time ran out on, each with a bound on the cost. ``without_cap`` is None in a
-    quick study, without a cap and where no set holds. Where no set holds,
-    ``conflicts`` and ``ways_out`` say why and what helps, and what belongs to a set is empty or None.
+    quick study, without a cap and where no set holds. Where no set holds, ``conflicts`` and ``remedies`` say why and
+    what helps.
     """
 
     case: Case
@@ -82,10 +100,7 @@ class Study:
     trade_off: tuple[Solution, ...]
     open_numbers: tuple[tuple[int, float], ...]
     without_cap: WithoutCap | None
-    verification: Verification | None
-    margins: Margins | None
-    governing: tuple[Governing, ...]
-    headroom: tuple[Headroom, ...]
+    sized: Sized | None
     comparisons: tuple[Comparison, ...]
     single: SingleOrientation
     findings: tuple[Finding, ...]
@@ -134,7 +149,7 @@ class Study:
     @property
     def size_set(self) -> dict[str, str]:
         """Section name -> size label of the standard set; empty where none holds."""
-        return self.case.labels(self.recommended.size_index)
+        return self.sized.labels if self.sized else {}
 
     @property
     def cost_unit(self) -> str:
@@ -215,20 +230,23 @@ def _of_set(case: Case, solution: Solution) -> dict[str, Any]:
     size_index = solution.size_index
     by_friction_rate = size_by_friction_rate(case, size_index)
     findings = [*case.plan.findings, *plan_findings(case, by_friction_rate)]
-    found: dict[str, Any] = {"verification": None, "margins": None, "governing": (), "headroom": ()}
+    sized: Sized | None = None
     if size_index is not None:
         verification = _confirmed(case, size_index)
-        governing = governing_variants(case, size_index)
+        sized = Sized(
+            size_index=size_index,
+            labels=case.labels(size_index),
+            velocity_fpm=at_sizes(case.table.velocity_fpm, size_index),
+            verification=verification,
+            margins=margins_of(case, verification, size_index, by_friction_rate.path_available_inwc),
+            governing=governing_variants(case, size_index),
+            headroom=headroom_by_run(case, size_index),
+        )
         findings += size_findings(case, size_index)
-        found = {
-            "verification": verification,
-            "margins": margins_of(case, verification, size_index, by_friction_rate.path_available_inwc),
-            "governing": governing,
-            "headroom": headroom_by_run(case, size_index),
-        }
-    return found | {
+    return {
         "status": solution.status,
         "recommended": solution,
+        "sized": sized,
         "by_friction_rate": by_friction_rate,
         "single": _single(case, by_friction_rate),
         "findings": tuple(findings),

@@ -77,7 +77,7 @@ def work_out(plan: Plan, wanted: Wanted, progress: Progress = lambda what, done,
     sized = study(plan, time_limit_s=wanted.time_limit_s, progress=progress)
     delivery, lots, buying, orientation = None, None, None, None
     undelivered: tuple[Fault, ...] = ()
-    if wanted.predicted and sized.size_set:
+    if wanted.predicted and sized.sized is not None:
         try:
             sized, front = chosen(sized, drive=wanted.drive, progress=progress)
             delivery = deliver(

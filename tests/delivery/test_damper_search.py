@@ -346,12 +346,12 @@ def test_a_study_of_the_choice() -> None:
     assert chosen.size_set == case.labels(front.least().size_index) != found.size_set
     assert chosen.recommended.bound == least.cost
     assert chosen.recommended.cost == front.least().duct_cost
-    assert chosen.verification is not None
-    assert chosen.verification.holds
+    assert chosen.sized is not None
+    assert chosen.sized.verification.holds
     again = verify_sizes(case.plan, case.variants.variants, chosen.size_set)
     for run, loss in again.path_loss_inwc.items():
-        assert np.array_equal(chosen.verification.path_loss_inwc[run], loss, equal_nan=True)
-    assert {d.section for d in chosen.governing} == set(chosen.size_set)
+        assert np.array_equal(chosen.sized.verification.path_loss_inwc[run], loss, equal_nan=True)
+    assert {d.section for d in chosen.sized.governing} == set(chosen.size_set)
     assert chosen.least_cost.cost == found.least_cost.cost
 
 

@@ -47,17 +47,16 @@ PLANS = {
 def test_loss_of_the_search_the_check_and_the_prediction(name: str) -> None:
     """Each section's loss against the reference's loops."""
     reference, study = Reference(PLANS[name]), study_of(PLANS[name])
-    assert study.recommended.size_index is not None
-    assert study.verification is not None
+    assert study.sized is not None
     assert study.size_set["DEN"] == "12"
-    case, index, data = study.case, study.recommended.size_index, study.case.table.sections
+    case, index, data = study.case, study.sized.size_index, study.case.table.sections
     ducts = installed_ducts(case, index)
     for i, section in enumerate(study.tree.sections):
         size = reference.size[study.size_set[section.name]]
         for v, variant in enumerate(reference.variants):
             expected = pytest.approx(reference.loss(section.name, size, variant), rel=1e-3)
             assert case.table.loss_inwc[v, i, index[i]] == expected
-            assert study.verification.loss_inwc[section.name][v] == expected
+            assert study.sized.verification.loss_inwc[section.name][v] == expected
             rate = reference.rate(section.name, size, variant)
             assert rate * ducts.friction_length_ft[v, i] / 100.0 == expected  # the plan has no loss coefficients
     factor = {"default": 4.0, "another": 7.0, "off": 1 + 5.8 * np.exp(-1.512), "at 4 %": 1 + 2.32 * np.exp(-1.512)}
@@ -106,8 +105,8 @@ def test_headroom_uses_it_too() -> None:
     plan.row("sections", "DEN").update(parent="", length_ft=150)
     plan.row("sections", "T1").pop("fixed_in")
     study = study_of(plan)
-    assert study.recommended.size_index is not None
-    found = {h.run: h for h in headroom_by_run(study.case, study.recommended.size_index)}["DEN"]
+    assert study.sized is not None
+    found = {h.run: h for h in headroom_by_run(study.case, study.sized.size_index)}["DEN"]
     v = study.variants.variants.index(found.variant)
     den = [s.name for s in study.tree.sections].index("DEN")
     flow = float(study.variants.airflow_cfm[v, den]) + found.extra_cfm

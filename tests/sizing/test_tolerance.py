@@ -232,8 +232,8 @@ def test_study(off: float) -> None:
         (number, pytest.approx(cost, rel=1e-12)) for number, cost in least_by_number(sets)
     ]
     is_met = abs(off) <= 1e-9
-    assert found.margins is not None
-    pressure = next(m for m in found.margins.tightest if m.limit == "pressure" and m.of == "supply")
+    assert found.sized is not None
+    pressure = next(m for m in found.sized.margins.tightest if m.limit == "pressure" and m.of == "supply")
     assert (pressure.exact > 0) == is_met
     assert pressure.left_pct == pytest.approx(-100.0 * off, rel=1e-6, abs=1e-12) or off > 1e-9
     assert pressure.left >= -1e-9 * pressure.allowed
@@ -262,8 +262,8 @@ def test_a_velocity_at_its_limit(key: str, off: float) -> None:
     assert found.case.problem().allowed[at, eight] == (off <= 1e-9)
     check(found.least_cost, sets_that_hold(found.case.problem())[0])
     if found.size_set[found.tree.sections[at].name] == "8":
-        assert found.margins is not None
-        assert (found.margins.exact > 0) == (abs(off) <= 1e-9)
+        assert found.sized is not None
+        assert (found.sized.margins.exact > 0) == (abs(off) <= 1e-9)
 
 
 @near

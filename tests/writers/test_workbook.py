@@ -307,8 +307,8 @@ def test_pencil_check_comes_to_what_the_study_has(files: dict[str, Path], kind: 
         assert sums.value("Pencil check", f"E{total}") == pytest.approx(s.by_friction_rate.total_effective_length_ft[p])
         assert sums.value("Pencil check", f"E{rate}") == pytest.approx(s.by_friction_rate.path_friction_rate[p])
         assert sums.value("Pencil check", f"H{rate}") == "as in the study"
-        if s.verification is not None:
-            lost = np.nanmax(s.verification.path_loss_inwc[run.name])
+        if s.sized is not None:
+            lost = np.nanmax(s.sized.verification.path_loss_inwc[run.name])
             assert sums.value("Pencil check", f"Q{total}") == pytest.approx(lost, rel=1e-5)
             spare = s.plan.available_inwc(run.side) - lost
             assert sums.value("Pencil check", f"Q{rate}") == pytest.approx(spare, abs=1e-6)
@@ -475,9 +475,9 @@ def test_numbers_of_sizes_that_time_ran_out_on_have_their_bound(files: dict[str,
 def test_how_close_the_limits_are(files: dict[str, Path]) -> None:
     """Each margin of the study stands in the Basis sheet: where, how much, of how much, in which variant."""
     s = study("full")
-    assert s.margins is not None
+    assert s.sized is not None
     rows = [[cell.value for cell in row] for row in book_of(files, "full")["Basis"].iter_rows(max_col=6)]
-    for m in s.margins.tightest:
+    for m in s.sized.margins.tightest:
         row = next(r for r in rows if r[1] == m.place and r[2] == pytest.approx(m.amount, rel=1e-9))
         assert row[3:5] == [pytest.approx(m.allowed, rel=1e-9), pytest.approx(m.left_pct, abs=1e-9)]
         assert row[5] == (str(m.variant) if m.variant else "all")

@@ -19,7 +19,7 @@ from tractduct.delivery.predict import LEAST_CFM_A_TON, Delivered, Drive, defaul
 from tractduct.delivery.robust import MOST_COMPRESSION_PCT, Spread, building_spread
 from tractduct.delivery.substitute import Substitution, substitutions_of
 from tractduct.findings import Finding, Severity
-from tractduct.one_plan import Progress, Study
+from tractduct.one_plan import Progress, Sized, Study
 from tractduct.physics.friction import COMPRESSION_TESTED_TO_PCT
 
 FloatArray = NDArray[np.float64]
@@ -49,6 +49,7 @@ class Delivery:
     """
 
     study: Study
+    sized: Sized
     drive: Drive
     open_dampers: Delivered
     compressed: Delivered
@@ -63,13 +64,6 @@ class Delivery:
     spread: Spread
     substitutions: tuple[Substitution, ...]
     findings: tuple[Finding, ...]
-
-    @property
-    def size_index(self) -> NDArray[np.intp]:
-        """(n_section,) the sizes that deliver it."""
-        index = self.study.recommended.size_index
-        assert index is not None  # deliver() refuses a study without a set
-        return index
 
     @property
     def standard_cfm(self) -> FloatArray:
@@ -103,9 +97,9 @@ def deliver(
     Raises ValueError for a study without a size set, or a blower drive without a blower table; InputFaults
     where the blower's curve never meets the system's.
     """
-    size_index = study.recommended.size_index
-    if size_index is None:
+    if study.sized is None:
         raise ValueError("no size set holds, so there is nothing to deliver")
+    size_index = study.sized.size_index
     case = study.case
     drive = drive or default_drive(case.plan)
     compressed_pct = MOST_COMPRESSION_PCT if compressed_pct is None else compressed_pct
@@ -143,6 +137,7 @@ def deliver(
     found += _unsettled(study, marks.chosen.delivered, "with the damper marks")
     delivery = Delivery(
         study=study,
+        sized=study.sized,
         drive=drive,
         open_dampers=open_dampers,
         compressed=compressed,

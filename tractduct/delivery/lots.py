@@ -106,7 +106,7 @@ def _air_of_lots(delivery: Delivery, results: Sequence[LotResult], installed: st
             table = tables[variant.front]
             for run, takes in zip(table.runs, table.inwc_per_cfm2, strict=True):
                 coefficient[v, tree.index(run)] = takes[seasons.index(variant.season)]
-        ducts = with_dampers(installed_ducts(case, delivery.size_index), coefficient)
+        ducts = with_dampers(installed_ducts(case, delivery.sized.size_index), coefficient)
         got = predict(case, ducts, drive=delivery.drive, strict=False)
         low, high = pass_range_cfm(case.plan, got)
         for result in members:

@@ -251,7 +251,7 @@ def _stock(study: Study) -> tuple[Stock, ...]:
 def _tight(study: Study) -> tuple[TightRoom, ...]:
     runs = {run.name: run for run in study.tree.runs}
     worst: dict[str, TightRoom] = {}
-    for spare in sorted(study.headroom, key=lambda h: h.extra_pct):
+    for spare in sorted(study.sized.headroom if study.sized else (), key=lambda h: h.extra_pct):
         if math.isfinite(spare.extra_pct) and runs[spare.run].side == "supply":
             room = "; ".join(runs[spare.run].rooms)
             worst.setdefault(

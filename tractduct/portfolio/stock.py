@@ -172,7 +172,6 @@ def stock_plan(case: Case, sets: Sequence[Mapping[str, str]] = (), bound: float 
     """
     problem, units = case.problem(), case.plan.units
     quantity = "USD" if case.plan.prices else "ft2"
-    groups = list(dict.fromkeys((s.kind, s.shape) for s in case.tree.sections))
     kept = np.flatnonzero(problem.allowed.any(axis=0))
     labels = [case.table.sizes[k].label for k in kept]
     change_cost = problem.change_cost
@@ -192,7 +191,7 @@ def stock_plan(case: Case, sets: Sequence[Mapping[str, str]] = (), bound: float 
         problem=problem,
         sizes=tuple(
             tuple(StockSize(kind=kind, shape=shape, size=label, unit=units.unit(NOMINAL)) for label in labels)
-            for kind, shape in groups
+            for kind, shape in case.stock_groups
         ),
         sets=tuple(_that_hold(problem, names, labels, sets)),
         bound=bound,

@@ -73,12 +73,11 @@ def buy(
         drive=drive,
         on_step=lambda done, total: progress("flex products", done, total),
     )
-    index = study.recommended.size_index
     dropped: tuple[Dropped, ...] = ()
     lists: tuple[PurchaseList, ...] = ()
-    if index is not None:
+    if study.sized is not None:
         progress("stock", 0, 1)
-        dropped = without_each_size(study.case, index)
+        dropped = without_each_size(study.case, study.sized.size_index)
         lists = _lists(study, lots, flex, dampers)
     found = [*_of_products(comparison), *_of_lists(plan, lists)]
     return Buying(

@@ -300,14 +300,13 @@ class Dropped:
 def without_each_size(case: Case, size_index: NDArray[np.intp]) -> tuple[Dropped, ...]:
     """Which size of a set to drop first: the one whose loss the rest of the set bears for the least money."""
     problem = case.problem()
-    kinds = [(s.kind, s.shape) for s in case.tree.sections]
-    stock = np.zeros((int(problem.stock_group.max()) + 1, len(case.table.sizes)), dtype=bool)
+    stock = np.zeros((len(case.stock_groups), len(case.table.sizes)), dtype=bool)
     stock[problem.stock_group, size_index] = True
     found = []
     for group, size in np.argwhere(stock):
         others, rest = np.ones_like(stock), stock.copy()
         others[group, size] = rest[group, size] = False
-        kind, shape = kinds[int(np.argmax(problem.stock_group == group))]
+        kind, shape = case.stock_groups[group]
         found.append(
             Dropped(
                 kind=kind,

@@ -53,9 +53,7 @@ class Case:
 
     def problem(self) -> SizingProblem:
         """The size-set program of the case."""
-        table = self.table
-        kinds = [(s.kind, s.shape) for s in self.tree.sections]
-        groups = list(dict.fromkeys(kinds))
+        table, groups = self.table, self.stock_groups
         allowed = table.on_sale & self.within_cap & np.all(table.velocity_ok, axis=0)
         return SizingProblem(
             loss_inwc=table.loss_inwc,
@@ -63,7 +61,7 @@ class Case:
             allowed=allowed,
             diameter_in=self.diameter_in,
             parent=self.tree.parent,
-            stock_group=np.array([groups.index(k) for k in kinds], dtype=np.intp),
+            stock_group=np.array([groups.index((s.kind, s.shape)) for s in self.tree.sections], dtype=np.intp),
             path=self.budget.circuit,
             available_inwc=self.budget.available_inwc,
             change_cost=change_cost(self.plan, self.tree),
@@ -73,6 +71,11 @@ class Case:
         """The same case with another cap on steps over the own size; ``NO_CAP`` for none."""
         plan = replace(self.plan, most_steps_over_own=steps)
         return replace(self, plan=plan, within_cap=within_cap(plan, self.table, self.steps_over_own))
+
+    @property
+    def stock_groups(self) -> tuple[tuple[str, str], ...]:
+        """Kind and shape of duct of each stock group, in the order of the program's ``stock_group``."""
+        return tuple(dict.fromkeys((s.kind, s.shape) for s in self.tree.sections))
 
     @property
     def diameter_in(self) -> NDArray[np.float64]:

@@ -194,10 +194,9 @@ def _joint(axes: Axes, x: float, levels: Sequence[float]) -> None:
 
 def _line_points(study: Study) -> NDArray[np.float64]:
     """Line width of each section by the diameter of its size; one width for all without a set."""
-    index = study.recommended.size_index
-    if index is None:
+    if study.sized is None:
         return np.full(len(study.tree.sections), 3.0)
-    diameter = np.array([study.table.sizes[k].diameter_in for k in index])
+    diameter = study.case.diameter_in[study.sized.size_index]
     return np.asarray(np.maximum(diameter / diameter.max() * WIDEST_POINTS, THINNEST_POINTS))
 
 

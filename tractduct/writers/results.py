@@ -16,7 +16,6 @@ from tractduct.one_plan import Study
 from tractduct.orientation.study import OrientationStudy
 from tractduct.purchasing.buy import Buying
 from tractduct.report import Report
-from tractduct.sizing.candidates import at_sizes
 from tractduct.sizing.governing import Reason
 from tractduct.sizing.program import HOLDS_TOLERANCE
 from tractduct.sizing.solve import Solution
@@ -33,6 +32,7 @@ def results(report: Report, delivered: Delivered | None = None) -> dict[str, Any
     """
     study, delivery, buying, orientation = report.study, report.delivery, report.buying, report.orientation
     best, units = study.recommended, study.plan.units
+    governing = study.sized.governing if study.sized else ()
     out: dict[str, Any] = {
         "program": f"tractduct {VERSION}",
         "plan": study.plan.name,
@@ -67,16 +67,16 @@ def results(report: Report, delivered: Delivered | None = None) -> dict[str, Any
         "velocity_limits": _velocity_limits(study),
         "variants": _variants(study),
         "drivers": {
-            d.section: [_variant(v) for v in d.variants] if d.reason is Reason.VARIANTS else [] for d in study.governing
+            d.section: [_variant(v) for v in d.variants] if d.reason is Reason.VARIANTS else [] for d in governing
         },
-        "driver_reasons": {d.section: d.reason.name.lower() for d in study.governing},
+        "driver_reasons": {d.section: d.reason.name.lower() for d in governing},
         "headroom": {
             h.run: {
                 "extra_cfm": _number(h.extra_cfm),
                 "limit": h.limit,
                 "variant": _variant(h.variant),
             }
-            for h in study.headroom
+            for h in (study.sized.headroom if study.sized else ())
         },
         "single_orientation": {
             "front_faces": study.single.front,
@@ -417,12 +417,12 @@ def _packages(result: OrientationStudy) -> list[dict[str, Any]]:
 
 def _margins(study: Study) -> dict[str, Any] | None:
     """The tightest limit of each sort; more digits than elsewhere, so that a hair can be told from nothing."""
-    if study.margins is None:
+    if study.sized is None:
         return None
-    units = study.plan.units
+    units, margins = study.plan.units, study.sized.margins
     return {
         "tolerance": HOLDS_TOLERANCE,
-        "met_exactly": study.margins.exact,
+        "met_exactly": margins.exact,
         "smallest": [
             {
                 "limit": m.limit,
@@ -437,7 +437,7 @@ def _margins(study: Study) -> dict[str, Any] | None:
                 "limits": m.limits,
                 "met_exactly": m.exact,
             }
-            for m in study.margins.tightest
+            for m in margins.tightest
         ],
     }
 
@@ -447,8 +447,8 @@ def _velocity_limits(study: Study) -> dict[str, Any]:
     found = {}
     for section in study.tree.sections:
         entry: dict[str, Any] = {"velocity_limit_fpm": _number(study.plan.velocity_limit_fpm(section))}
-        if study.margins is not None:
-            left = study.margins.velocity_fpm[section.name]
+        if study.sized is not None:
+            left = study.sized.margins.velocity_fpm[section.name]
             v = int(np.argmin(np.round(left, 9)))
             entry |= {"velocity_margin_fpm": _number(left[v]), "variant": _variant(study.variants.variants[v])}
         found[section.name] = entry
@@ -456,9 +456,7 @@ def _velocity_limits(study: Study) -> dict[str, Any]:
 
 
 def _variants(study: Study) -> list[dict[str, Any]]:
-    tree, by_friction_rate, checked = study.tree, study.by_friction_rate, study.verification
-    index = study.recommended.size_index
-    speed = None if index is None else at_sizes(study.table.velocity_fpm, index)
+    tree, by_friction_rate, sized = study.tree, study.by_friction_rate, study.sized
     found = []
     for v, variant in enumerate(study.variants.variants):
         sections = {}
@@ -466,8 +464,8 @@ def _variants(study: Study) -> list[dict[str, Any]]:
             own = by_friction_rate.friction_rate_size[v, i]
             sections[section.name] = {
                 "airflow_cfm": _number(study.variants.airflow_cfm[v, i]),
-                "velocity_fpm": None if speed is None else _number(speed[v, i]),
-                "loss_inwc": None if checked is None else _number(checked.loss_inwc[section.name][v], 8),
+                "velocity_fpm": None if sized is None else _number(sized.velocity_fpm[v, i]),
+                "loss_inwc": None if sized is None else _number(sized.verification.loss_inwc[section.name][v], 8),
                 "own_size": study.table.sizes[own].label if own >= 0 else "",
                 "friction_rate_inwc_per_100ft": _number(by_friction_rate.section_friction_rate[v, i], 8),
                 "exact_diameter_in": _number(by_friction_rate.exact_diameter_in[v, i]),
@@ -476,12 +474,12 @@ def _variants(study: Study) -> list[dict[str, Any]]:
         for p, run in enumerate(tree.runs):
             if not study.variants.open_run[v, p]:
                 continue
+            available = by_friction_rate.path_available_inwc[v, p]
+            loss = None if sized is None else sized.verification.path_loss_inwc[run.name][v]
             paths[run.name] = {
-                "loss_inwc": None if checked is None else _number(checked.path_loss_inwc[run.name][v], 8),
-                "available_inwc": _number(by_friction_rate.path_available_inwc[v, p], 8),
-                "slack_inwc": None
-                if checked is None
-                else _number(by_friction_rate.path_available_inwc[v, p] - checked.path_loss_inwc[run.name][v], 8),
+                "loss_inwc": None if loss is None else _number(loss, 8),
+                "available_inwc": _number(available, 8),
+                "slack_inwc": None if loss is None else _number(available - loss, 8),
                 "total_effective_length_ft": _number(by_friction_rate.total_effective_length_ft[p]),
                 "friction_rate_inwc_per_100ft": _number(by_friction_rate.friction_rate[v, p], 8),
             }

@@ -8,7 +8,7 @@ from tractduct.delivery.deliver import Delivery
 from tractduct.delivery.predict import Drive
 from tractduct.findings import Finding, Severity
 from tractduct.model.words import key_of
-from tractduct.one_plan import Study
+from tractduct.one_plan import Sized, Study
 from tractduct.orientation.study import OrientationStudy
 from tractduct.purchasing.buy import Buying, PurchaseList
 from tractduct.purchasing.compare import Dropped
@@ -25,14 +25,14 @@ def summary(report: Report) -> str:
     watch."""
     study, delivery, orientation = report.study, report.delivery, report.orientation
     lines = [f"{study.plan.name}: {_variants(study)}", ""]
-    if study.recommended.size_index is None:
+    if study.sized is None:
         lines += _nothing_holds(study)
     else:
         lines += _sizes(study)
         if delivery is not None:
             lines += ["", *rooms_right(delivery), *_delivery(delivery)]
-        lines += _cost(study)
-        lines += _drivers(study)
+        lines += _cost(study, study.sized)
+        lines += _drivers(study, study.sized)
     lines += _single(study)
     if orientation is not None:
         lines += _orientation(orientation)
@@ -53,13 +53,13 @@ def buying_summary(report: Report) -> str:
     study, buying = report.study, report.buying
     assert buying is not None
     lines = [f"{study.plan.name}: {_variants(study)}", ""]
-    if study.recommended.size_index is None:
+    if study.sized is None:
         lines += _nothing_holds(study)
     else:
         lines += _sizes(study)
         if report.delivery is not None:
             lines += ["", *rooms_right(report.delivery)]
-        lines += _cost(study)
+        lines += _cost(study, study.sized)
         for part in buying.lists:
             lines += ["", *_list(buying, part)]
     lines += _products(buying)
@@ -249,7 +249,7 @@ def _sizes(study: Study) -> list[str]:
     return lines
 
 
-def _cost(study: Study) -> list[str]:
+def _cost(study: Study, sized: Sized) -> list[str]:
     best, least = study.recommended, study.least_cost
     over = 100.0 * (best.cost / least.cost - 1.0) if least.cost else 0.0
     found = "" if least.status == "optimal" else " found"
@@ -262,7 +262,7 @@ def _cost(study: Study) -> list[str]:
     cap = cap_text(study)
     if cap:
         lines.append(cap)
-    lines.append(f"Closest limits: {closest_limits(study)}")
+    lines.append(f"Closest limits: {closest_limits(sized, study.plan.units)}")
     return lines
 
 
@@ -285,11 +285,11 @@ def cap_text(study: Study) -> str:
     return text
 
 
-def _drivers(study: Study) -> list[str]:
+def _drivers(study: Study, sized: Sized) -> list[str]:
     """The orientations and products that keep sections from being smaller."""
     faces: Counter[str] = Counter()
     flex: Counter[str] = Counter()
-    driven = [d for d in study.governing if d.reason is Reason.VARIANTS]
+    driven = [d for d in sized.governing if d.reason is Reason.VARIANTS]
     for driver in driven:
         worst = driver.variants[0]
         faces[f"front {worst.front}{' mirrored' if worst.mirrored else ''} in {worst.season}"] += 1

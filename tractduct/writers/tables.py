@@ -12,9 +12,8 @@ import pandas as pd
 
 from tractduct.model.plan import Section
 from tractduct.network.variants import Variant
-from tractduct.one_plan import Study
+from tractduct.one_plan import Sized, Study
 from tractduct.orientation.sensitivity import size_steps
-from tractduct.sizing.candidates import at_sizes
 from tractduct.sizing.governing import Governing, Reason
 from tractduct.sizing.margins import PRESSURE, VELOCITY
 from tractduct.sizing.solve import Solution
@@ -31,10 +30,7 @@ def size_schedule(study: Study) -> pd.DataFrame:
     face (the largest own size over mirror, season and flex; empty where the friction-rate method finds none),
     highest_velocity_fpm, velocity_limit_fpm, highest_airflow_cfm, why.
     """
-    labels = study.size_set
-    speed = None
-    if study.recommended.size_index is not None:
-        speed = at_sizes(study.table.velocity_fpm, study.recommended.size_index).max(axis=0)
+    sized = study.sized
     rows = []
     for i, s in enumerate(study.tree.sections):
         row: dict[str, object] = {
@@ -47,14 +43,14 @@ def size_schedule(study: Study) -> pd.DataFrame:
             "length_ft": s.length_ft,
             "room": room_text(s),
             "season": s.season,
-            "size": labels.get(s.name, ""),
+            "size": study.size_set.get(s.name, ""),
         }
         for face in study.plan.fronts:
             row[face] = own_size_label(study, i, study.variants.where(front=face))
         row["highest_airflow_cfm"] = float(study.variants.airflow_cfm[:, i].max())
-        row["highest_velocity_fpm"] = np.nan if speed is None else float(speed[i])
+        row["highest_velocity_fpm"] = np.nan if sized is None else float(sized.velocity_fpm[:, i].max())
         row["velocity_limit_fpm"] = float(study.table.sections.velocity_limit_fpm[i])
-        row["why"] = why(study.governing[i], study.plan.units) if study.governing else ""
+        row["why"] = why(sized.governing[i], study.plan.units) if sized else ""
         rows.append(row)
     return pd.DataFrame(rows)
 
@@ -85,11 +81,10 @@ def why(driver: Governing, units: UnitSystem) -> str:
             return f"{units.size(driver.next_smaller)} would hold; kept for a shorter stock list or no extra cost"
 
 
-def closest_limits(study: Study) -> str:
+def closest_limits(sized: Sized, units: UnitSystem) -> str:
     """The least that is left of a pressure and of a velocity by a size set, and where, in words."""
-    assert study.margins is not None
-    units, words = study.plan.units, []
-    pressure, velocity = (study.margins.closest(limit) for limit in (PRESSURE, VELOCITY))
+    words = []
+    pressure, velocity = (sized.margins.closest(limit) for limit in (PRESSURE, VELOCITY))
     if pressure is not None:
         left = max(pressure.left, 0.0)
         of = f"{units.number(left, 'inWC', '.4f')} of {units.say(pressure.allowed, 'inWC', '.3f')}"
@@ -98,7 +93,7 @@ def closest_limits(study: Study) -> str:
         left = max(velocity.left, 0.0)
         of = f"{units.number(left, 'fpm', '.0f')} of {units.say(velocity.allowed, 'fpm', '.0f')}"
         words.append(f"{of} left in {velocity.place} ({velocity.variant})")
-    exact = study.margins.exact
+    exact = sized.margins.exact
     met = f" Met exactly, each variant counted: {exact} limit{'s' if exact > 1 else ''}." if exact else ""
     return "; ".join(words) + "." + met
 
@@ -145,16 +140,17 @@ def paths(study: Study) -> pd.DataFrame:
     friction_rate_inwc_per_100ft, loss_inwc, available_inwc, slack_inwc, slack_pct, fastest_section,
     velocity_fpm, velocity_limit_fpm, velocity_slack_fpm. Empty without a set; shut runs are left out.
     """
-    if study.recommended.size_index is None or study.verification is None:
+    sized = study.sized
+    if sized is None:
         return pd.DataFrame()
     tree, data = study.tree, study.table.sections
-    speed = at_sizes(study.table.velocity_fpm, study.recommended.size_index)
+    speed = sized.velocity_fpm
     frames = []
     for p, run in enumerate(tree.runs):
         on_way = np.array(tree.walk(p))
         limit = data.velocity_limit_fpm[on_way]
         fastest = np.argmax(speed[:, on_way] / limit, axis=1)
-        loss = study.verification.path_loss_inwc[run.name]
+        loss = sized.verification.path_loss_inwc[run.name]
         available = study.by_friction_rate.path_available_inwc[:, p]
         frame = variant_frame(study)
         frame.insert(0, "run", run.name)
@@ -279,7 +275,7 @@ def headroom(study: Study) -> pd.DataFrame:
                 "limit": h.limit,
                 **dict(zip(VARIANT_COLUMNS, as_told(h.variant), strict=True)),
             }
-            for h in study.headroom
+            for h in (study.sized.headroom if study.sized else ())
         ],
         columns=["run", "room", "extra_cfm", "extra_pct", "limit", *VARIANT_COLUMNS],
     )

@@ -9,8 +9,7 @@ from dataclasses import replace
 import numpy as np
 
 from tractduct.model.words import FLEX
-from tractduct.one_plan import Study
-from tractduct.sizing.candidates import at_sizes
+from tractduct.one_plan import Sized, Study
 from tractduct.sizing.governing import Reason
 from tractduct.sizing.practice import CAUTIONS
 from tractduct.writers import tables
@@ -93,9 +92,10 @@ def answer_sheet(page: Page, facts: Facts) -> None:
             look = replace(TEXT, bold=True, fill=TIGHT_FILL if outside else GOOD_FILL) if not n else TEXT
             page.paragraph(line, across, look)
         page.row += 1
-    if facts.has_set:
-        _what_to_build(page, facts, across)
-        _what_to_watch(page, facts, across)
+    sized = facts.study.sized
+    if sized is not None:
+        _what_to_build(page, facts, sized, across)
+        _what_to_watch(page, facts, sized, across)
         _case_for_it(page, facts, across)
     else:
         _no_answer(page, facts, across)
@@ -144,7 +144,7 @@ def status_text(facts: Facts) -> str:
     return f"{holds} Not proven to be the best: time ran out. {' '.join(tables.not_proven(study))}"
 
 
-def _what_to_build(page: Page, facts: Facts, across: int) -> None:
+def _what_to_build(page: Page, facts: Facts, sized: Sized, across: int) -> None:
     study = facts.study
     best, least = study.recommended, study.least_cost
     page.heading("What to build and what it costs", across)
@@ -188,14 +188,13 @@ def _what_to_build(page: Page, facts: Facts, across: int) -> None:
             Column("Cost" if study.cost_unit == "USD" else "Wall", MONEY, unit=study.cost_unit),
             Column("Sections in this size", TEXT),
         ],
-        stock_rows(study),
+        stock_rows(study, sized),
     )
 
 
-def stock_rows(study: Study) -> list[list[Value]]:
+def stock_rows(study: Study, sized: Sized) -> list[list[Value]]:
     """Kind, shape, size, feet, cost and sections of each distinct size: what purchasing orders by."""
-    index = study.recommended.size_index
-    assert index is not None
+    index = sized.size_index
     groups: dict[tuple[str, str, int], list[int]] = {}
     for i, section in enumerate(study.tree.sections):
         groups.setdefault((section.kind, section.shape, int(index[i])), []).append(i)
@@ -218,10 +217,10 @@ def stock_rows(study: Study) -> list[list[Value]]:
     return rows
 
 
-def _what_to_watch(page: Page, facts: Facts, across: int) -> None:
+def _what_to_watch(page: Page, facts: Facts, sized: Sized, across: int) -> None:
     study = facts.study
     page.heading("What drives it and what to watch", across)
-    page.fact("What drives the sizes", drivers_text(study), across)
+    page.fact("What drives the sizes", drivers_text(sized), across)
     page.fact("Pressure for the ducts", pressure_text(facts), across)
     worst = facts.worst_by_run
     if not worst.empty:
@@ -231,9 +230,7 @@ def _what_to_watch(page: Page, facts: Facts, across: int) -> None:
             for run, room, spare, part in zip(*(worst[c].head(3).tolist() for c in columns), strict=True)
         ]
         page.fact("Least pressure to spare", "; ".join(tight) + ". All runs: sheet Tightest.", across)
-    index = study.recommended.size_index
-    assert index is not None
-    speed = at_sizes(study.table.velocity_fpm, index).max(axis=0)
+    speed = sized.velocity_fpm.max(axis=0)
     limit = study.table.sections.velocity_limit_fpm
     fastest = np.argsort(-(speed / limit), kind="stable")[:3]
     page.fact(
@@ -249,14 +246,14 @@ def _what_to_watch(page: Page, facts: Facts, across: int) -> None:
     page.row += 1
 
 
-def drivers_text(study: Study) -> str:
+def drivers_text(sized: Sized) -> str:
     """Which fronts, seasons and products decide the sizes."""
-    decided = [d for d in study.governing if d.reason is Reason.VARIANTS]
-    by_reason = Counter(d.reason for d in study.governing)
+    decided = [d for d in sized.governing if d.reason is Reason.VARIANTS]
+    by_reason = Counter(d.reason for d in sized.governing)
     parts = []
     if decided:
         parts.append(
-            f"{counted(len(decided), 'section')} of {len(study.governing)} could be smaller but for some "
+            f"{counted(len(decided), 'section')} of {len(sized.governing)} could be smaller but for some "
             "variants. The variant that breaks worst has "
             + "; ".join(
                 ", ".join(f"{name} {number}" for name, number in Counter(values).most_common() if name)

@@ -186,9 +186,9 @@ def made_of(duct: Duct) -> str:
 
 def _margins(page: Page, facts: Facts, width: int) -> None:
     """How close the limits are: the tightest of each sort."""
-    found = facts.study.margins
-    if found is None:
+    if facts.study.sized is None:
         return
+    found = facts.study.sized.margins
     page.heading("How close the limits are", width)
     page.paragraph(
         "The limit of each sort that has the smallest part of itself left, in the standard size set. All limits were "

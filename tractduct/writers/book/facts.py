@@ -28,7 +28,7 @@ class Facts:
 
     @property
     def has_set(self) -> bool:
-        return self.study.recommended.size_index is not None
+        return self.study.sized is not None
 
     @property
     def from_blower(self) -> bool:
@@ -60,10 +60,10 @@ class Facts:
         study = self.study
         live = study.variants.open_run[:, p]
         part = study.by_friction_rate.friction_rate[:, p]
-        if study.verification is not None:
+        if study.sized is not None:
             part = (
                 1.0
-                - study.verification.path_loss_inwc[study.tree.runs[p].name]
+                - study.sized.verification.path_loss_inwc[study.tree.runs[p].name]
                 / study.by_friction_rate.path_available_inwc[:, p]
             )
         return int(np.argmin(np.where(live, np.round(part, 12), np.inf)))

@@ -12,7 +12,7 @@ from openpyxl.utils import get_column_letter
 from openpyxl.worksheet.pagebreak import Break
 from openpyxl.worksheet.properties import PageSetupProperties
 
-from tractduct.one_plan import Study
+from tractduct.one_plan import Sized, Study
 from tractduct.physics.air import velocity_pressure_inwc
 from tractduct.physics.friction import compression_factor, friction_rate_inwc_per_100ft
 from tractduct.units import UnitSystem
@@ -289,8 +289,8 @@ class _Block:
         for i in study.tree.walk(self.p):
             self._length_cells(i, row)
             self._hand_cells(i, row, total_cell)
-            if self.facts.has_set:
-                self._loss_cells(i, row)
+            if study.sized is not None:
+                self._loss_cells(study.sized, i, row)
             row += 1 + len(study.tree.sections[i].fittings)
         self._sums(start + 1, row)
 
@@ -333,13 +333,11 @@ class _Block:
         label = study.table.sizes[own].label if own >= 0 else "none does"
         page.put(row, 10, size_value(label), replace(number, align="center"))
 
-    def _loss_cells(self, i: int, row: int) -> None:
+    def _loss_cells(self, sized: Sized, i: int, row: int) -> None:
         """What one section loses in its installed size in the run's tightest variant."""
         page, study, v = self.page, self.study, self.variant
-        assert study.recommended.size_index is not None
-        assert study.verification is not None
         section = study.tree.sections[i]
-        k = int(study.recommended.size_index[i])
+        k = int(sized.size_index[i])
         size, ducts, air = study.table.sizes[k], study.table.ducts, study.case.air[v, i]
         flow, diameter = float(study.variants.airflow_cfm[v, i]), float(ducts.diameter_in[v, i, k])
         speed, least = flow / float(ducts.area_ft2[v, i, k]), study.table.least_compression_factor[k]
@@ -361,7 +359,7 @@ class _Block:
             row,
             17,
             f"=N{row}*(E{row}*O{row}{fittings}){self.over}+SUM(Lengths!G{source}:G{source + items})*P{row}",
-            float(study.verification.loss_inwc[section.name][v]),
+            float(sized.verification.loss_inwc[section.name][v]),
             replace(TEN_THOUSANDTHS, top_line=True),
             "inWC",
         )
@@ -407,9 +405,9 @@ class _Block:
                 "as in the study",
                 Look(italic=True),
             )
-        if study.verification is None:
+        if study.sized is None:
             return
-        lost = float(study.verification.path_loss_inwc[self.run.name][v])
+        lost = float(study.sized.verification.path_loss_inwc[self.run.name][v])
         letter, number = get_column_letter(self.last), replace(TEN_THOUSANDTHS, bold=True)
         for row, words, formula, value in (
             (total, "Lost along the run", f"=SUM({letter}{first}:{letter}{total - 1})", lost),
