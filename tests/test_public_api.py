@@ -6,11 +6,13 @@ import ast
 import doctest
 import importlib
 import inspect
+import json
 import subprocess
 import sys
 import tomllib
 import types
 import typing
+from dataclasses import asdict, replace
 from pathlib import Path
 
 import pytest
@@ -18,7 +20,8 @@ from plan_folder import with_prices
 
 import tractduct
 from tractduct.cli import main
-from tractduct.report import Wanted, work_out
+from tractduct.files import fingerprint
+from tractduct.report import MadeFrom, Wanted, work_out
 
 ROOT = Path(__file__).parents[1]
 PACKAGE = ROOT / "tractduct"
@@ -107,13 +110,18 @@ def test_write_leaves_what_the_command_line_does(plan, write_plan, tmp_path: Pat
     priced.tables["lots"] = [{"lot": "1", "front_faces": "N", "flex": "granite"}]
     folder = write_plan(priced)
     plan = tractduct.load_plan(folder)
-    made = []
-    for command, wanted in (("study", Wanted()), ("buy", Wanted(bought=True)), ("lots", Wanted(turned=True))):
-        made += tractduct.write(work_out(plan, wanted), tmp_path / f"my {command}")
-        assert main([command, str(folder), "--out", str(tmp_path / command)]) == 0
-        theirs = {path.name: path.read_bytes() for path in (tmp_path / command).iterdir()}
-        assert {path.name: path.read_bytes() for path in made if path.parent.name == f"my {command}"} == theirs
-        assert "test-plan-lots.pdf" in theirs
+    wanted = Wanted(bought=True, turned=True, installed=plan.flex[0])
+    made_from = MadeFrom(fingerprint=fingerprint(folder), options=json.dumps(asdict(wanted)))
+    report = replace(work_out(plan, wanted), made_from=made_from)
+    written = tractduct.write(report, tmp_path / "mine")
+    assert main(["study", str(folder), "--out", str(tmp_path / "theirs")]) == 0
+    theirs = {
+        path.relative_to(tmp_path / "theirs").as_posix(): path.read_bytes()
+        for path in (tmp_path / "theirs").rglob("*")
+        if path.is_file()
+    }
+    assert {name: (tmp_path / "mine" / name).read_bytes() for name in written.names} == theirs
+    assert "test-plan-lots.pdf" in theirs
 
 
 @pytest.mark.parametrize("path", WITH_EXAMPLES, ids=lambda path: path.relative_to(PACKAGE).as_posix())

@@ -24,7 +24,7 @@ from tractduct.writers.together import written_together
 pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="other rules there")
 
 NOBODY = 65534
-COMMANDS = ("study", "lots", "batch", "fit", "new", "new --workbook")
+COMMANDS = ("study", "batch", "fit", "new", "new --workbook")
 
 
 def arguments(command: str, source: Path, out: Path | str) -> list[str]:
@@ -104,7 +104,7 @@ def test_a_place_that_there_cannot_be(
     assert after == before
 
 
-@pytest.mark.parametrize("command", ["check", "study", "lots", "fit"])
+@pytest.mark.parametrize("command", ["check", "study", "fit"])
 @pytest.mark.parametrize("place", PLACES)
 def test_input_that_there_cannot_be(
     place: str, command: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
@@ -187,7 +187,7 @@ def test_a_disk_that_is_full_halfway(source: Path, tmp_path: Path) -> None:
     assert max(len(data or b"") for name, data in everything(out).items() if name.endswith(".png")) > 25_000
     (out / "mine.txt").write_text("mine")
     before = everything(tmp_path)
-    code, told, said = run_apart("buy", source, out, before=FULL.replace("BYTES", "25_000"))
+    code, told, said = run_apart("study", source, out, before=FULL.replace("BYTES", "25_000"))
     assert (code, told) == (1, "")
     assert clear(said), said
     assert everything(tmp_path) == before
@@ -339,7 +339,7 @@ def test_closed_streams(closed: tuple[int, ...], source: Path, tmp_path: Path) -
             os.close(n)
 
     how = {name: None for n, name in ((1, "stdout"), (2, "stderr")) if n in closed}
-    code, told, _ = run_apart("buy", source, tmp_path / "out", preexec_fn=close, **how)
+    code, told, _ = run_apart("study", source, tmp_path / "out", preexec_fn=close, **how)
     assert (code, bool(told)) == (0, 1 not in closed)
-    assert main(arguments("buy", source, tmp_path / "same")) == 0
+    assert main(arguments("study", source, tmp_path / "same")) == 0
     assert everything(tmp_path / "out") == everything(tmp_path / "same")

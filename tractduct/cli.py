@@ -1,13 +1,15 @@
-"""The command line: tractduct study, deliver, lots, buy, batch, fit, check and new."""
+"""The command line: tractduct study, batch, fit, check and new."""
 
 from __future__ import annotations
 
 import argparse
 import gc
+import json
 import os
 import sys
 from collections.abc import Sequence
 from contextlib import suppress
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
@@ -108,63 +110,7 @@ def build_parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action="version", version=f"tractduct {VERSION}")
     commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
 
-    study = commands.add_parser(
-        "study",
-        help="size a plan for all its variants",
-        description="Size a plan for all its variants; write results.json, a workbook and pictures.",
-        epilog="Example: tractduct study configs/brindlecote-2670",
-    )
-    _add_study_options(study)
-    _add_delivery_options(study)
-    study.set_defaults(run=_study)
-
-    deliver = commands.add_parser(
-        "deliver",
-        help="size a plan and predict what each room will get",
-        description="Do all that study does, and predict the delivered airflow of the standard size set: rooms "
-        "against design, substitution of flex products, and one balancing sheet a lot.",
-        epilog="Example: tractduct deliver configs/brindlecote-2670",
-    )
-    _add_study_options(deliver)
-    _add_delivery_options(deliver)
-    deliver.set_defaults(run=_deliver)
-
-    lots = commands.add_parser(
-        "lots",
-        help="one sheet a lot, and what the direction does to the plan",
-        description="Do all that deliver does, and study what the direction of the front does: rooms by sensitivity, "
-        "duct packages, every degree between the fronts, and one sheet a lot at its own azimuth.",
-        epilog="Example: tractduct lots configs/brindlecote-2670",
-    )
-    _add_study_options(lots)
-    _add_delivery_options(lots)
-    lots.add_argument(
-        "--most-packages",
-        type=_count,
-        default=4,
-        metavar="K",
-        help="most duct packages to divide the fronts among; 0 leaves that out (default: 4)",
-    )
-    lots.set_defaults(run=_lots)
-
-    buy = commands.add_parser(
-        "buy",
-        help="compare flex products and make purchase lists",
-        description="Do all that deliver does, and what purchasing asks: the flex products against each other, which "
-        "size to drop first, and purchase lists for one lot, for the lots that the plan lists and for a number of "
-        "lots, as sheets and as purchase.csv.",
-        epilog="Example: tractduct buy configs/brindlecote-2670 --lots 40",
-    )
-    _add_study_options(buy)
-    _add_delivery_options(buy)
-    buy.add_argument(
-        "--lots",
-        type=_whole,
-        metavar="N",
-        help="a number of lots to buy for besides (default: lots of [purchase], where the plan lists no lots)",
-    )
-    buy.set_defaults(run=_buy)
-
+    _add_study(commands)
     _add_batch(commands)
 
     fit = commands.add_parser(
@@ -212,36 +158,61 @@ def build_parser() -> argparse.ArgumentParser:
     return parser
 
 
-def _add_study_options(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("plan", type=Path, metavar="PLAN", help="a plan folder, or its plan.toml")
-    parser.add_argument("--out", type=Path, metavar="DIR", help="where to write (default: reports/<plan>)")
-    parser.add_argument(
+def _add_study(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    study = commands.add_parser(
+        "study",
+        help="size a plan and write a file for each reader",
+        description="Size a plan for all its variants, mark its dampers, compare its flex products, study what the "
+        "direction of the front does, and write a file for each reader: the workbook of the plan, the order for "
+        "purchasing, two pages a lot for crew and balancer, and results.json for other programs.",
+        epilog="Example: tractduct study configs/brindlecote-2670",
+    )
+    study.add_argument("plan", type=Path, metavar="PLAN", help="a plan folder, or its plan.toml")
+    study.add_argument("--out", type=Path, metavar="DIR", help="where to write (default: reports/<plan>)")
+    study.add_argument(
+        "--only",
+        choices=("plan", "order", "lots"),
+        action="append",
+        help="write the files of one reader alone, beside results.json; may be given twice",
+    )
+    study.add_argument(
         "--seconds",
         type=_positive,
         metavar="S",
-        help="time for each of the two searches, for the size set and for the trade-off; then the best found, with "
-        "its bound (default: until proven)",
+        help="time for each search of sizes; then the best found, with its bound (default: until proven)",
     )
-
-
-def _add_delivery_options(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument(
+    study.add_argument(
         "--driven-by",
         choices=("blower", "airflow", "pressure"),
         help="the plan's blower table, the design airflow held, or the plan's pressures held in the plenums "
         "(default: the blower table where there is one, else the airflow)",
     )
-    parser.add_argument(
+    study.add_argument(
         "--compressed",
         type=_per_cent,
         metavar="PCT",
         help="compression of flex to show beside the plan's own (default: 15)",
     )
-    parser.add_argument(
+    study.add_argument(
         "--installed",
         metavar="FLEX",
-        help="flex product of the balancing sheets, and of lots for which none is named (default: the first approved)",
+        help="flex product of lots for which none is named (default: the first approved)",
     )
+    study.add_argument(
+        "--lots",
+        type=_whole,
+        metavar="N",
+        help="a number of lots to buy for besides (default: lots of [purchase], where the plan lists no lots)",
+    )
+    study.add_argument(
+        "--most-packages",
+        type=_count,
+        default=4,
+        metavar="K",
+        help="most size sets to divide the fronts among; 0 leaves that out (default: 4)",
+    )
+    study.add_argument("--date", default="", metavar="TEXT", help="a date or revision for the foot of every file")
+    study.set_defaults(run=_study)
 
 
 def _add_batch(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -309,60 +280,41 @@ def _positive(text: str) -> float:
 
 
 def _study(options: argparse.Namespace) -> int:
-    return _run(options, strict=False)
-
-
-def _deliver(options: argparse.Namespace) -> int:
-    return _run(options)
-
-
-def _lots(options: argparse.Namespace) -> int:
-    return _run(options, turned=True)
-
-
-def _buy(options: argparse.Namespace) -> int:
-    return _run(options, bought=True)
-
-
-def _run(options: argparse.Namespace, *, strict: bool = True, bought: bool = False, turned: bool = False) -> int:
     # Imported here so that --help and usage faults answer at once.
-    from tractduct.files import file_name
+    from tractduct.files import file_name, fingerprint
     from tractduct.inputs.reader import load_plan
-    from tractduct.report import Wanted, work_out
-    from tractduct.writers.output import write_report
-    from tractduct.writers.summary import buying_summary, summary
+    from tractduct.report import MadeFrom, Wanted, work_out
+    from tractduct.writers.output import PARTS, write_report
+    from tractduct.writers.summary import summary, written_text
 
     gc.disable()  # one plan and done: looking for garbage would cost a twentieth of the time
     plan = load_plan(options.plan)
     _refuse_plan_folder(options.out)
     wanted = Wanted(
         time_limit_s=options.seconds,
-        strict=strict,
-        bought=bought,
-        turned=turned,
+        bought=True,
+        turned=True,
         drive=_drive(plan, options.driven_by),
         compressed_pct=options.compressed,
         installed=_installed(plan, options.installed),
-        lots=options.lots if bought else None,
-        most_packages=options.most_packages if turned else 0,
+        lots=options.lots,
+        most_packages=options.most_packages,
     )
+    try:
+        made_from = MadeFrom(
+            fingerprint=fingerprint(options.plan), options=json.dumps(asdict(wanted)), date=printable(options.date)[:60]
+        )
+    except OSError as error:  # it was read a moment ago
+        raise OutputError(f"{options.plan}: it can't be read any more ({error.strerror or error})") from None
     with _Bar() as bar:
-        report = work_out(plan, wanted, bar.show)
-        bar.show("workbook", 0, 1)
-        written = write_report(report, options.out or Path("reports") / file_name(plan.name))
-    _say(buying_summary(report) if bought else summary(report))
-    _say()
-    _say("Written: " + _listed(written))
+        report = replace(work_out(plan, wanted, bar.show), made_from=made_from)
+        bar.show("files", 0, 1)
+        written = write_report(
+            report, options.out or Path("reports") / file_name(plan.name), only=options.only or PARTS
+        )
+    _say(summary(report))
+    _say(written_text(written))
     return DONE if report.study.size_set else NO_SET
-
-
-def _listed(paths: Sequence[Path], most: int = 12) -> str:
-    """Files that were written; pictures counted where there are many."""
-    if len(paths) <= most:
-        return ", ".join(str(path) for path in paths)
-    pictures = [path for path in paths if path.suffix in (".png", ".svg")]
-    others = [str(path) for path in paths if path not in pictures]
-    return f"{', '.join(others)} and {len(pictures)} pictures in {paths[0].parent}"
 
 
 def _batch(options: argparse.Namespace) -> int:
@@ -541,7 +493,7 @@ class _Bar:
             disable=not sys.stderr.isatty(),
             delay=1.0,
             leave=False,
-            bar_format="{desc:<14}{bar:30} {n_fmt}/{total_fmt} {elapsed}",
+            bar_format="{desc:<18}{bar:30} {n_fmt}/{total_fmt} {elapsed}, {remaining} left",
         )
         return self
 

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import hashlib
 import re
 import sys
 import tomllib
 import unicodedata
+from collections.abc import Iterable
 from pathlib import Path, PureWindowsPath
 from typing import Any
 
@@ -104,3 +106,48 @@ def file_name(text: str) -> str:
     name = re.sub(r"[^\w]+", "-", known, flags=re.UNICODE).strip("-_")[:60]
     name = name.encode(errors="ignore")[:_MOST_BYTES].decode(errors="ignore")
     return f"{name}-plan".strip("-") if not name or name in _RESERVED else name
+
+
+def input_files(folder: Path) -> list[str]:
+    """plan.toml, the tables and workbooks beside it, and those in inner folders that it names.
+
+    OSError where the folder can't be read.
+    """
+    found = set()
+    for path in sorted(folder.iterdir()):
+        if path.suffix.lower() in (".csv", ".xlsx") and not path.name.startswith((".", "~")) and path.is_file():
+            found.add(path.name)
+    try:
+        check_file(folder / PLAN_FILE, PLAN_FILE, MAX_PLAN_FILE_BYTES)
+        tables = plan_content((folder / PLAN_FILE).read_bytes()).get("tables")
+    except (OSError, ValueError, TableFault):
+        tables = None  # reading the plan says what is wrong
+    for given in tables.values() if isinstance(tables, dict) else ():
+        table = path_inside(folder, str(given).partition("#")[0])
+        if table is not None and table.is_file():
+            found.add(table.relative_to(folder).as_posix())
+    return [PLAN_FILE, *sorted(found - {PLAN_FILE})]
+
+
+def fingerprint(plan: Path) -> str:
+    """A hash over a plan's input files and their names, wherever they lie; of a folder, its plan.toml or a workbook.
+
+    OSError where one can't be read.
+    """
+    folder = plan if plan.is_dir() else plan.parent
+    names = [plan.name] if plan.is_file() and plan.name != PLAN_FILE else input_files(folder)
+    return content_key("", [(name, (folder / name).read_bytes()) for name in names if (folder / name).is_file()])
+
+
+def encoded(text: str) -> bytes:
+    """A file's name as bytes, whatever it is made of."""
+    return text.encode(errors="backslashreplace")  # names of files need not be text
+
+
+def content_key(options: str, files: Iterable[tuple[str, bytes]]) -> str:
+    """A hash of options, and of files by their paths and contents."""
+    digest = hashlib.sha256()
+    for part in (options.encode(), *(part for path, content in files for part in (encoded(path), content))):
+        digest.update(len(part).to_bytes(8, "big"))
+        digest.update(part)
+    return digest.hexdigest()

@@ -14,6 +14,27 @@ from tractduct.model.plan import Plan
 from tractduct.one_plan import Progress, Study, study, with_sizes
 from tractduct.orientation.study import OrientationStudy, study_orientation
 from tractduct.purchasing.buy import Buying, buy
+from tractduct.version import VERSION
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MadeFrom:
+    """What a run's files came from, so that those that belong together can be told.
+
+    ``fingerprint`` of the input files (``files.fingerprint``), ``options`` of the run as JSON, ``date`` as given.
+    """
+
+    fingerprint: str
+    options: str = ""
+    date: str = ""
+
+    def described(self) -> dict[str, str]:
+        return {"input": self.fingerprint, "options": self.options, "date": self.date}
+
+    def stamp(self, plan: str) -> str:
+        """One line for the foot of every file."""
+        date = f", {self.date}" if self.date else ""
+        return f"{plan}, input {self.fingerprint[:12]}, tractduct {VERSION}{date}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -26,6 +47,12 @@ class Report:
     orientation: OrientationStudy | None = None
     lots: LotDelivery | None = None
     undelivered: tuple[Fault, ...] = ()  # why the delivered airflow could not be predicted
+    made_from: MadeFrom | None = None
+
+    @property
+    def stamp(self) -> str:
+        """One line for the foot of every file; empty where it is not known what they come from."""
+        return self.made_from.stamp(self.study.plan.name) if self.made_from else ""
 
     @property
     def findings(self) -> tuple[Finding, ...]:
@@ -52,7 +79,6 @@ class Wanted:
     Attributes
     ----------
     time_limit_s : for each search of sizes; None: until proven
-    strict : a plan whose airflow can't be predicted is a fault; else it is sized all the same
     predicted, bought, turned : what is delivered, what purchasing asks, what the direction does
     drive, compressed_pct : of the prediction; None: what the plan says
     installed : flex product of lots that name none; empty: the first approved
@@ -61,7 +87,6 @@ class Wanted:
     """
 
     time_limit_s: float | None = None
-    strict: bool = True
     predicted: bool = True
     bought: bool = False
     turned: bool = False
@@ -73,7 +98,7 @@ class Wanted:
 
 
 def work_out(plan: Plan, wanted: Wanted, progress: Progress = lambda what, done, total: None) -> Report:
-    """A plan end to end. Raises what ``one_plan.study`` and ``deliver`` raise."""
+    """A plan end to end; where its airflow can't be predicted it is sized all the same. Raises as ``study``."""
     sized = study(plan, time_limit_s=wanted.time_limit_s, progress=progress)
     delivery, lots, buying, orientation = None, None, None, None
     undelivered: tuple[Fault, ...] = ()
@@ -84,8 +109,6 @@ def work_out(plan: Plan, wanted: Wanted, progress: Progress = lambda what, done,
                 sized, drive=wanted.drive, compressed_pct=wanted.compressed_pct, by_dampers=front, progress=progress
             )
         except InputFaults as faults:
-            if wanted.strict:
-                raise
             undelivered = tuple(faults.faults)
     if wanted.bought:
         installed = wanted.installed or plan.flex[0]

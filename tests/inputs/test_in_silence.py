@@ -396,5 +396,4 @@ def test_the_least_numbers_are_sized(tmp_path: Path) -> None:
     folder = plan.write(tmp_path / "plan")
     with warnings.catch_warnings():
         warnings.simplefilter("error", RuntimeWarning)
-        for command in ("buy", "lots"):  # each of them studies and delivers too
-            assert main([command, str(folder), "--out", str(tmp_path / command)]) in (0, 3)
+        assert main(["study", str(folder), "--out", str(tmp_path / "out")]) in (0, 3)

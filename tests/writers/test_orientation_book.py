@@ -447,7 +447,7 @@ def test_glass_left_blank_without_the_extra_is_one_fault(
 ) -> None:
     folder = by_sun(broken_down()).write(tmp_path / "plan")
     monkeypatch.setitem(sys.modules, "pvlib", None)  # what an import of it then meets
-    assert main(["lots", str(folder), "--out", str(tmp_path / "out")]) == 2
+    assert main(["study", str(folder), "--out", str(tmp_path / "out")]) == 2
     lines = capsys.readouterr().err.splitlines()
     assert len(lines) == 2  # the fault, and how many there are
     assert "load_factors.csv" in lines[0]
@@ -462,7 +462,7 @@ def test_glass_left_blank_without_the_extra_is_one_fault(
 def test_a_plan_without_lots_breakdown_or_outlines(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """What is missing is said, and the rest is written: with the pages of every orientation."""
     folder, out = bare_plan().write(tmp_path / "plan"), tmp_path / "out"
-    assert main(["lots", str(folder), "--out", str(out)]) == 0
+    assert main(["study", str(folder), "--out", str(out)]) == 0
     words = capsys.readouterr().out
     for table in ("table lots", "tables surfaces and load_factors", "table rooms"):
         assert table in words
@@ -478,11 +478,11 @@ def test_a_plan_without_lots_breakdown_or_outlines(tmp_path: Path, capsys: pytes
 
 def test_most_packages_is_kept(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     folder = bare_plan().write(tmp_path / "plan")
-    assert main(["lots", str(folder), "--out", str(tmp_path / "out"), "--most-packages", "0"]) == 0
+    assert main(["study", str(folder), "--out", str(tmp_path / "out"), "--most-packages", "0"]) == 0
     assert "Packages were left out" in capsys.readouterr().out
     assert "Packages" not in openpyxl.load_workbook(tmp_path / "out" / "test-plan.xlsx").sheetnames
     with pytest.raises(SystemExit) as stop:
-        main(["lots", str(folder), "--most-packages", "two"])
+        main(["study", str(folder), "--most-packages", "two"])
     assert stop.value.code == 2
 
 
@@ -490,7 +490,7 @@ def test_lots_of_a_plan_where_no_set_holds(tmp_path: Path) -> None:
     plan = with_lots(broken_down(), ("1", 98, None, False, None))
     plan.config["pressure"] = {"supply_inwc": 0.001, "return_inwc": 0.001}
     out = tmp_path / "out"
-    assert main(["lots", str(plan.write(tmp_path / "plan")), "--out", str(out)]) == 3
+    assert main(["study", str(plan.write(tmp_path / "plan")), "--out", str(out)]) == 3
     book = openpyxl.load_workbook(out / "test-plan.xlsx")
     (row,) = table_rows(book["Lots"], "Lot")
     assert row["Standard set"] == "there is none"

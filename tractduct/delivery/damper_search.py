@@ -59,6 +59,7 @@ _TRIPLES = 12_000  # about so many are looked at
 _KEPT = 3  # states of each number of dampers
 _SEED = 2
 _SHAKEN = (3, 8)  # changes at random
+_LEAST_IDLE = 4  # times that shaking did not help, one after the other; half as many as there are sections, if more
 _NUMBERS, _FEW = 1.2e6, 8.0  # candidates times classes times sections, more of them where sections are few
 _CANDIDATES = (2_500, 20_000)
 _PARTS = (0.15, 0.72)  # of the candidates: up to the end of the search without dampers, and at their price
@@ -673,10 +674,10 @@ class _Search:
     def explore(
         self, starts: Sequence[_State], aim: _Aim, budget: int, *, first: tuple[float, ...] = _LADDER
     ) -> _State:
-        """Descents from some states as rooms gain in worth, then from the best of them shaken."""
+        """Descents from some states as rooms gain in worth, then from the best of them shaken while that helps."""
         best, changes = None, None
-        turn = 0
-        while self.spent < budget:
+        turn = idle = 0
+        while self.spent < budget and idle < max(int(self.free.sum()) // 2, _LEAST_IDLE):
             if turn < len(starts):
                 new, ladder = starts[turn], first
             else:
@@ -691,8 +692,9 @@ class _Search:
             for room in ladder:
                 new, _ = self.descend(new, replace(aim, room=room), budget, last=False)
             new, found = self.descend(new, aim, budget)
+            idle += turn > len(starts)
             if best is None or self.value_of(aim, new.one)[0] < self.value_of(aim, best.one)[0] - 1e-7 * self.worth:
-                best, changes = new, found
+                best, changes, idle = new, found, 0
         return best or starts[0]
 
     def best_kept(self, aim: _Aim) -> _State:
@@ -736,7 +738,8 @@ class _Search:
         price = max(self.case.plan.damper_cost, 1e-3 * self.worth)
         none, any_number = _Aim(price, 0), _Aim(price, n_path)
         assert self.least.size_index is not None
-        opened = [self.state(np.where(self.free, s, self.least.size_index), wide_open) for s in starts]
+        different = {tuple(np.where(self.free, s, self.least.size_index).tolist()): None for s in starts}
+        opened = [self.state(np.array(s, dtype=np.intp), wide_open) for s in different]
         self.explore(opened, none, int(_PARTS[0] * total))
         on_step(1, 3)
         if self.may.any():

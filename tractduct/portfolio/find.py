@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
@@ -15,10 +15,11 @@ from tractduct.files import (
     PLAN_FILE,
     TableFault,
     check_file,
+    content_key,
+    encoded,
     file_name,
+    input_files,
     is_inside,
-    path_inside,
-    plan_content,
 )
 
 
@@ -87,7 +88,7 @@ def find_plans(folders: Sequence[Path], out: Path | None = None) -> list[Place]:
     for folder, shown, identity in found:
         name = file_name(shown)
         if names[name] > 1 or (out is not None and (out / name / PLAN_FILE).exists()):
-            name += "-" + hashlib.sha256(_encoded(identity)).hexdigest()[:8]
+            name += "-" + hashlib.sha256(encoded(identity)).hexdigest()[:8]
         places.append(Place(folder=folder, below=printable(shown), name=name))
     return sorted(places, key=lambda place: (place.below, place.name))
 
@@ -116,7 +117,7 @@ def read_bundle(place: Place, options: str) -> Bundle:
     files = []
     unread = []
     try:
-        paths = _input_files(place.folder)
+        paths = input_files(place.folder)
     except OSError as error:
         paths = []
         why = f"it can't be read ({error.strerror or error})"
@@ -136,38 +137,5 @@ def read_bundle(place: Place, options: str) -> Bundle:
         except OSError as error:
             why = f"it can't be read ({error.strerror or error})"
             unread.append(Fault(file=path, problem=why, remedy="Check that it is there and who may read it"))
-    key = _key(options, [*files, *((fault.file, _encoded(str(fault))) for fault in unread)])
+    key = content_key(options, [*files, *((fault.file, encoded(str(fault))) for fault in unread)])
     return Bundle(name=place.name, below=place.below, key=key, files=tuple(files), unread=tuple(unread))
-
-
-def _input_files(folder: Path) -> list[str]:
-    """plan.toml, the tables and workbooks beside it, and those in inner folders that it names.
-
-    OSError where the folder can't be read.
-    """
-    found = set()
-    for path in sorted(folder.iterdir()):
-        if path.suffix.lower() in (".csv", ".xlsx") and not path.name.startswith((".", "~")) and path.is_file():
-            found.add(path.name)
-    try:
-        check_file(folder / PLAN_FILE, PLAN_FILE, MAX_PLAN_FILE_BYTES)
-        tables = plan_content((folder / PLAN_FILE).read_bytes()).get("tables")
-    except (OSError, ValueError, TableFault):
-        tables = None  # reading the plan says what is wrong
-    for given in tables.values() if isinstance(tables, dict) else ():
-        table = path_inside(folder, str(given).partition("#")[0])
-        if table is not None and table.is_file():
-            found.add(table.relative_to(folder).as_posix())
-    return [PLAN_FILE, *sorted(found - {PLAN_FILE})]
-
-
-def _encoded(text: str) -> bytes:
-    return text.encode(errors="backslashreplace")  # names of files need not be text
-
-
-def _key(options: str, files: Iterable[tuple[str, bytes]]) -> str:
-    digest = hashlib.sha256()
-    for part in (options.encode(), *(part for path, content in files for part in (_encoded(path), content))):
-        digest.update(len(part).to_bytes(8, "big"))
-        digest.update(part)
-    return digest.hexdigest()

@@ -24,7 +24,7 @@ from tractduct.portfolio.find import Bundle
 from tractduct.report import Report
 
 ROOMS_LISTED = 3  # worst rooms kept of each plan
-_FILE = re.compile(r"[^/\\:\0]{1,255}")
+_FILE = re.compile(r"([^/\\:\0]{1,255}/)?[^/\\:\0]{1,255}")  # of a plan's folder or one in it
 _SIZE = re.compile(r"\d{1,9}(\.\d{1,9})?(x\d{1,9}(\.\d{1,9})?)?", re.ASCII)
 _UNFIT = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ud800-\udfff]")  # for a workbook or a file
 _LARGEST = 1e15
@@ -138,7 +138,7 @@ def outcome_of_text(text: str) -> Outcome:
     except RecursionError:
         raise ValueError("it is nested too deeply") from None
     for name in outcome.files:
-        if not _FILE.fullmatch(name) or name in (".", ".."):
+        if not _FILE.fullmatch(name) or {".", ".."} & set(name.split("/")):
             raise ValueError(f"its 'files' names {shortened(name)!r}, which is not a file of its folder")
     for stock in outcome.stock:
         if not _SIZE.fullmatch(stock.size):

@@ -104,6 +104,8 @@ class Store:
                 raise OSError("it is a link to another place; remove it")
             unfinished.mkdir(parents=True)
             for name, data in packed.files.items():
+                for place in (unfinished, folder):
+                    (place / name).parent.mkdir(parents=True, exist_ok=True)
                 _write(unfinished / name, data)
             _write(unfinished / OUTCOME_FILE, outcome.text().encode())
             before = self.outcome(outcome.name)
@@ -114,7 +116,7 @@ class Store:
             _sync(folder)
             for name in (*packed.files, OUTCOME_FILE):
                 os.replace(unfinished / name, folder / name)
-            unfinished.rmdir()
+            shutil.rmtree(unfinished)
             _sync(folder)
         except OSError as error:
             shutil.rmtree(unfinished, ignore_errors=True)

@@ -279,8 +279,8 @@ def _compressed(case: Case, size_index: NDArray[np.intp]) -> Iterator[Finding]:
         severity=Severity.CAUTION,
         rule="compressed flex",
         subject="compressed flex",
-        message=f"{pct[outside].max():g} % in {_listed(case, size_index, outside)}: the relation used was measured at "
-        f"{sizes} {units.unit('in')} and up to {COMPRESSION_TESTED_TO_PCT:g} %. {large_flex_words(case.plan)}",
+        message=f"{pct[outside].max():g} % in {_listed(case, size_index, outside)}; measured only at {sizes} "
+        f"{units.unit('in')}, up to {COMPRESSION_TESTED_TO_PCT:g} %. {large_flex_words(case.plan)}",
         advice="Stretch these sections fully, or make them of rigid duct",
     )
 

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import json
+from collections.abc import Collection
 from pathlib import Path
 
-from tractduct.files import file_name
+from tractduct.files import MAX_TABLE_BYTES, file_name, path_inside
 from tractduct.report import Report
 from tractduct.writers.lot_pages import pdf_of
 from tractduct.writers.lot_sheets import lot_pages
@@ -12,29 +14,60 @@ from tractduct.writers.orientation_pictures import draw_orientation_pictures
 from tractduct.writers.pictures import draw_pictures
 from tractduct.writers.purchasing_tables import purchase_csv
 from tractduct.writers.results import RESULTS_FILE, results_text
-from tractduct.writers.together import written_together
+from tractduct.writers.together import Written, files_below, written_together
 from tractduct.writers.workbook import write_workbook
 
+PARTS = ("plan", "order", "lots")  # what can be written alone
+READINGS = "-readings.xlsx"
+_ENDINGS = (".json", ".xlsx", ".pdf", ".csv", ".png", ".svg")
 
-def write_report(report: Report, folder: Path) -> list[Path]:
-    """Write results.json, the workbook and the pictures; returns their paths.
 
-    With a delivery, the pages of every lot too, as a PDF of all; with ``buying``, purchase.csv. An earlier result stays
-    whole until the new one is. Raises OutputError where a file can't be written.
+def write_report(report: Report, folder: Path, *, only: Collection[str] = PARTS) -> Written:
+    """Write results.json and the files of each reader.
+
+    ``only`` names readers: ``plan`` (who standardizes and designs: workbook, pictures), ``order`` (purchasing) and
+    ``lots`` (crew and balancer). An earlier result stays whole until the new one is. Files of an earlier run from other
+    input or options that are not made anew are removed. Raises OutputError where a file can't be written.
     """
     plan = report.study.plan
     name = file_name(plan.name)
-    with written_together(folder, last=RESULTS_FILE) as beside:
-        pictures = draw_pictures(report.study, beside, report.delivery)
-        turned = draw_orientation_pictures(report.orientation, beside) if report.orientation else None
-        write_workbook(report, beside / f"{name}.xlsx", pictures, turned)
-        if report.delivery is not None and report.lots is not None:
+    earlier, same = _earlier(report, folder)
+    with written_together(folder, last=RESULTS_FILE, stale=() if same else earlier) as beside:
+        if "plan" in only:
+            pictures = draw_pictures(report.study, beside, report.delivery)
+            turned = draw_orientation_pictures(report.orientation, beside) if report.orientation else None
+            write_workbook(report, beside / f"{name}.xlsx", pictures, turned)
+        if "lots" in only and report.delivery is not None and report.lots is not None:
             pages = lot_pages(report.delivery, report.lots)
             (beside / f"{name}-lots.pdf").write_bytes(
                 pdf_of(pages, title=f"{plan.name}: lots", metric=plan.units.is_si)
             )
-        (beside / RESULTS_FILE).write_text(results_text(report), encoding="utf-8", newline="\n")
-        if report.buying is not None:
+        if "order" in only and report.buying is not None:
             (beside / "purchase.csv").write_text(purchase_csv(report.buying), encoding="utf-8", newline="\n")
-        made = [folder / path.name for path in sorted(beside.iterdir()) if not path.name.startswith(".")]
-    return made
+        made = {*files_below(beside), RESULTS_FILE}
+        kept = {file for file in earlier if (folder / file).is_file()} if same else set()
+        names = tuple(sorted(made | kept))
+        (beside / RESULTS_FILE).write_text(results_text(report, files=names), encoding="utf-8", newline="\n")
+    return Written(
+        folder=folder, names=tuple(sorted(made)), removed=tuple(sorted({*earlier} - made)) if not same else ()
+    )
+
+
+def _ours(folder: Path, file: str) -> bool:
+    """Whether it may be a file that a run made: never what people write into."""
+    inside = path_inside(folder, file) is not None and file.count("/") <= 1
+    return inside and file.endswith(_ENDINGS) and not file.endswith(READINGS)
+
+
+def _earlier(report: Report, folder: Path) -> tuple[list[str], bool]:
+    """Files of the run whose results.json lies in a folder, and whether it had the same input, options and version."""
+    try:
+        path = folder / RESULTS_FILE
+        if path.stat().st_size > MAX_TABLE_BYTES:
+            return [], False
+        found = json.loads(path.read_text(encoding="utf-8"))
+        files = [file for file in found["files"] if isinstance(file, str) and _ours(folder, file)]
+        made_from = report.made_from.described() if report.made_from else None
+        return [file for file in files if (folder / file).is_file()], found.get("made_from") == made_from
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
+        return [], False  # no earlier result, or one that says nothing of its files

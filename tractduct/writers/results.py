@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -196,9 +197,11 @@ def _with_si(value: Any, study: Study) -> Any:
     return out
 
 
-def results_text(report: Report, delivered: Delivered | None = None) -> str:
-    """results.json as text."""
+def results_text(report: Report, delivered: Delivered | None = None, files: Sequence[str] = ()) -> str:
+    """results.json as text; ``files`` are those that it belongs with."""
     content = results(report, delivered)
+    if report.made_from is not None:
+        content |= {"made_from": report.made_from.described(), "files": list(files)}
     return json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 
