@@ -201,6 +201,10 @@ def test_the_least_loss_is_the_least_of_all_sets() -> None:
 
 def apply(plan: PlanTables, way: dict[str, Any]) -> PlanTables | None:
     """The plan with a way out applied by hand from its words; None where the words are of another kind."""
+    if way["kind"].endswith(" and more"):
+        one, _, two = way["change"].partition(", and ")
+        changed = apply(plan, {"kind": "", "change": one})
+        return None if changed is None else apply(changed, {"kind": "", "change": two[0].upper() + two[1:]})
     plan = plan.copy()
     words = way["change"]
     if found := re.fullmatch(r"Shorten (.+) from ([\d.]+) to ([\d.]+) ft", words):
@@ -222,6 +226,13 @@ def apply(plan: PlanTables, way: dict[str, Any]) -> PlanTables | None:
             plan.row("sections", name).update(max_in=None, fixed_in=None)
     elif found := re.fullmatch(r"Give (\S+) a second run of the same length and fittings beside it", words):
         plan.tables["sections"].append({**plan.row("sections", found[1]), "section": found[1] + "-2"})
+    elif found := re.fullmatch(r"Run the blower at speed (\w+) in (\w+)(?: and (\w+))?", words):
+        plan.config["blower"] |= {f"{season}_speed": found[1] for season in found.groups()[1:] if season}
+    elif found := re.fullmatch(r"Give (\w+) twice the filter area: ([\d.]+) instead of ([\d.]+) inWC at \d+ cfm", words):
+        row = plan.row("devices", found[1])
+        # Half the velocity: a quarter of the loss where that goes with its square.
+        assert float(found[2]) == pytest.approx(row["loss_inwc"] / 4, abs=0.0006)
+        row.update(loss_inwc=row["loss_inwc"] / 4, loaded_loss_inwc=row["loaded_loss_inwc"] / 4)
     elif words == "Stock as many distinct sizes as it takes":
         plan.config["objective"]["max_distinct_sizes"] = 0
     elif words.startswith("Make available"):
@@ -296,6 +307,34 @@ def test_ways_out_where_the_return_is_too_long() -> None:
     assert "return ducts" in pressure[0]["change"]
     assert "supply" not in pressure[0]["change"]
     check_ways(plan)
+
+
+def test_ways_out_of_a_weak_blower() -> None:
+    """Another speed or a filter of twice the area gives the ducts what they need."""
+    plan = small_plan()
+    del plan.config["pressure"]
+    plan.tables["blower"] = [
+        {"speed": speed, "airflow_cfm": cfm, "external_static_inwc": static}
+        for speed, points in {"low": ((100, 0.22), (400, 0.12)), "high": ((100, 0.5), (400, 0.4))}.items()
+        for cfm, static in points
+    ]
+    plan.config["blower"] = {"heating_speed": "low", "cooling_speed": "low"}
+    plan.tables["devices"] = [
+        {"device": "filter", "side": "return", "loss_inwc": 0.14, "at_cfm": 320, "loaded_loss_inwc": 0.2}
+    ]
+    checked = check_ways(plan)
+    assert checked["another speed"] == {True}
+    assert checked["larger filter"] == {True}
+
+
+def test_pairs_where_no_change_helps_alone() -> None:
+    """A run held at too small a size, and too many distinct sizes for the cap: each needs its own change."""
+    plan = small_plan(objective={"max_distinct_sizes": 1})
+    plan.row("sections", "BED")["fixed_in"] = 4
+    found = results_of(plan)["ways_out"]
+    assert not [w for w in found if w["holds"] and "and more" not in w["kind"]]
+    assert [w for w in found if w["holds"] and "and more" in w["kind"]]
+    assert any(True in held for kind, held in check_ways(plan).items() if kind.endswith("and more"))
 
 
 def test_more_pressure_is_a_way_out_of_crossed_sizes() -> None:

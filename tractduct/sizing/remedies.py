@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
+from functools import partial
+from itertools import combinations
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from tractduct.errors import InputFaults
 from tractduct.model.plan import NO_CAP, Duct, Plan, Section
 from tractduct.model.sizes import size_of
 from tractduct.network.variants import Variant
@@ -18,6 +22,7 @@ from tractduct.sizing.solve import Solution, least_cost, trade_off_of
 from tractduct.units import IP, UnitSystem
 
 PRESSURE_STEP_INWC = 0.01
+MOST_PAIRS = 15
 NEXT_ROUND_IN = (4, 5, 6, 7, 8, 9, 10, 12, 14, 16, 18, 20, 22, 24, 26, 28, 30)  # common practice, no source
 NEXT_ROUND_MM = (80, 100, 125, 160, 200, 250, 315, 400, 500, 630, 800)  # EN 1506, from memory
 
@@ -261,26 +266,47 @@ def _pressures(case: Case, fits: NDArray[np.bool_]) -> list[Conflict]:
     return list(_over_pressure(case, best[:, tree.run_section].min(axis=2)))
 
 
+Change = tuple[str, str, Callable[[Plan], Plan]]  # kind, in words, what it does to a plan
+
+
 def try_remedies(
     plan: Plan, conflicts: tuple[Conflict, ...], on_step: Callable[[], None] = lambda: None
 ) -> tuple[Remedy, ...]:
-    """Changes to the plan, each solved again; those that help first, the cheapest at the head."""
+    """Changes to the plan, each solved again; those that help first, the cheapest at the head.
+
+    Where none helps alone, pairs of changes of different kinds are tried, ``MOST_PAIRS`` of them.
+    """
+    changes = list(_changes(plan, conflicts))
     tried = []
-    for kind, change, changed in _changes(plan, conflicts):
-        tried.append(Remedy(kind=kind, change=change, solution=_solve(changed)))
+    for kind, words, change in changes:
+        solution = _solve(change(plan))
+        if solution is not None:
+            tried.append(Remedy(kind=kind, change=words, solution=solution))
         on_step()
+    if not any(remedy.helps for remedy in tried):
+        first = list({kind: (kind, words, change) for kind, words, change in reversed(changes)}.values())[::-1]
+        for (kind, words, change), (_, words2, change2) in list(combinations(first, 2))[:MOST_PAIRS]:
+            solution = _solve(change2(change(plan)))
+            if solution is not None and solution.size_index is not None:
+                both = f"{words}, and {words2[0].lower()}{words2[1:]}"
+                tried.append(Remedy(kind=f"{kind} and more", change=both, solution=solution))
+            on_step()
     more = _more_pressure(plan)
     if more is not None:
         tried.append(more)
     return tuple(sorted(tried, key=lambda w: (not w.helps, w.solution.cost, w.change)))
 
 
-def _solve(plan: Plan) -> Solution:
-    return least_cost(build_case(plan).problem(), max_distinct=plan.max_distinct_sizes or None)
+def _solve(plan: Plan) -> Solution | None:
+    """The least-cost set; None where the blower leaves the ducts of that plan nothing."""
+    try:
+        return least_cost(build_case(plan).problem(), max_distinct=plan.max_distinct_sizes or None)
+    except InputFaults:
+        return None
 
 
-def _changes(plan: Plan, conflicts: tuple[Conflict, ...]) -> Iterator[tuple[str, str, Plan]]:
-    """Kind, wording and changed plan of each way out that is worth a try."""
+def _changes(plan: Plan, conflicts: tuple[Conflict, ...]) -> Iterator[Change]:
+    """Each change that is worth a try."""
     by_name = {section.name: section for section in plan.sections}
     runs = list(dict.fromkeys(c.path for c in conflicts if c.path))
     steps = fewest_steps_over_own(build_case(plan), plan.max_distinct_sizes or None)
@@ -288,52 +314,73 @@ def _changes(plan: Plan, conflicts: tuple[Conflict, ...]) -> Iterator[tuple[str,
         yield (
             "more steps",
             f"Allow {steps} standard sizes above the own size, most_steps_over_own = {steps} in [objective]",
-            replace(plan, most_steps_over_own=steps),
+            partial(replace, most_steps_over_own=steps),
         )
     if plan.max_distinct_sizes:
-        yield "more sizes", "Stock as many distinct sizes as it takes", replace(plan, max_distinct_sizes=0)
+        yield "more sizes", "Stock as many distinct sizes as it takes", partial(replace, max_distinct_sizes=0)
+    yield from _of_equipment(plan)
     yield from _larger_sizes(plan, runs)
     for flex in plan.flex if len(plan.flex) > 1 else ():
-        rest = tuple(f for f in plan.flex if f != flex)
-        yield "fewer products", f"Do not approve {flex}", replace(plan, flex=rest)
+        yield (
+            "fewer products",
+            f"Do not approve {flex}",
+            partial(replace, flex=tuple(f for f in plan.flex if f != flex)),
+        )
     pressed = list(dict.fromkeys(c.path for c in conflicts if c.limit == "pressure"))
     for name in pressed[:3]:
         run = by_name[name]
         for part in (0.75, 0.5):
-            short = replace(run, length_ft=round(run.length_ft * part, 1))
+            short = round(run.length_ft * part, 1)
             yield (
                 "shorter run",
-                f"Shorten {name} from {plan.units.number(run.length_ft, 'ft', 'g')} to "
-                f"{plan.units.say(short.length_ft, 'ft')}",
-                _with_section(plan, short),
+                f"Shorten {name} from {plan.units.number(run.length_ft, 'ft', 'g')} to {plan.units.say(short, 'ft')}",
+                partial(_with, sections={name: {"length_ft": short}}),
             )
         smooth = _smoothest(plan, run)
         if smooth is not None:
             yield (
                 "smoother run",
                 f"Make {name} of {smooth.name}",
-                _with_section(plan, replace(run, duct=smooth.name)),
+                partial(_with, sections={name: {"duct": smooth.name}}),
             )
     if len(pressed) > 1:
-        shorter = plan
-        for name in pressed:
-            shorter = _with_section(shorter, replace(by_name[name], length_ft=round(by_name[name].length_ft * 0.5, 1)))
-        yield "shorter run", f"Halve the length of {', '.join(pressed)}", shorter
+        halved = {name: {"length_ft": round(by_name[name].length_ft * 0.5, 1)} for name in pressed}
+        yield "shorter run", f"Halve the length of {', '.join(pressed)}", partial(_with, sections=halved)
     for name in runs[:3]:
-        yield (
-            "another run",
-            f"Give {name} a second run of the same length and fittings beside it",
-            _doubled(plan, (by_name[name],)),
-        )
+        words = f"Give {name} a second run of the same length and fittings beside it"
+        yield "another run", words, partial(_doubled, runs=(name,))
     if len(runs) > 1:
-        yield (
-            "another run",
-            f"Give {', '.join(runs)} a second run each",
-            _doubled(plan, tuple(by_name[name] for name in runs)),
-        )
+        yield "another run", f"Give {', '.join(runs)} a second run each", partial(_doubled, runs=tuple(runs))
 
 
-def _larger_sizes(plan: Plan, runs: list[str]) -> Iterator[tuple[str, str, Plan]]:
+def _of_equipment(plan: Plan) -> Iterator[Change]:
+    """Another speed of the blower, a filter of twice the area: where the blower's table says what the ducts have."""
+    gear, units = plan.equipment, plan.units
+    if plan.budget_given or not gear.curves:
+        return
+    for speed in gear.curves:
+        other = [season for season in plan.seasons if gear.speed.get(season) != speed]
+        if other:
+            changed = replace(gear, speed={**gear.speed, **dict.fromkeys(other, speed)})
+            yield (
+                "another speed",
+                f"Run the blower at speed {speed} in {' and '.join(other)}",
+                partial(replace, equipment=changed),
+            )
+    for device in gear.devices:
+        if device.loaded_inwc is not None:
+            part = 0.5**device.exponent  # half the velocity
+            less = replace(device, loss_inwc=device.loss_inwc * part, loaded_inwc=device.loaded_inwc * part)
+            devices = tuple(less if d is device else d for d in gear.devices)
+            yield (
+                "larger filter",
+                f"Give {device.name} twice the filter area: {units.number(less.loss_inwc, 'inWC', '.3f')} instead of "
+                f"{units.say(device.loss_inwc, 'inWC', '.3f')} at {units.say(device.at_cfm, 'cfm', '.0f')}",
+                partial(replace, equipment=replace(gear, devices=devices)),
+            )
+
+
+def _larger_sizes(plan: Plan, runs: list[str]) -> Iterator[Change]:
     by_name = {section.name: section for section in plan.sections}
     on_way: list[str] = []
     for name in runs:
@@ -344,25 +391,15 @@ def _larger_sizes(plan: Plan, runs: list[str]) -> Iterator[tuple[str, str, Plan]
             at = by_name[at].parent
     bound = [n for n in on_way if by_name[n].fixed or np.isfinite(by_name[n].max_in)]
     if bound:
-        freed = plan
-        for name in bound:
-            freed = _with_section(freed, replace(by_name[name], fixed="", max_in=np.inf))
-        yield "larger size", f"Lift the size bounds of {', '.join(bound)}", freed
+        freed = {name: {"fixed": "", "max_in": np.inf} for name in bound}
+        yield "larger size", f"Lift the size bounds of {', '.join(bound)}", partial(_with, sections=freed)
     largest = max((s.diameter_in for s in plan.sizes if s.shape == "round"), default=0.0)
     known = [size_of(float(d), plan.units) for d in (NEXT_ROUND_MM if plan.units.is_si else NEXT_ROUND_IN)]
     larger = [s for s in known if s.diameter_in > largest + DIAMETER_TOLERANCE_IN and _has_price(plan, s.label)][:2]
     if larger:
-        wider = replace(
-            plan,
-            sizes=tuple(
-                sorted(
-                    (*plan.sizes, *larger),
-                    key=lambda s: (s.shape != "round", s.diameter_in, s.label),
-                )
-            ),
-        )
+        sizes = sorted((*plan.sizes, *larger), key=lambda s: (s.shape != "round", s.diameter_in, s.label))
         words = " and ".join(s.label for s in larger)
-        yield "larger size", f"Allow {words} in round duct", wider
+        yield "larger size", f"Allow {words} in round duct", partial(replace, sizes=tuple(sizes))
 
 
 def _has_price(plan: Plan, size: str) -> bool:
@@ -390,16 +427,17 @@ def _smoothest(plan: Plan, run: Section) -> Duct | None:
     return min(rigid, key=lambda d: (d.roughness_ft, d.name), default=None)
 
 
-def _with_section(plan: Plan, changed: Section) -> Plan:
-    return replace(plan, sections=tuple(changed if s.name == changed.name else s for s in plan.sections))
+def _with(plan: Plan, *, sections: Mapping[str, Mapping[str, Any]]) -> Plan:
+    """The plan with other values of some sections."""
+    return replace(plan, sections=tuple(replace(s, **sections.get(s.name, {})) for s in plan.sections))
 
 
-def _doubled(plan: Plan, runs: tuple[Section, ...]) -> Plan:
+def _doubled(plan: Plan, *, runs: tuple[str, ...]) -> Plan:
     """The plan with a twin beside each of some runs, sharing its air equally."""
     sections: list[Section] = []
     names = {s.name for s in plan.sections}
     for section in plan.sections:
-        if section not in runs:
+        if section.name not in runs:
             sections.append(section)
             continue
         share = 1.0 if section.share is None else section.share
@@ -435,6 +473,7 @@ def _more_pressure(plan: Plan) -> Remedy | None:
     say = plan.units.say
     words = [
         f"{say(given + more, 'inWC', '.3g')} to the {side} ducts instead of {plan.units.number(given, 'inWC', '.3g')}"
+        + (", as by a larger filter or grille" if side == "return" else "")
         for side, given, more in zip(("supply", "return"), (plan.supply_inwc, plan.return_inwc), extra, strict=True)
         if more
     ]
@@ -443,7 +482,8 @@ def _more_pressure(plan: Plan) -> Remedy | None:
     change = "Make available " + " and ".join(words)
     if plan.budget_given:  # with more pressure the own sizes are smaller, and so is what the cap on them leaves
         raised = replace(plan, supply_inwc=plan.supply_inwc + extra[0], return_inwc=plan.return_inwc + extra[1])
-        return Remedy(kind="more pressure", change=change, solution=_solve(raised))
+        solution = least_cost(build_case(raised).problem(), max_distinct=plan.max_distinct_sizes or None)
+        return Remedy(kind="more pressure", change=change, solution=solution)
     solution = solve(extra[0], extra[1], plan.max_distinct_sizes or None)
     return Remedy(kind="more pressure", change=change, solution=solution)
 
