@@ -228,7 +228,9 @@ def apply(plan: PlanTables, way: dict[str, Any]) -> PlanTables | None:
         plan.tables["sections"].append({**plan.row("sections", found[1]), "section": found[1] + "-2"})
     elif found := re.fullmatch(r"Run the blower at speed (\w+) in (\w+)(?: and (\w+))?", words):
         plan.config["blower"] |= {f"{season}_speed": found[1] for season in found.groups()[1:] if season}
-    elif found := re.fullmatch(r"Give (\w+) twice the filter area: ([\d.]+) instead of ([\d.]+) inWC at \d+ cfm", words):
+    elif found := re.fullmatch(
+        r"Give (\w+) twice the filter area: ([\d.]+) instead of ([\d.]+) inWC at \d+ cfm", words
+    ):
         row = plan.row("devices", found[1])
         # Half the velocity: a quarter of the loss where that goes with its square.
         assert float(found[2]) == pytest.approx(row["loss_inwc"] / 4, abs=0.0006)

@@ -12,6 +12,7 @@ import signal
 import subprocess
 import sys
 import time
+from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, redirect_stdout
 from pathlib import Path
@@ -528,6 +529,30 @@ def test_tables_in_inner_folders_and_a_workbook(tmp_path: Path) -> None:
     assert run(top, out, "--jobs", "1") == 0
     one, two = (json.loads((out / name / "results.json").read_text(encoding="utf-8")) for name in ("one", "two"))
     assert one == two
+
+
+def test_dampers_and_the_sizes_of_the_stock_list(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Dampers stand with the sizes that each plan takes; the terminal says which sizes to carry."""
+    plan = small_plan()
+    plan.config["tolerance"] = {"room_pct": 5, "room_cfm": 5}
+    plan.tables["lots"] = [{"lot": str(n), "front_faces": "N"} for n in range(3)]
+    plan.write(tmp_path / "plans" / "one")
+    out = tmp_path / "out"
+    assert main(["batch", str(tmp_path / "plans"), "--out", str(out), "--predict", "--stock", "--jobs", "1"]) == 0
+    found = json.loads((out / "one" / "results.json").read_text(encoding="utf-8"))
+    dampers = Counter(found["size_set"][run] for table in found["damper_marks"] for run in table["runs"])
+    assert dampers
+    sheet = openpyxl.load_workbook(out / "all-plans.xlsx")["Sizes by plan"]
+    rows = [[cell.value for cell in row] for row in sheet.iter_rows()]
+    head = next(row for row in rows if row[0] == "Plan")
+    values = dict(zip(head, rows[rows.index(head) + 1], strict=True))
+    in_all = dict(zip(head, rows[rows.index(head) + 2], strict=True))
+    for size, number in dampers.items():
+        assert (values[f"{size} in damper"], in_all[f"{size} in damper"]) == (number, 3 * number)
+    told = capsys.readouterr().out
+    line = next(line for line in told.splitlines() if "that cost at most 2 % over the least" in line)
+    sizes = {f"{size} in" for size in found["size_set"].values()}
+    assert {part.strip().rpartition(" ")[0] for part in line.partition("least: ")[2].rstrip(".").split(",")} <= sizes
 
 
 def test_the_workbook_of_all_plans(folder: Path, tmp_path: Path) -> None:

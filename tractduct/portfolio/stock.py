@@ -38,6 +38,7 @@ from tractduct.sizing.relaxation import SAME_COST, BoolArray, Clock, FloatArray,
 from tractduct.sizing.solve import least_cost
 from tractduct.units import IP, NOMINAL
 
+SHOWN_WITHIN_PCT = 2.0  # the shortest list that costs at most so much more is told size by size
 _PROVEN = 1e-6  # relative: a cost this close to its bound is the least
 _CUT_BROKEN = 1e-5  # part of the total: a cut broken by less moves the bound too little
 _STALLS = 1e-6  # relative gain of a round of cuts below which the linear program is left
@@ -159,6 +160,11 @@ class StockList:
                 f"  {len(entry.sizes):>3} sizes {entry.cost:>14,.0f}  +{over:.2f} %  {entry.said}; most for "
                 f"{entry.worst_plan}, +{entry.worst_pct:.1f} %"
             )
+        within = [e for e in self.entries if e.cost <= self.least_cost * (1.0 + SHOWN_WITHIN_PCT / 100.0)]
+        if within:
+            few = min(within, key=lambda e: len(e.sizes))
+            sizes = ", ".join(str(size) for size in sorted(few.sizes, key=lambda size: size.order))
+            lines.append(f"The {len(few.sizes)} that cost at most {SHOWN_WITHIN_PCT:g} % over the least: {sizes}.")
         return lines
 
 

@@ -36,6 +36,7 @@ from tractduct.writers.book.saving import save
 
 TITLE = "All plans"
 _REASONS_LISTED = 6  # of one plan
+_DAMPER = "damper"
 
 
 def write_portfolio(outcomes: Iterable[Outcome], path: Path, stock: StockList | None = None) -> None:
@@ -63,7 +64,7 @@ class _Rows:
         self.failed: list[list[Value]] = []
         self.rooms: list[list[Value]] = []
         self.warnings: list[list[Value]] = []
-        # By row of the plan among those with a set; in feet, or metres for sizes in mm.
+        # By row of the plan among those with a set; in feet, or metres for sizes in mm; dampers are counted.
         self.length: dict[StockSize, dict[int, float]] = {}
         self.sized: list[tuple[str, int]] = []  # plan and lots
         self.states: Counter[State] = Counter()
@@ -123,6 +124,9 @@ class _Rows:
             for size in outcome.stock:
                 key = StockSize(kind=size.kind, shape=size.shape, size=size.size, unit=units.unit(NOMINAL))
                 self.length.setdefault(key, {})[len(self.sized)] = units.shown(size.length_ft, "ft")
+            for label, count in outcome.dampers.items():
+                key = StockSize(kind=_DAMPER, shape="", size=label, unit=units.unit(NOMINAL))
+                self.length.setdefault(key, {})[len(self.sized)] = count
             self.sized.append((plan, outcome.lots))
             if outcome.cost is not None:
                 total = self.costs.get(outcome.cost_unit, 0.0)
@@ -180,13 +184,14 @@ def _failed(book: Book, rows: _Rows) -> None:
 
 
 def _sizes(book: Book, rows: _Rows) -> None:
-    sizes = sorted(rows.length, key=lambda size: size.order)
+    sizes = sorted(rows.length, key=lambda size: (size.kind == _DAMPER, size.order))
     columns = [Column("Plan", LABEL, 24), Column("Lots", WHOLE, 8)]
-    columns += [Column(str(size), TENTHS, 12) for size in sizes]
+    columns += [Column(str(size), WHOLE if size.kind == _DAMPER else TENTHS, 12) for size in sizes]
     metric = {size.unit == SI.unit(NOMINAL) for size in sizes}
     unit = "Feet (metres for sizes in mm)" if len(metric) > 1 else "Metres" if True in metric else "Feet"
     page = book.sheet("Sizes by plan", [column.width for column in columns])
-    page.title("Sizes by plan", f"{unit} of duct a lot in each size of the standard set; bold below: all lots.", 8)
+    lead = f"{unit} of duct per lot in each size of the standard set, and dampers per lot; bold below: all lots."
+    page.title("Sizes by plan", lead, 8)
     body: list[list[Value]] = [
         [plan, lots, *(rows.length[size].get(n) for size in sizes)] for n, (plan, lots) in enumerate(rows.sized)
     ]
