@@ -4,17 +4,22 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 import pytest
 from hypothesis import settings
 from plan_folder import PlanTables, small_plan
 
+import tractduct.report
+
 WritePlan = Callable[..., Path]
 
 # What is drawn at random is the same in each run, and no example fails for a slow machine.
 settings.register_profile("same", derandomize=True, database=None, deadline=None)
 settings.load_profile("same")
+# Searching for dampers to the end is what tests/delivery/test_damper_search.py and the benchmarks are for.
+tractduct.report.search_dampers = partial(tractduct.report.search_dampers, effort=0.05)
 # Commands that tests start as processes would compile the package anew each time.
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 

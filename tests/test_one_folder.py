@@ -100,3 +100,15 @@ def test_the_demo_is_told_in_25_lines(tmp_path: Path, capsys: pytest.CaptureFixt
     assert len(findings) <= 8
     causes = [(f["rule"], f["advice"]) for f in findings]
     assert len(causes) == len(set(causes))
+
+
+def test_a_proof_is_offered_for_small_plans(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """No entry with every room right costs less than the bound, which is at least the ducts' least cost."""
+    plan = with_prices(small_plan())
+    found = run(plan, tmp_path, "--only", "order", "--prove")
+    proof = found["by_dampers_proof"]
+    assert proof["to_the_end"]
+    right = [entry["cost"] for entry in found["by_dampers"] if not entry["rooms_outside"]]
+    assert found["least_cost"] * (1 - 1e-9) <= proof["bound"] <= min(right) * (1 + 1e-9)
+    said = " ".join(capsys.readouterr().out.split())
+    assert "Chosen by dampers instead" not in said or "proven that none with every room right costs over" in said

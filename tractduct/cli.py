@@ -211,6 +211,12 @@ def _add_study(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
         metavar="K",
         help="most size sets to divide the fronts among; 0 leaves that out (default: 4)",
     )
+    study.add_argument(
+        "--prove",
+        action="store_true",
+        help="prove how much less sizes and dampers together could cost; for plans of up to some 15 sections, else it "
+        "takes long and says little",
+    )
     study.add_argument("--date", default="", metavar="TEXT", help="a date or revision for the foot of every file")
     study.set_defaults(run=_study)
 
@@ -299,6 +305,7 @@ def _study(options: argparse.Namespace) -> int:
         installed=_installed(plan, options.installed),
         lots=options.lots,
         most_packages=options.most_packages,
+        proved=options.prove,
     )
     try:
         made_from = MadeFrom(

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+from tractduct.delivery.damper_proof import prove_dampers
 from tractduct.delivery.damper_search import DamperFront, search_dampers
 from tractduct.delivery.deliver import MOST_SEARCHED, Delivery, deliver
 from tractduct.delivery.lots import LotDelivery, deliver_lots
@@ -84,6 +85,7 @@ class Wanted:
     installed : flex product of lots that name none; empty: the first approved
     lots : a number of lots to buy for besides; None: what the plan says
     most_packages : size sets to divide the fronts among
+    proved : prove how much less sizes and dampers together could cost
     """
 
     time_limit_s: float | None = None
@@ -95,6 +97,7 @@ class Wanted:
     installed: str = ""
     lots: int | None = None
     most_packages: int = 4
+    proved: bool = False
 
 
 def work_out(plan: Plan, wanted: Wanted, progress: Progress = lambda what, done, total: None) -> Report:
@@ -105,6 +108,9 @@ def work_out(plan: Plan, wanted: Wanted, progress: Progress = lambda what, done,
     if wanted.predicted and sized.sized is not None:
         try:
             sized, front = chosen(sized, drive=wanted.drive, progress=progress)
+            if front is not None and wanted.proved:
+                progress("proof", 0, 1)
+                front = replace(front, proof=prove_dampers(sized.case, drive=wanted.drive))
             delivery = deliver(
                 sized, drive=wanted.drive, compressed_pct=wanted.compressed_pct, by_dampers=front, progress=progress
             )

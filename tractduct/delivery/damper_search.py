@@ -25,6 +25,7 @@ from numpy.typing import NDArray
 
 from tractduct.delivery.balance import tolerances_off
 from tractduct.delivery.classes import ClassAirflow, Classes, build_classes
+from tractduct.delivery.damper_proof import DamperBound
 from tractduct.delivery.flow import FloatArray, with_dampers
 from tractduct.delivery.mark_board import build_board
 from tractduct.delivery.mark_program import least_worst
@@ -110,11 +111,13 @@ class DamperFront:
     """The best that was found for each number of dampers, from none upwards.
 
     ``entries``: each with fewer rooms outside than those before it, or as few at a lower cost in duct. ``simulated``:
-    candidates simulated on the way.
+    candidates simulated on the way. ``proof``: what no set with every room right costs less than, where that was asked
+    for.
     """
 
     entries: tuple[DamperEntry, ...]
     simulated: int
+    proof: DamperBound | None = None
 
     def least(self) -> DamperEntry:
         """What ``choose = "dampers"`` takes: no room outside, or the fewest; then the least cost of duct, fittings and

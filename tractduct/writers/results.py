@@ -226,6 +226,9 @@ def _marked(delivery: Delivery) -> dict[str, Any]:
         "damper_cost": _number(study.plan.damper_cost * len(marks.chosen.runs)),
         "delivered_marked": _delivered(marks.chosen.delivered),
     }
+    proof = delivery.by_dampers.proof if delivery.by_dampers else None
+    if proof is not None:
+        out["by_dampers_proof"] = {"bound": _number(proof.bound), "to_the_end": proof.closed}
     if delivery.by_dampers is not None:
         out["by_dampers"] = [
             {

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import math
 import textwrap
 from collections import Counter
 from collections.abc import Sequence
 
+from tractduct.delivery.damper_search import DamperFront
 from tractduct.delivery.deliver import Delivery
 from tractduct.findings import Finding, Severity
 from tractduct.one_plan import Study
@@ -110,8 +112,18 @@ def other_choice(delivery: Delivery) -> str:
         return ""
     return (
         f"Chosen by dampers instead: {count(best.dampers, 'damper')}, {best.distinct_sizes} sizes, "
-        f"{count(best.rooms_outside, 'room')} outside, {money(study, saved)} per lot less (searched, not proven)."
+        f"{count(best.rooms_outside, 'room')} outside, {money(study, saved)} per lot less ({proven_text(front)})."
     )
+
+
+def proven_text(front: DamperFront) -> str:
+    """What is proven of sizes and dampers searched together."""
+    if front.proof is None or front.proof.bound <= 0.0:
+        return "searched, not proven"
+    if math.isinf(front.proof.bound):
+        return "proven: nothing puts every room right"
+    gap = front.proof.gap_pct(front.least().cost)
+    return f"searched; proven that none with every room right costs over {math.ceil(100.0 * gap) / 100.0:.2f} % less"
 
 
 def money(study: Study, cost: float) -> str:
