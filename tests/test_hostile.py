@@ -715,7 +715,7 @@ def acting_plan(turn: int) -> PlanTables:
     return with_lots(plan, *turns)
 
 
-@pytest.fixture(scope="module", params=["study 0", "study 1", "study 2", "study 3", "batch"])
+@pytest.fixture(scope="module", params=["study 0", "study 2", "batch"])
 def acted(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
     """What a command leaves of such plans, and what it says."""
     top = tmp_path_factory.mktemp("acting")
@@ -809,7 +809,7 @@ def test_no_name_acts_in_a_pdf(acted: tuple[Path, str]) -> None:
         assert not [words for sheet in sheets for words in (*sheet.turned, *sheet.off_paper)]
         titles = [sheet.rows[0][0] for sheet in sheets if "page 1 of" in sheet.words]
         assert len(titles) == len(ACTING)
-    assert bool(found) == any(out.rglob("results.json"))
+    assert bool(found) == (out / "results.json").is_file()  # a batch draws no pages
 
 
 def test_results_hold_the_names_as_they_are(acted: tuple[Path, str]) -> None:
@@ -855,10 +855,18 @@ def friction_table(folder: Path, name: str) -> Path:
 
 @pytest.mark.parametrize("name", [n for n in ACTING if len(n) < 60] + ["\x1b[31m", "a\nb", "\t=1", "'=1"])
 def test_a_fit_is_harmless_and_reads_back(
-    name: str, write_plan: WritePlan, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    name: str,
+    write_plan: WritePlan,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """The row that fit writes goes into a ducts table as it is, and the product has the name it was given."""
     out = tmp_path / "out"
+    if (
+        not set(name) & set("$\\\n\x1b") and name != ACTING[0]
+    ):  # a picture takes long: of names that drawing could act on
+        monkeypatch.setattr("tractduct.writers.fit_report.draw_fit", lambda _1, _2, _3, path, _4: path.write_bytes(b""))
     assert main(["fit", str(friction_table(tmp_path, "data.csv")), f"--name={name}", "--out", str(out)]) == 0
     for stream in capsys.readouterr():
         assert all(line.isprintable() for line in stream.split("\n"))

@@ -31,7 +31,7 @@ def write_report(report: Report, folder: Path, *, only: Collection[str] = PARTS)
     """
     plan = report.study.plan
     name = file_name(plan.name)
-    earlier, same = _earlier(report, folder)
+    earlier, same = earlier_files(report, folder)
     with written_together(folder, last=RESULTS_FILE, stale=() if same else earlier) as beside:
         if "plan" in only:
             pictures = draw_pictures(report.study, beside, report.delivery)
@@ -59,7 +59,7 @@ def _ours(folder: Path, file: str) -> bool:
     return inside and file.endswith(_ENDINGS) and not file.endswith(READINGS)
 
 
-def _earlier(report: Report, folder: Path) -> tuple[list[str], bool]:
+def earlier_files(report: Report, folder: Path) -> tuple[list[str], bool]:
     """Files of the run whose results.json lies in a folder, and whether it had the same input, options and version."""
     try:
         path = folder / RESULTS_FILE
