@@ -18,7 +18,10 @@ from tractduct.purchasing.buy import Buying, buy
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Report:
-    """A study and what was worked out from it; None where that was not asked for, or no size set holds."""
+    """A study and what was worked out from it; None where that was not asked for, or no size set holds.
+
+    ``stamp``: what it was made from, in words for the foot of each page; empty where nobody said.
+    """
 
     study: Study
     delivery: Delivery | None = None
@@ -26,6 +29,7 @@ class Report:
     orientation: OrientationStudy | None = None
     lots: LotDelivery | None = None
     undelivered: tuple[Fault, ...] = ()  # why the delivered airflow could not be predicted
+    stamp: str = ""
 
     @property
     def findings(self) -> tuple[Finding, ...]:

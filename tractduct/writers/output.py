@@ -29,7 +29,7 @@ def write_report(report: Report, folder: Path) -> list[Path]:
         turned = draw_orientation_pictures(report.orientation, beside) if report.orientation else None
         write_workbook(report, beside / f"{name}.xlsx", pictures, turned)
         if report.delivery is not None and report.lots is not None:
-            pages = lot_pages(report.delivery, report.lots)
+            pages = lot_pages(report.delivery, report.lots, report.stamp)
             (beside / f"{name}-lots.pdf").write_bytes(
                 pdf_of(pages, title=f"{plan.name}: lots", metric=plan.units.is_si)
             )
