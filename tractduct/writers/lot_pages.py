@@ -20,6 +20,9 @@ from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
 
+from tractduct.writers.pdf_split import split_pages
+
+AUTHOR = "tractduct"  # a file of it is ours to take away
 FONT, BOLD = "tractduct", "tractduct-bold"
 MARGIN = 30.0  # points
 HEAD_POINTS, SUB_POINTS, SMALL_POINTS = 15.0, 10.5, 7.0
@@ -91,7 +94,7 @@ class Column:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Table:
-    """A table to print; ``bands`` are words over runs of columns: (words, number of columns), ``below`` lines under it."""
+    """A table to print; ``bands`` are words over runs of columns: (words, number of columns), ``below`` lines under."""
 
     columns: tuple[Column, ...]
     rows: tuple[tuple[str, ...], ...]
@@ -132,7 +135,19 @@ class LotPages:
     stamp: str
 
 
-def pdf_of(lots: Sequence[LotPages], *, title: str, metric: bool = False) -> bytes:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Printed:
+    """A PDF of lots, one after another, and how many pages each has."""
+
+    data: bytes
+    counts: tuple[int, ...]
+
+    def apart(self) -> Iterator[bytes]:
+        """A PDF of each lot."""
+        return split_pages(self.data, self.counts)
+
+
+def print_lots(lots: Sequence[LotPages], *, title: str, metric: bool = False) -> Printed:
     """The pages of some lots as a PDF on US letter, or on A4. Text can be selected; fonts are embedded."""
     _fonts()
     out = io.BytesIO()
@@ -141,13 +156,12 @@ def pdf_of(lots: Sequence[LotPages], *, title: str, metric: bool = False) -> byt
     first: Any = FONT  # a name, whatever its annotation says
     canvas = Canvas(out, pagesize=paper, invariant=1, pageCompression=1, initialFontName=first)
     canvas.setTitle(title)
-    canvas.setAuthor("tractduct")
+    canvas.setAuthor(AUTHOR)
     canvas.setSubject("What to build and how to balance it, lot by lot")
     drawn: dict[Hashable, str] = {}
-    for lot in lots:
-        _Lot(canvas, paper, lot, drawn).draw()
+    counts = tuple(_Lot(canvas, paper, lot, drawn).draw() for lot in lots)
     canvas.save()
-    return out.getvalue()
+    return Printed(data=out.getvalue(), counts=counts)
 
 
 @cache
@@ -242,9 +256,7 @@ def fit(table: Table, across: float, points: float) -> Fitted:
         widths=tuple(widths),
         rows=rows,
         below=tuple(line for text in table.below for line in wrapped(text, across - CELL, points - 1.0)),
-        row_heights=tuple(
-            max(len(cell) * size * LINE for cell, size in zip(row, sizes, strict=True)) for row in rows
-        )
+        row_heights=tuple(max(len(cell) * size * LINE for cell, size in zip(row, sizes, strict=True)) for row in rows)
         + ((points * LINE,) if table.bands else ()),
     )
 
@@ -259,12 +271,14 @@ class _Lot:
         self.across = self.right - self.left
         self.bottom = MARGIN + 10.0 * len(self._foot_lines()) + 12.0
 
-    def draw(self) -> None:
+    def draw(self) -> int:
+        """Draw all of its pages; returns how many."""
         pages: list[Callable[[], None]] = [*self._build_parts(), *self._balance_parts()]
         for number, page in enumerate(pages, start=1):
             page()
             self._foot(number, len(pages))
             self.canvas.showPage()
+        return len(pages)
 
     # -- page 1 ------------------------------------------------------------------------------------------
 
@@ -303,7 +317,9 @@ class _Lot:
                 used = around
             used += heights[1 + n]
         return [
-            replace(table, rows=table.rows[a:b]) if b == rows else replace(table, rows=table.rows[a:b], totals=(), below=())
+            replace(table, rows=table.rows[a:b])
+            if b == rows
+            else replace(table, rows=table.rows[a:b], totals=(), below=())
             for a, b in pairwise([*starts, rows])
         ]
 
@@ -317,7 +333,7 @@ class _Lot:
         room = self.high - MARGIN - 44.0 - self._steps_high() - self.bottom
         parts = self._parts(table, room, room - self._blanks_high())
         for n, part in enumerate(parts, start=1):
-            yield lambda part=part, last=n == len(parts): self._balance(part, last)  # type: ignore[misc]
+            yield lambda part=part, n=n: self._balance(part, n == len(parts))  # type: ignore[misc]
 
     def _steps(self) -> list[list[str]]:
         return [wrapped(step, self.across - 16.0, TEXT_POINTS) for step in self.lot.steps]
@@ -567,7 +583,7 @@ def _labelled(drawing: Drawing, floor: str, scale: float, x0: float, y0: float) 
 
 
 def _placed(text: str, steps: Sequence[Step], taken: Sequence[Box]) -> Label:
-    """A label on its duct or right beside it; else as near to it as there is room, with a line to what it belongs to."""
+    """A label on its duct or right beside it; else as near to it as there is room, with a line to it."""
     # A long name is cut, the size at its end never.
     name, _, size = text.rpartition(" ")
     text = f"{_cut(name, MOST_LABEL_POINTS, LABEL_POINTS, BOLD)} {size}" if name else text

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from contextlib import suppress
+from pathlib import Path
 
 import numpy as np
 
@@ -11,6 +13,7 @@ from tractduct.delivery.deliver import Delivery
 from tractduct.delivery.lots import LotAir, LotDelivery
 from tractduct.delivery.marks import MarkTable
 from tractduct.delivery.predict import Drive
+from tractduct.files import file_name
 from tractduct.model.lots import RoutePoint
 from tractduct.model.plan import Plan, Section
 from tractduct.one_plan import Study
@@ -19,13 +22,14 @@ from tractduct.orientation.lots import LotResult
 from tractduct.sizing.practice import ALTITUDE_CAUTION_ABOVE_FT
 from tractduct.units import UnitSystem
 from tractduct.version import VERSION
-from tractduct.writers.lot_pages import Column, Course, Drawing, LotPages, Outline, Table
+from tractduct.writers.lot_pages import AUTHOR, Column, Course, Drawing, LotPages, Outline, Table, print_lots
 from tractduct.writers.tables import room_text
 
 CAUTION = (
     "Local codes, makers' instructions and a licensed designer come before these sizes. Where fuel is burned indoors, "
     "have combustion safety tested."
 )
+LOTS_FOLDER = "lots"
 NO_MARK = "none"  # a run without a damper
 AIR_HANDLER = "AH"  # as on the drawing
 LEAST_AIR_CFM = 1.0  # felt at the register; no hood reads less surely
@@ -35,9 +39,34 @@ MOST_ROOMS = 2  # of a return in a cell
 def lot_pages(delivery: Delivery, lots: LotDelivery, stamp: str = "") -> list[LotPages]:
     """The pages of every lot, in the order of the lots; ``stamp`` says what they were made from."""
     drawings = {mirrored: house_drawing(delivery.study, mirrored) for mirrored in (False, True)}
-    return [
-        _pages(delivery, r, lots.air.get(r.lot.name), drawings[r.lot.mirrored], stamp) for r in lots.results
-    ]
+    return [_pages(delivery, r, lots.air.get(r.lot.name), drawings[r.lot.mirrored], stamp) for r in lots.results]
+
+
+def write_lot_pages(delivery: Delivery, lots: LotDelivery, folder: Path, stamp: str = "") -> None:
+    """``<plan>-lots.pdf`` of all lots, and ``lots/<lot>.pdf`` of each."""
+    plan, pages = delivery.study.plan, lot_pages(delivery, lots, stamp)
+    printed = print_lots(pages, title=f"{plan.name}: lots", metric=plan.units.is_si)
+    (folder / f"{file_name(plan.name)}-lots.pdf").write_bytes(printed.data)
+    (folder / LOTS_FOLDER).mkdir()
+    taken: set[str] = set()
+    for lot, data in zip(pages, printed.apart(), strict=True):
+        name, number = file_name(lot.name), 1
+        while name in taken:
+            number += 1
+            name = f"{file_name(lot.name)}-{number}"
+        taken.add(name)
+        (folder / LOTS_FOLDER / f"{name}.pdf").write_bytes(data)
+
+
+def earlier_lot_files(folder: Path) -> list[str]:
+    """Paths below a folder of the lots' files that an earlier run left there; files of others are none of them."""
+    ours = f"/Author ({AUTHOR})".encode()
+    found = []
+    for path in sorted((folder / LOTS_FOLDER).glob("*.pdf")):
+        with suppress(OSError):  # what can't be read is left alone
+            if ours in path.read_bytes():
+                found.append(f"{LOTS_FOLDER}/{path.name}")
+    return found
 
 
 def house_drawing(study: Study, mirrored: bool) -> Drawing:
@@ -171,7 +200,11 @@ def _build(study: Study, table: MarkTable | None, flex: str) -> Table:
         Column(header=f"Size, {units.unit('in')}", align="centre", bold=True),
         Column(header="Duct", words=True),
         Column(header=units.unit("ft"), align="right"),
-        Column(header="Marks " + "/".join(s[:4] for s in seasons) if by_season else "Damper mark", align="centre", bold=True),
+        Column(
+            header="Marks " + "/".join(s[:4] for s in seasons) if by_season else "Damper mark",
+            align="centre",
+            bold=True,
+        ),
         Column(header="Fittings", words=True),
     )
     order = building_order(study)
