@@ -107,13 +107,16 @@ def test_write_leaves_what_the_command_line_does(plan, write_plan, tmp_path: Pat
     priced.tables["lots"] = [{"lot": "1", "front_faces": "N", "flex": "granite"}]
     folder = write_plan(priced)
     plan = tractduct.load_plan(folder)
-    made = []
     for command, wanted in (("study", Wanted()), ("buy", Wanted(bought=True)), ("lots", Wanted(turned=True))):
-        made += tractduct.write(work_out(plan, wanted), tmp_path / f"my {command}")
+        made = tractduct.write(work_out(plan, wanted), tmp_path / f"my {command}")
+        assert all(path.is_file() for path in made)
         assert main([command, str(folder), "--out", str(tmp_path / command)]) == 0
-        theirs = {path.name: path.read_bytes() for path in (tmp_path / command).iterdir()}
-        assert {path.name: path.read_bytes() for path in made if path.parent.name == f"my {command}"} == theirs
-        assert "test-plan-lots.pdf" in theirs
+        ours, theirs = (
+            {path.relative_to(folder).as_posix(): path.read_bytes() for path in folder.rglob("*.*")}
+            for folder in (tmp_path / f"my {command}", tmp_path / command)
+        )
+        assert ours == theirs
+        assert {"test-plan-lots.pdf", "lots/1.pdf", "test-plan-readings.xlsx"} <= set(theirs)
 
 
 @pytest.mark.parametrize("path", WITH_EXAMPLES, ids=lambda path: path.relative_to(PACKAGE).as_posix())

@@ -242,6 +242,10 @@ def fit(table: Table, across: float, points: float) -> Fitted:
             found.append((count, sum(tried) > rest + 1e-6, tried))
         for k, w in zip(free, min(found)[-1], strict=True):
             widths[k] = min(w, max([least[k], *cells[k]]))
+    for k, c in enumerate(columns):  # headers in one line where there is room
+        more = width(0, k, c.header) - widths[k]
+        if 0.0 < more <= across - sum(widths):
+            widths[k] += more
     spare = across - sum(widths)
     widths = [w + spare / len(widths) if spare > 0.0 else w * across / sum(widths) for w in widths]
     rows = tuple(
@@ -463,7 +467,7 @@ class _Lot:
             for n, line in enumerate(lines):
                 fits = min(1.0, (width - CELL + 1e-6) / max(width_of(line, size, font), 1e-9))
                 shown = max(size * fits, LEAST_POINTS)
-                y = top - row / 2.0 + (len(lines) / 2.0 - n) * size * LINE - size * 0.95
+                y = top - row / 2.0 + ((len(lines) - 1) / 2.0 - n) * size * LINE - fitted.points * 0.36
                 self._text(at, y, _cut(line, width - CELL + 1e-6, shown, font), shown, font, align=column.align)
             if column.ruled and not head:
                 self.canvas.setFillGray(1.0)

@@ -84,6 +84,12 @@ def _list(
     return page.table([Column(h, look, unit=_unit(n, money)) for n, h, look in listed], rows, looks, nothing=nothing)
 
 
+def _mark(page: Page, body: range, letter: str, test: str, fill: str) -> None:
+    """Colour the cells of a table's column where a comparison holds."""
+    if body:
+        page.mark(f"{letter}{body[0]}:{letter}{body[-1]}", f"{letter}{body[0]}{test}", fill, bold=True)
+
+
 def _one_page(page: Page) -> None:
     page.sheet.page_setup.fitToHeight = 1 if page.row <= _A_PAGE else 0
 
@@ -169,7 +175,7 @@ def overview_sheet(page: Page, report: Report, buying: Buying) -> None:
         money,
         missing="sections_up extra_cost",
     )
-    page.mark(f"D{body.start}:D{body.stop - 1}", f"D{body.start}<-10", CLOSE_FILL, bold=True)
+    _mark(page, body, "D", "<-10", CLOSE_FILL)
     page.sheet.page_setup.fitToHeight = 1
 
 
@@ -235,7 +241,7 @@ def comparison_sheet(book: Book, buying: Buying) -> None:
         money,
         missing="least_cost",
     )
-    page.mark(f"C{body.start}:C{body.stop - 1}", f'C{body.start}="no"', CLOSE_FILL, bold=True)
+    _mark(page, body, "C", '="no"', CLOSE_FILL)
     page.heading("Products approved together", across)
     page.paragraph(
         "Every approved product must hold in the same sizes; cost at the mean price of the products in the row.",
@@ -318,7 +324,7 @@ def stock_sheet(book: Book, buying: Buying) -> None:
         money,
         missing="rest_over least_over",
     )
-    page.mark(f"D{body.start}", f"ISNUMBER(D{body.start})", GOOD_FILL, bold=True)
+    _mark(page, body[:1], "D", "<1E+9", GOOD_FILL)  # where it is a number
     costs = frames.cost_per_lot(buying)
     if len(costs):
         page.heading("Cost per lot: what is added to the standard set's", across)
