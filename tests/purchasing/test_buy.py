@@ -238,7 +238,9 @@ def out(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def test_buy_leaves_what_deliver_does_and_the_list(out, tmp_path, capsys):
-    assert {"results.json", "purchase.csv", "test-plan.xlsx", "test-plan-order.xlsx", "delivered.png"} <= {p.name for p in out.iterdir()}
+    assert {"results.json", "purchase.csv", "test-plan.xlsx", "test-plan-order.xlsx", "delivered.png"} <= {
+        p.name for p in out.iterdir()
+    }
     priced_plan(True).write(tmp_path / "plan")
     assert main(["buy", str(tmp_path / "plan"), "--lots", "9", "--out", str(tmp_path / "out")]) == 0
     printed = capsys.readouterr().out

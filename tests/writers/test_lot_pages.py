@@ -23,7 +23,17 @@ import tractduct
 from tractduct.inputs.reader import load_plan
 from tractduct.report import Report, Wanted, work_out
 from tractduct.sizing.verify import verify_sizes
-from tractduct.writers.lot_pages import BOLD, Drawing, FloorLayout, LotPages, Outline, Table, lay_out, print_lots, width_of
+from tractduct.writers.lot_pages import (
+    BOLD,
+    Drawing,
+    FloorLayout,
+    LotPages,
+    Outline,
+    Table,
+    lay_out,
+    print_lots,
+    width_of,
+)
 from tractduct.writers.lot_sheets import house_drawing, lot_pages
 from tractduct.writers.output import write_report
 

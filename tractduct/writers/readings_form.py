@@ -21,6 +21,7 @@ from tractduct.delivery.lots import LotAir
 from tractduct.files import TableFault, check_file
 from tractduct.model.plan import Plan
 from tractduct.report import Report
+from tractduct.writers.book.facts import counted
 from tractduct.writers.book.layout import Book
 from tractduct.writers.book.looks import HEADER, INPUT, LABEL, SHORT, TEXT, Look, Value, clean
 from tractduct.writers.book.saving import save
@@ -70,11 +71,13 @@ class FormDone:
     def __str__(self) -> str:
         if self.left:
             return f"it stays as it is: {self.left}"
-        kept = f"{self.lots_kept} lots with {self.readings_kept} readings stay as they are"
-        said = f"rows of {len(self.added)} lots written" if self.added else "no lot is new"
-        said += f"; {kept}" if self.lots_kept else ""
+        said = f"rows of {counted(len(self.added), 'lot')} written" if self.added else "no lot is new"
+        if self.lots_kept:
+            readings = counted(self.readings_kept, "reading")
+            said += f"; {counted(self.lots_kept, 'lot')} with {readings} left as they are"
         if self.changed:
-            said += f"; airflow expected on {len(self.changed)} of them is another now, their rows keep the earlier one"
+            lots = counted(len(self.changed), "lot")
+            said += f"; the airflow expected on {lots} is another now, the rows keep the earlier one"
         return said
 
 
@@ -166,7 +169,7 @@ def _with_new_lots(plan: Plan, rows: dict[str, list[Row]], path: Path, earlier: 
     if new:
         for lock in (f"~${earlier.name}", f".~lock.{earlier.name}#"):
             if (earlier.parent / lock).exists():
-                why = f"it is open in another program. Close it and run again: {len(new)} lots are new"
+                why = f"it is open in another program. Close it and run again to add {counted(len(new), 'lot')}"
                 return replace(done, added=(), left=why)
         _append(earlier, path, there, [row for lot in new for row in rows[lot]])
     return done
