@@ -31,10 +31,10 @@ LABEL_POINTS, ROOM_POINTS = 9.0, (8.0, 7.0, 6.0)  # on the drawing
 LINE = 1.18  # a line's height over its letters'
 CELL = 5.0  # points that a cell is wider than its text
 LEAST_PAD, BUILD_PAD, BALANCE_PAD = 0.8, 5.0, 9.0  # points between the rows of a table
-LEAST_PICTURE, GOOD_PICTURE = 190.0, 300.0  # points high; below the least a long table goes on a page of its own
+LEAST_PICTURE, GOOD_PICTURE = 185.0, 300.0  # points high; below the least a long table goes on a page of its own
 MOST_LABEL_POINTS = 60.0  # of a section's name on the drawing
 LEAST_POINTS = 6.0  # below this a text is cut
-BLANK_HIGH = 29.0  # of a box to write in
+BLANK_HIGH, RULED_WIDE = 29.0, 44.0  # of a box to write in, and of a cell
 GREY, PALE = 0.35, 0.93
 
 Box = tuple[float, float, float, float]  # left, bottom, right, top
@@ -224,8 +224,14 @@ def fit(table: Table, across: float, points: float) -> Fitted:
         head = row == 0 or (bool(table.totals) and row == len(body) - 1)
         return width_of(text, sizes[k], BOLD if head or columns[k].bold else FONT) + CELL
 
-    least = [max(width(0, k, word) for word in c.header.split()) for k, c in enumerate(columns)]
+    least = [
+        max([RULED_WIDE if c.ruled else 0.0, *(width(0, k, word) for word in c.header.split())])
+        for k, c in enumerate(columns)
+    ]
     cells = [sorted({width(n, k, row[k]) for n, row in enumerate(body) if n}) for k in range(len(columns))]
+    for k in (k for k, c in enumerate(columns) if c.words):  # no word is cut for the sake of others
+        longest = max((width(n, k, word) for n, row in enumerate(body) for word in row[k].split()), default=0.0)
+        least[k] = max(least[k], min(longest, 0.3 * across))
     widths = [max([least[k], *(cells[k][-1:] if not c.words else [])]) for k, c in enumerate(columns)]
     free = [k for k, c in enumerate(columns) if c.words]
     if free:
@@ -242,10 +248,9 @@ def fit(table: Table, across: float, points: float) -> Fitted:
             found.append((count, sum(tried) > rest + 1e-6, tried))
         for k, w in zip(free, min(found)[-1], strict=True):
             widths[k] = min(w, max([least[k], *cells[k]]))
-    for k, c in enumerate(columns):  # headers in one line where there is room
-        more = width(0, k, c.header) - widths[k]
-        if 0.0 < more <= across - sum(widths):
-            widths[k] += more
+    in_one_line = [max(w, width(0, k, c.header)) for k, (w, c) in enumerate(zip(widths, columns, strict=True))]
+    if sum(in_one_line) <= across:
+        widths = in_one_line
     spare = across - sum(widths)
     widths = [w + spare / len(widths) if spare > 0.0 else w * across / sum(widths) for w in widths]
     rows = tuple(
@@ -540,7 +545,7 @@ class FloorLayout:
 
 @lru_cache(maxsize=16)
 def lay_out(drawing: Drawing, wide: float, high: float) -> tuple[FloorLayout, ...]:
-    """Floors side by side in a space of so many points, and every label in a place of its own, upright."""
+    """Floors in a space of so many points, as large as they can be, and every label in a place of its own, upright."""
     floors = drawing.floors
     if not floors:
         return ()
@@ -549,13 +554,19 @@ def lay_out(drawing: Drawing, wide: float, high: float) -> tuple[FloorLayout, ..
     points += [(o.left_ft + o.width_ft, o.front_ft + o.depth_ft) for o in drawing.outlines]
     low_x, low_y = (min(p[k] for p in points) - 1.0 for k in (0, 1))
     across_ft, deep_ft = (max(p[k] for p in points) + 1.0 - low for k, low in ((0, low_x), (1, low_y)))
-    share = (wide - 44.0) / len(floors)  # the north arrow stands at the right
-    room_high = high - 30.0  # the floor's name above, the word street below
-    scale = min((share - 8.0) / across_ft, room_high / deep_ft)
+
+    def scale_of(columns: int) -> float:
+        rows = -(-len(floors) // columns)
+        return min(((wide - 44.0) / columns - 8.0) / across_ft, ((high - 16.0) / rows - 14.0) / deep_ft)
+
+    columns = max(range(1, len(floors) + 1), key=lambda n: (round(scale_of(n), 6), n))
+    scale, rows = scale_of(columns), -(-len(floors) // columns)
+    # The north arrow stands at the right, the floor's name above it, the word street below all.
+    share, tall = (wide - 44.0) / columns, (high - 16.0) / rows
     found = []
     for n, floor in enumerate(floors):
-        x0 = share * n + (share - across_ft * scale) / 2.0 - low_x * scale
-        y0 = 16.0 + (room_high - deep_ft * scale) / 2.0 - low_y * scale
+        x0 = share * (n % columns) + (share - across_ft * scale) / 2.0 - low_x * scale
+        y0 = 16.0 + tall * (rows - 1 - n // columns) + (tall - 14.0 - deep_ft * scale) / 2.0 - low_y * scale
         found.append(_labelled(drawing, floor, scale, x0, y0))
     return tuple(found)
 

@@ -215,7 +215,7 @@ def _build(study: Study, table: MarkTable | None, flex: str) -> Table:
             _room(s),
             study.size_set[s.name],
             (flex if s.kind == "flex" else s.duct).replace("_", " "),
-            units.number(s.length_ft, "ft", "g"),
+            units.number(s.length_ft, "ft", ".1f").removesuffix(".0"),
             _marks(table, s),
             ", ".join(f"{n} {name.replace('_', ' ')}" if n > 1 else name.replace("_", " ") for name, n in s.fittings),
         )

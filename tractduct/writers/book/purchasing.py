@@ -174,6 +174,7 @@ def overview_sheet(page: Page, report: Report, buying: Buying) -> None:
         ],
         money,
         missing="sections_up extra_cost",
+        without="not known",
     )
     _mark(page, body, "D", "<-10", CLOSE_FILL)
     page.sheet.page_setup.fitToHeight = 1
