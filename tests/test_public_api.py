@@ -109,7 +109,7 @@ def test_write_leaves_what_the_command_line_does(plan, write_plan, tmp_path: Pat
     plan = tractduct.load_plan(folder)
     for command, wanted in (("study", Wanted()), ("buy", Wanted(bought=True)), ("lots", Wanted(turned=True))):
         made = tractduct.write(work_out(plan, wanted), tmp_path / f"my {command}")
-        assert all(path.is_file() for path in made)
+        assert all((made.folder / name).is_file() for name in made.names)
         assert main([command, str(folder), "--out", str(tmp_path / command)]) == 0
         ours, theirs = (
             {path.relative_to(folder).as_posix(): path.read_bytes() for path in folder.rglob("*.*")}

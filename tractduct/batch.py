@@ -203,8 +203,10 @@ def _studied(bundle: Bundle, options: Options) -> Packed:
         if options.workbooks:
             from tractduct.writers.output import write_report
 
-            for path in write_report(report, Path(scratch, "written")):
-                files[path.name] = path.read_bytes()
+            written = Path(scratch, "written")
+            for name in write_report(report, written).names:
+                if "/" not in name:
+                    files[name] = (written / name).read_bytes()
         else:
             files[RESULTS_FILE] = results_text(report, delivered).encode()
     return Packed(outcome=outcome_of_report(bundle, report, delivered), files=files)

@@ -352,7 +352,9 @@ def _run(options: argparse.Namespace, *, strict: bool = True, bought: bool = Fal
         written = write_report(report, options.out or Path("reports") / file_name(plan.name))
     _say(buying_summary(report) if bought else summary(report))
     _say()
-    _say("Written: " + _listed(written))
+    _say("Written: " + _listed([written.folder / file for file in written.names]))
+    for note in written.notes:
+        _say(note)
     return DONE if report.study.size_set else NO_SET
 
 

@@ -14,14 +14,32 @@ from tractduct.model.plan import Plan
 from tractduct.one_plan import Progress, Study, study, with_sizes
 from tractduct.orientation.study import OrientationStudy, study_orientation
 from tractduct.purchasing.buy import Buying, buy
+from tractduct.version import VERSION
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MadeFrom:
+    """What a run's files came from, so that those that belong together can be told.
+
+    ``fingerprint`` of the input files (``files.fingerprint``), ``options`` of the run as JSON, ``date`` as given.
+    """
+
+    fingerprint: str
+    options: str = ""
+    date: str = ""
+
+    def described(self) -> dict[str, str]:
+        return {"input": self.fingerprint, "options": self.options, "date": self.date}
+
+    def stamp(self, plan: str) -> str:
+        """One line for the foot of every file."""
+        date = f", {self.date}" if self.date else ""
+        return f"{plan}, input {self.fingerprint[:12]}, tractduct {VERSION}{date}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Report:
-    """A study and what was worked out from it; None where that was not asked for, or no size set holds.
-
-    ``stamp``: what it was made from, in words for the foot of each page; empty where nobody said.
-    """
+    """A study and what was worked out from it; None where that was not asked for, or no size set holds."""
 
     study: Study
     delivery: Delivery | None = None
@@ -29,7 +47,12 @@ class Report:
     orientation: OrientationStudy | None = None
     lots: LotDelivery | None = None
     undelivered: tuple[Fault, ...] = ()  # why the delivered airflow could not be predicted
-    stamp: str = ""
+    made_from: MadeFrom | None = None
+
+    @property
+    def stamp(self) -> str:
+        """One line for the foot of every file; empty where it is not known what they come from."""
+        return self.made_from.stamp(self.study.plan.name) if self.made_from else ""
 
     @property
     def findings(self) -> tuple[Finding, ...]:

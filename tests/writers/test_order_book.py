@@ -13,12 +13,11 @@ from openpyxl.worksheet.worksheet import Worksheet
 from plan_folder import PlanTables, small_plan, with_prices, written
 
 from tractduct.inputs.reader import load_plan
-from tractduct.report import Report, Wanted, work_out
+from tractduct.report import MadeFrom, Report, Wanted, work_out
 from tractduct.writers.order_book import write_order
 from tractduct.writers.output import write_report
 
 ROOM_PCT, ROOM_CFM = 10.0, 8.0
-STAMP = "Test plan; tractduct 1; input 0123456789ab"
 
 
 def plan() -> PlanTables:
@@ -30,7 +29,8 @@ def plan() -> PlanTables:
 @pytest.fixture(scope="module")
 def report() -> Report:
     with written(plan()) as folder:
-        return replace(work_out(load_plan(folder), Wanted(bought=True)), stamp=STAMP)
+        made_from = MadeFrom(fingerprint="0123456789abcdef", date="2 March")
+        return replace(work_out(load_plan(folder), Wanted(bought=True)), made_from=made_from)
 
 
 @pytest.fixture(scope="module")
@@ -118,7 +118,8 @@ def test_each_list_has_its_sheet_and_all_carry_the_stamp(report: Report, out: Pa
     assert set(links) == set(book.sheetnames[1:])
     assert "to order 4 lots, meadow in 4" in str(links["Buy several lots"])
     for sheet in book.worksheets:
-        assert sheet.oddFooter.left.text == STAMP
+        foot = str(sheet.oddFooter.left.text)
+        assert all(words in foot for words in ("Test plan", "tractduct", "0123456789ab", "2 March"))
         assert (sheet.page_setup.fitToWidth, sheet.page_setup.fitToHeight) == (1, 1)  # a page each
     write_order(report, tmp_path / "again.xlsx")
     assert (tmp_path / "again.xlsx").read_bytes() == (out / "test-plan-order.xlsx").read_bytes()

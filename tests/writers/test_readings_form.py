@@ -83,20 +83,15 @@ def test_a_row_a_run_lot_and_season_with_what_results_json_predicts(tmp_path: Pa
 
 
 def test_a_reading_typed_is_there_after_the_next_run(tmp_path: Path) -> None:
-    said: list[str] = []
-    write_report(worked("table"), tmp_path, said.append)
+    assert write_report(worked("table"), tmp_path).notes == (f"{FORM}: rows of 2 lots written.",)
     book = openpyxl.load_workbook(tmp_path / FORM)
     book["Readings"]["H2"] = 88
     book.save(tmp_path / FORM)
     before = (tmp_path / FORM).read_bytes()
-    made = write_report(worked("table"), tmp_path, said.append)
+    done = write_report(worked("table"), tmp_path)
     assert (tmp_path / FORM).read_bytes() == before
-    assert tmp_path / FORM not in made
     assert rows_of(tmp_path / FORM)[0]["measured_cfm"] == 88
-    assert said == [
-        f"{FORM}: rows of 2 lots written",
-        f"{FORM}: no lot is new; 2 lots with 1 reading left as they are",
-    ]
+    assert done.notes == (f"{FORM}: no lot is new; 2 lots with 1 reading left as they are.",)
 
 
 def test_new_lots_come_behind_and_every_other_byte_stays(tmp_path: Path) -> None:
@@ -131,8 +126,7 @@ def test_a_form_that_is_open_is_left(tmp_path: Path, lock: str) -> None:
     earlier = typed_form(tmp_path)
     before = earlier.read_bytes()
     (tmp_path / lock.format(FORM)).touch()
-    said: list[str] = []
-    write_report(worked("table"), tmp_path, said.append)
+    said = write_report(worked("table"), tmp_path).notes
     assert earlier.read_bytes() == before
     assert said == [f"{FORM}: it stays as it is: it is open in another program. Close it and run again to add 1 lot"]
 
@@ -148,8 +142,7 @@ def test_a_form_that_cannot_be_read_is_left(tmp_path: Path, damage: str) -> None
         data = earlier.read_bytes()
         earlier.write_bytes({"no workbook": b"12", "half of it": data[: len(data) // 2]}.get(damage, b""))
     before = earlier.read_bytes()
-    said: list[str] = []
-    write_report(worked("table"), tmp_path, said.append)
+    said = write_report(worked("table"), tmp_path).notes
     assert earlier.read_bytes() == before
     (words,) = said
     assert words.startswith(f"{FORM}: it stays as it is: ")

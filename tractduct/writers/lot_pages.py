@@ -22,7 +22,6 @@ from reportlab.pdfgen.canvas import Canvas
 
 from tractduct.writers.pdf_split import split_pages
 
-AUTHOR = "tractduct"  # a file of it is ours to take away
 FONT, BOLD = "tractduct", "tractduct-bold"
 MARGIN = 30.0  # points
 HEAD_POINTS, SUB_POINTS, SMALL_POINTS = 15.0, 10.5, 7.0
@@ -156,7 +155,7 @@ def print_lots(lots: Sequence[LotPages], *, title: str, metric: bool = False) ->
     first: Any = FONT  # a name, whatever its annotation says
     canvas = Canvas(out, pagesize=paper, invariant=1, pageCompression=1, initialFontName=first)
     canvas.setTitle(title)
-    canvas.setAuthor(AUTHOR)
+    canvas.setAuthor("tractduct")
     canvas.setSubject("What to build and how to balance it, lot by lot")
     drawn: dict[Hashable, str] = {}
     counts = tuple(_Lot(canvas, paper, lot, drawn).draw() for lot in lots)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from contextlib import suppress
 from pathlib import Path
 
 import numpy as np
@@ -22,7 +21,7 @@ from tractduct.orientation.lots import LotResult
 from tractduct.sizing.practice import ALTITUDE_CAUTION_ABOVE_FT
 from tractduct.units import UnitSystem
 from tractduct.version import VERSION
-from tractduct.writers.lot_pages import AUTHOR, Column, Course, Drawing, LotPages, Outline, Table, print_lots
+from tractduct.writers.lot_pages import Column, Course, Drawing, LotPages, Outline, Table, print_lots
 from tractduct.writers.tables import room_text
 
 CAUTION = (
@@ -56,17 +55,6 @@ def write_lot_pages(delivery: Delivery, lots: LotDelivery, folder: Path, stamp: 
             name = f"{file_name(lot.name)}-{number}"
         taken.add(name)
         (folder / LOTS_FOLDER / f"{name}.pdf").write_bytes(data)
-
-
-def earlier_lot_files(folder: Path) -> list[str]:
-    """Paths below a folder of the lots' files that an earlier run left there; files of others are none of them."""
-    ours = f"/Author ({AUTHOR})".encode()
-    found = []
-    for path in sorted((folder / LOTS_FOLDER).glob("*.pdf")):
-        with suppress(OSError):  # what can't be read is left alone
-            if ours in path.read_bytes():
-                found.append(f"{LOTS_FOLDER}/{path.name}")
-    return found
 
 
 def house_drawing(study: Study, mirrored: bool) -> Drawing:

@@ -8,6 +8,7 @@ import shutil
 import tempfile
 from collections.abc import Collection, Iterator
 from contextlib import contextmanager, suppress
+from dataclasses import dataclass
 from pathlib import Path
 
 from filelock import FileLock, Timeout
@@ -15,6 +16,17 @@ from filelock import FileLock, Timeout
 from tractduct.errors import OutputError
 
 _UNFINISHED, _LOCK, _BEFORE = ".unfinished-", ".lock", ".before"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Written:
+    """What a run left in its folder: ``names`` of its files, paths below the folder with slashes; ``removed`` are those
+    of an earlier run that no longer belong to them; ``notes`` what else a person should know, a sentence each."""
+
+    folder: Path
+    names: tuple[str, ...]
+    removed: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
 
 
 @contextmanager
