@@ -11,6 +11,7 @@ from typing import Any
 import openpyxl
 import pytest
 from openpyxl.comments import Comment
+from si_plan import write_si
 from test_lot_pages import table_plan, worked
 
 from tractduct.inputs.reader import load_plan
@@ -180,3 +181,20 @@ def test_names_are_text_in_a_form_and_behind_it(tmp_path: Path) -> None:
 def test_lots_that_the_plan_does_not_list_have_no_form(tmp_path: Path) -> None:
     write_report(worked("unlisted"), tmp_path)
     assert not list(tmp_path.glob("*readings*"))
+
+
+def test_in_si(tmp_path: Path) -> None:
+    """Columns named and airflow in L/s (1 cfm is 0.4719); a form in other units is not added to."""
+    report = work_out(load_plan(write_si(table_plan().write(tmp_path / "ip"), tmp_path / "si")), Wanted())
+    write_readings(report, tmp_path / "si.xlsx")
+    write_readings(worked("table"), tmp_path / "ip.xlsx")
+    turned = {"measured_cfm": "measured_l_s", "external_static_inwc": "external_static_pa"}
+    rows, plain = rows_of(tmp_path / "si.xlsx"), rows_of(tmp_path / "ip.xlsx")
+    assert set(turned.values()) <= set(rows[0])
+    flows = {(r["lot"], r["season"], r["run"]): r["expected_cfm"] for r in plain}
+    for row in rows:
+        there = flows[row["lot"], row["season"], row["run"]]
+        assert row["expected_l_s"] == pytest.approx(0.4719474 * there, abs=1.5)  # other damper steps may be as good
+    done = write_readings(report, tmp_path / "new.xlsx", tmp_path / "ip.xlsx")
+    assert done.added == ()
+    assert "no sheet of it has lot, season, run, measured_l_s in its first row" in done.left

@@ -224,7 +224,7 @@ def fit(table: Table, across: float, points: float) -> Fitted:
         return width_of(text, sizes[k], BOLD if head or columns[k].bold else FONT) + CELL
 
     least = [
-        max([RULED_WIDE if c.ruled else 0.0, *(width(0, k, word) for word in c.header.split())])
+        max(RULED_WIDE, width(0, k, c.header)) if c.ruled else max(width(0, k, word) for word in c.header.split())
         for k, c in enumerate(columns)
     ]
     cells = [sorted({width(n, k, row[k]) for n, row in enumerate(body) if n}) for k in range(len(columns))]

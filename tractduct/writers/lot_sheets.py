@@ -240,17 +240,17 @@ def building_order(study: Study) -> list[Section]:
 
 def _steps(plan: Plan, air: LotAir, season: str) -> tuple[str, ...]:
     speed = plan.equipment.speed.get(season)
-    marks = "Set each damper to its mark, in degrees from wide open, and lock it"
+    at = f" at speed {speed}" if speed else ""
+    marks = f"Set each damper to its mark, in degrees from wide open, and lock it. '{NO_MARK}': no damper there."
     if air.table.positions > 1:
-        marks += f": the {season} mark now, and mark the other season's on the quadrant too"
+        others = " and ".join(s for s in plan.seasons if s != season)
+        marks = f"Set each damper to its {season} mark, degrees from wide open; lock it; mark {others} on it too."
     if not air.table.runs:
-        marks = "No damper is needed: leave every run wide open"
+        marks = "No damper is needed: leave every run wide open."
     return (
-        f"{marks}. Runs with '{NO_MARK}' have no damper.",
-        f"Clean filter, doors and registers open, blower in {season}{f' at speed {speed}' if speed else ''}: write "
-        "down the pressures, then what each register reads, before anything is moved.",
-        "In the pass range: done. Outside it: look for a crushed, kinked or leaking duct first; only then move that "
-        "run's damper, and write down what it reads as left and its new mark.",
+        marks,
+        f"Clean filter, doors open, blower in {season}{at}. Write down pressures and all readings first.",
+        "Outside pass low to high: find a crushed or leaking duct before you move a damper. Write as left.",
     )
 
 
