@@ -129,7 +129,7 @@ def test_a_form_that_is_open_is_left(tmp_path: Path, lock: str) -> None:
     (tmp_path / lock.format(FORM)).touch()
     said = write_report(worked("table"), tmp_path).notes
     assert earlier.read_bytes() == before
-    assert said == [f"{FORM}: it stays as it is: it is open in another program. Close it and run again to add 1 lot"]
+    assert said == (f"{FORM}: it stays as it is: it is open in another program. Close it and run again to add 1 lot.",)
 
 
 @pytest.mark.parametrize("damage", ["no workbook", "half of it", "another sheet", "nothing"])
