@@ -132,12 +132,15 @@ def test_a_form_that_is_open_is_left(tmp_path: Path, lock: str) -> None:
     assert said == (f"{FORM}: it stays as it is: it is open in another program. Close it and run again to add 1 lot.",)
 
 
-@pytest.mark.parametrize("damage", ["no workbook", "half of it", "another sheet", "nothing"])
+@pytest.mark.parametrize("damage", ["no workbook", "half of it", "another sheet", "no room", "nothing"])
 def test_a_form_that_cannot_be_read_is_left(tmp_path: Path, damage: str) -> None:
     earlier = typed_form(tmp_path)
-    if damage == "another sheet":
+    if damage in ("another sheet", "no room"):
         book = openpyxl.load_workbook(earlier)
-        book["Readings"]["A1"] = "House"
+        if damage == "no room":
+            book["Readings"].row_dimensions[1_048_576].height = 30  # the last row that a sheet can have
+        else:
+            book["Readings"]["A1"] = "House"
         book.save(earlier)
     else:
         data = earlier.read_bytes()

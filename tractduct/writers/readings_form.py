@@ -233,9 +233,9 @@ def _append(earlier: Path, path: Path, form: _Form, rows: Sequence[Row]) -> None
         part = _sheet_part(old, form.sheet)
         xml = old.read(part)
         numbers = [int(n) for n in re.findall(rb'<row\b[^>]*?\sr="(\d+)"', xml)]
-        if xml.count(b"</sheetData>") != 1 or not numbers:
+        last = max(numbers, default=_MOST_ROW)
+        if xml.count(b"</sheetData>") != 1 or last + len(rows) > _MOST_ROW:
             raise TableFault(earlier.name, "rows can't be added to it as it was saved", "")
-        last = max(numbers)
         styles = [dict(re.findall(rb'<c r="([A-Z]+)%d"[^>]*?\ss="(\d+)"' % row, xml)) for row in (2, 3)]
         added, lot_season = [], None
         for r, row in enumerate(rows, start=last + 1):

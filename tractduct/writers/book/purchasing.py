@@ -295,7 +295,7 @@ def stock_sheet(book: Book, buying: Buying) -> None:
     if not study.size_set:
         return
     money, units = study.cost_unit, book.units
-    page = book.sheet(STOCK, (12, 14, 12, 17, 19, 15, 26), portrait=True)
+    page = book.sheet(STOCK, (12, 14, 12, 17, 19, 26, 15), portrait=True)
     page.title(
         "Which size to drop first",
         f"The standard set has {counted(study.recommended.distinct_sizes, 'distinct size')} and costs "
