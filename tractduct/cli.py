@@ -171,7 +171,7 @@ def _add_study(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
     study.add_argument("--out", type=Path, metavar="DIR", help="where to write (default: reports/<plan>)")
     study.add_argument(
         "--only",
-        choices=("plan", "order", "lots"),
+        choices=("plan", "order", "lots", "readings"),
         action="append",
         help="write the files of one reader alone, beside results.json; may be given twice",
     )

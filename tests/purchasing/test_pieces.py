@@ -16,8 +16,8 @@ from tractduct.purchasing.order import Order, make_order
 from tractduct.report import Report
 from tractduct.sizing.solve import least_cost
 from tractduct.sizing.verify import verify_sizes
+from tractduct.writers.order_book import write_order
 from tractduct.writers.purchasing_tables import cost_per_lot, purchase_csv
-from tractduct.writers.workbook import write_workbook
 
 BOTH = ("meadow", "granite")
 
@@ -225,7 +225,7 @@ def test_sticks_of_rigid_duct_are_not_as_long_as_a_box_of_flex(tmp_path):
 
 
 def words_of(found: Buying, tmp_path, sheet: str) -> str:
-    write_workbook(Report(study=found.study, buying=found), tmp_path / "book.xlsx")
+    write_order(Report(study=found.study, buying=found), tmp_path / "book.xlsx")
     rows = openpyxl.load_workbook(tmp_path / "book.xlsx")[sheet].iter_rows()
     return " ".join(str(c.value) for row in rows for c in row if c.value is not None)
 

@@ -527,7 +527,7 @@ def test_two_runs_write_the_same_files(place: Path, tmp_path: Path) -> None:
     _, first = written("full", place / "full")
     again, second = written("full", tmp_path / "again")
     assert azimuth_label(again.lots[1].lot.azimuth_deg) == "20°"
-    names = sorted(p.name for p in first.iterdir())
-    assert names == sorted(p.name for p in second.iterdir())
+    names = sorted(p.relative_to(first) for p in first.rglob("*.*"))
+    assert names == sorted(p.relative_to(second) for p in second.rglob("*.*"))
     for name in names:
         assert (first / name).read_bytes() == (second / name).read_bytes(), name

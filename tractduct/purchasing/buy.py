@@ -35,6 +35,7 @@ class Buying:
     ----------
     comparison : the flex products against each other; None for a plan without flex
     dropped : the sizes of the standard set, the one to drop first at the head; empty without a set
+    by_flex : the order of one lot by the flex product delivered; empty without a set
     lists : one lot, the plan's lots where it lists them, a number of lots where asked for; empty without a set
     installed : the flex product of lots for which none is named
     findings : what to look at
@@ -43,6 +44,7 @@ class Buying:
     study: Study
     comparison: FlexComparison | None
     dropped: tuple[Dropped, ...]
+    by_flex: Mapping[str, Order]
     lists: tuple[PurchaseList, ...]
     installed: str
     findings: tuple[Finding, ...]
@@ -79,11 +81,13 @@ def buy(
         progress("stock", 0, 1)
         dropped = without_each_size(study.case, study.sized.size_index)
         lists = _lists(study, lots, flex, dampers)
+    by_flex = {f: make_order(study, {f: 1}, dampers) for f in plan.flex if f and lists}
     found = [*_of_products(comparison), *_of_lists(plan, lists)]
     return Buying(
         study=study,
         comparison=comparison,
         dropped=dropped,
+        by_flex=by_flex,
         lists=lists,
         installed=flex,
         findings=tuple(found),

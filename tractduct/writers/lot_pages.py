@@ -10,6 +10,7 @@ import io
 from collections.abc import Callable, Hashable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cache, lru_cache
+from itertools import pairwise, product
 from pathlib import Path
 from typing import Any
 
@@ -19,16 +20,24 @@ from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
 
+from tractduct.writers.pdf_split import split_pages
+
 FONT, BOLD = "tractduct", "tractduct-bold"
-MARGIN = 36.0  # points
-HEAD_POINTS, TEXT_POINTS, LABEL_POINTS, SMALL_POINTS = 15.0, 9.5, 7.5, 7.0
-ROW_POINTS, LEAST_ROW_POINTS, LEAST_BALANCE_POINTS = 15.0, 10.5, 8.5  # of a table's row
-LEAST_PICTURE = 200.0  # points high; below this a long table goes on a page of its own
+MARGIN = 30.0  # points
+HEAD_POINTS, SUB_POINTS, SMALL_POINTS = 15.0, 10.5, 7.0
+TEXT_POINTS, LEAST_TEXT_POINTS = 9.5, 9.0  # numbers are read at arm's length, over a register
+LABEL_POINTS, ROOM_POINTS = 9.0, (8.0, 7.0, 6.0)  # on the drawing
+LINE = 1.18  # a line's height over its letters'
+CELL = 5.0  # points that a cell is wider than its text
+LEAST_PAD, BUILD_PAD, BALANCE_PAD = 0.8, 5.0, 9.0  # points between the rows of a table
+LEAST_PICTURE, GOOD_PICTURE = 185.0, 300.0  # points high; below the least a long table goes on a page of its own
 MOST_LABEL_POINTS = 60.0  # of a section's name on the drawing
 LEAST_POINTS = 6.0  # below this a text is cut
+BLANK_HIGH, RULED_WIDE = 29.0, 44.0  # of a box to write in, and of a cell
 GREY, PALE = 0.35, 0.93
 
 Box = tuple[float, float, float, float]  # left, bottom, right, top
+Step = tuple[tuple[float, float], tuple[float, float]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,23 +82,24 @@ class Drawing:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Column:
-    """A column of a table: its header, its share of the width, and how its cells stand."""
+    """A column of a table: its header and how its cells stand."""
 
     header: str
-    share: float
     align: str = "left"
     bold: bool = False
+    words: bool = False  # may be broken into lines
     ruled: bool = False  # boxed, to be written in
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Table:
-    """A table to print; ``bands`` are words over runs of columns: (words, number of columns)."""
+    """A table to print; ``bands`` are words over runs of columns: (words, number of columns), ``below`` lines under."""
 
     columns: tuple[Column, ...]
     rows: tuple[tuple[str, ...], ...]
     bands: tuple[tuple[str, int], ...] = ()
     totals: tuple[str, ...] = ()
+    below: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -124,7 +134,19 @@ class LotPages:
     stamp: str
 
 
-def pdf_of(lots: Sequence[LotPages], *, title: str, metric: bool = False) -> bytes:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Printed:
+    """A PDF of lots, one after another, and how many pages each has."""
+
+    data: bytes
+    counts: tuple[int, ...]
+
+    def apart(self) -> Iterator[bytes]:
+        """A PDF of each lot."""
+        return split_pages(self.data, self.counts)
+
+
+def print_lots(lots: Sequence[LotPages], *, title: str, metric: bool = False) -> Printed:
     """The pages of some lots as a PDF on US letter, or on A4. Text can be selected; fonts are embedded."""
     _fonts()
     out = io.BytesIO()
@@ -136,10 +158,9 @@ def pdf_of(lots: Sequence[LotPages], *, title: str, metric: bool = False) -> byt
     canvas.setAuthor("tractduct")
     canvas.setSubject("What to build and how to balance it, lot by lot")
     drawn: dict[Hashable, str] = {}
-    for lot in lots:
-        _Lot(canvas, paper, lot, drawn).draw()
+    counts = tuple(_Lot(canvas, paper, lot, drawn).draw() for lot in lots)
     canvas.save()
-    return out.getvalue()
+    return Printed(data=out.getvalue(), counts=counts)
 
 
 @cache
@@ -177,6 +198,77 @@ def _cut(text: str, width: float, points: float, font: str) -> str:
     return text + "…"
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fitted:
+    """A table's widths by column, its lines by row and cell (header first, totals last), what is below, and heights."""
+
+    points: float
+    widths: tuple[float, ...]
+    rows: tuple[tuple[tuple[str, ...], ...], ...]
+    below: tuple[str, ...]
+    row_heights: tuple[float, ...]
+
+    def high(self, pad: float) -> float:
+        return sum(self.row_heights) + pad * len(self.row_heights) + self.points * LINE * len(self.below)
+
+
+@lru_cache(maxsize=256)
+def fit(table: Table, across: float, points: float) -> Fitted:
+    """A table in a space so wide, in as few lines as there can be; words are set a little smaller than numbers."""
+    columns = table.columns
+    body = [tuple(c.header for c in columns), *table.rows, *([table.totals] if table.totals else [])]
+    sizes = [points - 1.0 if c.words else points for c in columns]
+
+    def width(row: int, k: int, text: str) -> float:
+        head = row == 0 or (bool(table.totals) and row == len(body) - 1)
+        return width_of(text, sizes[k], BOLD if head or columns[k].bold else FONT) + CELL
+
+    least = [
+        max(RULED_WIDE, width(0, k, c.header)) if c.ruled else max(width(0, k, word) for word in c.header.split())
+        for k, c in enumerate(columns)
+    ]
+    cells = [sorted({width(n, k, row[k]) for n, row in enumerate(body) if n}) for k in range(len(columns))]
+    for k in (k for k, c in enumerate(columns) if c.words):  # no word is cut for the sake of others
+        longest = max((width(n, k, word) for n, row in enumerate(body) for word in row[k].split()), default=0.0)
+        least[k] = max(least[k], min(longest, 0.3 * across))
+    widths = [max([least[k], *(cells[k][-1:] if not c.words else [])]) for k, c in enumerate(columns)]
+    free = [k for k, c in enumerate(columns) if c.words]
+    if free:
+        rest = across - sum(w for k, w in enumerate(widths) if k not in free)
+        # All but the last are as wide as one of their cells; the last has what is left.
+        choices = [[w for w in (least[k], *cells[k]) if least[k] <= w <= 0.6 * rest] or [least[k]] for k in free[:-1]]
+        found = []
+        for chosen in product(*choices):
+            tried = [*chosen, max(rest - sum(chosen), 8.0 * CELL)]
+            count = sum(
+                max(len(wrapped(row[k], w - CELL, sizes[k])) for k, w in zip(free, tried, strict=True))
+                for row in table.rows
+            )
+            found.append((count, sum(tried) > rest + 1e-6, tried))
+        for k, w in zip(free, min(found)[-1], strict=True):
+            widths[k] = min(w, max([least[k], *cells[k]]))
+    in_one_line = [max(w, width(0, k, c.header)) for k, (w, c) in enumerate(zip(widths, columns, strict=True))]
+    if sum(in_one_line) <= across:
+        widths = in_one_line
+    spare = across - sum(widths)
+    widths = [w + spare / len(widths) if spare > 0.0 else w * across / sum(widths) for w in widths]
+    rows = tuple(
+        tuple(
+            tuple(wrapped(text, w - CELL, size, BOLD if n == 0 else FONT)) if n == 0 or c.words else (text,)
+            for text, c, w, size in zip(row, columns, widths, sizes, strict=True)
+        )
+        for n, row in enumerate(body)
+    )
+    return Fitted(
+        points=points,
+        widths=tuple(widths),
+        rows=rows,
+        below=tuple(line for text in table.below for line in wrapped(text, across - CELL, points - 1.0)),
+        row_heights=tuple(max(len(cell) * size * LINE for cell, size in zip(row, sizes, strict=True)) for row in rows)
+        + ((points * LINE,) if table.bands else ()),
+    )
+
+
 class _Lot:
     """The pages of one lot on a canvas."""
 
@@ -185,45 +277,59 @@ class _Lot:
         self.wide, self.high = paper
         self.left, self.right = MARGIN, self.wide - MARGIN
         self.across = self.right - self.left
-        self.bottom = MARGIN + 11.0 * len(self._foot_lines()) + 14.0
+        self.bottom = MARGIN + 10.0 * len(self._foot_lines()) + 12.0
 
-    def draw(self) -> None:
-        build = self._build_parts()
-        pages: list[Callable[[], None]] = [*build, *self._balance_parts()]
+    def draw(self) -> int:
+        """Draw all of its pages; returns how many."""
+        pages: list[Callable[[], None]] = [*self._build_parts(), *self._balance_parts()]
         for number, page in enumerate(pages, start=1):
             page()
             self._foot(number, len(pages))
             self.canvas.showPage()
+        return len(pages)
 
     # -- page 1 ------------------------------------------------------------------------------------------
 
-    def _build_parts(self) -> list[Callable[[], None]]:
+    def _build_parts(self) -> Iterator[Callable[[], None]]:
         """Page 1, and what of its table does not fit on it."""
         table = self.lot.build
-        room = self._head_bottom() - self.bottom
-        if not self.lot.drawing.outlines:
-            return list(self._table_pages(table, room, 0.0))
-        rows = len(table.rows) + 1
-        row = min(ROW_POINTS, max(LEAST_ROW_POINTS, (room - LEAST_PICTURE) / rows))
-        fits = rows * row + LEAST_PICTURE <= room
-        picture = room - rows * row - 8.0 if fits else room
-        if fits:
-            return [lambda: self._first(picture, table, row)]
-        return [lambda: self._first(picture, None, row), *self._table_pages(table, room, 0.0)]
+        room = self.high - MARGIN - 44.0 - 13.0 * len(self._head_lines()) - self.bottom
+        if self.lot.drawing.outlines:
+            for points in (TEXT_POINTS, LEAST_TEXT_POINTS):
+                if fit(table, self.across, points).high(LEAST_PAD) + LEAST_PICTURE <= room:
+                    yield lambda points=points: self._first(room, table, points)  # type: ignore[misc]
+                    return
+            yield lambda: self._picture(self._head() - room, room)
+        for part in self._parts(table, room, room):
+            yield lambda part=part: self._table(part, self._head(), room, BUILD_PAD)  # type: ignore[misc]
 
-    def _table_pages(self, table: Table, room: float, _: float) -> Iterator[Callable[[], None]]:
-        most = max(1, int(room / LEAST_ROW_POINTS) - 1)
-        for start in range(0, max(len(table.rows), 1), most):
-            part = Table(columns=table.columns, rows=table.rows[start : start + most], bands=table.bands)
-            row = min(ROW_POINTS, room / (len(part.rows) + 1))
-            yield lambda part=part, row=row: self._table(part, self._head(), row)  # type: ignore[misc]
-
-    def _first(self, picture: float, table: Table | None, row: float) -> None:
+    def _first(self, room: float, table: Table, points: float) -> None:
+        fitted = fit(table, self.across, points)
+        pad = (room - GOOD_PICTURE - fitted.high(0.0)) / len(fitted.row_heights)
+        high = fitted.high(min(max(pad, LEAST_PAD), BUILD_PAD))
         top = self._head()
-        self._picture(top - picture, picture)
-        if table is not None:
-            high = row * (len(table.rows) + 1)
-            self._once((table, row), high, top - picture - 8.0 - high, lambda: self._table(table, high, row, 0.0))
+        self._picture(top - room + high + 6.0, room - high - 6.0)
+        self._once(
+            (table, high), high, top - room, lambda: self._table(table, high, high, BUILD_PAD, left=0.0, points=points)
+        )
+
+    def _parts(self, table: Table, room: float, last_room: float) -> list[Table]:
+        """The table in parts that fit a page each; ``last_room`` is left on the page of the last one."""
+        fitted = fit(table, self.across, LEAST_TEXT_POINTS)
+        heights = [h + LEAST_PAD for h in fitted.row_heights]
+        rows, around = len(table.rows), fitted.high(LEAST_PAD) - sum(heights[1 : 1 + len(table.rows)])
+        starts, used = [0], around
+        for n in range(rows):
+            if used + heights[1 + n] > (last_room if n == rows - 1 else room) and n > starts[-1]:
+                starts.append(n)
+                used = around
+            used += heights[1 + n]
+        return [
+            replace(table, rows=table.rows[a:b])
+            if b == rows
+            else replace(table, rows=table.rows[a:b], totals=(), below=())
+            for a, b in pairwise([*starts, rows])
+        ]
 
     # -- page 2 ------------------------------------------------------------------------------------------
 
@@ -232,57 +338,46 @@ class _Lot:
         table = self.lot.balance
         if table is None:
             return
-        room = self.high - MARGIN - 44.0 - self._steps_high() - self.bottom - self._blanks_high()
-        most = max(1, int(room / LEAST_BALANCE_POINTS) - self._head_rows(table))
-        for start in range(0, max(len(table.rows), 1), most):
-            last = start + most >= len(table.rows)
-            part = replace(table, rows=table.rows[start : start + most], totals=table.totals if last else ())
-            yield lambda part=part, last=last: self._balance(part, last)  # type: ignore[misc]
+        room = self.high - MARGIN - 44.0 - self._steps_high() - self.bottom
+        parts = self._parts(table, room, room - self._blanks_high())
+        for n, part in enumerate(parts, start=1):
+            yield lambda part=part, n=n: self._balance(part, n == len(parts))  # type: ignore[misc]
 
     def _steps(self) -> list[list[str]]:
         return [wrapped(step, self.across - 16.0, TEXT_POINTS) for step in self.lot.steps]
 
     def _steps_high(self) -> float:
-        return 6.0 + sum(13.0 * len(lines) + 2.0 for lines in self._steps())
+        return 6.0 + sum(12.0 * len(lines) + 2.0 for lines in self._steps())
 
     def _blanks_high(self) -> float:
-        return 27.0 * ((len(self.lot.blanks) + 2) // 3) + 8.0
-
-    def _head_rows(self, table: Table) -> int:
-        return 1 + bool(table.bands) + bool(table.totals)
+        return BLANK_HIGH * ((len(self.lot.blanks) + 2) // 3) + 8.0
 
     def _balance(self, table: Table, last: bool) -> None:
         lot = self.lot
         top = self._head("Balance")
         for number, lines in enumerate(self._steps(), start=1):
             for k, line in enumerate(lines):
-                top -= 13.0
+                top -= 12.0
                 if k == 0:
                     self._text(self.left, top, f"{number}", TEXT_POINTS, BOLD)
                 self._text(self.left + 14.0, top, line, TEXT_POINTS)
             top -= 2.0
-        top -= 6.0
-        rows = len(table.rows) + self._head_rows(table)
-        row = max(LEAST_BALANCE_POINTS, min(19.0, (top - self.bottom - self._blanks_high()) / rows))
-        top = self._table(table, top, row) - 8.0
+        top = self._table(table, top - 6.0, top - 6.0 - self.bottom - self._blanks_high(), BALANCE_PAD) - 8.0
         if not last:
             return
         third = self.across / 3.0
         for n, (label, expected) in enumerate(lot.blanks):
-            x, y = self.left + third * (n % 3), top - 27.0 * (n // 3) - 24.0
+            x, y = self.left + third * (n % 3), top - BLANK_HIGH * (n // 3) - BLANK_HIGH + 3.0
             self.canvas.setLineWidth(0.6)
-            self.canvas.rect(x, y, third - 4.0, 24.0)
-            self._text(x + 3.0, y + 16.5, _cut(label, third - 10.0, SMALL_POINTS, FONT), SMALL_POINTS)
+            self.canvas.rect(x, y, third - 4.0, BLANK_HIGH - 3.0)
+            self._text(x + 3.0, y + 17.0, _cut(label, third - 10.0, 8.0, FONT), 8.0)
             if expected:
-                self._text(x + third - 7.0, y + 4.0, expected, SMALL_POINTS, align="right")
+                self._text(x + third - 7.0, y + 4.0, expected, LEAST_TEXT_POINTS, align="right")
 
     # -- parts -------------------------------------------------------------------------------------------
 
     def _head_lines(self) -> list[str]:
         return wrapped(self.lot.verdict, self.across - 8.0, TEXT_POINTS, BOLD) if self.lot.verdict else []
-
-    def _head_bottom(self) -> float:
-        return self.high - MARGIN - 44.0 - 13.0 * len(self._head_lines())
 
     def _head(self, what: str = "Build") -> float:
         """The title of a page; returns where the rest begins."""
@@ -294,7 +389,7 @@ class _Lot:
         title, room = f"Lot {lot.name}: {lot.plan}", self.across - word - 12.0
         points = max(LEAST_POINTS, HEAD_POINTS * min(1.0, room / width_of(title, HEAD_POINTS, BOLD)))
         self._text(self.left, y, _cut(title, room + 1e-6, points, BOLD), points, BOLD)
-        self._text(self.left, y - 15.0, _cut(lot.subtitle, self.across, 10.5, FONT), 10.5)
+        self._text(self.left, y - 15.0, _cut(lot.subtitle, self.across, SUB_POINTS, FONT), SUB_POINTS)
         top = y - 21.0
         lines = self._head_lines()
         if lines and what == "Build":
@@ -305,7 +400,7 @@ class _Lot:
             for n, line in enumerate(lines):
                 self._text(self.left + 4.0, top - 13.0 * (n + 1) + 1.0, line, TEXT_POINTS, BOLD)
             top -= high
-        return top - 8.0
+        return top - 5.0
 
     def _foot_lines(self) -> list[str]:
         return [line for note in self.lot.notes for line in wrapped(note, self.across, SMALL_POINTS)]
@@ -313,7 +408,7 @@ class _Lot:
     def _foot(self, number: int, total: int) -> None:
         lines = self._foot_lines()
         for n, line in enumerate(lines):
-            self._text(self.left, MARGIN + 11.0 * (len(lines) - n), line, SMALL_POINTS)
+            self._text(self.left, MARGIN + 10.0 * (len(lines) - n), line, SMALL_POINTS)
         self._text(self.right, MARGIN - 4.0, f"page {number} of {total}", TEXT_POINTS, BOLD, align="right")
         self._text(self.left, MARGIN - 4.0, _cut(self.lot.stamp, self.across - 80.0, SMALL_POINTS, FONT), SMALL_POINTS)
 
@@ -326,62 +421,62 @@ class _Lot:
         }
         draw[align](x, y, text)
 
-    def _table(self, table: Table, top: float, row: float, left: float | None = None) -> float:
-        """Draw a table below ``top``, from ``left`` or the margin on; returns where it ends."""
+    def _table(
+        self, table: Table, top: float, room: float, most_pad: float, *, left: float | None = None, points: float = 0.0
+    ) -> float:
+        """Draw a table below ``top``, ``room`` high at most, from ``left`` or the margin on; returns where it ends."""
         left = self.left if left is None else left
-        right = left + self.across
         canvas = self.canvas
-        total = sum(c.share for c in table.columns)
-        widths = [self.across * c.share / total for c in table.columns]
-        lefts = [left + sum(widths[:n]) for n in range(len(widths))]
-        points = min(TEXT_POINTS, row * 0.66)
+        if not points:
+            fits = fit(table, self.across, TEXT_POINTS).high(LEAST_PAD) <= room
+            points = TEXT_POINTS if fits else LEAST_TEXT_POINTS
+        fitted = fit(table, self.across, points)
+        pad = min(most_pad, (room - fitted.high(0.0)) / len(fitted.row_heights))
+        lefts = [left + sum(fitted.widths[:n]) for n in range(len(fitted.widths))]
         canvas.setLineWidth(0.4)
         if table.bands:
-            n = 0
+            n, high = 0, fitted.row_heights[-1] + pad
             for words, count in table.bands:
-                x, width = lefts[n], sum(widths[n : n + count])
+                x, width = lefts[n], sum(fitted.widths[n : n + count])
                 if words:
                     canvas.setFillGray(PALE)
-                    canvas.rect(x, top - row, width, row, fill=1)
+                    canvas.rect(x, top - high, width, high, fill=1)
                     canvas.setFillGray(0.0)
-                    self._text(x + width / 2.0, top - row + row * 0.3, words, points, BOLD, align="centre")
+                    self._text(x + width / 2.0, top - high / 2.0 - points * 0.36, words, points, BOLD, align="centre")
                 n += count
-            top -= row
-        self._row([c.header for c in table.columns], table.columns, lefts, widths, top, row, points, head=True)
-        top -= row
-        for n, cells in enumerate(table.rows):
-            if n % 2:
+            top -= high
+        for n, (cells, high) in enumerate(zip(fitted.rows, fitted.row_heights, strict=False)):
+            row, head = high + pad, n == 0 or (bool(table.totals) and n == len(fitted.rows) - 1)
+            if n and n % 2 == 0 and not head:
                 canvas.setFillGray(PALE)
                 canvas.rect(left, top - row, self.across, row, fill=1, stroke=0)
                 canvas.setFillGray(0.0)
-            self._row(cells, table.columns, lefts, widths, top, row, points)
+            self._row(cells, table.columns, lefts, fitted, top, row, head=head)
             top -= row
-        if table.totals:
-            canvas.setLineWidth(1.0)
-            canvas.line(left, top, right, top)
-            canvas.setLineWidth(0.4)
-            self._row(table.totals, table.columns, lefts, widths, top, row, points, head=True)
-            top -= row
-        canvas.line(left, top, right, top)
+            if n == 0 or n >= len(fitted.rows) - 1 - bool(table.totals):
+                canvas.line(left, top, left + self.across, top)
+        for line in fitted.below:
+            top -= points * LINE
+            self._text(left + CELL / 2.0, top + 2.0, line, points - 1.0)
         return top
 
     def _row(
-        self, cells: Sequence[str], columns: Sequence[Column], lefts: Sequence[float], widths: Sequence[float],
-        top: float, row: float, points: float, *, head: bool = False,
+        self, cells: Sequence[Sequence[str]], columns: Sequence[Column], lefts: Sequence[float], fitted: Fitted,
+        top: float, row: float, *, head: bool,
     ) -> None:  # fmt: skip
-        for cell, column, x, width in zip(cells, columns, lefts, widths, strict=True):
+        for lines, column, x, width in zip(cells, columns, lefts, fitted.widths, strict=True):
             font = BOLD if head or column.bold else FONT
-            size = points * min(1.0, (width - 5.0) / max(width_of(cell, points, font), 1e-9))
-            size = max(size, LEAST_POINTS)
-            text = _cut(cell, width - 5.0 + 1e-6, size, font)
-            at = {"left": x + 2.5, "right": x + width - 2.5, "centre": x + width / 2.0}[column.align]
-            self._text(at, top - row + row * 0.3, text, size, font, align=column.align)
+            size = fitted.points - 1.0 if column.words else fitted.points
+            at = {"left": x + CELL / 2.0, "right": x + width - CELL / 2.0, "centre": x + width / 2.0}[column.align]
+            for n, line in enumerate(lines):
+                fits = min(1.0, (width - CELL + 1e-6) / max(width_of(line, size, font), 1e-9))
+                shown = max(size * fits, LEAST_POINTS)
+                y = top - row / 2.0 + ((len(lines) - 1) / 2.0 - n) * size * LINE - fitted.points * 0.36
+                self._text(at, y, _cut(line, width - CELL + 1e-6, shown, font), shown, font, align=column.align)
             if column.ruled and not head:
                 self.canvas.setFillGray(1.0)
-                self.canvas.rect(x, top - row, width, row, fill=0 if cell else 1)
+                self.canvas.rect(x, top - row, width, row, fill=0 if any(lines) else 1)
                 self.canvas.setFillGray(0.0)
-        if head:
-            self.canvas.line(lefts[0], top - row, lefts[0] + self.across, top - row)
 
     # -- the drawing -------------------------------------------------------------------------------------
 
@@ -449,7 +544,7 @@ class FloorLayout:
 
 @lru_cache(maxsize=16)
 def lay_out(drawing: Drawing, wide: float, high: float) -> tuple[FloorLayout, ...]:
-    """Floors side by side in a space of so many points, and every label in a place of its own, upright."""
+    """Floors in a space of so many points, as large as they can be, and every label in a place of its own, upright."""
     floors = drawing.floors
     if not floors:
         return ()
@@ -458,13 +553,19 @@ def lay_out(drawing: Drawing, wide: float, high: float) -> tuple[FloorLayout, ..
     points += [(o.left_ft + o.width_ft, o.front_ft + o.depth_ft) for o in drawing.outlines]
     low_x, low_y = (min(p[k] for p in points) - 1.0 for k in (0, 1))
     across_ft, deep_ft = (max(p[k] for p in points) + 1.0 - low for k, low in ((0, low_x), (1, low_y)))
-    share = (wide - 44.0) / len(floors)  # the north arrow stands at the right
-    room_high = high - 30.0  # the floor's name above, the word street below
-    scale = min((share - 8.0) / across_ft, room_high / deep_ft)
+
+    def scale_of(columns: int) -> float:
+        rows = -(-len(floors) // columns)
+        return min(((wide - 44.0) / columns - 8.0) / across_ft, ((high - 16.0) / rows - 14.0) / deep_ft)
+
+    columns = max(range(1, len(floors) + 1), key=lambda n: (round(scale_of(n), 6), n))
+    scale, rows = scale_of(columns), -(-len(floors) // columns)
+    # The north arrow stands at the right, the floor's name above it, the word street below all.
+    share, tall = (wide - 44.0) / columns, (high - 16.0) / rows
     found = []
     for n, floor in enumerate(floors):
-        x0 = share * n + (share - across_ft * scale) / 2.0 - low_x * scale
-        y0 = 16.0 + (room_high - deep_ft * scale) / 2.0 - low_y * scale
+        x0 = share * (n % columns) + (share - across_ft * scale) / 2.0 - low_x * scale
+        y0 = 16.0 + tall * (rows - 1 - n // columns) + (tall - 14.0 - deep_ft * scale) / 2.0 - low_y * scale
         found.append(_labelled(drawing, floor, scale, x0, y0))
     return tuple(found)
 
@@ -483,8 +584,7 @@ def _labelled(drawing: Drawing, floor: str, scale: float, x0: float, y0: float) 
     for course in courses:
         steps = [(bare.at(a), bare.at(b)) for a, b in zip(course.points_ft[:-1], course.points_ft[1:], strict=True)]
         steps.sort(key=lambda s: -_long(s))
-        spots = [_between(a, b, t) for a, b in steps for t in (0.5, 0.35, 0.65, 0.2, 0.8)]
-        label = _placed(course.label, spots, taken)
+        label = _placed(course.label, steps, taken)
         ducts.append(label)
         taken.append(label.box)
     rooms = []
@@ -496,16 +596,19 @@ def _labelled(drawing: Drawing, floor: str, scale: float, x0: float, y0: float) 
     return FloorLayout(floor=floor, scale=scale, x0=x0, y0=y0, ducts=tuple(ducts), rooms=tuple(rooms))
 
 
-def _placed(text: str, spots: Sequence[tuple[float, float]], taken: Sequence[Box]) -> Label:
-    """A label on the first free spot; else as near to it as there is room, with a line to what it belongs to."""
+def _placed(text: str, steps: Sequence[Step], taken: Sequence[Box]) -> Label:
+    """A label on its duct or right beside it; else as near to it as there is room, with a line to it."""
     # A long name is cut, the size at its end never.
     name, _, size = text.rpartition(" ")
     text = f"{_cut(name, MOST_LABEL_POINTS, LABEL_POINTS, BOLD)} {size}" if name else text
-    wide, high = width_of(text, LABEL_POINTS, BOLD) + 3.0, LABEL_POINTS + 1.5
-    for x, y in spots:
-        box = _box(x, y, wide, high)
-        if not _hits(box, taken):
-            return Label(text=text, points=LABEL_POINTS, box=box)
+    wide, high = width_of(text, LABEL_POINTS, BOLD) + 3.0, LABEL_POINTS + 1.0
+    spots = [_between(a, b, t) for a, b in steps for t in (0.5, 0.35, 0.65, 0.2, 0.8)]
+    beside = ((0.0, 0.0), (0.0, high / 2.0), (0.0, -high / 2.0), (wide / 2.0, 0.0), (-wide / 2.0, 0.0))
+    for dx, dy in beside:
+        for x, y in spots:
+            box = _box(x + dx, y + dy, wide, high)
+            if not _hits(box, taken):
+                return Label(text=text, points=LABEL_POINTS, box=box)
     x, y = spots[0]
     for ring in range(1, 60):
         for dx, dy in ((0, 1), (0, -1), (1, 0), (-1, 0), (1, 1), (1, -1), (-1, 1), (-1, -1)):
@@ -519,12 +622,12 @@ def _in_room(
     outline: Outline,
     floor: FloorLayout,
     taken: Sequence[Box],
-    lines: Sequence[tuple[tuple[float, float], tuple[float, float]]],
+    lines: Sequence[Step],
 ) -> Label | None:
     """The room's name where it covers least: off labels always, off ducts if it can; smaller where it must be."""
     left, bottom = floor.at((outline.left_ft, outline.front_ft))
     right, top = floor.at((outline.left_ft + outline.width_ft, outline.front_ft + outline.depth_ft))
-    for points in (SMALL_POINTS + 0.5, SMALL_POINTS - 0.5, SMALL_POINTS - 1.5):
+    for points in ROOM_POINTS:
         wide, high = width_of(outline.room, points) + 2.0, points + 1.0
         if wide > right - left - 2.0 or high > top - bottom - 2.0:
             continue
@@ -549,7 +652,7 @@ def _hits(box: Box, others: Sequence[Box]) -> bool:
     return any(box[0] < o[2] and o[0] < box[2] and box[1] < o[3] and o[1] < box[3] for o in others)
 
 
-def _crosses(line: tuple[tuple[float, float], tuple[float, float]], box: Box) -> bool:
+def _crosses(line: Step, box: Box) -> bool:
     """Whether a line goes through a box, tried at its points."""
     (ax, ay), (bx, by) = line
     return any(
@@ -558,7 +661,7 @@ def _crosses(line: tuple[tuple[float, float], tuple[float, float]], box: Box) ->
     )
 
 
-def _long(step: tuple[tuple[float, float], tuple[float, float]]) -> float:
+def _long(step: Step) -> float:
     return float(((step[0][0] - step[1][0]) ** 2 + (step[0][1] - step[1][1]) ** 2) ** 0.5)
 
 
@@ -588,8 +691,8 @@ def _draw_key(canvas: Canvas, x: float) -> None:
             _line(canvas, [(x, 5.5), (x + 16.0, 5.5)], sign == "flex", 7.0)
             x += 19.0
         else:
-            _sign(canvas, x + 5.0, 5.5, sign)
-            x += 12.0
+            _sign(canvas, x + 6.0, 5.5, sign)
+            x += 16.0
         canvas.setFillGray(0.0)
         canvas.setFont(FONT, SMALL_POINTS)
         canvas.drawString(x, 3.0, words)

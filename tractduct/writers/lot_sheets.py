@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from pathlib import Path
 
 import numpy as np
 
@@ -10,27 +12,49 @@ from tractduct.delivery.deliver import Delivery
 from tractduct.delivery.lots import LotAir, LotDelivery
 from tractduct.delivery.marks import MarkTable
 from tractduct.delivery.predict import Drive
+from tractduct.files import file_name
 from tractduct.model.lots import RoutePoint
 from tractduct.model.plan import Plan, Section
 from tractduct.one_plan import Study
 from tractduct.orientation.azimuths import azimuth_label, face_azimuth_deg
 from tractduct.orientation.lots import LotResult
 from tractduct.sizing.practice import ALTITUDE_CAUTION_ABOVE_FT
+from tractduct.units import UnitSystem
 from tractduct.version import VERSION
-from tractduct.writers.lot_pages import Column, Course, Drawing, LotPages, Outline, Table
+from tractduct.writers.lot_pages import Column, Course, Drawing, LotPages, Outline, Table, print_lots
 from tractduct.writers.tables import room_text
 
 CAUTION = (
-    "Local codes, the manufacturers' instructions and a licensed designer come before these sizes. Never go under the "
-    "airflow that the equipment's maker asks. Where fuel is burned indoors, have combustion safety tested afterwards."
+    "Local codes, makers' instructions and a licensed designer come before these sizes. Where fuel is burned indoors, "
+    "have combustion safety tested."
 )
+LOTS_FOLDER = "lots"
 NO_MARK = "none"  # a run without a damper
+AIR_HANDLER = "AH"  # as on the drawing
+LEAST_AIR_CFM = 1.0  # felt at the register; no hood reads less surely
+MOST_ROOMS = 2  # of a return in a cell
 
 
-def lot_pages(delivery: Delivery, lots: LotDelivery) -> list[LotPages]:
-    """The pages of every lot, in the order of the lots."""
+def lot_pages(delivery: Delivery, lots: LotDelivery, stamp: str = "") -> list[LotPages]:
+    """The pages of every lot, in the order of the lots; ``stamp`` says what they were made from."""
     drawings = {mirrored: house_drawing(delivery.study, mirrored) for mirrored in (False, True)}
-    return [_pages(delivery, r, lots.air.get(r.lot.name), drawings[r.lot.mirrored]) for r in lots.results]
+    return [_pages(delivery, r, lots.air.get(r.lot.name), drawings[r.lot.mirrored], stamp) for r in lots.results]
+
+
+def write_lot_pages(delivery: Delivery, lots: LotDelivery, folder: Path, stamp: str = "") -> None:
+    """``<plan>-lots.pdf`` of all lots, and ``lots/<lot>.pdf`` of each."""
+    plan, pages = delivery.study.plan, lot_pages(delivery, lots, stamp)
+    printed = print_lots(pages, title=f"{plan.name}: lots", metric=plan.units.is_si)
+    (folder / f"{file_name(plan.name)}-lots.pdf").write_bytes(printed.data)
+    (folder / LOTS_FOLDER).mkdir()
+    taken: set[str] = set()
+    for lot, data in zip(pages, printed.apart(), strict=True):
+        name, number = file_name(lot.name), 1
+        while name in taken:
+            number += 1
+            name = f"{file_name(lot.name)}-{number}"
+        taken.add(name)
+        (folder / LOTS_FOLDER / f"{name}.pdf").write_bytes(data)
 
 
 def house_drawing(study: Study, mirrored: bool) -> Drawing:
@@ -74,7 +98,7 @@ def _place(point: RoutePoint, width: float, mirrored: bool) -> tuple[float, floa
     return (width - point.x_ft if mirrored else point.x_ft, point.y_ft)
 
 
-def _pages(delivery: Delivery, result: LotResult, air: LotAir | None, drawing: Drawing) -> LotPages:
+def _pages(delivery: Delivery, result: LotResult, air: LotAir | None, drawing: Drawing, stamp: str) -> LotPages:
     study, plan, lot = delivery.study, delivery.study.plan, result.lot
     flex = air.flex if air else lot.flex or plan.flex[0]
     notes = [CAUTION]
@@ -95,7 +119,7 @@ def _pages(delivery: Delivery, result: LotResult, air: LotAir | None, drawing: D
         balance=_balance(study, air, season) if air else None,
         blanks=_blanks(delivery, air, season) if air else (),
         notes=tuple(notes),
-        stamp=f"tractduct {VERSION}; plan {plan.name}",
+        stamp=stamp or f"{plan.name}; tractduct {VERSION}",
     )
 
 
@@ -158,29 +182,46 @@ def _build(study: Study, table: MarkTable | None, flex: str) -> Table:
     units, seasons = study.plan.units, study.plan.seasons
     by_season = table is not None and table.positions > 1
     columns = (
-        Column(header="Run", share=1.1, bold=True),
-        Column(header="From", share=1.5),
-        Column(header="Room", share=2.3),
-        Column(header=f"Size, {units.unit('in')}", share=1.2, align="centre", bold=True),
-        Column(header="Duct", share=2.2),
-        Column(header=units.unit("ft"), share=0.8, align="right"),
-        Column(header="Fittings", share=4.8),
-        Column(header=" / ".join(seasons) if by_season else "Damper mark", share=2.6, align="centre"),
+        Column(header="Run", bold=True),
+        Column(header="From"),
+        Column(header="Room", words=True),
+        Column(header=f"Size, {units.unit('in')}", align="centre", bold=True),
+        Column(header="Duct", words=True),
+        Column(header=units.unit("ft"), align="right"),
+        Column(
+            header="Marks " + "/".join(s[:4] for s in seasons) if by_season else "Damper mark",
+            align="centre",
+            bold=True,
+        ),
+        Column(header="Fittings", words=True),
     )
+    order = building_order(study)
     rows = tuple(
         (
             s.name,
-            s.parent or "air handler",
-            room_text(s) + (f" ({s.season} only)" if s.season else ""),
+            s.parent or AIR_HANDLER,
+            _room(s),
             study.size_set[s.name],
             (flex if s.kind == "flex" else s.duct).replace("_", " "),
-            units.number(s.length_ft, "ft", "g"),
-            ", ".join(f"{n} {name.replace('_', ' ')}" if n > 1 else name.replace("_", " ") for name, n in s.fittings),
+            units.number(s.length_ft, "ft", ".1f").removesuffix(".0"),
             _marks(table, s),
+            ", ".join(f"{n} {name.replace('_', ' ')}" if n > 1 else name.replace("_", " ") for name, n in s.fittings),
         )
-        for s in building_order(study)
+        for s in order
     )
-    return Table(columns=columns, rows=rows)
+    return Table(columns=columns, rows=rows, below=_many_rooms(order))
+
+
+def _room(section: Section) -> str:
+    """The room of a run in a cell; of a return that serves many, how many: they are listed below the table."""
+    if len(section.rooms) > MOST_ROOMS:
+        return f"{len(section.rooms)} rooms, below"
+    return room_text(section) + (f" ({section.season} only)" if section.season else "")
+
+
+def _many_rooms(sections: Sequence[Section]) -> tuple[str, ...]:
+    """Which rooms the returns of many rooms serve."""
+    return tuple(f"{s.name}: air from {', '.join(s.rooms)}." for s in sections if len(s.rooms) > MOST_ROOMS)
 
 
 def building_order(study: Study) -> list[Section]:
@@ -199,17 +240,17 @@ def building_order(study: Study) -> list[Section]:
 
 def _steps(plan: Plan, air: LotAir, season: str) -> tuple[str, ...]:
     speed = plan.equipment.speed.get(season)
-    marks = "Set each damper to its mark, in degrees from wide open, and lock it"
+    at = f" at speed {speed}" if speed else ""
+    marks = f"Set each damper to its mark, in degrees from wide open, and lock it. '{NO_MARK}': no damper there."
     if air.table.positions > 1:
-        marks += f": the {season} mark now, and mark the other season's on the quadrant too"
+        others = " and ".join(s for s in plan.seasons if s != season)
+        marks = f"Set each damper to its {season} mark, degrees from wide open; lock it; mark {others} on it too."
     if not air.table.runs:
-        marks = "No damper is needed: leave every run wide open"
+        marks = "No damper is needed: leave every run wide open."
     return (
-        f"{marks}. Runs with '{NO_MARK}' have no damper.",
-        f"Clean filter, doors and registers open, blower in {season}{f' at speed {speed}' if speed else ''}: write "
-        "down the pressures, then what each register reads, before anything is moved.",
-        "In the pass range: done. Outside it: look for a crushed, kinked or leaking duct first; only then move that "
-        "run's damper, and write down what it reads as left and its new mark.",
+        marks,
+        f"Clean filter, doors open, blower in {season}{at}. Write down pressures and all readings first.",
+        "Outside pass low to high: find a crushed or leaking duct before you move a damper. Write as left.",
     )
 
 
@@ -217,18 +258,18 @@ def _balance(study: Study, air: LotAir, season: str) -> Table:
     plan, units, table = study.plan, study.plan.units, air.table
     seasons = [season, *(s for s in plan.seasons if s != season)]
     cfm = units.unit("cfm")
-    columns = [Column(header="Run", share=1.1, bold=True), Column(header="Room", share=2.4)]
+    columns = [Column(header="Run", bold=True), Column(header="Room", words=True)]
     bands = [("", 2)]
     for s in seasons:
         first = s == season
         columns += [
-            Column(header="Target", share=1.0, align="centre", bold=True),
-            Column(header="Pass from", share=1.1, align="centre"),
-            Column(header="to", share=0.9, align="centre"),
-            Column(header="Mark", share=1.0, align="centre", bold=first),
+            Column(header="Target", align="centre", bold=True),
+            Column(header="Pass low", align="centre"),
+            Column(header="Pass high", align="centre"),
+            Column(header="Mark", align="centre", bold=first),
         ]
         if first:
-            columns += [Column(header=words, share=1.2, ruled=True) for words in ("As found", "As left")]
+            columns += [Column(header=words, ruled=True) for words in ("As found", "As left")]
         words = f"{s.capitalize()}, {cfm}" + (": measure this season" if first and len(seasons) > 1 else "")
         bands.append((words, 6 if first else 4))
     rows = []
@@ -236,14 +277,14 @@ def _balance(study: Study, air: LotAir, season: str) -> Table:
         for p, run in enumerate(study.tree.runs):
             if run.side != side:
                 continue
-            row = [run.name, room_text(run)]
+            row = [run.name, _room(run)]
             for s in seasons:
                 k = plan.seasons.index(s)
                 target, low, high = (float(of[k, p]) for of in (air.target_cfm, air.low_cfm, air.high_cfm))
                 if math.isnan(target):
                     row += ["shut", "", "", "shut"]
                 else:
-                    passes = ["", ""] if math.isnan(low) else [units.number(q, "cfm", ".0f") for q in (low, high)]
+                    passes = ("", "") if math.isnan(low) else pass_texts(units, target, low, high)
                     mark = mark_text(table, run.name, s) if side == "supply" else ""
                     row += [units.number(target, "cfm", ".0f"), *passes, mark]
                 if s == season:
@@ -254,7 +295,29 @@ def _balance(study: Study, air: LotAir, season: str) -> Table:
     for s in seasons:
         total = float(np.nansum(air.target_cfm[plan.seasons.index(s), supply]))
         totals += [units.number(total, "cfm", ".0f"), "", "", ""] + (["", ""] if s == season else [])
-    return Table(columns=tuple(columns), rows=tuple(rows), bands=tuple(bands), totals=tuple(totals))
+    return Table(
+        columns=tuple(columns),
+        rows=tuple(rows),
+        bands=tuple(bands),
+        totals=tuple(totals),
+        below=_many_rooms(study.tree.runs),
+    )
+
+
+def pass_texts(units: UnitSystem, target_cfm: float, low_cfm: float, high_cfm: float) -> tuple[str, str]:
+    """The least and the most that a hood may read, rounded inwards, so that what passes is within tolerance.
+
+    A run that should have air passes at ``LEAST_AIR_CFM`` or more: within the tolerance of a small room a dead run
+    would pass. Where no reading of so few decimals is within tolerance, more are given.
+    """
+    low_cfm = max(low_cfm, min(LEAST_AIR_CFM, high_cfm)) if target_cfm > 0.0 else low_cfm
+    low, high = units.shown(low_cfm, "cfm"), units.shown(high_cfm, "cfm")
+    for decimals in range(units.decimals("cfm", 0), 4):
+        step = 10.0**decimals
+        least, most = math.ceil(low * step - 1e-6) / step, math.floor(high * step + 1e-6) / step
+        if least <= most:
+            return f"{least:.{decimals}f}", f"{most:.{decimals}f}"
+    return f"{low:.4g}", f"{high:.4g}"
 
 
 def _blanks(delivery: Delivery, air: LotAir, season: str) -> tuple[tuple[str, str], ...]:

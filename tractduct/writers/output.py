@@ -8,16 +8,17 @@ from pathlib import Path
 
 from tractduct.files import MAX_TABLE_BYTES, file_name, path_inside
 from tractduct.report import Report
-from tractduct.writers.lot_pages import pdf_of
-from tractduct.writers.lot_sheets import lot_pages
+from tractduct.writers.lot_sheets import write_lot_pages
+from tractduct.writers.order_book import write_order
 from tractduct.writers.orientation_pictures import draw_orientation_pictures
 from tractduct.writers.pictures import draw_pictures
 from tractduct.writers.purchasing_tables import purchase_csv
+from tractduct.writers.readings_form import write_readings
 from tractduct.writers.results import RESULTS_FILE, results_text
 from tractduct.writers.together import Written, files_below, written_together
 from tractduct.writers.workbook import write_workbook
 
-PARTS = ("plan", "order", "lots")  # what can be written alone
+PARTS = ("plan", "order", "lots", "readings")  # what can be written alone
 READINGS = "-readings.xlsx"
 _ENDINGS = (".json", ".xlsx", ".pdf", ".csv", ".png", ".svg")
 
@@ -25,12 +26,12 @@ _ENDINGS = (".json", ".xlsx", ".pdf", ".csv", ".png", ".svg")
 def write_report(report: Report, folder: Path, *, only: Collection[str] = PARTS) -> Written:
     """Write results.json and the files of each reader.
 
-    ``only`` names readers: ``plan`` (who standardizes and designs: workbook, pictures), ``order`` (purchasing) and
-    ``lots`` (crew and balancer). An earlier result stays whole until the new one is. Files of an earlier run from other
-    input or options that are not made anew are removed. Raises OutputError where a file can't be written.
+    ``only`` names readers: ``plan`` (who standardizes and designs: workbook, pictures), ``order`` (purchasing),
+    ``lots`` (crew and balancer) and ``readings`` (the form to type into, never overwritten). An earlier result stays
+    whole until the new one is. Files of an earlier run from other input or options that are not made anew are removed.
+    Raises OutputError where a file can't be written.
     """
-    plan = report.study.plan
-    name = file_name(plan.name)
+    name, notes = file_name(report.study.plan.name), []
     earlier, same = earlier_files(report, folder)
     with written_together(folder, last=RESULTS_FILE, stale=() if same else earlier) as beside:
         if "plan" in only:
@@ -38,19 +39,21 @@ def write_report(report: Report, folder: Path, *, only: Collection[str] = PARTS)
             turned = draw_orientation_pictures(report.orientation, beside) if report.orientation else None
             write_workbook(report, beside / f"{name}.xlsx", pictures, turned)
         if "lots" in only and report.delivery is not None and report.lots is not None:
-            pages = lot_pages(report.delivery, report.lots)
-            (beside / f"{name}-lots.pdf").write_bytes(
-                pdf_of(pages, title=f"{plan.name}: lots", metric=plan.units.is_si)
-            )
+            write_lot_pages(report.delivery, report.lots, beside, report.stamp)
         if "order" in only and report.buying is not None:
+            write_order(report, beside / f"{name}-order.xlsx")
             (beside / "purchase.csv").write_text(purchase_csv(report.buying), encoding="utf-8", newline="\n")
         made = {*files_below(beside), RESULTS_FILE}
         kept = {file for file in earlier if (folder / file).is_file()} if same else set()
         names = tuple(sorted(made | kept))
         (beside / RESULTS_FILE).write_text(results_text(report, files=names), encoding="utf-8", newline="\n")
-    return Written(
-        folder=folder, names=tuple(sorted(made)), removed=tuple(sorted({*earlier} - made)) if not same else ()
-    )
+        if "readings" in only and report.lots is not None and report.lots.listed:
+            # At the end: somebody may be typing into the earlier one.
+            form = write_readings(report, beside / f"{name}{READINGS}", folder / f"{name}{READINGS}")
+            notes.append(f"{name}{READINGS}: {form}.")
+            made = {*made, *files_below(beside)}
+    removed = () if same else tuple(sorted({*earlier} - made))
+    return Written(folder=folder, names=tuple(sorted(made)), removed=removed, notes=tuple(notes))
 
 
 def _ours(folder: Path, file: str) -> bool:

@@ -8,9 +8,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from tractduct.delivery.deliver import Delivery
 from tractduct.one_plan import Study
 from tractduct.purchasing.buy import Buying
-from tractduct.purchasing.compare import COMPRESSIONS_PCT
 from tractduct.purchasing.order import DAMPER, Order
 from tractduct.units import NOMINAL, UnitSystem
 from tractduct.writers.harmless import harmless
@@ -37,7 +37,7 @@ def products(buying: Buying) -> pd.DataFrame:
             "headroom_pct": one.least_headroom_pct,
             "lowest_room": one.lowest_room,
             "lowest_room_pct": one.lowest_room_pct,
-            "balanced_within": one.balanced_within,
+            "balanced_within": one.balanced_within if one.size_set else "",
         }
         for one in (buying.comparison.alone if buying.comparison else ())
     ]
@@ -69,15 +69,6 @@ def compressed(buying: Buying) -> pd.DataFrame:
         for c in one.compressed
     ]
     return _frame(rows, "flex compression_pct holds broken worst_room worst_room_pct least_cost over_cost")
-
-
-def cost_by_compression(buying: Buying) -> pd.DataFrame:
-    """One row a compression, one column a product: the least cost of a set made for it; NaN where none holds."""
-    frame = pd.DataFrame({"compression_pct": list(COMPRESSIONS_PCT)})
-    for one in buying.comparison.alone if buying.comparison else ():
-        by_pct = {c.compression_pct: c.cost for c in one.compressed}
-        frame[one.flex] = [by_pct.get(pct, np.nan) for pct in COMPRESSIONS_PCT]
-    return frame
 
 
 def approved(buying: Buying) -> pd.DataFrame:
@@ -222,6 +213,61 @@ def cost_per_lot(buying: Buying) -> pd.DataFrame:
             }
         )
     return _frame(rows, "list lots as_drawn dampers flex waste whole_packages per_lot")
+
+
+def delivered_flex(buying: Buying, delivery: Delivery | None) -> pd.DataFrame:
+    """One row a flex product that may be delivered, in the standard set's sizes and with its damper marks.
+
+    Columns: flex, lot_cost (of one of many lots, with waste), more_cost (than the cheapest), alone_cost (of one lot
+    alone in whole packages), outside_open and outside_marked (rooms outside tolerance in some variant of it, dampers
+    open and with the marks), worst_tolerances, dampers; NaN without prices or prediction.
+    """
+    study, rows = buying.study, []
+    for flex, order in buying.by_flex.items():
+        row: dict[str, Any] = {"flex": flex}
+        if study.plan.prices:
+            row |= {"lot_cost": order.cost_of_feet(waste=True), "alone_cost": order.cost}
+        if delivery is not None:
+            mine, marks = study.variants.where(flex=flex), delivery.marks.chosen
+            off = np.nan_to_num(marks.off[mine], nan=np.inf)
+            within = delivery.open_dampers.room_within(study.plan.tolerance)
+            row |= {
+                "outside_open": int((~within[mine]).any(axis=0).sum()),
+                "outside_marked": int((np.round(off, 9) > 1.0).any(axis=0).sum()),
+                "worst_tolerances": float(off.max()),
+                "dampers": len(marks.runs),
+            }
+        rows.append(row)
+    frame = _frame(rows, "flex lot_cost more_cost alone_cost outside_open outside_marked worst_tolerances dampers")
+    return frame.assign(more_cost=frame["lot_cost"] - frame["lot_cost"].min())
+
+
+def substituted(delivery: Delivery) -> pd.DataFrame:
+    """One row a pair of products: sized for one alone, another installed in those sizes, all dampers open.
+
+    Columns: designed, installed, room (that loses most), change_pct (of what it would get), rooms_outside (tolerance in
+    some variant), sections_up, extra_cost, raised (what it takes to hold again; NaN where no set holds).
+    """
+    plan, rows = delivery.study.plan, []
+    for pair in delivery.substitutions:
+        expected = pair.expected.room_cfm
+        change = 100.0 * (pair.delivered.room_cfm / np.where(expected > 0.0, expected, np.nan) - 1.0)
+        lowest = np.round(np.nanmin(np.where(np.isnan(change), np.inf, change), axis=0), 9)
+        worst, holds = int(np.argmin(lowest)), pair.recovery.size_index is not None
+        rows.append(
+            {
+                "designed": pair.designed,
+                "installed": pair.installed,
+                "room": plan.rooms[worst] if math.isfinite(lowest[worst]) else "",
+                "change_pct": lowest[worst],
+                "rooms_outside": int((~pair.delivered.room_within(plan.tolerance)).any(axis=0).sum()),
+                "sections_up": float(len(pair.raised)) if holds else np.nan,
+                "extra_cost": pair.extra_cost,
+                "raised": "; ".join(f"{name} {a} to {b}" for name, (a, b) in pair.raised.items())
+                or ("none: it holds as it is" if holds else "no set holds"),
+            }
+        )
+    return _frame(rows, "designed installed room change_pct rooms_outside sections_up extra_cost raised")
 
 
 _CSV_COLUMNS = (

@@ -26,7 +26,6 @@ from tractduct.writers.book.lots import lots_by_room_sheet, lots_sheet
 from tractduct.writers.book.marks import marks_sheet
 from tractduct.writers.book.orientation import orientation_sheets
 from tractduct.writers.book.pencil import lengths_sheet, pencil_sheet
-from tractduct.writers.book.purchasing import buy_sheets, comparison_sheet, stock_sheet
 from tractduct.writers.book.saving import save
 from tractduct.writers.book.sizing import (
     all_variants_sheet,
@@ -68,7 +67,7 @@ def write_workbook(
     pictures : name -> PNG file, as ``draw_pictures`` returns them; those that are missing are left out
     turned : the pictures of the report's orientation study
     """
-    study, delivery, buying, orientation = report.study, report.delivery, report.buying, report.orientation
+    study, delivery, orientation = report.study, report.delivery, report.orientation
     facts = Facts(report)
     book = Book(study.plan.name, study.plan.units)
     answer = book.sheet("Answer", ANSWER_WIDTHS if facts.has_set else NO_ANSWER_WIDTHS, portrait=True)
@@ -94,10 +93,6 @@ def write_workbook(
         fronts_sheet(book, facts)
         sizes_and_cost_sheet(book, facts)
         spare_air_sheet(book, facts)
-    if buying is not None:
-        comparison_sheet(book, buying)
-        stock_sheet(book, buying)
-        buy_sheets(book, buying)
     if delivery is not None:
         delivered_sheet(book, delivery)
         picture("delivered")

@@ -1,28 +1,23 @@
-"""What purchasing asks: Product comparison, Stock list, Buy one lot, Buy all lots, Buy several lots."""
+"""What purchasing asks: Another flex, Product comparison, Stock list, and a sheet for each purchase list."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
-from typing import Any
 
 import pandas as pd
-from openpyxl.chart import BarChart, Reference, ScatterChart, Series
-from openpyxl.chart.label import DataLabelList
-from openpyxl.chart.legend import Legend
-from openpyxl.chart.shapes import GraphicalProperties
-from openpyxl.drawing.line import LineProperties
 from openpyxl.utils import get_column_letter
 from openpyxl.utils.cell import coordinate_to_tuple
-from openpyxl.worksheet.pagebreak import Break
-from openpyxl.worksheet.worksheet import Worksheet
 
 from tractduct.model.words import STICK_FT
 from tractduct.purchasing.buy import Buying, PurchaseList, sticks_guessed
 from tractduct.purchasing.compare import COMPRESSIONS_PCT
+from tractduct.report import Report
+from tractduct.units import NOMINAL
 from tractduct.writers import purchasing_tables as frames
 from tractduct.writers.book.facts import counted, frame_rows
-from tractduct.writers.book.layout import A4, LETTER, Book, Page
+from tractduct.writers.book.layout import Book, Page
 from tractduct.writers.book.looks import (
     CHOSEN,
     CLOSE_FILL,
@@ -31,7 +26,6 @@ from tractduct.writers.book.looks import (
     LABEL,
     LEAD,
     PER_CENT,
-    ROW_POINTS,
     SHORT,
     SIZE,
     TENTHS,
@@ -44,336 +38,353 @@ from tractduct.writers.book.looks import (
     size_value,
 )
 
+OVERVIEW = "Start here"
 DOLLARS = Look("#,##0.00")
 MORE = Look("+#,##0.00;−#,##0.00;0.00")
+SIGNED = Look("+0;−0;0")
 WORDS = Look(align="right", italic=True, ink=GREY_INK)  # in place of a number
 TOTAL, TOTAL_DOLLARS = Look(bold=True, top_line=True), Look("#,##0.00", bold=True, top_line=True)
-_COLOURS = ("0072B2", "D55E00", "009E73", "CC79A7", "E69F00", "56B4E9", "52606D")  # told apart by all eyes
-_CHART_CM = {LETTER: 7.5, A4: 6.5}  # two of them on a page; A4 on its side is lower for its width
-_CM_A_BAR = 1.3
-_MARKERS = ("circle", "square", "diamond", "triangle", "x", "plus", "star")
+COUNT = Look("#,##0", bold=True, fill=GOOD_FILL, box=True)
+_A_PAGE = 75  # rows that are still readable on one page
+
+Listed = tuple[str, str, Look]  # a DataFrame's column, its header, its look
+
+
+def _unit(name: str, money: str) -> str:
+    """The unit of a DataFrame's column, by its name; ``money`` is what costs are in."""
+    if name == "price_per_ft":
+        return "USD a ft"
+    if name.endswith("_ft"):
+        return "ft"
+    if name == "size":
+        return NOMINAL
+    return money if name.endswith(("cost", "_over", "price", "_money")) else ""
+
+
+def _list(
+    page: Page,
+    frame: pd.DataFrame,
+    listed: Sequence[Listed],
+    money: str,
+    *,
+    missing: str = "",
+    without: str = "no set holds",
+    nothing: str = "Nothing to show.",
+) -> range:
+    """A DataFrame as a table: words where a number of the columns ``missing`` is not there."""
+    names = [name for name, *_ in listed]
+    rows = frame_rows(frame, names)
+    looks = {
+        (r, names.index(c)): WORDS for c in missing.split() for r, row in enumerate(rows) if row[names.index(c)] is None
+    }
+    for r, c in looks:
+        rows[r][c] = without
+    for row in rows if "size" in names else ():
+        row[names.index("size")] = size_value(str(row[names.index("size")]))
+    return page.table([Column(h, look, unit=_unit(n, money)) for n, h, look in listed], rows, looks, nothing=nothing)
+
+
+def _mark(page: Page, body: range, letter: str, test: str, fill: str) -> None:
+    """Colour the cells of a table's column where a comparison holds."""
+    if body:
+        page.mark(f"{letter}{body[0]}:{letter}{body[-1]}", f"{letter}{body[0]}{test}", fill, bold=True)
+
+
+def _one_page(page: Page) -> None:
+    page.sheet.page_setup.fitToHeight = 1 if page.row <= _A_PAGE else 0
+
+
+# -- Start here ------------------------------------------------------------------------------------------
+
+
+def overview_sheet(page: Page, report: Report, buying: Buying) -> None:
+    """Which list is which, and what changes if another flex is delivered, on one page."""
+    study, across = buying.study, 8
+    plan, money = study.plan, study.cost_unit
+    page.title(f"Orders: {plan.name}", report.stamp, across)
+    page.row += 1
+    page.heading("Which list is which", across)
+    for part in buying.lists:
+        each = math.nan if not plan.prices else part.order.cost / part.lots
+        flex = ", ".join(f"{flex} in {n}" for flex, n in part.order.lots.items() if flex)
+        costs = f": {page.book.units.say(each, 'USD', ',.2f')} per lot" if plan.prices else ""
+        page.link(page.row, 1, sheet_of(part))
+        page.paragraph(f"to order {counted(part.lots, 'lot')}{f', {flex}' if flex else ''}{costs}", across, first=2)
+    for name, words in (
+        (COMPARISON, "flex products alone, approved together, compressed, and at what price they cost the same"),
+        (STOCK, "which sizes to drop first, what is not offered, and why costs per lot differ"),
+    ):
+        if name in page.book.book.sheetnames:
+            page.link(page.row, 1, name)
+            page.paragraph(words, across, first=2)
+    page.paragraph("The file purchase.csv has every list for other programs, a line a product and size.", across, LEAD)
+    if not buying.lists:
+        page.paragraph("No size set holds, so there is nothing to order yet.", across, LABEL)
+        return
+    frame = frames.delivered_flex(buying, report.delivery)
+    if len(frame) > 1:
+        page.row += 1
+        page.heading("If another flex is delivered: the same sizes and the same marks", across)
+        page.paragraph(
+            "The standard set holds with every approved product. What differs is the cost of a lot and how near each "
+            "room comes: rooms that are outside tolerance on some lot or in some season, with all dampers open and "
+            "with the marks; 1 tolerance is just within.",
+            across,
+            LEAD,
+        )
+        _list(
+            page,
+            frame,
+            [
+                ("flex", "Delivered", LABEL),
+                ("lot_cost", "One of many lots, with waste", DOLLARS),
+                ("more_cost", "More than the cheapest", MORE),
+                ("alone_cost", "One lot alone, whole boxes", DOLLARS),
+                ("outside_open", "Rooms outside, dampers open", WHOLE),
+                ("outside_marked", "Rooms outside, with the marks", WHOLE),
+                ("worst_tolerances", "Farthest off, tolerances", Look("0.00")),
+                ("dampers", "Dampers", WHOLE),
+            ],
+            "USD",
+            missing="lot_cost alone_cost outside_marked worst_tolerances",
+            without="not known",
+        )
+    if report.delivery is None or not report.delivery.substitutions:
+        return
+    page.heading("A flex that the plan was not sized for", across)
+    page.paragraph(
+        "Sized for one product alone, another one installed in those sizes, all dampers open; what it takes to hold "
+        "again with it is at its own prices.",
+        across,
+        LEAD,
+    )
+    pairs = frames.substituted(report.delivery)
+    body = _list(
+        page,
+        pairs,
+        [
+            ("designed", "Sized for", LABEL),
+            ("installed", "Delivered", LABEL),
+            ("room", "Room that loses most", TEXT),
+            ("change_pct", "It gets more or less, %", SIGNED),
+            ("rooms_outside", "Rooms outside", WHOLE),
+            ("sections_up", "Sections up", WHOLE),
+            ("extra_cost", "To hold again", MORE),
+            ("raised", "Which sections", TEXT),
+        ],
+        money,
+        missing="sections_up extra_cost",
+        without="not known",
+    )
+    _mark(page, body, "D", "<-10", CLOSE_FILL)
+    page.sheet.page_setup.fitToHeight = 1
 
 
 # -- Product comparison ----------------------------------------------------------------------------------
 
+COMPARISON = "Product comparison"
+
 
 def comparison_sheet(book: Book, buying: Buying) -> None:
     """The flex products alone, compressed, approved together, and their prices against each other."""
-    found = buying.comparison
-    if found is None:
+    if buying.comparison is None:
         return
-    study = buying.study
-    unit = study.cost_unit
-    # as many columns as the widest table has
-    across = max(9, 1 + len(found.alone))
-    page = book.sheet("Product comparison", [21, 17, 12, 13, 14, 13, 21, 13, 12] + [13] * (across - 9))
+    money, across = buying.study.cost_unit, 9
+    page = book.sheet(COMPARISON, (22, 12, 12, 13, 14, 11, 18, 12, 13), portrait=True)
     page.title(
         "Flex products compared",
-        "Costs are of one lot"
-        + (", duct and priced fittings, as drawn. " if study.plan.fitting_prices else ", duct as drawn. ")
-        + "One product installed where another was designed for: sheet Substitution.",
+        "Costs are of one lot, duct"
+        + (" and priced fittings" if buying.study.plan.fitting_prices else "")
+        + f" as drawn. One product installed where another was designed for: sheet {OVERVIEW}.",
         across,
     )
     page.row += 1
-    _alone(page, buying, across, unit)
-    _compressed(page, buying, across, unit)
-    page.sheet.row_breaks.append(Break(id=page.row - 1))
-    _approved(page, buying, across, unit)
-    _break_even(page, buying, across)
-    page.sheet.row_breaks.append(Break(id=page.row - 1))
-    _charts(page, buying, across, unit)
-
-
-def _alone(page: Page, buying: Buying, across: int, unit: str) -> None:
     page.heading("Each product as the only approved one, in its own best sizes", across)
-    names = [
-        "flex", "cost", "distinct_sizes", "least_cost", "headroom_run", "headroom_pct", "lowest_room",
-        "lowest_room_pct", "balanced_within",
-    ]  # fmt: skip
-    frame = frames.products(buying)
-    rows = frame_rows(frame, names)
-    for row in rows:
-        if row[1] is None:
-            row[8] = None
-    page.table(
+    _list(
+        page,
+        frames.products(buying),
         [
-            Column("Product", LABEL),
-            Column("Cost", DOLLARS, unit=unit),
-            Column("Distinct sizes", WHOLE),
-            Column("Least cost", DOLLARS, unit=unit),
-            Column("Run with the least spare air", SHORT),
-            Column("Its spare air, %", PER_CENT),
-            Column("Room that gets least, dampers open", TEXT),
-            Column("It gets, % of design", WHOLE),
-            Column("Within tolerance once balanced", SIZE),
+            ("flex", "Product", LABEL),
+            ("cost", "Cost", DOLLARS),
+            ("distinct_sizes", "Distinct sizes", WHOLE),
+            ("least_cost", "Least cost", DOLLARS),
+            ("headroom_run", "Run with the least spare air", SHORT),
+            ("headroom_pct", "Its spare air, %", PER_CENT),
+            ("lowest_room", "Room that gets least, dampers open", TEXT),
+            ("lowest_room_pct", "It gets, % of design", WHOLE),
+            ("balanced_within", "Within tolerance once balanced", SIZE),
         ],
-        *_or_none(rows, 1),
+        money,
+        missing="cost",
     )
-
-
-def _compressed(page: Page, buying: Buying, across: int, unit: str) -> None:
     page.heading("What happens if the crew leaves it compressed", across)
     *less, most = COMPRESSIONS_PCT
-    of_them = ", ".join(f"{pct:g}" for pct in less)
     page.paragraph(
         "The product's own best sizes, dampers set for the duct as the plan has it; flex left short of fully stretched "
-        f"by {of_them} or {most:g} %. Larger sizes could make up for it: the least cost of a set made for that "
-        "compression.",
+        f"by {', '.join(f'{pct:g}' for pct in less)} or {most:g} %. Larger sizes could make up for it: the least cost "
+        "of a set made for that compression.",
         across,
         LEAD,
     )
-    rows = frame_rows(
+    body = _list(
+        page,
         frames.compressed(buying),
-        ["flex", "compression_pct", "holds", "broken", "worst_room", "worst_room_pct", "least_cost", "over_cost"],
-    )
-    body = page.table(
         [
-            Column("Product", LABEL),
-            Column("Left compressed, %", WHOLE),
-            Column("Sizes still hold", SIZE),
-            Column("Sections out of limits", WHOLE),
-            Column("Room hit worst", TEXT),
-            Column("It gets, % of design", WHOLE),
-            Column("Least cost made for it", DOLLARS, unit=unit),
-            Column("More than as planned", MORE, unit=unit),
+            ("flex", "Product", LABEL),
+            ("compression_pct", "Left compressed, %", WHOLE),
+            ("holds", "Sizes still hold", SIZE),
+            ("broken", "Sections out of limits", WHOLE),
+            ("worst_room", "Room hit worst", TEXT),
+            ("worst_room_pct", "It gets, % of design", WHOLE),
+            ("least_cost", "Least cost made for it", DOLLARS),
+            ("over_cost", "More than as planned", MORE),
         ],
-        *_or_none(rows, 6),
+        money,
+        missing="least_cost",
     )
-    if body:
-        page.mark(f"C{body.start}:C{body.stop - 1}", f'C{body.start}="no"', CLOSE_FILL, bold=True)
-
-
-def _approved(page: Page, buying: Buying, across: int, unit: str) -> None:
+    _mark(page, body, "C", '="no"', CLOSE_FILL)
     page.heading("Products approved together", across)
     page.paragraph(
         "Every approved product must hold in the same sizes; cost at the mean price of the products in the row.",
         across,
         LEAD,
     )
-    page.table(
+    _list(
+        page,
+        frames.approved(buying),
         [
-            Column("Approved", LABEL),
-            Column("Cost", DOLLARS, unit=unit),
-            Column("Distinct sizes", WHOLE),
-            Column("Least cost", DOLLARS, unit=unit),
+            ("flex", "Approved", LABEL),
+            ("cost", "Cost", DOLLARS),
+            ("distinct_sizes", "Distinct sizes", WHOLE),
+            ("least_cost", "Least cost", DOLLARS),
         ],
-        *_or_none(frame_rows(frames.approved(buying), ["flex", "cost", "distinct_sizes", "least_cost"]), 1),
+        money,
+        missing="cost",
     )
-    more = frames.one_more(buying)
-    if not len(more):
-        return
-    page.heading("What approving one more costs", across)
-    page.paragraph("In larger sizes alone, at the price of the products that are approved already.", across, LEAD)
-    page.table(
-        [Column("Approved", LABEL), Column("One more", LABEL), Column("Costs more", MORE, unit=unit)],
-        *_or_none(frame_rows(more, ["besides", "flex", "extra_cost"]), 2),
-    )
-
-
-def _break_even(page: Page, buying: Buying, across: int) -> None:
-    frame = frames.break_even(buying)
-    if not len(frame):
-        return
-    page.heading("Break-even price", across)
-    page.paragraph(
-        "The price, in per cent of the product's present prices, at which it costs as much as the other, each alone in "
-        "its least-cost sizes. Below 100: it must get cheaper by that much; above: it may get dearer.",
-        across,
-        LEAD,
-    )
-    page.table(
-        [Column("Product", LABEL), Column("Against", LABEL), Column("Price, % of now", PER_CENT)],
-        *_or_none(frame_rows(frame, ["flex", "against", "price_pct"]), 2, words="no price does"),
-    )
-
-
-def _or_none(
-    rows: list[list[Value]], *columns: int, words: str = "no set holds"
-) -> tuple[list[list[Value]], dict[tuple[int, int], Look]]:
-    """The rows with words where a number is missing, and the looks of those cells."""
-    looks = {(r, c): WORDS for r, row in enumerate(rows) for c in columns if row[c] is None}
-    return [[words if (r, c) in looks else v for c, v in enumerate(row)] for r, row in enumerate(rows)], looks
-
-
-def _charts(page: Page, buying: Buying, across: int, unit: str) -> None:
-    """Cost by product and compression, and by approved set, each beside the numbers that it shows."""
-    frame = frames.cost_by_compression(buying)
-    flex = [str(name) for name in frame.columns[1:]]
-    units, chart_cm = page.book.units, _CHART_CM[page.book.paper]
-    beside = get_column_letter(len(flex) + 3)
-    values = [units.shown(cost, unit) for name in flex for cost in frame[name].tolist() if math.isfinite(cost)]
-    if values:
-        page.heading("Least cost of a set made for the compression, each product alone", across)
-        header = page.row
-        body = page.table(
-            [Column("Left compressed, %", WHOLE), *(Column(name, DOLLARS, unit=unit) for name in flex)],
-            frame_rows(frame, list(frame.columns)),
-        )
-        chart = _cost_by_compression(page.sheet, header, body, len(flex), units.unit(unit), chart_cm)
-        chart.y_axis.scaling.min, chart.y_axis.scaling.max = _axis(min(values), max(values))
-        page.sheet.add_chart(chart, f"{beside}{header}")
-        page.row = header + _rows_under(_CHART_CM[LETTER])  # the same rows on either paper
-    costs = frames.approved(buying).dropna(subset=["least_cost"])
-    if len(costs) > 1:
-        page.heading("Least cost by what is approved", across)
-        header = page.row
-        body = page.table(
-            [Column("Approved together", LABEL), Column("Least cost of each", DOLLARS, unit=unit)],
-            frame_rows(costs, ["flex", "least_cost"]),
-        )
-        bars = _cost_of_approved(page.sheet, header, body, units.unit(unit), chart_cm)
-        page.sheet.add_chart(bars, f"{beside}{header}")
-        page.row = max(page.row, header + _rows_under(bars.height))
-
-
-def _rows_under(height_cm: float) -> int:
-    """Rows that a chart covers, and two more."""
-    return math.ceil(height_cm / 2.54 * 72.0 / ROW_POINTS) + 2
-
-
-def _axis(low: float, high: float) -> tuple[float, float]:
-    """Round ends a little beyond the values: from 0, lines a few per cent apart would lie on each other."""
-    room = max(0.3 * (high - low), 0.02 * high, 1e-6)
-    step = 10.0 ** math.floor(math.log10(room))
-    return max(math.floor((low - room) / step) * step, 0.0), math.ceil((high + room) / step) * step
-
-
-def _cost_by_compression(
-    sheet: Worksheet, header: int, body: range, products: int, unit: str, height_cm: float
-) -> ScatterChart:
-    chart = ScatterChart()
-    chart.style, chart.height, chart.width = 2, height_cm, 14
-    chart.x_axis.title, chart.y_axis.title = "Flex left compressed, %", f"Least cost, {unit}"
-    chart.x_axis.number_format, chart.y_axis.number_format = "0", "#,##0"
-    chart.x_axis.majorGridlines = None
-    chart.x_axis.delete = chart.y_axis.delete = False
-    chart.x_axis.scaling.min, chart.x_axis.scaling.max = 0.0, 18.0
-    chart.legend = Legend()
-    chart.legend.position = "b"
-    x = Reference(sheet, min_col=1, min_row=body.start, max_row=body.stop - 1)
-    for n in range(products):
-        y = Reference(sheet, min_col=2 + n, min_row=header, max_row=body.stop - 1)
-        series = Series(y, x, title_from_data=True)
-        colour = _COLOURS[n % len(_COLOURS)]
-        series.smooth = False
-        series.marker.symbol, series.marker.size = _MARKERS[n % len(_MARKERS)], 8
-        series.marker.graphicalProperties = GraphicalProperties(solidFill=colour)
-        series.graphicalProperties = GraphicalProperties(ln=LineProperties(solidFill=colour, w=22_000))
-        chart.series.append(series)
-    return chart
-
-
-def _cost_of_approved(sheet: Worksheet, header: int, body: range, unit: str, height_cm: float) -> BarChart:
-    chart = BarChart()
-    chart.type, chart.style, chart.gapWidth = "bar", 2, 60
-    chart.height, chart.width = max(height_cm, _CM_A_BAR * len(body)), 14
-    chart.x_axis.delete = chart.y_axis.delete = False
-    chart.x_axis.scaling.orientation = "maxMin"  # the first row on top
-    chart.x_axis.tickLblSkip = 1
-    chart.y_axis.crosses = "max"  # so that the costs stand below
-    chart.y_axis.title, chart.y_axis.number_format = f"Least cost, {unit}", "#,##0"
-    chart.y_axis.scaling.min = 0.0
-    chart.y_axis.majorGridlines = None
-    chart.legend = None
-    chart.add_data(Reference(sheet, min_col=2, min_row=header, max_row=body.stop - 1), titles_from_data=True)
-    chart.set_categories(Reference(sheet, min_col=1, min_row=body.start, max_row=body.stop - 1))
-    (bars,) = chart.series
-    bars.graphicalProperties = GraphicalProperties(solidFill=_COLOURS[0])
-    bars.dLbls = DataLabelList(showVal=True, numFmt="#,##0")
-    bars.dLbls.showSerName = bars.dLbls.showCatName = bars.dLbls.showLegendKey = False
-    return chart
+    for frame, title, words, listed in (
+        (
+            frames.one_more(buying),
+            "What approving one more costs",
+            "In larger sizes alone, at the price of the products that are approved already.",
+            [("besides", "Approved", LABEL), ("flex", "One more", LABEL), ("extra_cost", "Costs more", MORE)],
+        ),
+        (
+            frames.break_even(buying),
+            "Break-even price",
+            "The price, in per cent of the product's present prices, at which it costs as much as the other, each "
+            "alone in its least-cost sizes. Below 100: it must get cheaper by that much; above: it may get dearer.",
+            [("flex", "Product", LABEL), ("against", "Against", LABEL), ("price_pct", "Price, % of now", PER_CENT)],
+        ),
+    ):
+        if len(frame):
+            page.heading(title, across)
+            page.paragraph(words, across, LEAD)
+            without = "no price does" if title.startswith("Break") else "no set holds"
+            _list(page, frame, listed, money, missing=listed[-1][0], without=without)
+    _one_page(page)
 
 
 # -- Stock list ------------------------------------------------------------------------------------------
 
+STOCK = "Stock list"
+
 
 def stock_sheet(book: Book, buying: Buying) -> None:
-    """Which sizes to drop first and what it costs; what is not offered."""
-    study = buying.study
+    """Which sizes to drop first and what it costs; what is not offered; why costs per lot differ."""
+    study, across = buying.study, 7
     if not study.size_set:
         return
-    unit, units = study.cost_unit, book.units
-    page = book.sheet("Stock list", (10, 12, 9, 17, 19, 34), portrait=True)
+    money, units = study.cost_unit, book.units
+    page = book.sheet(STOCK, (12, 14, 12, 17, 19, 26, 15), portrait=True)
     page.title(
         "Which size to drop first",
         f"The standard set has {counted(study.recommended.distinct_sizes, 'distinct size')} and costs "
-        f"{units.say(study.recommended.cost, unit, ',.2f')}{'' if unit == 'USD' else ' of duct wall'} a lot. "
-        "The least cost by number of sizes: sheet Sizes and cost.",
-        6,
+        f"{units.say(study.recommended.cost, money, ',.2f')}{'' if money == 'USD' else ' of duct wall'} per lot.",
+        across,
     )
     page.row += 1
-    page.heading("The sizes of the standard set, the cheapest to do without on top", 6)
+    page.heading("The sizes of the standard set, the cheapest to do without on top", across)
     page.paragraph(
         "With the rest of the list: what a lot costs more with the other sizes of the list alone. With any size in its "
-        f"place: how far the least possible, {units.say(study.least_cost.cost, unit, ',.2f')}, goes up if this size "
+        f"place: how far the least possible, {units.say(study.least_cost.cost, money, ',.2f')}, goes up if this size "
         "can't be had.",
-        6,
+        across,
         LEAD,
     )
-    frame = frames.drop_first(buying)
-    rows: list[list[Value]] = [
-        [kind, shape, size_value(str(size)), rest, least, sections]
-        for kind, shape, size, rest, least, sections in frame_rows(
-            frame, ["kind", "shape", "size", "rest_over", "least_over", "sections"]
-        )
-    ]
-    rows, looks = _or_none(rows, 3, 4)
-    if (0, 3) not in looks:
-        looks[0, 3] = replace(MORE, bold=True, fill=GOOD_FILL)
-    page.table(
+    body = _list(
+        page,
+        frames.drop_first(buying),
         [
-            Column("Duct"),
-            Column("Shape"),
-            Column("Size", CHOSEN, unit="size"),
-            Column("With the rest of the list", MORE, unit=unit),
-            Column("With any size in its place", MORE, unit=unit),
-            Column("Sections in this size", TEXT),
+            ("kind", "Duct", SHORT),
+            ("shape", "Shape", SHORT),
+            ("size", "Size", CHOSEN),
+            ("rest_over", "With the rest of the list", MORE),
+            ("least_over", "With any size in its place", MORE),
+            ("sections", "Sections in this size", TEXT),
         ],
-        rows,
-        looks,
+        money,
+        missing="rest_over least_over",
     )
-    _cost_per_lot(page, buying)
-    page.heading("Sizes that are not offered", 6)
-    page.paragraph("Marked - in the price tables. A size set uses only what every approved product has.", 6, LEAD)
+    _mark(page, body[:1], "D", "<1E+9", GOOD_FILL)  # where it is a number
+    costs = frames.cost_per_lot(buying)
+    if len(costs):
+        page.heading("Cost per lot: what is added to the standard set's", across)
+        page.paragraph(
+            "The standard set's cost is as drawn, at the mean price of the approved flex. A purchase list is for the "
+            "flex of its lots, with waste, in whole boxes and sticks, rounded up over all of its lots together.",
+            across,
+            LEAD,
+        )
+        _list(
+            page,
+            costs.rename(columns=lambda name: name if name in ("list", "lots") else f"{name}_money"),
+            [
+                ("lots", "Lots", WHOLE),
+                ("as_drawn_money", "Standard set", DOLLARS),
+                ("dampers_money", "Dampers", MORE),
+                ("flex_money", "Flex", MORE),
+                ("waste_money", "Waste", MORE),
+                ("whole_packages_money", "Whole boxes and sticks", MORE),
+                ("per_lot_money", "Cost per lot", replace(DOLLARS, bold=True)),
+            ],
+            "USD",
+        )
+    page.heading("Sizes that are not offered", across)
+    page.paragraph("Marked - in the price tables. A size set uses only what every approved product has.", across, LEAD)
     missing = frame_rows(frames.not_carried(study), ["product", "sizes"])
     if not missing:
-        page.paragraph(
-            "Everything is offered in every size." if study.plan.prices else "The plan has no prices table.", 6
-        )
+        everything = "Everything is offered in every size." if study.plan.prices else "The plan has no prices table."
+        page.paragraph(everything, across)
     for product, sizes in missing:
-        page.fact(str(product), units.size(str(sizes)), 6)
-
-
-def _cost_per_lot(page: Page, buying: Buying) -> None:
-    """Why a lot costs something else on each sheet."""
-    frame = frames.cost_per_lot(buying)
-    if not len(frame):
-        return
-    page.heading("Cost per lot: what is added to the standard set's", 6)
-    page.paragraph(
-        "The standard set's cost is as drawn, at the mean price of the approved flex. A purchase list is for the flex "
-        "of its lots, with waste, in whole boxes and sticks, rounded up over all of its lots together.",
-        6,
-        LEAD,
-    )
-    page.table(
-        [
-            Column("Lots", WHOLE),
-            Column("Standard set", DOLLARS, unit="USD"),
-            Column("Dampers", MORE, unit="USD"),
-            Column("Flex", MORE, unit="USD"),
-            Column("Waste", MORE, unit="USD"),
-            Column("Whole boxes and sticks", MORE, unit="USD"),
-            Column("Cost per lot", replace(DOLLARS, bold=True), unit="USD"),
-        ],
-        frame_rows(frame, ["lots", "as_drawn", "dampers", "flex", "waste", "whole_packages", "per_lot"]),
-    )
+        page.fact(str(product), units.size(str(sizes)), across)
+    _one_page(page)
 
 
 # -- purchase lists --------------------------------------------------------------------------------------
 
-_BUY_WIDTHS = (24, 13, 11, 11, 11, 9, 11, 10, 13)
-_COUNT = Look("#,##0", bold=True, fill=GOOD_FILL, box=True)
+_DUCTS: list[Listed] = [
+    ("product", "Product", LABEL),
+    ("size", "Size", CHOSEN),
+    ("insulation", "Insulation", SHORT),
+    ("drawn_ft", "Drawn", TENTHS),
+    ("with_waste_ft", "With waste", TENTHS),
+    ("package_ft", "Each", WHOLE),
+    ("packages", "Boxes or sticks", COUNT),
+    ("price_per_ft", "Price", DOLLARS),
+    ("cost", "Cost", DOLLARS),
+]
+_FITTINGS: list[Listed] = [
+    ("product", "Fitting", LABEL),
+    ("size", "Size", replace(CHOSEN, wrap=True)),
+    ("pieces", "Pieces", COUNT),
+    ("price", "Price each", DOLLARS),
+    ("cost", "Cost", DOLLARS),
+]
+
+
+def sheet_of(part: PurchaseList) -> str:
+    """The name of a purchase list's sheet."""
+    return f"Buy {part.name}"
 
 
 def buy_sheets(book: Book, buying: Buying) -> None:
@@ -383,9 +394,8 @@ def buy_sheets(book: Book, buying: Buying) -> None:
 
 
 def _buy_sheet(book: Book, buying: Buying, part: PurchaseList) -> None:
-    plan, order = buying.study.plan, part.order
-    across = len(_BUY_WIDTHS)
-    page = book.sheet(f"Buy {part.name}", _BUY_WIDTHS, portrait=True)
+    plan, order, across = buying.study.plan, part.order, 9
+    page = book.sheet(sheet_of(part), (24, 13, 11, 11, 11, 9, 11, 10, 13), portrait=True)
     guessed = sticks_guessed(plan, order)
     by_flex = [f"{flex} in {counted(n, 'lot')}" for flex, n in order.lots.items() if flex]
     waste = f" with {plan.purchase.waste_pct:g} % waste" if plan.purchase.waste_pct else ""
@@ -399,74 +409,44 @@ def _buy_sheet(book: Book, buying: Buying, part: PurchaseList) -> None:
         across,
     )
     page.row += 1
-    totals = [total for total in (_ducts(page, part, across), _fittings(page, part, across)) if total]
+    ducts, fittings = frames.ducts_to_buy(order), frames.fittings_to_buy(order)
+    priced = bool(fittings["price"].notna().any())
+    page.heading("Duct", across)
+    shown = [c for c in _DUCTS if c[0] not in ("insulation", "price_per_ft", "cost") or _said(ducts, c[0])]
+    body = _list(page, ducts, shown, "USD", nothing="No duct to buy.")
+    sums = [_sum(page, "Duct", body, len(shown), ducts)]
+    page.heading("Fittings and dampers", across)
+    shown = _FITTINGS if priced else _FITTINGS[:3]
+    body = _list(
+        page, fittings, shown, "USD", missing="price" if priced else "", without="no price",
+        nothing="No fittings to buy.",
+    )  # fmt: skip
+    sums.append(_sum(page, "Fittings and dampers", body, len(shown), fittings))
+    totals = [total for total in sums if total]
     if len(totals) > 1:
         page.fill(page.row, 1, across, TOTAL)
         page.put(page.row, 1, f"All, {book.units.unit('USD')}", TOTAL)
-        amount = math.fsum(amount for _, amount in totals)
         below = coordinate_to_tuple(totals[0][0])[1]
+        amount = math.fsum(amount for _, amount in totals)
         page.formula(page.row, below, "=" + "+".join(cell for cell, _ in totals), amount, TOTAL_DOLLARS)
+    _one_page(page)
 
 
-def _ducts(page: Page, part: PurchaseList, across: int) -> tuple[str, float] | None:
-    """The duct's table; returns the cell of its total and what it comes to, if there are prices."""
-    frame = frames.ducts_to_buy(part.order)
-    page.heading("Duct", across)
-    columns = {
-        "product": Column("Product", LABEL),
-        "size": Column("Size", CHOSEN, unit="size"),
-        "insulation": Column("Insulation"),
-        "drawn_ft": Column("Drawn", TENTHS, unit="ft"),
-        "with_waste_ft": Column("With waste", TENTHS, unit="ft"),
-        "package_ft": Column("Each", WHOLE, unit="ft"),
-        "packages": Column("Boxes or sticks", _COUNT),
-        "price_per_ft": Column("Price", DOLLARS, unit="USD a ft"),
-        "cost": Column("Cost", DOLLARS, unit="USD"),
-    }
-    unused = [name for name in ("insulation", "price_per_ft", "cost") if not _said(frame[name])]
-    shown = [name for name in columns if name not in unused]
-    rows = frame_rows(frame, shown)
-    for row in rows:
-        row[1] = size_value(str(row[1]))
-    body = page.table([columns[name] for name in shown], rows, nothing="No duct to buy.")
-    return _sum(page, "Duct", body, len(shown), frame["cost"])
-
-
-def _said(values: pd.Series[Any]) -> bool:
+def _said(frame: pd.DataFrame, name: str) -> bool:
     """True where a column holds anything."""
-    return any(plain(value) is not None for value in values.tolist())
+    return any(plain(value) is not None for value in frame[name].tolist())
 
 
-def _fittings(page: Page, part: PurchaseList, across: int) -> tuple[str, float] | None:
-    """The same for fittings."""
-    frame = frames.fittings_to_buy(part.order)
-    page.heading("Fittings", across)
-    rows: list[list[Value]] = []
-    looks: dict[tuple[int, int], Look] = {}
-    priced = bool(frame["price"].notna().any())
-    for name, size, pieces, price, cost in frame_rows(frame, ["product", "size", "pieces", "price", "cost"]):
-        if priced and price is None:
-            price = "no price"
-            looks[len(rows), 3] = WORDS
-        rows.append([name, size_value(str(size)), pieces, *([price, cost] if priced else [])])
-    openings = replace(CHOSEN, wrap=True)
-    columns = [Column("Fitting", LABEL), Column("Size", openings, unit="size"), Column("Pieces", _COUNT)]
-    if priced:
-        columns += [Column("Price each", DOLLARS, unit="USD"), Column("Cost", DOLLARS, unit="USD")]
-    body = page.table(columns, rows, looks, nothing="No fittings to buy.")
-    return _sum(page, "Fittings", body, len(columns), frame["cost"])
-
-
-def _sum(page: Page, label: str, body: range, column: int, costs: pd.Series[float]) -> tuple[str, float] | None:
-    """A total below a table, as a formula; None where the table has no costs."""
-    known = [round(float(cost), 6) for cost in costs.tolist() if math.isfinite(cost)]
+def _sum(page: Page, label: str, body: range, column: int, frame: pd.DataFrame) -> tuple[str, float] | None:
+    """The cell of a total below a table, a formula, and what it comes to; None where the table has no costs."""
+    known: list[Value] = [round(float(cost), 6) for cost in frame["cost"].tolist() if math.isfinite(cost)]
     if not known:
         return None
     page.row -= 1
     row, letter = page.row, get_column_letter(column)
     page.fill(row, 1, column, TOTAL)
     page.put(row, 1, f"{label}, {page.book.units.unit('USD')}", TOTAL)
-    total = math.fsum(known)
+    total = math.fsum(float(cost or 0.0) for cost in known)
     page.formula(row, column, f"=SUM({letter}{body.start}:{letter}{body.stop - 1})", total, TOTAL_DOLLARS)
     page.row += 2
     return f"{letter}{row}", total
