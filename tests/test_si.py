@@ -315,7 +315,7 @@ def test_unknown_units(given: object, write_plan: WritePlan) -> None:
     plan = small_plan()
     plan.config = {"units": given, **plan.config}
     told = faults(plan, write_plan)
-    assert "column 'units'" in told
+    assert "key 'units'" in told
     assert "expected one of ip, si" in told
 
 

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 DONE, UNEXPECTED, BAD_INPUT, NO_SET = 0, 1, 2, 3
 DEBUG_VARIABLE = "TRACTDUCT_DEBUG"
+_PLAN_HELP = "a workbook, a plan folder, or its plan.toml"
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -191,10 +192,10 @@ def build_parser() -> argparse.ArgumentParser:
         "check",
         help="check a plan and report all its faults",
         description="Read a plan, check all of it, its lots too, and report every fault at once, and what to look at "
-        "before it is sized. Writes nothing.",
+        "before it is sized; then what was worked out and assumed, and its first numbers. Writes nothing.",
         epilog="Example: tractduct check configs/brindlecote-2670",
     )
-    check.add_argument("plan", type=Path, metavar="PLAN", help="a plan folder, or its plan.toml")
+    check.add_argument("plan", type=Path, metavar="PLAN", help=_PLAN_HELP)
     check.set_defaults(run=_check)
 
     new = commands.add_parser(
@@ -213,7 +214,7 @@ def build_parser() -> argparse.ArgumentParser:
 
 
 def _add_study_options(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("plan", type=Path, metavar="PLAN", help="a plan folder, or its plan.toml")
+    parser.add_argument("plan", type=Path, metavar="PLAN", help=_PLAN_HELP)
     parser.add_argument("--out", type=Path, metavar="DIR", help="where to write (default: reports/<plan>)")
     parser.add_argument(
         "--seconds",
@@ -512,12 +513,25 @@ def _check(options: argparse.Namespace) -> int:
     found += lot_findings(plan, lot_results(plan, case.tree, {}))
     for finding in sorted(found, key=lambda f: f.severity):
         _say(finding)
+    for word, untyped in (("worked out", plan.derived), ("assumed", plan.assumed)):
+        where: dict[tuple[str, str, str], list[str]] = {}
+        for one in untyped:
+            where.setdefault((one.what, one.value, one.rule), []).append(one.where)
+        for (what, value, rule), places in where.items():
+            _say(f"{word}: {what} {value}, of {', '.join(places)} ({rule})")
     runs = sum(section.is_run for section in plan.sections)
     variants = len(plan.fronts) * len(plan.mirrored) * len(plan.seasons) * len(plan.flex)
     _say(
         f"{plan.name}: no faults. {len(plan.rooms)} rooms, {len(plan.sections)} sections, {runs} of them "
         f"runs that end at a register or grille, {variants} variants."
     )
+    for k, season in enumerate(plan.seasons):
+        system = plan.airflow_cfm[:, :, k].sum(axis=-1)
+        low, high = (plan.units.number(float(cfm), "cfm", ",.0f") for cfm in (system.min(), system.max()))
+        _say(f"{season}: {low if low == high else f'{low} to {high}'} {plan.units.unit('cfm')} to the rooms")
+    for kind in ("rigid", "flex"):
+        length = sum(section.length_ft for section in plan.sections if section.kind == kind)
+        _say(f"{kind} duct: {plan.units.say(length, 'ft', ',.0f')}")
     return DONE
 
 

@@ -210,7 +210,8 @@ def _no_workbook(path: Path, label: str, error: Exception) -> TableFault:
     )
 
 
-def sheet_rows(path: Path, sheet: str, label: str, notes: list[str]) -> Lines:
+def sheet_rows(path: Path, sheet: str, label: str, notes: list[str], helpers: Collection[str] = ()) -> Lines:
+    """The lines of a sheet. Under the header keys ``helpers`` a formula without a stored result counts as empty."""
     book = _open_workbook(path, label)
     part, visible = book.sheets[_sheet_title(list(book.sheets), sheet, label)]
     if not visible:
@@ -230,7 +231,7 @@ def sheet_rows(path: Path, sheet: str, label: str, notes: list[str]) -> Lines:
                 header = [texts.get(n, "") for n in range(max(texts) + 1)]
                 _tell_hidden(source, header, notes)
             for cell in cells:
-                if "formula" in cell:
+                if "formula" in cell and header_key("".join(header[cell["column"] - 1 :][:1])) not in helpers:
                     column = get_column_letter(cell["column"])
                     raise TableFault(
                         label,
