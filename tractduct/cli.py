@@ -201,11 +201,13 @@ def build_parser() -> argparse.ArgumentParser:
     new = commands.add_parser(
         "new",
         help="write a small plan to start from",
-        description="Write a small plan that runs as it is, to be edited.",
-        epilog="Example: tractduct new my-plan --workbook",
+        description="Write a small plan that runs as it is, to be typed over: one workbook of seven short sheets.",
+        epilog="Example: tractduct new house.xlsx",
     )
-    new.add_argument("folder", type=Path, metavar="DIR", help="a folder that does not exist yet, or is empty")
-    new.add_argument("--workbook", action="store_true", help="tables as sheets of one workbook, with notes and lists")
+    new.add_argument(
+        "place", type=Path, metavar="NAME", help="a workbook that does not exist yet; with --long a folder"
+    )
+    new.add_argument("--long", action="store_true", help="the long form: a folder of plan.toml and CSV files")
     new.add_argument(
         "--units", choices=SYSTEMS, default="ip", help="ip: cfm, in, ft, inWC (default); si: L/s, mm, m, Pa"
     )
@@ -536,11 +538,12 @@ def _check(options: argparse.Namespace) -> int:
 
 
 def _new(options: argparse.Namespace) -> int:
-    from tractduct.entry.template import write_template
+    from tractduct.entry.template import write_template, write_workbook
 
-    written = write_template(options.folder, as_workbook=options.workbook, units=UnitSystem(options.units))
+    write = write_template if options.long else write_workbook
+    written = write(options.place, UnitSystem(options.units))
     _say("Written: " + ", ".join(str(path) for path in written))
-    _say(f"Try it: tractduct study {options.folder}")
+    _say(f"Try it: tractduct study {options.place if options.long else written[0]}")
     return DONE
 
 

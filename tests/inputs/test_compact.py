@@ -413,3 +413,14 @@ def test_a_remedy_names_the_sheet_where_there_is_no_plan_toml(tmp_path: Path) ->
     found = faults_of(tmp_path, prices=prices)
     assert any('insulation = "..." in [purchase] of the sheet plan' in fault for fault in found)
     assert not any("plan.toml" in fault for fault in found)
+
+
+def test_the_rest_are_all_rooms_that_no_other_return_names(tmp_path: Path) -> None:
+    """With glass or without; a closet without glass was left out once."""
+    rooms = [*house()["rooms"], ["Closet", 300, 200, None, None, None]]
+    runs = [*house()["runs"], [None, "Trunk", "Closet", 5, None], [None, "Return", "Bath", 6, None]]
+    plan = read_house(tmp_path, rooms=rooms, runs=runs)
+    assert plan.rooms == ("Den", "Bath", "Closet")
+    assert {s.name: s.rooms for s in plan.sections if s.side == "return"} == {
+        "Return": ("Den", "Closet"), "Bath 2": ("Bath",)
+    }  # fmt: skip

@@ -12,7 +12,7 @@ from tractduct.inputs import schema
 from tractduct.inputs.cells import near_miss, nearest
 from tractduct.inputs.compact.derive import add_derived
 from tractduct.inputs.compact.rows import is_price_grid, price_rows
-from tractduct.inputs.compact.sheets import HELPERS, SHEETS
+from tractduct.inputs.compact.sheets import HELPER_KEYS, SHEETS
 from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.limits import MAX_ROWS_OF
 from tractduct.inputs.places import Place, label_of, place_of
@@ -37,13 +37,14 @@ def find_tables(plan_file: PlanFile, log: FaultLog) -> dict[str, TableReader]:
             found["rooms"] = TableReader(spec, None, log)
             continue
         by_surface = spec is schema.AIRFLOW and (found["surfaces"].is_given or found["surfaces"].is_unread)
-        in_rooms = spec is schema.AIRFLOW and _has_loads(compact["rooms"])
+        in_rooms = spec is schema.AIRFLOW and ("rooms" in log.unread or _has_loads(compact["rooms"]))
         needed = spec.required and not by_surface and not in_rooms and not instead.get(spec.name, set()) & said
         found[spec.name] = find_table(replace(spec, required=needed), plan_file, log)
     labels = {sheet.label for sheet in compact.values() if sheet.is_given} | {
         at.label for at in plan_file.places.values()
     }
     _tell_unread(plan_file, found, labels, log)
+    instead["airflow"] = {"rooms"} if not found["airflow"].is_given else set()
     log.unread.update(name for name, of in instead.items() if of & log.unread)
     add_derived(found, compact, plan_file)
     return found
@@ -63,13 +64,15 @@ def find_table(spec: TableSchema, plan_file: PlanFile, log: FaultLog) -> TableRe
             raise TableFault(f"{spec.name}.csv", f"the plan has no {spec.name} table", remedy)
         if place is None:
             return TableReader(spec, None, log)
-        raw = read_table(spec.name, *place, helpers=HELPERS)
+        raw = read_table(spec.name, *place, helpers=HELPER_KEYS)
         if spec is SHEETS[1] and not _is_compact(raw, plan_file.units):
             return TableReader(spec, None, log)
         if spec.name == "prices" and is_price_grid(raw):
             raw = price_rows(raw)
             if not raw.rows:
                 return TableReader(spec, None, log)
+        if not raw.rows and not spec.required and not plan_file.has_file:
+            return TableReader(spec, None, log)  # a sheet that is there to be filled in
         raw = _checked(in_core_names(raw, spec, plan_file.units), spec, log)
     except TableFault as problem:
         log.add(problem.fault)
@@ -125,7 +128,7 @@ def _checked(table: RawTable, spec: TableSchema, log: FaultLog) -> RawTable | No
     if not _check_headers(table, spec, log):
         return None
     if spec in SHEETS:  # what helper columns show below the last row is no row
-        known = [header_key(f.name) for f in spec.fields if f.name not in HELPERS]
+        known = {header_key(f.name) for f in spec.fields} - HELPER_KEYS
         table = replace(table, rows=tuple(r for r in table.rows if any(r.cells.get(k, "").strip() for k in known)))
     if not table.rows:
         raise TableFault(table.label, "the table has a header and no rows", "Fill it in")
@@ -190,7 +193,8 @@ def _tell_unread(plan_file: PlanFile, tables: Mapping[str, TableReader], labels:
             places = {path.name: path.stem}
         elif kind in WORKBOOKS:
             try:
-                places = {label_of(path.name, printable(sheet)): sheet for sheet in sheet_names(path)}
+                shown = [sheet for sheet in sheet_names(path) if not sheet.startswith("_")]  # others are for formulas
+                places = {label_of(path.name, printable(sheet)): sheet for sheet in shown}
             except TableFault:
                 continue  # told where a table was sought in it
         left = []

@@ -18,6 +18,8 @@ from tractduct.units import IP, SI
 _LISTS = {("variants", key.name) for key in schema.KEYS["variants"]} | {("solar", "storage_weights")}
 _LISTS |= {("sizes", key.name) for key in schema.KEYS["sizes"]}
 _NAMED = re.compile(r"\[?\s*([\w.]+?)\s*[\].\s]\s*(\w+)")  # [blower] cooling_cfm, blower.cooling_cfm
+# What a workbook shows live is chosen beside the keys, and is no part of the plan.
+SHOWN_FRONT, SHOWN_SEASON = "shown_front", "shown_season"
 _ALL = {"front_faces": list(FACES), "mirrored": [False, True]}
 
 Places = dict[tuple[str, str], Origin]
@@ -37,7 +39,7 @@ def read_plan_sheet(table: RawTable, units: object, log: FaultLog) -> tuple[dict
     for row, key in rows:
         given = row.text("value")
         at = Origin(table.label, row.number, "key", key)
-        if not given:
+        if not given or key.casefold() in (SHOWN_FRONT, SHOWN_SEASON):
             continue
         found = _NAMED.fullmatch(key)
         known = [

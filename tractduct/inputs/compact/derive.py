@@ -22,8 +22,8 @@ def add_derived(found: dict[str, TableReader], sheets: Mapping[str, TableReader]
     drawn = [row for row in rooms if any(row.has(name) for name in _OUTLINE)]
     outlines = [derived_row(row, {f.name: row.row.text(f.name) for f in schema.ROOMS.fields}, {}) for row in drawn]
     found["rooms"] = with_rows(found["rooms"], schema.ROOMS, outlines, rooms)
-    if sheets["runs"].is_given or sheets["products"].is_given:
+    if (sheets["runs"].is_given or sheets["products"].is_given) and not {"runs", "products"} & plan_file.log.unread:
         tables = ("airflow", "surfaces", "room_gains")
-        rows = next((found[name].raw.rows for name in tables if found[name].is_given), rooms.raw.rows)
+        rows = [row for name in tables for row in found[name].raw.rows] or rooms.raw.rows
         names = {key_of(row.text("room")): row.text("room") for row in rows if row.text("room")}
         add_sections(found, sheets["runs"], sheets["products"], names.values(), plan_file)

@@ -110,9 +110,11 @@ def _turned(
     for n, row in enumerate(rooms):
         for side, (face, column) in enumerate(GLASS_COLUMNS.items()):
             area[n, side] = row.optional(column) or 0.0
-            if row.has(column):
+            # A room without glass has a pane of no area, so that rooms stand in the order of the sheet.
+            bare = side == 0 and not any(row.has(name) for name in GLASS_COLUMNS.values())
+            if row.has(column) or bare:
                 cells = {"room": row.row.text("room"), "surface": _GLASS, "plan_face": face}
-                cells["area_ft2"] = row.row.text(column)
+                cells["area_ft2"] = row.row.text(column) or "0"
                 surfaces.append(derived_row(row, cells, {"area_ft2": column, "plan_face": column}))
     loads = {season: [row.optional(name) for row in rows] for season, name in _LOAD.items()}
     check = plan_file.choice("loads", "check_front")

@@ -46,7 +46,7 @@ def price_rows(grid: RawTable) -> RawTable:
     free = {header_key(name) for name in ("size_in", "size_mm", "note", "source")}
     columns = [key for key in grid.headers if key not in free]
     filled = [key for key in columns if any(row.text(key) for row in grid.rows)]
-    size = "size_mm" if grid.has("size_mm") else "size_in"
+    size, price = ("size_mm", "priceperm") if grid.has("size_mm") else ("size_in", "priceperft")
     # Of a shape without any price in its column a product is not made; of the other, that is worth a word.
     made = {key: {"x" in row.text(size).casefold() for row in grid.rows if row.text(key)} for key in filled}
     blank = {
@@ -62,11 +62,11 @@ def price_rows(grid: RawTable) -> RawTable:
     for row in grid.rows if filled else ():
         for key in filled:
             at = Origin(grid.label, row.number, grid.spelling(key), row.text(key))
-            cells = {header_key(size): row.text(size), "duct": grid.headers[key], "priceperft": row.text(key) or "-"}
+            cells = {header_key(size): row.text(size), "duct": grid.headers[key], price: row.text(key) or "-"}
             sized = Origin(grid.label, row.number, grid.spelling(size), row.text(size))
             named = Origin(grid.label, grid.header_row, grid.spelling(key), grid.headers[key])
             rows.append(Row(row.number, cells, origins={"": at, header_key(size): sized, "duct": named}))
-    headers = {header_key(size): grid.spelling(size), "duct": "duct", "priceperft": "price"}
+    headers = {header_key(size): grid.spelling(size), "duct": "duct", price: "price"}
     return replace(grid, headers=headers, rows=tuple(rows), notes=(*grid.notes, *notes))
 
 

@@ -5,11 +5,12 @@ from __future__ import annotations
 from dataclasses import replace
 
 from tractduct.inputs import schema
-from tractduct.inputs.schema import Field, TableSchema, choice, number, text
+from tractduct.inputs.schema import Field, TableSchema, choice, header_key, number, text
 from tractduct.model.words import FACES, KINDS
 
 # What a sheet shows beside a row while it is typed; nothing reads it.
 HELPERS = ("mark", "leads_to", "cfm_here", "shown_cfm")
+HELPER_KEYS = frozenset(header_key(name) for name in HELPERS)
 _SHOWN = tuple(text(name, "what the sheet shows of this row; not read", optional=True) for name in HELPERS)
 
 PLAN = TableSchema(
