@@ -196,7 +196,7 @@ def test_a_batch_says_which_plan_had_no_time(tmp_path, capsys):
 
 
 def test_every_command_has_help_and_an_example(capsys):
-    for command in ("study", "deliver", "lots", "buy", "batch", "fit", "check", "new"):
+    for command in ("study", "deliver", "lots", "buy", "batch", "fit", "check", "airflow", "new"):
         with pytest.raises(SystemExit) as ended:
             main([command, "--help"])
         assert ended.value.code == 0

@@ -1,4 +1,4 @@
-"""The command line: tractduct study, deliver, lots, buy, batch, fit, check and new."""
+"""The command line: tractduct study, deliver, lots, buy, batch, fit, check, airflow and new."""
 
 from __future__ import annotations
 
@@ -197,6 +197,22 @@ def build_parser() -> argparse.ArgumentParser:
     )
     check.add_argument("plan", type=Path, metavar="PLAN", help=_PLAN_HELP)
     check.set_defaults(run=_check)
+
+    airflow = commands.add_parser(
+        "airflow",
+        help="read room airflow out of printed tables",
+        description="Read room airflow out of tables as load calculations print them, in rows or columns, by front, "
+        "and write the plan's airflow table. Each front, season, room and unit must be said; what is not sure is "
+        "refused. Sums are held against the blower's airflow and scaled to it.",
+        epilog="Example: tractduct airflow house.xlsx loads.xlsx",
+    )
+    airflow.add_argument("plan", type=Path, metavar="PLAN", help=_PLAN_HELP)
+    airflow.add_argument("files", nargs="+", metavar="FILE", help="a .csv or .xlsx file (one sheet by FILE#SHEET)")
+    airflow.add_argument(
+        "--out", type=Path, metavar="CSV", help="where to write (default: airflow.csv in the plan folder, "
+        "house-airflow.csv beside house.xlsx)"
+    )  # fmt: skip
+    airflow.set_defaults(run=_airflow)
 
     new = commands.add_parser(
         "new",
@@ -534,6 +550,29 @@ def _check(options: argparse.Namespace) -> int:
     for kind in ("rigid", "flex"):
         length = sum(section.length_ft for section in plan.sections if section.kind == kind)
         _say(f"{kind} duct: {plan.units.say(length, 'ft', ',.0f')}")
+    return DONE
+
+
+def _airflow(options: argparse.Namespace) -> int:
+    from tractduct.files import PLAN_FILE
+    from tractduct.inputs.printed import read_printed
+    from tractduct.writers.together import written_together
+
+    plan: Path = options.plan
+    found = read_printed(plan, options.files)
+    is_book = plan.is_file() and plan.name != PLAN_FILE
+    folder = plan.parent if plan.is_file() else plan
+    path: Path = options.out or folder / (f"{plan.stem}-airflow.csv" if is_book else "airflow.csv")
+    if os.path.lexists(path):
+        remedy = "Move it away, or name another with --out"
+        raise InputFaults([Fault(file=str(path), problem="there is something of this name already", remedy=remedy)])
+    with written_together(path.parent, last=path.name) as beside:
+        (beside / path.name).write_text(found.table, encoding="utf-8", newline="\n")
+    for line in found.said:
+        _say(line)
+    _say(f"Written: {path}")
+    if is_book:
+        _say(f"To use it, add a row to the sheet plan: [tables] airflow, {path.name}")
     return DONE
 
 

@@ -187,6 +187,15 @@ def _csv_rows(path: Path, label: str, notes: list[str]) -> Lines:
         ) from None
 
 
+def csv_lines(path: Path, label: str) -> list[list[str]]:
+    """All lines of a CSV file, empty ones too, as they stand. Raises TableFault where it can't be read."""
+    lines: list[list[str]] = []
+    for number, cells, _ in _csv_rows(path, label, []):
+        lines += [[]] * (number - 1 - len(lines))
+        lines.append(list(cells))
+    return lines
+
+
 def _decoded(data: bytes, label: str, notes: list[str]) -> str:
     """Text out of the encodings that spreadsheet programs write."""
     if data.startswith((b"\xff\xfe", b"\xfe\xff")):
