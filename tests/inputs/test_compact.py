@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import random
 from dataclasses import replace
 from pathlib import Path
 
@@ -424,3 +425,35 @@ def test_the_rest_are_all_rooms_that_no_other_return_names(tmp_path: Path) -> No
     assert {s.name: s.rooms for s in plan.sections if s.side == "return"} == {
         "Return": ("Den", "Closet"), "Bath 2": ("Bath",)
     }  # fmt: skip
+
+
+ODD = [
+    *("", " ", "x", "-1", "0", "1e9", "1,5", "8+", "+", "b", "b8 f", "8..4", "rest", "*", "Trunk", "return", "N"),
+    *("2026-12-06", "[blower] x", "lots", "9" * 130, "\u00b0", "a;b;;", "=", "#REF!", "8x", "round rect", "none"),
+    *("boot*0", "units", "si"),
+]
+
+
+def outcome(path: Path) -> str:
+    try:
+        return tractduct.load_plan(path).name
+    except InputFaults as faults:
+        return "\n".join(f"{f.file} {f.problem} {f.remedy}" for f in faults.faults if f.file and f.problem and f.remedy)
+
+
+@pytest.mark.parametrize("sheet", ["plan", "rooms", "glass", "runs", "products", "prices"])
+def test_any_text_in_any_cell_is_read_or_refused_in_words(sheet: str, tmp_path: Path) -> None:
+    """Headers too. Nothing but a plan or faults with a place, a problem and a remedy comes of it, twice the same."""
+    draw = random.Random(sheet)
+    prices = [["size_in", "galvanised", "a"], *([d, 3, 2] for d in (4, 5, 6, 7, 8, 9, 10, 12, 14, 16, 18, 20))]
+    found = []
+    for _ in range(25):
+        sheets = {**house(), "products": [["product", "compression_pct"], ["a", 4]], "prices": prices}
+        sheets[sheet] = [list(line) for line in sheets[sheet]]
+        n = draw.randrange(len(sheets[sheet]))
+        sheets[sheet][n][draw.randrange(len(sheets[sheet][n]))] = draw.choice(ODD)
+        path = write_book(tmp_path / "odd.xlsx", sheets)
+        found.append(outcome(path))
+        assert found[-1] == outcome(path)
+    assert all(found)
+    assert set(found) - {"odd"}

@@ -43,7 +43,7 @@ def find_tables(plan_file: PlanFile, log: FaultLog) -> dict[str, TableReader]:
     labels = {sheet.label for sheet in compact.values() if sheet.is_given} | {
         at.label for at in plan_file.places.values()
     }
-    _tell_unread(plan_file, found, labels, log)
+    _tell_unread(plan_file, {**compact, **found} if labels else found, labels, log)
     instead["airflow"] = {"rooms"} if not found["airflow"].is_given else set()
     log.unread.update(name for name, of in instead.items() if of & log.unread)
     add_derived(found, compact, plan_file)
