@@ -546,7 +546,7 @@ def _check(options: argparse.Namespace) -> int:
     for k, season in enumerate(plan.seasons):
         system = plan.airflow_cfm[:, :, k].sum(axis=-1)
         low, high = (plan.units.number(float(cfm), "cfm", ",.0f") for cfm in (system.min(), system.max()))
-        _say(f"{season}: {low if low == high else f'{low} to {high}'} {plan.units.unit('cfm')} to the rooms")
+        _say(f"{season}: {low if low == high else f'{low} to {high}'} {plan.units.unit('cfm')} at the air handler")
     for kind in ("rigid", "flex"):
         length = sum(section.length_ft for section in plan.sections if section.kind == kind)
         _say(f"{kind} duct: {plan.units.say(length, 'ft', ',.0f')}")
@@ -555,11 +555,11 @@ def _check(options: argparse.Namespace) -> int:
 
 def _airflow(options: argparse.Namespace) -> int:
     from tractduct.files import PLAN_FILE
-    from tractduct.inputs.printed import read_printed
+    from tractduct.inputs.reader import printed_airflow
     from tractduct.writers.together import written_together
 
     plan: Path = options.plan
-    found = read_printed(plan, options.files)
+    found = printed_airflow(plan, options.files)
     is_book = plan.is_file() and plan.name != PLAN_FILE
     folder = plan.parent if plan.is_file() else plan
     path: Path = options.out or folder / (f"{plan.stem}-airflow.csv" if is_book else "airflow.csv")

@@ -253,11 +253,13 @@ def test_all_faults_of_all_sheets_in_one_round(tmp_path: Path) -> None:
     sheets["glass"][1][1] = "twenty"
     sheets["rooms"][1][1] = "3,5"
     sheets["plan"][3][1] = "15"
+    sheets["runs"][2][2] = "Dem"
     found = faults_of(tmp_path, **sheets)
     assert sorted(fault.split(": got")[0].partition("sheet ")[2] for fault in found) == [
         "'glass', row 2, column 'cooling_btuh_per_ft2'",
         "'plan', row 4, key '[pressure] supply_inwc'",
         "'rooms', row 2, column 'heating_btuh'",
+        "'runs', row 3, column 'room'",
         "'runs', row 4, column 'route'",
         "'runs', row 5, column 'on'",
     ]
@@ -398,8 +400,8 @@ def test_check_ends_with_what_nobody_typed_and_the_first_numbers(
     assert any(line.startswith("assumed: pressure 0.05 inWC, of the return ducts (") for line in said)
     assert said[-5:] == [
         "house: no faults. 2 rooms, 5 sections, 4 of them runs that end at a register or grille, 16 variants.",
-        "heating: 400 cfm to the rooms",
-        "cooling: 400 cfm to the rooms",
+        "heating: 400 cfm at the air handler",
+        "cooling: 400 cfm at the air handler",
         "rigid duct: 17 ft",
         "flex duct: 33 ft",
     ]

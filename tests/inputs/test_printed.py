@@ -13,9 +13,11 @@ import openpyxl
 import pytest
 from compact_plans import write_book
 
+import tractduct
 from tractduct.cli import main
 from tractduct.errors import InputFaults
-from tractduct.inputs.printed import PrintedAirflow, read_printed
+from tractduct.inputs.printed import PrintedAirflow
+from tractduct.inputs.reader import printed_airflow
 
 Lines = list[list[Any]]
 ROOMS = ["Den", "Bed 2", "Kitchen", "Hall Bath", "Owner"]
@@ -150,7 +152,7 @@ def scaled(truth: dict[tuple[str, str, str], float]) -> dict[tuple[str, str, str
 
 @pytest.mark.parametrize("layout", LAYOUTS)
 def test_a_layout_is_read(layout: str, house: Path, tmp_path: Path) -> None:
-    found = read_printed(house, [as_csv(tmp_path / "loads.csv", LAYOUTS[layout]())])
+    found = printed_airflow(house, [as_csv(tmp_path / "loads.csv", LAYOUTS[layout]())])
     assert table(found) == pytest.approx(scaled(TRUTH), rel=1e-5)
     assert sum("5 rooms, heating" in line for line in found.said) == 8
     assert any(line.startswith("heating is scaled to the blower's 400 cfm") for line in found.said)
@@ -158,11 +160,11 @@ def test_a_layout_is_read(layout: str, house: Path, tmp_path: Path) -> None:
 
 def test_a_sheet_a_front_and_a_file_a_front(house: Path, tmp_path: Path) -> None:
     sheets = {f"Front {f}": block([], f) for f in FACES}
-    assert table(read_printed(house, [str(write_book(tmp_path / "all.xlsx", sheets))])) == pytest.approx(
+    assert table(printed_airflow(house, [str(write_book(tmp_path / "all.xlsx", sheets))])) == pytest.approx(
         scaled(TRUTH), rel=1e-5
     )
     files = [as_csv(tmp_path / f"front {f}.csv", block([], f)) for f in FACES]
-    assert table(read_printed(house, files)) == pytest.approx(scaled(TRUTH), rel=1e-5)
+    assert table(printed_airflow(house, files)) == pytest.approx(scaled(TRUTH), rel=1e-5)
 
 
 def test_merged_titles_and_one_heating_column(house: Path, tmp_path: Path) -> None:
@@ -176,7 +178,7 @@ def test_merged_titles_and_one_heating_column(house: Path, tmp_path: Path) -> No
         sheet.cell(1, column).value = None
     sheet.merge_cells("C1:J1")
     book.save(tmp_path / "merged.xlsx")
-    found = table(read_printed(house, [f"{tmp_path / 'merged.xlsx'}#Sheet"]))
+    found = table(printed_airflow(house, [f"{tmp_path / 'merged.xlsx'}#Sheet"]))
     truth = {(f, r, s): cell("N" if s == "heating" else f, r, s) for f, r, s in TRUTH}
     assert found == pytest.approx(scaled(truth), rel=1e-5)
 
@@ -224,7 +226,7 @@ WRONG: dict[str, tuple[Callable[[], Lines], str]] = {
 def test_what_is_not_sure_is_refused(case: str, house: Path, tmp_path: Path) -> None:
     make, says = WRONG[case]
     with pytest.raises(InputFaults, match=says) as refused:
-        read_printed(house, [as_csv(tmp_path / "loads.csv", make())])
+        printed_airflow(house, [as_csv(tmp_path / "loads.csv", make())])
     assert all(fault.remedy for fault in refused.value.faults)
 
 
@@ -276,7 +278,7 @@ def test_a_damaged_sheet_is_never_misread(layout: str, house: Path, tmp_path: Pa
     for _ in range(60):
         path = as_csv(tmp_path / "loads.csv", damaged(LAYOUTS[layout](), draw))
         try:
-            found = table(read_printed(house, [path]))
+            found = table(printed_airflow(house, [path]))
         except InputFaults:
             continue
         read += 1
@@ -297,6 +299,28 @@ def test_the_command_writes_a_table_that_the_plan_reads(
     book["plan"].append(["[tables] airflow", "house-airflow.csv"])
     book.save(house)
     assert main(["check", str(house)]) == 0
-    assert "cooling: 520 cfm to the rooms" in capsys.readouterr().out
+    assert "cooling: 520 cfm at the air handler" in capsys.readouterr().out
     assert main(["airflow", str(house), loads]) == 2
     assert "there is something of this name already" in capsys.readouterr().err
+
+
+def test_a_sheet_that_the_plan_names_is_read_with_it(house: Path, tmp_path: Path) -> None:
+    book = openpyxl.load_workbook(house)
+    book["plan"].append(["[tables] printed", "#As printed"])
+    sheet = book.create_sheet("As printed")
+    for line in stacked():
+        sheet.append(line)
+    book.save(house)
+    plan = tractduct.load_plan(house)
+    found = {
+        (front, room, season): plan.airflow_cfm[f, 0, s, r]
+        for f, front in enumerate(plan.fronts)
+        for s, season in enumerate(plan.seasons)
+        for r, room in enumerate(plan.rooms)
+    }
+    assert found == pytest.approx(scaled(TRUTH), rel=1e-5)
+    assert sum(f.rule == "printed airflow" for f in plan.findings) == 10
+    sheet["A1"] = "Plan B"
+    book.save(house)
+    with pytest.raises(InputFaults, match=r"house.xlsx sheet 'As printed', row 3: nothing says which way"):
+        tractduct.load_plan(house)

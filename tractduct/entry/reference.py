@@ -92,7 +92,12 @@ def reference_page() -> str:
         if part == "tables":
             names = ", ".join(f"`{key.name}`" for key in keys)
             said = 'Where each table is: `"file.csv"` or `"book.xlsx#Sheet"`, inside the plan folder. A table that is '
-            said += "not named is sought as a file or sheet of its name."
+            said += (
+                "not named is sought as a file or sheet of its name. `printed` names printed room tables that stand "
+            )
+            said += (
+                "instead of `airflow`, read as `tractduct airflow` does; `#Sheet` is one of the plan's own workbook."
+            )
             parts += ["### `[tables]`\n", f"{said}\n\n{names}\n"]
         else:
             parts += [f"### `[{part}]`\n" if part else "### On top\n", _fields(keys, is_table=False)]

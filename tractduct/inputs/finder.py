@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import csv
+import io
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 
-from tractduct.errors import printable
+from tractduct.errors import InputFaults, printable
 from tractduct.files import PLAN_FILE, TableFault, path_inside
 from tractduct.inputs import schema
 from tractduct.inputs.cells import near_miss, nearest
@@ -17,10 +19,11 @@ from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.limits import MAX_ROWS_OF
 from tractduct.inputs.places import Place, label_of, place_of
 from tractduct.inputs.plan_file import PlanFile
+from tractduct.inputs.printed import read_printed
 from tractduct.inputs.schema import Field, TableSchema, header_key, in_units, other_units
 from tractduct.inputs.spelling import understood, wide_column
 from tractduct.inputs.table_reader import TableReader
-from tractduct.inputs.tables import WORKBOOKS, RawTable, read_table
+from tractduct.inputs.tables import WORKBOOKS, Origin, RawTable, Row, read_table
 from tractduct.inputs.workbook import sheet_names
 from tractduct.units import IP, SI, UnitSystem
 
@@ -38,6 +41,7 @@ def find_tables(plan_file: PlanFile, log: FaultLog) -> dict[str, TableReader]:
             continue
         by_surface = spec is schema.AIRFLOW and (found["surfaces"].is_given or found["surfaces"].is_unread)
         in_rooms = spec is schema.AIRFLOW and ("rooms" in log.unread or _has_loads(compact["rooms"]))
+        in_rooms |= spec is schema.AIRFLOW and "printed" in plan_file.part("tables")
         needed = spec.required and not by_surface and not in_rooms and not instead.get(spec.name, set()) & said
         found[spec.name] = find_table(replace(spec, required=needed), plan_file, log)
     labels = {sheet.label for sheet in compact.values() if sheet.is_given} | {
@@ -47,7 +51,44 @@ def find_tables(plan_file: PlanFile, log: FaultLog) -> dict[str, TableReader]:
     instead["airflow"] = {"rooms"} if not found["airflow"].is_given else set()
     log.unread.update(name for name, of in instead.items() if of & log.unread)
     add_derived(found, compact, plan_file)
+    if "printed" in plan_file.part("tables"):
+        found["airflow"] = _printed(found, plan_file, log)
     return found
+
+
+def _printed(found: Mapping[str, TableReader], plan_file: PlanFile, log: FaultLog) -> TableReader:
+    """The airflow table out of the printed ones that the plan names: FILE#SHEET, or #SHEET of its own workbook."""
+    given = str(plan_file.part("tables")["printed"])
+    log.unread.add("airflow")
+    if found["airflow"].is_given:
+        problem = f"{found['airflow'].label} gives the airflow too"
+        plan_file.fault("tables", "printed", problem, "Keep one of the two", given)
+        return found["airflow"]
+    places: list[tuple[Path, str]] = []
+    for one in given.split(";"):
+        file, _, sheet = one.strip().partition("#")
+        path = path_inside(plan_file.folder, file) if file else plan_file.book
+        if path is None:
+            problem = "expected files in the plan's folder, with ; between"
+            plan_file.fault(
+                "tables", "printed", problem, "Write loads.xlsx#Sheet, or #Sheet of the plan's workbook", given
+            )
+            return found["airflow"]
+        places.append((path, sheet))
+    try:
+        printed = read_printed(found, plan_file, places)
+    except InputFaults as refused:
+        for fault in refused.faults:
+            log.add(fault)
+        return found["airflow"]
+    for said in printed.said:
+        log.note("printed airflow", plan_file.where("tables", "printed"), said, "Hold it against the printed table")
+    header, *lines = csv.reader(io.StringIO(printed.table))
+    at = Origin(plan_file.name, 1, "[tables] printed", given)
+    rows = tuple(Row(1, dict(zip(map(header_key, header), line, strict=True)), origins={"": at}) for line in lines)
+    raw = RawTable("airflow", plan_file.name, {header_key(name): name for name in header}, rows)
+    log.unread.discard("airflow")
+    return TableReader(schema.AIRFLOW, in_core_names(raw, schema.AIRFLOW, plan_file.units), log)
 
 
 def _has_loads(rooms: TableReader) -> bool:

@@ -19,10 +19,9 @@ from openpyxl.utils import get_column_letter
 from tractduct.errors import Fault, InputFaults, printable
 from tractduct.files import TableFault
 from tractduct.inputs.cells import nearest
-from tractduct.inputs.fault_log import FaultLog
-from tractduct.inputs.finder import find_tables
 from tractduct.inputs.plan_file import PlanFile
 from tractduct.inputs.schema import AIRFLOW, in_units
+from tractduct.inputs.table_reader import TableReader
 from tractduct.inputs.tables import WORKBOOKS, csv_lines
 from tractduct.inputs.workbook import sheet_grid, sheet_names
 from tractduct.model.words import ALL_ROOMS, FACES, SEASONS, key_of
@@ -93,9 +92,14 @@ class PrintedAirflow:
     said: tuple[str, ...]
 
 
-def read_printed(plan: Path, files: Sequence[str]) -> PrintedAirflow:
-    """The airflow table of a plan out of printed tables, each FILE or FILE#SHEET. Raises InputFaults."""
-    asked, units = _asked(plan)
+def read_printed(
+    tables: Mapping[str, TableReader], plan_file: PlanFile, files: Sequence[tuple[Path, str]]
+) -> PrintedAirflow:
+    """The airflow table of a plan out of printed tables, each a file and a sheet, empty for all. Raises InputFaults.
+
+    ``tables`` are the plan's, of which the rooms are taken.
+    """
+    asked, units = _asked(tables, plan_file), plan_file.units
     faults: list[Fault] = []
     said: list[str] = []
     fronts: list[tuple[_Front, str]] = []
@@ -108,7 +112,7 @@ def read_printed(plan: Path, files: Sequence[str]) -> PrintedAirflow:
         fronts += [(front, label) for front in found]
         said += notes
     if not faults:
-        faults = _whole(fronts, asked, ", ".join(files))
+        faults = _whole(fronts, asked, ", ".join(printable(path.name) for path, _ in files))
     scale: dict[tuple[str, str], float] = {}
     for front, label in fronts if not faults else ():
         for season, values in front.values.items():
@@ -145,12 +149,8 @@ def read_printed(plan: Path, files: Sequence[str]) -> PrintedAirflow:
     return PrintedAirflow(text.getvalue(), tuple(said))
 
 
-def _asked(plan: Path) -> tuple[_Asked, object]:
+def _asked(tables: Mapping[str, TableReader], plan_file: PlanFile) -> _Asked:
     """The plan's rooms and airflow, without its airflow table."""
-    log = FaultLog()
-    plan_file = PlanFile(plan, log)
-    plan_file.read()
-    tables = find_tables(plan_file, log)
     rows = tables["rooms"].raw.rows + tables["room_gains"].raw.rows
     rooms = {key_of(row.text("room")): row.text("room") for row in rows if row.text("room")}
     for row in tables["sections"].raw.rows:
@@ -158,9 +158,8 @@ def _asked(plan: Path) -> tuple[_Asked, object]:
         if name and name != ALL_ROOMS and row.text("side").casefold() != "return":
             rooms.setdefault(key_of(name), name)
     if not rooms:
-        raise InputFaults(
-            log.faults or [Fault(file=plan_file.name, problem="the plan names no room", remedy="Add its runs")]
-        )
+        no_room = Fault(file=plan_file.name, problem="the plan names no room", remedy="Add its runs")
+        raise InputFaults(plan_file.log.faults or [no_room])
     units = plan_file.units
     system = {s: plan_file.optional("blower", f"{s}_cfm") for s in SEASONS}
     variants = plan_file.part("variants")
@@ -174,14 +173,12 @@ def _asked(plan: Path) -> tuple[_Asked, object]:
         fronts=fronts,
         seasons=seasons or SEASONS,
         system={s: units.shown(cfm, "cfm") for s, cfm in system.items() if cfm},
-    ), units
+    )
 
 
-def _grids(files: Sequence[str]) -> Iterable[tuple[str, tuple[str, ...], Grid]]:
+def _grids(files: Sequence[tuple[Path, str]]) -> Iterable[tuple[str, tuple[str, ...], Grid]]:
     """Label, names that may tell the front, and cells of every sheet of some files."""
-    for given in files:
-        file, _, sheet = given.partition("#")
-        path = Path(file)
+    for path, sheet in files:
         label = printable(path.name)
         try:
             if path.suffix.casefold() in WORKBOOKS:

@@ -29,6 +29,7 @@ from tractduct.inputs.finder import find_tables
 from tractduct.inputs.limits import MAX_CANDIDATES, MAX_FLEX, MAX_SECTION_SIZES, MAX_SECTION_VARIANTS
 from tractduct.inputs.lots import read_lots, read_outlines, read_routes
 from tractduct.inputs.plan_file import PlanFile
+from tractduct.inputs.printed import PrintedAirflow, read_printed
 from tractduct.inputs.product_tables import read_inner_diameters, with_tables
 from tractduct.inputs.section_table import Places, read_sections
 from tractduct.inputs.table_reader import TableReader
@@ -71,6 +72,15 @@ def load_plan(path: str | Path) -> Plan:
             told = [replace(f, remedy=f.remedy.replace(PLAN_FILE, "the sheet plan")) for f in told]
         raise InputFaults(told)
     return _plan(parts, plan_file)
+
+
+def printed_airflow(path: str | Path, files: Sequence[str]) -> PrintedAirflow:
+    """The airflow table of a plan out of printed tables, each FILE or FILE#SHEET. Raises InputFaults."""
+    log = FaultLog()
+    plan_file = PlanFile(Path(path), log)
+    plan_file.read()
+    places = [(Path(file), sheet) for file, _, sheet in (given.partition("#") for given in files)]
+    return read_printed(find_tables(plan_file, log), plan_file, places)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -555,7 +555,8 @@ KEYS: dict[str, tuple[Field, ...]] = {
             hint="is this the longitude? Only latitudes north of the equator, under the polar circle"),
     ),
     "tables": tuple(
-        text(name, "file of that table") for name in ("loads", *(t.name for t in TABLES), "runs", "glass", "products")
+        text(name, "file of that table")
+        for name in ("loads", *(t.name for t in TABLES), "runs", "glass", "products", "printed")
     ),
     "loads": (
         choice("printed_front", "direction of the front in the load calculation that the loads in rooms are from",

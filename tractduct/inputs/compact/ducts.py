@@ -170,16 +170,17 @@ def _place(pieces: list[_Piece], by_key: Mapping[str, _Piece], long_rows: Mappin
 def _tell_rest(pieces: list[_Piece], rooms: list[str]) -> None:
     """The rooms that ``rest`` stands for."""
     named = {key_of(room) for piece in pieces if piece.side == "return" for room in piece.rooms}
+    rooms = rooms or list(dict.fromkeys(room for p in pieces if p.side == "supply" for room in p.rooms))
     rest = [room for room in rooms if key_of(room) not in named]
     for piece in pieces:
         if _REST not in [room.casefold() for room in piece.rooms]:
             continue
         if piece.side != "return":
             piece.row.fault("room", "only a return may serve the rest of the rooms", "Name its room")
-        elif ALL_ROOMS in named or (rooms and not rest):
+        elif ALL_ROOMS in named or not rest:
             piece.row.fault("room", "other returns name every room: none is left", "Name its rooms, or remove it")
         others = [room for room in piece.rooms if room.casefold() != _REST]
-        piece.rooms = (*others, *rest) if rooms else (ALL_ROOMS,)
+        piece.rooms = (*others, *rest)
 
 
 def _points(routes: TableReader) -> dict[str, NDArray[np.float64]]:

@@ -124,8 +124,16 @@ def _turned(
             if load is None and not row.has(name):
                 row.fault(name, f"the room has no {season} load", "Enter it; 0 where it has none")
     if len(log.faults) > faults or not front or np.isnan(factor).any():
-        for name in ("surfaces", "load_factors", "room_gains", "airflow"):
-            log.unread.add(name)
+        # Some load for each room, so that what hangs on the rooms is checked in the same round.
+        some = {"room": "", **dict.fromkeys(_LOAD.values(), "1")}
+        stand_in = [
+            derived_row(row, {**some, "room": row.row.text("room"), "front_faces": face, "mirrored": mirror}, {})
+            for row in rows
+            for face in FACES
+            for mirror in ("yes", "no")
+        ]
+        if not found["airflow"].is_given:
+            found["airflow"] = with_rows(found["airflow"], schema.AIRFLOW, stand_in, rooms)
         return
     of_room = np.array([[key == key_of(row.row.text("room")) for key in keys] for row in rows], dtype=float) @ area
     by_front = _glass_load(of_room, factor)  # (season, front, room)
