@@ -196,10 +196,11 @@ def _prices(book: Workbook, units: UnitSystem) -> None:
     sheet.append([in_units(schema.PRICES.field("size_in"), units).name, *(name for name, _, _ in _PRICED)])
     for size in sizes:
         prices = [base + more * units.core(float(size), "in") for _, base, more in _PRICED]
-        sheet.append([str(size), *(round(units.shown(price, "USD/ft"), 2) for price in prices)])
+        sheet.append([size, *(round(units.shown(price, "USD/ft"), 2) for price in prices)])
     said = f"Price, {units.unit('USD/ft')}: a column a product, by the names of the sheet products. Empty: not offered."
     for cell in sheet[1]:
         _header(cell, said)
+        sheet.column_dimensions[cell.column_letter].width = 14
     sheet.freeze_panes = "B2"
 
 
@@ -304,7 +305,7 @@ def _sheet(
         field = in_units(spec.field(name), units)
         _header(sheet.cell(row=1, column=n, value=field.name), note(field))
         letter = get_column_letter(n)
-        sheet.column_dimensions[letter].width = width
+        sheet.column_dimensions[letter].width = max(width, len(field.name) + 3)
         if name in (
             "on",
             "room",
