@@ -179,7 +179,57 @@ def load_plan_tables() -> PlanTables:
     return plan
 
 
+def compact_plan() -> PlanTables:
+    """A house in the compact form beside a plan.toml: loads and glass, runs by their routes, products, prices, lots."""
+    compass = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")
+    rooms = (
+        ("Kid's room", 3000, 2700, 2500, 20, None, 0, 0, 12, 11),
+        ("Sal\u00f3n", 5200, 4400, 4600, None, 30, 12, 0, 20, 15),
+    )
+    names = ("room", "heating_btuh", "sensible_cooling_btuh", "check_cooling_btuh", "glass_front_ft2", "glass_left_ft2",
+             "x_ft", "y_ft", "width_ft", "depth_ft")  # fmt: skip
+    runs = (
+        ("Trunk A", None, None, "8+6", "round", None),
+        ("Trunk B", "Trunk A", None, "12'6\"", "round", None),
+        (None, "Trunk A", "Kid's room", "b8 r6", None, 5),
+        (None, "Trunk B", "Sal\u00f3n", "14", None, None),
+        ("Sal\u00f3n far", "Trunk B", "Sal\u00f3n", "9+45deg+4", None, None),
+        ("Back", "return", "rest", "5", "round", None),
+    )
+    factors = [(face, 20 + 5 * n % 37, 30 if face == "N" else None) for n, face in enumerate(compass)]
+    columns = ("section", "on", "room", "route", "duct", "min_in")
+    plan = PlanTables(
+        config={
+            "name": "Compact",
+            "blower": {"heating_cfm": 380, "cooling_cfm": 450},
+            "loads": {"printed_front": "N"},
+            "pressure": {"supply_inwc": 0.2, "return_inwc": 0.08},
+            "sizes": {"round_in": [4, 5, 6, 7, 8, 9, 10, 12, 14]},
+        },
+        tables={
+            "runs": [dict(zip(columns, row, strict=True)) for row in runs],
+            "rooms": [dict(zip(names, row, strict=True)) for row in rooms],
+            "glass": [
+                {"facing": face, "cooling_btuh_per_ft2": cooling, "heating_btuh_per_ft2": heating}
+                for face, cooling, heating in factors
+            ],
+            "products": [
+                {"product": "meadow", "roughness_ft": 0.001, "compression_pct": None},
+                {"product": "granite", "roughness_ft": 0.003, "compression_pct": 4},
+            ],
+            "lots": [
+                {"lot": "11", "azimuth_deg": 112.5, "flex": "granite"},
+                {"lot": "12A", "azimuth_deg": 300, "flex": None},
+            ],
+        },
+    )
+    for row in plan.tables["rooms"]:
+        row.pop("check_cooling_btuh")
+    return plan
+
+
 BASES = {
+    "compact": compact_plan,
     "priced": priced_plan,
     "rich": rich_plan,
     "wide": lambda: wide(priced_plan()),
@@ -353,7 +403,7 @@ def differences(one: Plan, other: Plan) -> list[str]:
     """The places where two plans differ, each field down to its numbers; folder and findings left out."""
     found: list[str] = []
     for part in dataclasses.fields(Plan):
-        if part.name not in ("folder", "findings", "typed"):
+        if part.name not in ("folder", "findings", "typed", "derived", "assumed"):
             _differ(part.name, getattr(one, part.name), getattr(other, part.name), found)
     if {key for key in one.typed ^ other.typed if key[0] != "tables"}:  # files may have other names
         found.append(f"typed: {sorted(one.typed)} against {sorted(other.typed)}")

@@ -24,7 +24,7 @@ DEMO = Path(__file__).parents[1] / "configs" / "brindlecote-2670"
 
 @pytest.fixture
 def starter(tmp_path: Path) -> Path:
-    assert main(["new", str(tmp_path / "plan")]) == 0
+    assert main(["new", str(tmp_path / "plan"), "--long"]) == 0
     return tmp_path / "plan"
 
 
@@ -40,7 +40,7 @@ class Studied(NamedTuple):
 def studied(tmp_path_factory: pytest.TempPathFactory) -> Studied:
     top = tmp_path_factory.mktemp("studied")
     with redirect_stdout(io.StringIO()) as printed:
-        assert main(["new", str(top / "plan")]) == 0
+        assert main(["new", str(top / "plan"), "--long"]) == 0
         assert main(["study", str(top / "plan"), "--out", str(top / "out")]) == 0
     return Studied(top / "plan", top / "out", printed.getvalue())
 
@@ -62,19 +62,20 @@ def test_study_leaves_results_workbook_and_pictures(studied):
         assert line.split()[0] == size
 
 
-def test_study_takes_plan_toml_and_a_workbook_alike(studied, tmp_path):
-    assert main(["new", str(tmp_path / "book"), "--workbook"]) == 0
-    for plan, out in ((studied.plan / "plan.toml", "a"), (tmp_path / "book", "b")):
-        assert main(["study", str(plan), "--out", str(tmp_path / out)]) == 0
-        assert (tmp_path / out / "results.json").read_bytes() == (studied.out / "results.json").read_bytes()
+def test_study_takes_plan_toml_too(studied, tmp_path):
+    assert main(["study", str(studied.plan / "plan.toml"), "--out", str(tmp_path / "a")]) == 0
+    assert (tmp_path / "a" / "results.json").read_bytes() == (studied.out / "results.json").read_bytes()
 
 
-def test_workbook_without_tables_named_in_plan_toml(tmp_path):
-    main(["new", str(tmp_path / "book"), "--workbook"])
-    text = (tmp_path / "book" / "plan.toml").read_text(encoding="utf-8")
-    kept = [line for line in text.splitlines() if "tables.xlsx" not in line]
-    (tmp_path / "book" / "plan.toml").write_text("\n".join(kept), encoding="utf-8")
-    assert main(["check", str(tmp_path / "book")]) == 0
+def test_new_writes_a_workbook_that_is_a_plan_by_itself(tmp_path, capsys):
+    assert main(["new", str(tmp_path / "My house")]) == 0
+    assert f"Try it: tractduct study {tmp_path / 'My house.xlsx'}" in capsys.readouterr().out
+    assert main(["study", str(tmp_path / "My house.xlsx"), "--out", str(tmp_path / "out")]) == 0
+    assert "Build this size set" in capsys.readouterr().out
+    assert main(["new", str(tmp_path / "My house.xlsx")]) == 2
+    assert "there is something of this name already" in capsys.readouterr().err
+    assert main(["new", str(tmp_path)]) == 0
+    assert (tmp_path / "house.xlsx").is_file()
 
 
 def test_default_folder_is_reports_and_the_plans_name_and_the_same_input_gives_the_same_bytes_and_cells(
@@ -122,22 +123,9 @@ def test_no_set_holds_exit_3_with_ways_out(starter, tmp_path, capsys):
 
 def test_new_refuses_a_folder_that_holds_something(starter, capsys):
     before = {p.name: p.read_bytes() for p in starter.iterdir()}
-    assert main(["new", str(starter)]) == 2
+    assert main(["new", str(starter), "--long"]) == 2
     assert "there is something of this name already" in capsys.readouterr().err
     assert {p.name: p.read_bytes() for p in starter.iterdir()} == before
-
-
-def test_template_workbook_has_a_note_on_each_column_and_lists(tmp_path):
-    main(["new", str(tmp_path / "book"), "--workbook"])
-    book = openpyxl.load_workbook(tmp_path / "book" / "tables.xlsx")
-    assert book.sheetnames == ["airflow", "sections", "fittings", "ducts", "prices"]
-    for sheet in book.worksheets:
-        for cell in sheet[1]:
-            assert cell.comment is not None, (sheet.title, cell.value)
-            assert cell.comment.text
-    lists = [v for v in book["sections"].data_validations.dataValidation if v.type == "list"]
-    assert any(v.formula1 == '"trunk,branch"' for v in lists)
-    assert any("ducts!" in v.formula1 for v in lists)
 
 
 def test_a_folder_that_cannot_be_made_is_said_plainly(starter, tmp_path, capsys):
@@ -207,7 +195,7 @@ def test_a_batch_says_which_plan_had_no_time(tmp_path, capsys):
 
 
 def test_every_command_has_help_and_an_example(capsys):
-    for command in ("study", "batch", "fit", "check", "new"):
+    for command in ("study", "batch", "fit", "check", "airflow", "new"):
         with pytest.raises(SystemExit) as ended:
             main([command, "--help"])
         assert ended.value.code == 0

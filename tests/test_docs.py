@@ -7,6 +7,7 @@ from pathlib import Path
 
 from tractduct.cli import build_parser
 from tractduct.entry.reference import COMMANDS_PAGE, commands_page
+from tractduct.inputs.compact.sheets import RUNS
 from tractduct.units import MEASURES
 
 ROOT = Path(__file__).parents[1]
@@ -33,3 +34,12 @@ def test_the_nomenclature_names_what_the_code_has() -> None:
         assert meaning
         if unit in si and quantity != "roughness":
             assert shown == si[unit], quantity
+
+
+def test_the_first_plan_names_what_there_is() -> None:
+    """Its columns, sheets and pictures."""
+    page = (ROOT / "docs" / "first-plan.md").read_text(encoding="utf-8")
+    for picture in re.findall(r"\]\(([^)]+\.(?:png|md))\)", page):
+        assert (ROOT / "docs" / picture).is_file(), picture
+    named = set(re.findall(r"^\| `(\w+)` \|", page, re.MULTILINE))
+    assert named == {"section", "on", "room", "route", "duct", "fittings"} <= {f.name for f in RUNS.fields}

@@ -24,13 +24,13 @@ from tractduct.writers.together import written_together
 pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="other rules there")
 
 NOBODY = 65534
-COMMANDS = ("study", "batch", "fit", "new", "new --workbook")
+COMMANDS = ("study", "batch", "fit", "new", "new --long")
 
 
 def arguments(command: str, source: Path, out: Path | str) -> list[str]:
     name, *more = command.split()
     if name in ("new", "check") or name.startswith("-"):
-        given = {"new": [str(out)], "check": [str(source)]}.get(name, [])
+        given = {"new": [str(out) if more else f"{out}/house.xlsx"], "check": [str(source)]}.get(name, [])
         return [name, *given, *more]
     more += ["--jobs", "1"] if name == "batch" else []
     return [name, str(source / "data.csv" if name == "fit" else source), "--out", str(out), *more]
@@ -118,7 +118,7 @@ def test_input_that_there_cannot_be(
     assert "Traceback" not in said
 
 
-@pytest.mark.parametrize("command", ["new", "new --workbook", "fit"])
+@pytest.mark.parametrize("command", ["new", "new --long", "fit"])
 def test_a_folder_without_permission(command: str, source: Path) -> None:
     """To search, and to write."""
     top = Path(tempfile.mkdtemp())
@@ -164,7 +164,7 @@ tempfile.mkdtemp = made
 
 
 @pytest.mark.parametrize(("command", "room"), [
-    ("fit", 0), ("fit", 300), ("new", 0), ("new", 600), ("new --workbook", 0), ("new --workbook", 5_000),
+    ("fit", 0), ("fit", 300), ("new --long", 0), ("new --long", 600), ("new", 0), ("new", 5_000),
 ])  # fmt: skip
 def test_a_disk_that_is_full(command: str, room: int, source: Path, tmp_path: Path) -> None:
     out = tmp_path / "out"
@@ -293,7 +293,7 @@ def test_new_after_a_run_that_was_killed(tmp_path: Path) -> None:
     """What that left does not make the folder one that holds something."""
     assert killed(tmp_path / "plan", "x", 0)
     assert [path.name[:12] for path in (tmp_path / "plan").iterdir()] == [".unfinished-"]
-    assert main(["new", str(tmp_path / "plan")]) == 0
+    assert main(["new", str(tmp_path / "plan"), "--long"]) == 0
     assert main(["check", str(tmp_path / "plan")]) == 0
 
 

@@ -1,4 +1,4 @@
-"""The command line: tractduct study, batch, fit, check and new."""
+"""The command line: tractduct study, batch, fit, check, airflow and new."""
 
 from __future__ import annotations
 
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 DONE, UNEXPECTED, BAD_INPUT, NO_SET = 0, 1, 2, 3
 DEBUG_VARIABLE = "TRACTDUCT_DEBUG"
+_PLAN_HELP = "a workbook, a plan folder, or its plan.toml"
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -137,20 +138,38 @@ def build_parser() -> argparse.ArgumentParser:
         "check",
         help="check a plan and report all its faults",
         description="Read a plan, check all of it, its lots too, and report every fault at once, and what to look at "
-        "before it is sized. Writes nothing.",
+        "before it is sized; then what was worked out and assumed, and its first numbers. Writes nothing.",
         epilog="Example: tractduct check configs/brindlecote-2670",
     )
-    check.add_argument("plan", type=Path, metavar="PLAN", help="a plan folder, or its plan.toml")
+    check.add_argument("plan", type=Path, metavar="PLAN", help=_PLAN_HELP)
     check.set_defaults(run=_check)
+
+    airflow = commands.add_parser(
+        "airflow",
+        help="read room airflow out of printed tables",
+        description="Read room airflow out of tables as load calculations print them, in rows or columns, by front, "
+        "and write the plan's airflow table. Each front, season, room and unit must be said; what is not sure is "
+        "refused. Sums are held against the blower's airflow and scaled to it.",
+        epilog="Example: tractduct airflow house.xlsx loads.xlsx",
+    )
+    airflow.add_argument("plan", type=Path, metavar="PLAN", help=_PLAN_HELP)
+    airflow.add_argument("files", nargs="+", metavar="FILE", help="a .csv or .xlsx file (one sheet by FILE#SHEET)")
+    airflow.add_argument(
+        "--out", type=Path, metavar="CSV", help="where to write (default: airflow.csv in the plan folder, "
+        "house-airflow.csv beside house.xlsx)"
+    )  # fmt: skip
+    airflow.set_defaults(run=_airflow)
 
     new = commands.add_parser(
         "new",
         help="write a small plan to start from",
-        description="Write a small plan that runs as it is, to be edited.",
-        epilog="Example: tractduct new my-plan --workbook",
+        description="Write a small plan that runs as it is, to be typed over: one workbook of seven short sheets.",
+        epilog="Example: tractduct new house.xlsx",
     )
-    new.add_argument("folder", type=Path, metavar="DIR", help="a folder that does not exist yet, or is empty")
-    new.add_argument("--workbook", action="store_true", help="tables as sheets of one workbook, with notes and lists")
+    new.add_argument(
+        "place", type=Path, metavar="NAME", help="a workbook that does not exist yet; with --long a folder"
+    )
+    new.add_argument("--long", action="store_true", help="the long form: a folder of plan.toml and CSV files")
     new.add_argument(
         "--units", choices=SYSTEMS, default="ip", help="ip: cfm, in, ft, inWC (default); si: L/s, mm, m, Pa"
     )
@@ -167,7 +186,7 @@ def _add_study(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
         "purchasing, two pages a lot for crew and balancer, and results.json for other programs.",
         epilog="Example: tractduct study configs/brindlecote-2670",
     )
-    study.add_argument("plan", type=Path, metavar="PLAN", help="a plan folder, or its plan.toml")
+    study.add_argument("plan", type=Path, metavar="PLAN", help=_PLAN_HELP)
     study.add_argument("--out", type=Path, metavar="DIR", help="where to write (default: reports/<plan>)")
     study.add_argument(
         "--only",
@@ -472,21 +491,58 @@ def _check(options: argparse.Namespace) -> int:
     found += lot_findings(plan, lot_results(plan, case.tree, {}))
     for finding in by_cause(found):
         _say(finding)
+    for word, untyped in (("worked out", plan.derived), ("assumed", plan.assumed)):
+        where: dict[tuple[str, str, str], list[str]] = {}
+        for one in untyped:
+            where.setdefault((one.what, one.value, one.rule), []).append(one.where)
+        for (what, value, rule), places in where.items():
+            _say(f"{word}: {what} {value}, of {', '.join(places)} ({rule})")
     runs = sum(section.is_run for section in plan.sections)
     variants = len(plan.fronts) * len(plan.mirrored) * len(plan.seasons) * len(plan.flex)
     _say(
         f"{plan.name}: no faults. {len(plan.rooms)} rooms, {len(plan.sections)} sections, {runs} of them "
         f"runs that end at a register or grille, {variants} variants."
     )
+    for k, season in enumerate(plan.seasons):
+        system = plan.airflow_cfm[:, :, k].sum(axis=-1)
+        low, high = (plan.units.number(float(cfm), "cfm", ",.0f") for cfm in (system.min(), system.max()))
+        _say(f"{season}: {low if low == high else f'{low} to {high}'} {plan.units.unit('cfm')} at the air handler")
+    for kind in ("rigid", "flex"):
+        length = sum(section.length_ft for section in plan.sections if section.kind == kind)
+        _say(f"{kind} duct: {plan.units.say(length, 'ft', ',.0f')}")
+    return DONE
+
+
+def _airflow(options: argparse.Namespace) -> int:
+    from tractduct.files import PLAN_FILE
+    from tractduct.inputs.reader import printed_airflow
+    from tractduct.writers.together import written_together
+
+    plan: Path = options.plan
+    found = printed_airflow(plan, options.files)
+    is_book = plan.is_file() and plan.name != PLAN_FILE
+    folder = plan.parent if plan.is_file() else plan
+    path: Path = options.out or folder / (f"{plan.stem}-airflow.csv" if is_book else "airflow.csv")
+    if os.path.lexists(path):
+        remedy = "Move it away, or name another with --out"
+        raise InputFaults([Fault(file=str(path), problem="there is something of this name already", remedy=remedy)])
+    with written_together(path.parent, last=path.name) as beside:
+        (beside / path.name).write_text(found.table, encoding="utf-8", newline="\n")
+    for line in found.said:
+        _say(line)
+    _say(f"Written: {path}")
+    if is_book:
+        _say(f"To use it, add a row to the sheet plan: [tables] airflow, {path.name}")
     return DONE
 
 
 def _new(options: argparse.Namespace) -> int:
-    from tractduct.entry.template import write_template
+    from tractduct.entry.template import write_template, write_workbook
 
-    written = write_template(options.folder, as_workbook=options.workbook, units=UnitSystem(options.units))
+    write = write_template if options.long else write_workbook
+    written = write(options.place, UnitSystem(options.units))
     _say("Written: " + ", ".join(str(path) for path in written))
-    _say(f"Try it: tractduct study {options.folder}")
+    _say(f"Try it: tractduct study {options.place if options.long else written[0]}")
     return DONE
 
 

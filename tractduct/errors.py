@@ -37,8 +37,8 @@ class Fault:
     """One thing wrong with the input, and where.
 
     ``file`` is what the user calls it (``sections.csv``, ``house.xlsx sheet 'sections'``); ``row`` counts as
-    the spreadsheet or text editor does, 1 for the header. ``problem`` says what is wrong and what is allowed,
-    ``remedy`` what to do about it.
+    the spreadsheet or text editor does, 1 for the header; ``column`` is a key of the plan where ``is_key``.
+    ``problem`` says what is wrong and what is allowed, ``remedy`` what to do about it.
     """
 
     file: str
@@ -47,13 +47,14 @@ class Fault:
     row: int | None = None
     column: str | None = None
     value: str | None = None
+    is_key: bool = False
 
     def __str__(self) -> str:
         place = printable(self.file)
         if self.row is not None:
             place += f", row {self.row}"
         if self.column is not None:
-            place += f", column '{printable(shortened(self.column))}'"
+            place += f", {'key' if self.is_key else 'column'} '{printable(shortened(self.column))}'"
         got = "" if self.value is None else f"got {shortened(self.value)!r}: "
         return f"{place}: {got}{printable(self.problem)}. {ended(printable(self.remedy))}"
 

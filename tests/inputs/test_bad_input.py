@@ -1079,9 +1079,9 @@ def test_no_folder(tmp_path: Path) -> None:
 
 
 def test_a_file_instead_of_a_folder(tmp_path: Path) -> None:
-    (tmp_path / "house.xlsx").write_bytes(b"")
-    (fault,) = faults_of(tmp_path / "house.xlsx")
-    assert "house.xlsx" in str(fault)
+    (tmp_path / "house.csv").write_bytes(b"")
+    (fault,) = faults_of(tmp_path / "house.csv")
+    assert "house.csv" in str(fault)
     assert "folder" in str(fault)
 
 

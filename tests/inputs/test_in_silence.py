@@ -383,7 +383,7 @@ def test_a_number_too_near_to_nothing(value: Any, write_plan: WritePlan) -> None
     assert line.startswith("airflow.csv, row 2, column 'heating_cfm'")
     plan = small_plan(pressure={"supply_inwc": float(value)})
     (line,) = faults_of(write_plan(plan))
-    assert line.startswith("plan.toml, column '[pressure] supply_inwc'")
+    assert line.startswith("plan.toml, key '[pressure] supply_inwc'")
 
 
 def test_the_least_numbers_are_sized(tmp_path: Path) -> None:

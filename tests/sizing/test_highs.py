@@ -37,7 +37,7 @@ sys.exit(code)
 
 
 def test_standard_output_holds_the_programs_own_lines_alone(tmp_path: Path) -> None:
-    assert main(["new", str(tmp_path / "plan")]) == 0
+    assert main(["new", str(tmp_path / "plan"), "--long"]) == 0
     where = [str(tmp_path / "plan"), "--out", str(tmp_path / "out")]
     plain, chatty = (
         subprocess.run([sys.executable, *how, *where], capture_output=True, text=True, check=True, timeout=120).stdout
@@ -48,7 +48,7 @@ def test_standard_output_holds_the_programs_own_lines_alone(tmp_path: Path) -> N
 
 
 def test_a_process_without_standard_output_still_solves(tmp_path: Path) -> None:
-    assert main(["new", str(tmp_path / "p")]) == 0
+    assert main(["new", str(tmp_path / "p"), "--long"]) == 0
     code = "import os, tractduct; os.close(1); os._exit(tractduct.study('p').status != 'optimal')"
     assert subprocess.run([sys.executable, "-c", code], cwd=tmp_path, timeout=120).returncode == 0
 

@@ -13,6 +13,8 @@ import numpy as np
 from tractduct.cli import build_parser
 from tractduct.inputs import limits, schema
 from tractduct.inputs.cells import sentence
+from tractduct.inputs.compact.defaults import FITTINGS
+from tractduct.inputs.compact.sheets import HELPERS, SHEETS
 from tractduct.inputs.schema import Field, in_units
 from tractduct.units import IP, SI
 
@@ -34,7 +36,8 @@ outside "allowed" is an error. A value outside "usual" is taken, and the workboo
   one whose name is like that of a column which is missing is an error, and so is a file or sheet with a name like that
   of a table which is missing. Other files and sheets beside the plan's are reported and not read.
 - Names match whatever their case and spacing.
-- A number may carry its column's own unit (`12 ft`, `7"`, `100 CFM`, `5 %`) and commas between thousands (`1,200`).
+- A number may carry its column's own unit (`12 ft`, `7"`, `100 CFM`, `5 %`) and commas between thousands (`1,200`). A
+  length in feet may be `12'6"`, `12'-6 1/2"`, `12 ft 6 in`, `150 in` or `12 1/2`; `12-6`, `12/6` and `12'6` are errors.
   A size may be `7`, `7 in`, `8x12` or `8" x 12"`. Directions may be `N` or `north`; in `airflow` and `load_factors` a
   cell `N/NE` stands for a row of each. Yes and no may be `yes`, `true`, `y`, `1` and `no`, `false`, `n`, `0`.
 - What was read as something else than it says is told in one note a column.
@@ -43,6 +46,26 @@ outside "allowed" is an error. A value outside "usual" is taken, and the workboo
 - Cells merged down a column all have the first one's value. A formula needs its stored result. A workbook cell shown as
   a per cent, `5%`, is read as it is shown. Hidden rows and sheets are read like others, and reported.
 - CSV files may be UTF-8, UTF-16 or Windows text, and be separated by commas, semicolons or tabs.
+"""
+
+_COMPACT = """\
+A plan may be one workbook alone, `house.xlsx`, or the same tables as CSV files in a folder. What its sheets leave out
+is worked out by the rules below; what stands in a cell counts instead. The long tables above may stand beside them, and
+add to them: a `fittings` table with a row `boot` replaces the generic boot. `tractduct check` lists all that was worked
+out and assumed.
+
+- **Joints and ends**: at the air handler `plenum_takeoff` (rigid), `collar` (flex) or `return_entry`; from a rigid
+  section `reducer` where a rigid section goes on that others hang on, else `takeoff`, in returns `return_takeoff`; from
+  flex `wye`, bought once at the parent. A run ends in `boot`, a return in `return_box`.
+- **Bends**: under 22.5 degrees none, up to 67.5 one of 45, up to 112.5 one of 90, up to 157.5 one of each; more is
+  refused. Where two trunks in line both say which way they run, the turn between them counts.
+- **Roles**: a rigid section that others hang on, and a rigid return, are trunks; all else are branches.
+- **Glass**: a room's load less that of its glass at `printed_front` does not turn; the glass is turned to each front.
+  Walls, doors and roof are not: `surfaces` and `load_factors` turn those too.
+- **Airflow**: the blower's airflow is shared by load. A season without it has the other's.
+- **Sizes**: `4..10` for each size that is made from one to the other, `8..24x8` for widths by 2 in (50 mm).
+- **Prices**: `prices` may have a size a row and a column a product: `size_in`, then the names of the products. An empty
+  cell: not offered.
 """
 
 _SI = """\
@@ -59,18 +82,34 @@ def reference_page() -> str:
     for table in schema.TABLES:
         need = "" if table.required else ", optional"
         parts += [f"### `{table.name}`{need}\n", f"{table.meaning}.\n", _fields(table.fields, is_table=True)]
+    parts += ["## The compact form\n", _COMPACT]
+    for table in SHEETS:
+        fields = tuple(field for field in table.fields if field.name not in HELPERS)
+        parts += [f"### `{table.name}`, compact\n", f"{table.meaning}.\n", _fields(fields, is_table=True)]
+    parts += [_generic()]
     parts.append("## plan.toml\n")
     for part, keys in schema.KEYS.items():
         if part == "tables":
             names = ", ".join(f"`{key.name}`" for key in keys)
             said = 'Where each table is: `"file.csv"` or `"book.xlsx#Sheet"`, inside the plan folder. A table that is '
-            said += "not named is sought as a file or sheet of its name."
+            said += (
+                "not named is sought as a file or sheet of its name. `printed` names printed room tables that stand "
+            )
+            said += (
+                "instead of `airflow`, read as `tractduct airflow` does; `#Sheet` is one of the plan's own workbook."
+            )
             parts += ["### `[tables]`\n", f"{said}\n\n{names}\n"]
         else:
             parts += [f"### `[{part}]`\n" if part else "### On top\n", _fields(keys, is_table=False)]
     parts += ["## In SI\n", _SI, _in_si()]
     parts += ["## How much a plan may hold\n", "\n".join(f"- {line}" for line in limits.IN_WORDS) + "\n"]
     return "\n".join(parts)
+
+
+def _generic() -> str:
+    lines = ["| generic fitting | equivalent length, ft | bought | source |", "|---|---|---|---|"]
+    lines += [f"| `{n}` | {f.equivalent_length_ft:g} | {f.bought} | {f.source} |" for n, f in FITTINGS.items()]
+    return "\n".join(lines) + "\n"
 
 
 def _fields(fields: tuple[Field, ...], *, is_table: bool) -> str:
@@ -92,7 +131,9 @@ def _fields(fields: tuple[Field, ...], *, is_table: bool) -> str:
 
 def _in_si() -> str:
     lines = ["| where | instead of | write | unit | default | allowed | usual |", "|---|---|---|---|---|---|---|"]
-    places = [(f"`{t.name}`", t.fields) for t in schema.TABLES] + [(f"`[{p}]`", k) for p, k in schema.KEYS.items()]
+    places = [(f"`{t.name}`", t.fields) for t in (*schema.TABLES, *SHEETS)] + [
+        (f"`[{p}]`", k) for p, k in schema.KEYS.items()
+    ]
     for place, fields in places:
         for core, field in ((f, in_units(f, SI)) for f in fields):
             if field.name != core.name:

@@ -1,4 +1,4 @@
-"""A small plan to start from, as CSV files or as one workbook with notes and drop-down lists."""
+"""A small plan to start from: one workbook in the compact form, or a folder of plan.toml and CSV files in the long."""
 
 from __future__ import annotations
 
@@ -7,23 +7,13 @@ import io
 import os
 from pathlib import Path
 
-from openpyxl import Workbook
-from openpyxl.comments import Comment
-from openpyxl.styles import Alignment, Font, PatternFill
-from openpyxl.utils import get_column_letter
-from openpyxl.worksheet.datavalidation import DataValidation
-from openpyxl.worksheet.worksheet import Worksheet
-
+from tractduct.entry.form import plan_workbook
 from tractduct.errors import Fault, InputFaults
 from tractduct.files import PLAN_FILE
 from tractduct.inputs import schema
-from tractduct.inputs.cells import allowed
 from tractduct.inputs.schema import Field, TableSchema, in_units
 from tractduct.units import IP, MEASURES, SI, UnitSystem
 from tractduct.writers.together import written_together
-
-_WORKBOOK = "tables.xlsx"
-_LISTED_ROWS = 400  # how far down drop-down lists reach
 
 _INVENTED = "invented for this example"
 _PUBLISHED = "ASHRAE Handbook Fundamentals, duct roughness table, from memory"
@@ -165,35 +155,46 @@ def _in_si(field: Field, value: object) -> object:
     return float(f"{shown:.3g}")
 
 
-def write_template(folder: Path, *, as_workbook: bool, units: UnitSystem = IP) -> list[Path]:
-    """Write a small plan that runs as it is, in some units; returns the paths written.
+def write_workbook(path: Path, units: UnitSystem = IP) -> list[Path]:
+    """Write a small plan that runs as it is, in the compact form; returns the path written.
+
+    That ends in .xlsx, and is house.xlsx in a folder that there is.
+    Raises InputFaults where there is something of that name already, OutputError where it can't be written.
+    """
+    if os.path.isdir(path):
+        path /= "house.xlsx"
+    elif path.suffix.casefold() != ".xlsx":
+        path = path.with_name(path.name + ".xlsx")
+    with written_together(path.parent, last=path.name) as beside:
+        if os.path.lexists(path):
+            raise InputFaults([_taken(path, "Give a name that no file has yet")])
+        (beside / path.name).write_bytes(plan_workbook(units))
+    return [path]
+
+
+def write_template(folder: Path, units: UnitSystem = IP) -> list[Path]:
+    """Write a small plan that runs as it is, in the long form; returns the paths written.
 
     Raises InputFaults where the folder holds something already, OutputError where it can't be written.
     """
-    taken = Fault(
-        file=str(folder),
-        problem="there is something of this name already",
-        remedy="Give a folder that does not exist yet, or is empty",
-    )
+    taken = _taken(folder, "Give a folder that does not exist yet, or is empty")
     if os.path.lexists(folder) and not os.path.isdir(folder):
         raise InputFaults([taken])
     tables = _rows(units)
     specs = [spec for spec in schema.TABLES if spec.name in tables]
-    names = {t.name: f"{_WORKBOOK}#{t.name}" if as_workbook else f"{t.name}.csv" for t in specs}
-    listed = "\n".join(f'{name} = "{place}"' for name, place in names.items())
+    listed = "\n".join(f'{spec.name} = "{spec.name}.csv"' for spec in specs)
     texts = {PLAN_FILE: _plan_text(listed, units).encode()}
-    if as_workbook:
-        book = io.BytesIO()  # on a full disk openpyxl would leave a file that complains when it is thrown away
-        _template_workbook(specs, tables, units).save(book)
-        texts[_WORKBOOK] = book.getvalue()
-    else:
-        texts |= {names[spec.name]: _csv_text(spec, tables[spec.name], units).encode() for spec in specs}
+    texts |= {f"{spec.name}.csv": _csv_text(spec, tables[spec.name], units).encode() for spec in specs}
     with written_together(folder, last=PLAN_FILE) as beside:
         if any(path != beside for path in folder.iterdir()):
             raise InputFaults([taken])
         for name, data in texts.items():
             (beside / name).write_bytes(data)
     return [folder / name for name in texts]
+
+
+def _taken(path: Path, remedy: str) -> Fault:
+    return Fault(file=str(path), problem="there is something of this name already", remedy=remedy)
 
 
 def _used_fields(spec: TableSchema) -> list[Field]:
@@ -208,80 +209,3 @@ def _csv_text(spec: TableSchema, rows: list[dict[str, object]], units: UnitSyste
     writer.writerow({f.name: in_units(f, units).name for f in fields})
     writer.writerows(rows)
     return text.getvalue()
-
-
-def note(field: Field) -> str:
-    """What a column's header note says: meaning, what is allowed, and whether it may be blank."""
-    parts = [field.meaning[:1].upper() + field.meaning[1:] + "."]
-    if field.kind == "number":
-        parts.append(f"Allowed: {allowed(field)}.")
-    elif field.choices:
-        parts.append("Allowed: " + ", ".join(field.choices) + ".")
-    if not (field.blank or field.required) or field.blank:
-        parts.append("May be left empty.")
-    return "\n".join(parts)
-
-
-def _template_workbook(
-    specs: list[TableSchema], tables: dict[str, list[dict[str, object]]], units: UnitSystem
-) -> Workbook:
-    book = Workbook()
-    book.remove(book.worksheets[0])
-    head = PatternFill("solid", fgColor="D9E2E7")
-    for spec in specs:
-        sheet = book.create_sheet(spec.name)
-        fields = _used_fields(spec)
-        for column, field in enumerate(fields, start=1):
-            cell = sheet.cell(row=1, column=column, value=in_units(field, units).name)
-            cell.font = Font(bold=True)
-            cell.fill = head
-            cell.alignment = Alignment(wrap_text=True, vertical="top")
-            cell.comment = Comment(note(in_units(field, units)), "tractduct", width=300, height=130)
-            longest = max((len(str(row.get(field.name, ""))) for row in tables[spec.name]), default=0)
-            width = min(max(len(in_units(field, units).name), longest) + 2, 46)
-            sheet.column_dimensions[get_column_letter(column)].width = width
-            _add_list(sheet, spec, field, get_column_letter(column))
-        for number, row in enumerate(tables[spec.name], start=2):
-            for column, field in enumerate(fields, start=1):
-                if field.name in row:
-                    sheet.cell(row=number, column=column, value=row[field.name])
-        sheet.freeze_panes = "B2"
-        sheet.page_setup.orientation = "landscape"
-        sheet.page_setup.paperSize = sheet.PAPERSIZE_LETTER
-        sheet.page_setup.fitToHeight = 0
-        sheet.sheet_properties.pageSetUpPr.fitToPage = True
-        sheet.print_title_rows = "1:1"
-    return book
-
-
-def _add_list(sheet: Worksheet, spec: TableSchema, field: Field, letter: str) -> None:
-    """A drop-down list, or a bound on numbers, for a column."""
-    cells = f"{letter}2:{letter}{_LISTED_ROWS}"
-    names = {"parent": "sections!$A$2:$A$", "room": "airflow!$C$2:$C$", "duct": "ducts!$A$2:$A$"}
-    own_name = spec.fields[0].name == field.name and spec.name != "prices"
-    if field.choices or field.kind == "flag":
-        words = field.choices or ("yes", "no")
-        rule = DataValidation(type="list", formula1='"' + ",".join(words) + '"', allow_blank=field.blank)
-        rule.error = "Pick one of: " + ", ".join(words)
-        rule.showErrorMessage = True
-    elif field.kind == "number" and field.low is not None and field.high is not None:
-        rule = DataValidation(
-            type="decimal",
-            operator="between",
-            formula1=f"{field.low:g}",
-            formula2=f"{field.high:g}",
-            allow_blank=field.blank,
-        )
-        rule.error = f"Enter {allowed(field)}"
-        rule.showErrorMessage = True
-    elif field.name in names and not own_name and spec.name != "airflow":
-        # Free text stays possible: several rooms with ; between, or the word flex.
-        rule = DataValidation(type="list", formula1=f"={names[field.name]}{_LISTED_ROWS}", allow_blank=True)
-        rule.showErrorMessage = False
-    else:
-        return
-    rule.promptTitle = field.name[:32]
-    rule.prompt = note(field)[:255]
-    rule.showInputMessage = True
-    sheet.add_data_validation(rule)
-    rule.add(cells)

@@ -9,18 +9,22 @@ from tractduct.findings import Finding, Severity
 from tractduct.inputs.cells import believable, sentence
 from tractduct.inputs.limits import MAX_FAULTS
 from tractduct.inputs.schema import Field
+from tractduct.model.plan import Untyped
 
 
 class FaultLog:
     """What reading has found so far.
 
-    ``unread`` names the tables that can't be read: what hangs on them is not checked.
+    ``unread`` names the tables that can't be read: what hangs on them is not checked. ``derived`` and ``assumed`` are
+    the values that nobody typed.
     """
 
     def __init__(self) -> None:
         self.faults: list[Fault] = []
         self.findings: list[Finding] = []
         self.unread: set[str] = set()
+        self.derived: list[Untyped] = []
+        self.assumed: list[Untyped] = []
         self._known: set[Fault] = set()
 
     def fault(self, file: str, problem: str, remedy: str, **place: Any) -> None:

@@ -2,36 +2,97 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import csv
+import io
+from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 
-from tractduct.errors import printable
-from tractduct.files import PLAN_FILE, TableFault, is_inside, path_inside
+from tractduct.errors import InputFaults, printable
+from tractduct.files import PLAN_FILE, TableFault, path_inside
 from tractduct.inputs import schema
 from tractduct.inputs.cells import near_miss, nearest
+from tractduct.inputs.compact.derive import add_derived
+from tractduct.inputs.compact.rows import is_price_grid, price_rows
+from tractduct.inputs.compact.sheets import HELPER_KEYS, SHEETS
 from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.limits import MAX_ROWS_OF
+from tractduct.inputs.places import Place, label_of, place_of
 from tractduct.inputs.plan_file import PlanFile
+from tractduct.inputs.printed import read_printed
 from tractduct.inputs.schema import Field, TableSchema, header_key, in_units, other_units
 from tractduct.inputs.spelling import understood, wide_column
 from tractduct.inputs.table_reader import TableReader
-from tractduct.inputs.tables import WORKBOOKS, RawTable, read_table
+from tractduct.inputs.tables import WORKBOOKS, Origin, RawTable, Row, read_table
 from tractduct.inputs.workbook import sheet_names
 from tractduct.units import IP, SI, UnitSystem
-
-_Place = tuple[Path, str | None, str]  # path, sheet and label
 
 
 def find_tables(plan_file: PlanFile, log: FaultLog) -> dict[str, TableReader]:
     """Every table of the plan by its name, headers checked, and a word on what else lies in the folder."""
-    found = {spec.name: find_table(spec, plan_file, log) for spec in schema.TABLES if spec is not schema.AIRFLOW}
-    # Surfaces, turned to each direction, may stand instead of the airflow table.
-    surfaces = found["surfaces"]
-    needed = not surfaces.is_given and not surfaces.is_unread
-    found["airflow"] = find_table(replace(schema.AIRFLOW, required=needed), plan_file, log)
-    _tell_unread(plan_file, found, log)
+    compact = {spec.name: find_table(spec, plan_file, log) for spec in SHEETS[1:]}
+    # What the compact sheets say need not stand in a long table, and surfaces may stand instead of airflow.
+    said = {name for name, sheet in compact.items() if sheet.is_given or name in log.unread}
+    instead = {"sections": {"runs"}, "fittings": {"runs"}, "ducts": {"runs", "products"}}
+    found: dict[str, TableReader] = {}
+    for spec in (*(spec for spec in schema.TABLES if spec is not schema.AIRFLOW), schema.AIRFLOW):
+        if spec is schema.ROOMS and compact["rooms"].is_given:
+            found["rooms"] = TableReader(spec, None, log)
+            continue
+        by_surface = spec is schema.AIRFLOW and (found["surfaces"].is_given or found["surfaces"].is_unread)
+        in_rooms = spec is schema.AIRFLOW and ("rooms" in log.unread or _has_loads(compact["rooms"]))
+        in_rooms |= spec is schema.AIRFLOW and "printed" in plan_file.part("tables")
+        needed = spec.required and not by_surface and not in_rooms and not instead.get(spec.name, set()) & said
+        found[spec.name] = find_table(replace(spec, required=needed), plan_file, log)
+    labels = {sheet.label for sheet in compact.values() if sheet.is_given} | {
+        at.label for at in plan_file.places.values()
+    }
+    _tell_unread(plan_file, {**compact, **found} if labels else found, labels, log)
+    instead["airflow"] = {"rooms"} if not found["airflow"].is_given else set()
+    log.unread.update(name for name, of in instead.items() if of & log.unread)
+    add_derived(found, compact, plan_file)
+    if "printed" in plan_file.part("tables"):
+        found["airflow"] = _printed(found, plan_file, log)
     return found
+
+
+def _printed(found: Mapping[str, TableReader], plan_file: PlanFile, log: FaultLog) -> TableReader:
+    """The airflow table out of the printed ones that the plan names: FILE#SHEET, or #SHEET of its own workbook."""
+    given = str(plan_file.part("tables")["printed"])
+    log.unread.add("airflow")
+    if found["airflow"].is_given:
+        problem = f"{found['airflow'].label} gives the airflow too"
+        plan_file.fault("tables", "printed", problem, "Keep one of the two", given)
+        return found["airflow"]
+    places: list[tuple[Path, str]] = []
+    for one in given.split(";"):
+        file, _, sheet = one.strip().partition("#")
+        path = path_inside(plan_file.folder, file) if file else plan_file.book
+        if path is None:
+            problem = "expected files in the plan's folder, with ; between"
+            plan_file.fault(
+                "tables", "printed", problem, "Write loads.xlsx#Sheet, or #Sheet of the plan's workbook", given
+            )
+            return found["airflow"]
+        places.append((path, sheet))
+    try:
+        printed = read_printed(found, plan_file, places)
+    except InputFaults as refused:
+        for fault in refused.faults:
+            log.add(fault)
+        return found["airflow"]
+    for said in printed.said:
+        log.note("printed airflow", plan_file.where("tables", "printed"), said, "Hold it against the printed table")
+    header, *lines = csv.reader(io.StringIO(printed.table))
+    at = Origin(plan_file.name, 1, "[tables] printed", given)
+    rows = tuple(Row(1, dict(zip(map(header_key, header), line, strict=True)), origins={"": at}) for line in lines)
+    raw = RawTable("airflow", plan_file.name, {header_key(name): name for name in header}, rows)
+    log.unread.discard("airflow")
+    return TableReader(schema.AIRFLOW, in_core_names(raw, schema.AIRFLOW, plan_file.units), log)
+
+
+def _has_loads(rooms: TableReader) -> bool:
+    return any(row.has(name) for row in rooms for name in ("heating_btuh", "sensible_cooling_btuh"))
 
 
 def find_table(spec: TableSchema, plan_file: PlanFile, log: FaultLog) -> TableReader:
@@ -44,12 +105,27 @@ def find_table(spec: TableSchema, plan_file: PlanFile, log: FaultLog) -> TableRe
             raise TableFault(f"{spec.name}.csv", f"the plan has no {spec.name} table", remedy)
         if place is None:
             return TableReader(spec, None, log)
-        raw = _checked(in_core_names(read_table(spec.name, *place), spec, plan_file.units), spec, log)
+        raw = read_table(spec.name, *place, helpers=HELPER_KEYS)
+        if spec is SHEETS[1] and not _is_compact(raw, plan_file.units):
+            return TableReader(spec, None, log)
+        if spec.name == "prices" and is_price_grid(raw):
+            raw = price_rows(raw)
+            if not raw.rows:
+                return TableReader(spec, None, log)
+        if not raw.rows and not spec.required and not plan_file.has_file:
+            return TableReader(spec, None, log)  # a sheet that is there to be filled in
+        raw = _checked(in_core_names(raw, spec, plan_file.units), spec, log)
     except TableFault as problem:
         log.add(problem.fault)
     if raw is None:
         log.unread.add(spec.name)
     return TableReader(spec, raw, log)
+
+
+def _is_compact(rooms: RawTable, units: UnitSystem) -> bool:
+    """Whether a rooms table is of the compact form: the long one has an outline of each room, and nothing else."""
+    long, own = ({header_key(in_units(f, units).name) for f in spec.fields} for spec in (schema.ROOMS, SHEETS[1]))
+    return bool((own - long) & set(rooms.headers)) or not (long - {"room", "floor"}) & set(rooms.headers)
 
 
 def lone_table(spec: TableSchema, path: Path, sheet: str, log: FaultLog) -> TableReader:
@@ -92,6 +168,9 @@ def _checked(table: RawTable, spec: TableSchema, log: FaultLog) -> RawTable | No
         log.add(fault)
     if not _check_headers(table, spec, log):
         return None
+    if spec in SHEETS:  # what helper columns show below the last row is no row
+        known = {header_key(f.name) for f in spec.fields} - HELPER_KEYS
+        table = replace(table, rows=tuple(r for r in table.rows if any(r.cells.get(k, "").strip() for k in known)))
     if not table.rows:
         raise TableFault(table.label, "the table has a header and no rows", "Fill it in")
     most = MAX_ROWS_OF.get(spec.name, len(table.rows))
@@ -112,7 +191,7 @@ def _columns_of(table: RawTable, spec: TableSchema) -> dict[str, Field]:
     return found
 
 
-def _place(spec: TableSchema, plan_file: PlanFile, log: FaultLog) -> _Place | None:
+def _place(spec: TableSchema, plan_file: PlanFile, log: FaultLog) -> Place | None:
     """Where a table is; None where it is not given. TableFault where that can't be."""
     named = plan_file.part("tables")
     name = "loads" if spec.name == "airflow" and "loads" in named else spec.name
@@ -121,7 +200,7 @@ def _place(spec: TableSchema, plan_file: PlanFile, log: FaultLog) -> _Place | No
         plan_file.fault("tables", "loads", problem, "Remove one of the two")
     given = named.get(name)
     if given is None:
-        return _beside(plan_file.folder, ("airflow", "loads") if spec.name == "airflow" else (name,), log)
+        return place_of(plan_file.files, ("airflow", "loads") if spec.name == "airflow" else (name,), log)
     remedy = 'Write "file.csv" or "book.xlsx#Sheet"'
     if not isinstance(given, str):
         column = plan_file.where("tables", name)
@@ -133,62 +212,30 @@ def _place(spec: TableSchema, plan_file: PlanFile, log: FaultLog) -> _Place | No
     if path is None:
         problem = "the file lies outside the plan folder"
         raise TableFault(plan_file.name, problem, "Put it into the plan folder", value=given)
-    return path, sheet or None, _label(file, sheet)
-
-
-def _beside(folder: Path, names: Sequence[str], log: FaultLog) -> _Place | None:
-    """A table by its name; None where nothing of that name is there.
-
-    The first place counts, and a note names the others.
-    """
-    keys = [header_key(name) for name in names]
-    files = _files(folder)
-    places: list[_Place] = []
-    for key in keys:
-        found = [p for p in files if p.suffix.casefold() == ".csv" and header_key(p.stem) == key]
-        places += [(path, None, printable(path.name)) for path in found]
-    for path in [p for p in files if p.suffix.casefold() in WORKBOOKS]:
-        try:
-            sheets = sheet_names(path)
-        except TableFault:
-            if places:  # a broken workbook is no hindrance where no table is sought in it
-                continue
-            raise
-        places += [(path, s, _label(printable(path.name), printable(s))) for s in sheets if header_key(s) in keys]
-    if not places:
-        return None
-    path, _, label = places[0]
-    if not is_inside(path, folder):
-        problem = "it is a link to a file outside the plan folder"
-        raise TableFault(label, problem, "Put the file itself into the plan folder")
-    if len(places) > 1:
-        message = "this table is read, and not " + ", ".join(other for _, _, other in places[1:])
-        log.caution("reading", label, message, f"Keep one of them, or name it in [tables] of {PLAN_FILE}")
-    return places[0]
-
-
-def _files(folder: Path) -> list[Path]:
-    """The files beside plan.toml, without what programs leave for themselves."""
-    return [p for p in sorted(folder.glob("*")) if not p.name.startswith(("~", "."))]
+    return path, sheet or None, label_of(file, sheet)
 
 
 _OTHER_TABLES = (".xls", ".ods", ".tsv", ".txt")  # what a table may have been saved as by mistake
 
 
-def _tell_unread(plan_file: PlanFile, tables: Mapping[str, TableReader], log: FaultLog) -> None:
-    """What else lies in the plan folder: a finding, and a fault where it may be meant for a table that is absent."""
-    read = {table.label for table in tables.values() if table.is_given}
+def _tell_unread(plan_file: PlanFile, tables: Mapping[str, TableReader], labels: set[str], log: FaultLog) -> None:
+    """What else lies in the plan folder: a finding, and a fault where it may be meant for a table that is absent.
+
+    ``labels`` are of what is read besides the tables.
+    """
+    read = {table.label for table in tables.values() if table.is_given} | labels
     absent = [name for name, table in tables.items() if not table.is_given]
     if "airflow" in absent:
         absent.append("loads")
-    for path in _files(plan_file.folder):
+    for path in plan_file.files:
         kind = path.suffix.casefold()
         places = {}
         if kind == ".csv" or kind in _OTHER_TABLES:
             places = {path.name: path.stem}
         elif kind in WORKBOOKS:
             try:
-                places = {_label(path.name, printable(sheet)): sheet for sheet in sheet_names(path)}
+                shown = [sheet for sheet in sheet_names(path) if not sheet.startswith("_")]  # others are for formulas
+                places = {label_of(path.name, printable(sheet)): sheet for sheet in shown}
             except TableFault:
                 continue  # told where a table was sought in it
         left = []
@@ -242,7 +289,3 @@ def _check_headers(table: RawTable, spec: TableSchema, log: FaultLog) -> bool:
 
 def is_wide(table: RawTable) -> bool:
     return any(wide_column(spelled, table.units) for spelled in table.headers.values())
-
-
-def _label(file: str, sheet: str | None) -> str:
-    return f"{file} sheet '{sheet}'" if sheet else file

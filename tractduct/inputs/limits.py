@@ -17,6 +17,7 @@ MAX_TAGS = 400_000
 MAX_SHEET_TAGS = 4_000_000
 MAX_UNPACKED_RATIO = 250  # of parts over RATIO_FROM_BYTES; workbooks of real tables stay under 50
 RATIO_FROM_BYTES = 5_000_000
+MAX_GRID = 5_000  # lines of a printed table
 MAX_ROWS = 50_000  # of a table
 MAX_LINES = 200_000  # of a file or sheet, empty ones counted
 MAX_COLUMNS = 500

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import datetime
 import math
+import os
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -13,35 +14,50 @@ from typing import Any
 from tractduct.errors import Fault, InputFaults, printable, shortened
 from tractduct.files import MAX_PLAN_FILE_BYTES, PLAN_FILE, TableFault, check_file, plan_content
 from tractduct.inputs import schema
-from tractduct.inputs.cells import CellProblem, allowed, nearest, parse_flag, parse_number
+from tractduct.inputs.cells import CellProblem, allowed, nearest, parse_choice, parse_flag, parse_number
 from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.limits import MAX_NAME, MAX_SIZES
+from tractduct.inputs.places import files_beside, place_of
+from tractduct.inputs.plan_sheet import Places, read_plan_sheet
 from tractduct.inputs.schema import Field, in_units, other_units
 from tractduct.inputs.spelling import note_reading, plain_text
+from tractduct.inputs.tables import WORKBOOKS, RawTable, read_table
+from tractduct.model.plan import Untyped
 from tractduct.model.sizes import Size, size_of
-from tractduct.units import IP, UnitSystem
+from tractduct.units import IP, SI, UnitSystem
 
 
 class PlanFile:
-    """The plan's TOML file. ``config`` is empty where it can't be read; faults go to the log.
+    """What a plan says besides its tables: plan.toml, or the sheet ``plan``.
 
-    ``units`` are the plan's; the keys of ``config`` have the core's names, whatever they are in the file.
+    ``config`` is empty where it can't be read. A plan may be one workbook alone: then its tables are sought there only.
+    ``units`` are the plan's; the keys of ``config`` have the core's names, whatever they are in the file. ``places``
+    holds the cells of keys from a sheet.
     """
 
     def __init__(self, path: Path, log: FaultLog) -> None:
-        is_file = path.suffix.casefold() == ".toml" and not path.is_dir()
+        is_book = path.suffix.casefold() in WORKBOOKS and path.is_file()
+        is_file = is_book or (path.suffix.casefold() == ".toml" and not path.is_dir())
+        self.book = path.resolve() if is_book else None
         self.folder = path.parent if is_file else path
         self.path = path if is_file else path / PLAN_FILE
         self.name = self.path.name
+        self.places: Places = {}
         self.log = log
         self.config: dict[str, Any] = {}
         self.units: UnitSystem = IP
         self.plan_name = ""
+        self._assumed: frozenset[tuple[str, str]] = frozenset()
         self._numbers: dict[str, dict[str, float]] = {}
 
     def read(self) -> None:
         """Read the file and check its keys. InputFaults where it can't be read."""
-        self.config = self._content()
+        sheet = self._sheet()
+        self.config = self._content() if self.has_file or sheet is None else {}
+        if sheet is not None:
+            self._add(*read_plan_sheet(sheet, self.config.get("units"), self.log))
+            if not self.has_file:
+                self.name = sheet.label
         for where, problem, value in _unreadable(self.config):
             self.log.fault(self.name, problem, "Correct the value", column=where, value=value)
         if self.log.faults:
@@ -64,6 +80,47 @@ class PlanFile:
         for part, keys in schema.KEYS.items():
             numbers = [key for key in keys if key.kind == "number"]
             self._numbers[part] = {key.name: self._number(part, key) for key in numbers}
+
+    @property
+    def has_file(self) -> bool:
+        """Whether there is a plan.toml."""
+        return self.book is None and os.path.lexists(self.path)
+
+    @property
+    def files(self) -> list[Path]:
+        """Where the plan's tables are sought."""
+        return [self.book] if self.book else files_beside(self.folder)
+
+    def _sheet(self) -> RawTable | None:
+        """The sheet ``plan``; None where there is none, or one of other columns beside a plan.toml."""
+        try:
+            place = place_of(self.files, ("plan",), self.log) if self.folder.is_dir() else None
+            if place is None:
+                return RawTable("plan", self.name, {}, ()) if self.book else None
+            table = read_table("plan", *place, helpers=("note",))
+        except TableFault as refused:
+            if self.has_file:
+                return None  # told where a table of the plan's is sought in it
+            raise InputFaults([refused.fault]) from None
+        if table.has("key") and table.has("value"):
+            return table
+        if self.has_file:
+            return None
+        problem = "this sheet has no columns 'key' and 'value'"
+        remedy = "Write them into its first row, with a key such as cooling_cfm in each row below"
+        raise InputFaults([Fault(file=table.label, problem=problem, remedy=remedy)])
+
+    def _add(self, config: dict[str, Any], places: Places) -> None:
+        """Put the sheet's keys beside those of plan.toml."""
+        for (part, key), at in places.items():
+            field = _declared(part, key)
+            names = {in_units(field, IP).name, in_units(field, SI).name}
+            if names & set(self.part(part) if part else self.config):
+                problem = f"{PLAN_FILE} gives this key too"
+                self.log.fault(at.label, problem, "Keep one of the two", row=at.row, column=at.column, value=at.value)
+        for key, value in config.items():
+            self.config[key] = {**self.part(key), **value} if isinstance(value, dict) else value
+        self.places = places
 
     def _content(self) -> dict[str, Any]:
         """What the file holds. InputFaults where it can't be read."""
@@ -119,12 +176,22 @@ class PlanFile:
     def fault(self, part: str, key: str, problem: str, remedy: str, value: object = None) -> None:
         """A fault of one key."""
         shown = None if value is None else str(value)
-        self.log.fault(self.name, problem, remedy, column=self.where(part, key), value=shown)
+        at = self.places.get((part, key))
+        place: dict[str, Any] = {"column": self.where(part, key), "value": shown, "is_key": True}
+        self.log.fault(at.label if at else self.name, problem, remedy, row=at.row if at else None, **place)
 
     @property
     def typed(self) -> frozenset[tuple[str, str]]:
         """(part, key) of every key that is given."""
-        return frozenset((name, key) for name in self.config for key in self.part(name))
+        return frozenset((name, key) for name in self.config for key in self.part(name)) - self._assumed
+
+    def assume(self, part: str, key: str, value: float, rule: str) -> None:
+        """Take a number, in the core's unit, for a key that is not given."""
+        self.config.setdefault(part, {})[key] = value
+        self._numbers[part][key] = value
+        self._assumed |= {(part, key)}
+        shown = self.units.say(value, _declared(part, key).unit)
+        self.log.assumed.append(Untyped(what=self.where(part, key), where=self.name, value=shown, rule=rule))
 
     def part(self, name: str) -> dict[str, Any]:
         part = self.config.get(name, {})
@@ -134,6 +201,8 @@ class PlanFile:
         name = self.config.get("name")
         if isinstance(name, str) and name.strip():
             return name.strip()
+        if self.book and name is None:
+            return self.book.stem
         self.log.fault(self.name, "the plan has no name", 'Write name = "..." in its first line')
         return ""
 
@@ -183,9 +252,11 @@ class PlanFile:
     def choice(self, part: str, key: str) -> str:
         """One of a key's choices; its default where it is not given."""
         field, word = _declared(part, key), self.text(part, key)
-        if word and word not in field.choices:
-            self.fault(part, key, f"expected one of {', '.join(field.choices)}", "Pick one of them", word)
-        return word or str(field.default)
+        try:
+            return parse_choice(field, plain_text(field, word)) if word else str(field.default or "")
+        except CellProblem as problem:
+            self.fault(part, key, problem.problem, problem.remedy, word)
+            return str(field.default or "")
 
     def flag(self, part: str, key: str) -> bool:
         """True or false; false where it is not given."""
@@ -226,11 +297,12 @@ class PlanFile:
             found[size.label] = size
 
         default = schema.DEFAULT_ROUND_MM if self.units.is_si else schema.DEFAULT_ROUND_IN
-        for value in self.listed("sizes", "round_in") or default:
+        for value in self._each_size("round_in", default) or default:
             diameter = side("round_in", value)
             if diameter is not None:
                 add("round_in", size_of(diameter, self.units))
-        for pair in self.listed("sizes", "rectangular_in") or []:
+        step = 50.0 if self.units.is_si else 2.0
+        for pair in self._each_size("rectangular_in", [step * n for n in range(1, 60)]):
             if not isinstance(pair, list) or len(pair) != 2:
                 remedy = "Write [[200, 200], [200, 250]]" if self.units.is_si else "Write [[8, 8], [8, 10]]"
                 self.fault("sizes", "rectangular_in", "expected pairs of width and height", remedy, pair)
@@ -244,8 +316,37 @@ class PlanFile:
             return ()
         return tuple(sorted(found.values(), key=lambda s: (s.shape != "round", s.diameter_in, s.label)))
 
+    def _each_size(self, key: str, steps: Sequence[float]) -> list[Any]:
+        """A list of sizes as written, with 4..10 and 8..24x8 in place of each of ``steps`` from one to the other.
 
+        A rectangle in quotes, 8x12, is given as its pair.
+        """
+        found: list[Any] = []
+        for given in self.listed("sizes", key) or []:
+            text = plain_text(in_units(_declared("sizes", key), self.units), given) if isinstance(given, str) else ""
+            first, dots, rest = text.partition("..")
+            last, cross, height = rest.partition("x")
+            pair = _pair(text)
+            try:
+                low, high = float(first), float(last)
+            except ValueError:
+                found.append(pair if pair and key == "rectangular_in" else given)
+                continue
+            inside = [step for step in steps if low <= step <= high]
+            if not dots or bool(cross) != (key == "rectangular_in") or not {low, high} <= set(inside):
+                self.fault("sizes", key, "a row of sizes goes from one that is made to another", _RANGES, given)
+            else:
+                found += [[step, height] if cross else step for step in inside]
+        return found
+
+
+_RANGES = "Write 4..10, or 8..24x8 for widths from 8 to 24 by 2 (in mm: 200..600x200, by 50), or each size"
 _WORD = Field(name="", meaning="")
+
+
+def _pair(text: str) -> list[str] | None:
+    width, cross, height = text.partition("x")
+    return [width, height] if cross and width and height and ".." not in text else None
 
 
 def _declared(part: str, key: str) -> Field:

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
 from tractduct.errors import InputFaults
+from tractduct.files import PLAN_FILE
 from tractduct.inputs.airflow import RoomAirflow, read_airflow, turned_airflow
 from tractduct.inputs.breakdown import read_surface_loads
 from tractduct.inputs.catalogue import (
@@ -28,12 +29,14 @@ from tractduct.inputs.finder import find_tables
 from tractduct.inputs.limits import MAX_CANDIDATES, MAX_FLEX, MAX_SECTION_SIZES, MAX_SECTION_VARIANTS
 from tractduct.inputs.lots import read_lots, read_outlines, read_routes
 from tractduct.inputs.plan_file import PlanFile
+from tractduct.inputs.printed import PrintedAirflow, read_printed
 from tractduct.inputs.product_tables import read_inner_diameters, with_tables
 from tractduct.inputs.section_table import Places, read_sections
 from tractduct.inputs.table_reader import TableReader
 from tractduct.model.loads import SurfaceLoads
 from tractduct.model.lots import Lot, RoomOutline, RoutePoint
 from tractduct.model.plan import (
+    DEFAULT_PRESSURE_INWC,
     Dampers,
     Duct,
     Equipment,
@@ -42,6 +45,7 @@ from tractduct.model.plan import (
     Purchase,
     Section,
     Tolerance,
+    Untyped,
     candidate_sizes,
     pieces_of,
 )
@@ -51,7 +55,7 @@ from tractduct.physics.air import site_air
 
 
 def load_plan(path: str | Path) -> Plan:
-    """Read a plan folder (or its plan.toml) and check all of it.
+    """Read a plan folder, its plan.toml, or a workbook that is a plan by itself, and check all of it.
 
     Raises InputFaults with every fault that was found.
     """
@@ -62,8 +66,21 @@ def load_plan(path: str | Path) -> Plan:
     parts = _read(tables, plan_file)
     _check(tables, parts, plan_file)
     if log.faults:
-        raise InputFaults(log.faults)
+        # Whoever has no plan.toml enters its keys in the sheet plan.
+        told = log.faults
+        if not plan_file.has_file:
+            told = [replace(f, remedy=f.remedy.replace(PLAN_FILE, "the sheet plan")) for f in told]
+        raise InputFaults(told)
     return _plan(parts, plan_file)
+
+
+def printed_airflow(path: str | Path, files: Sequence[str]) -> PrintedAirflow:
+    """The airflow table of a plan out of printed tables, each FILE or FILE#SHEET. Raises InputFaults."""
+    log = FaultLog()
+    plan_file = PlanFile(Path(path), log)
+    plan_file.read()
+    places = [(Path(file), sheet) for file, _, sheet in (given.partition("#") for given in files)]
+    return read_printed(find_tables(plan_file, log), plan_file, places)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,6 +149,7 @@ def _plan(parts: _Parts, plan_file: PlanFile) -> Plan:
     objective, purchase, dampers = (plan_file.numbers(part) for part in ("objective", "purchase", "dampers"))
     by_default = tuple(side for side in SIDES if f"{side}_inwc" not in plan_file.part("pressure"))
     at_site = float(site_air(site["elevation_ft"], site["air_temperature_f"]).density_ratio)
+    _tell_defaults(parts, by_default, plan_file)
     supply_air = {season: plan_file.optional("site", f"{season}_supply_air_f") for season in SEASONS}
     return Plan(
         name=plan_file.plan_name,
@@ -172,6 +190,8 @@ def _plan(parts: _Parts, plan_file: PlanFile) -> Plan:
         tolerance=Tolerance(**plan_file.numbers("tolerance")),
         budget_given=not parts.equipment.curves or bool(plan_file.part("pressure")),
         typed=plan_file.typed,
+        derived=tuple(plan_file.log.derived),
+        assumed=tuple(plan_file.log.assumed),
         findings=tuple(plan_file.log.findings),
         breakdown=parts.breakdown,
         turned=parts.turned,
@@ -182,6 +202,21 @@ def _plan(parts: _Parts, plan_file: PlanFile) -> Plan:
         **plan_file.numbers("compression"),
         **plan_file.numbers("orientation"),
     )
+
+
+def _tell_defaults(parts: _Parts, sides: Sequence[str], plan_file: PlanFile) -> None:
+    """Defaults that every result rests on, where the plan leaves them."""
+    assumed, units = plan_file.log.assumed, plan_file.units
+    for side in sides if not parts.equipment.curves or plan_file.part("pressure") else ():
+        if any(section.side == side for section in parts.sections):
+            value, rule = units.say(DEFAULT_PRESSURE_INWC[side], "inWC"), "in standard air; common practice, no source"
+            assumed.append(Untyped(what="pressure", where=f"the {side} ducts", value=value, rule=rule))
+    if not plan_file.part("sizes"):
+        value = ", ".join(size.label for size in parts.sizes)
+        assumed.append(Untyped(what="sizes", where="[sizes]", value=value, rule="round ones that are made"))
+    if not parts.prices.per_ft:
+        rule = "no prices are given"
+        assumed.append(Untyped(what="cost", where="the size set", value="area of duct wall", rule=rule))
 
 
 def _check(tables: Mapping[str, TableReader], parts: _Parts, plan_file: PlanFile) -> None:
@@ -198,6 +233,7 @@ def _check(tables: Mapping[str, TableReader], parts: _Parts, plan_file: PlanFile
             0,
         )
     _check_amounts(parts, plan_file, tables["lots"])
+    _tell_drawn(parts, plan_file)
     if not any(tables[name].is_unread for name in ("airflow", "sections", "surfaces")):
         _match_rooms(tables["airflow" if tables["airflow"].is_given else "surfaces"], tables["sections"], parts)
     if parts.prices.per_ft and not tables["sections"].is_unread:
@@ -266,6 +302,26 @@ def _match_rooms(airflow: TableReader, sections: TableReader, parts: _Parts) -> 
             message = f"no open return names this room{when}, so its air is counted in no return section"
             advice = "Name it in a return's room cell, or use * for a central return"
             airflow.log.warning("return air", f"room {room}", message, advice)
+
+
+_DRAWN_APART_FT = 1.0  # and a tenth of its length: how exactly a course is drawn
+
+
+def _tell_drawn(parts: _Parts, plan_file: PlanFile) -> None:
+    """One caution for sections that are shorter than they are drawn: only what rises or falls makes a duct longer."""
+    say = plan_file.units.say
+    points: dict[str, list[tuple[float, float]]] = {}
+    for point in parts.routes:
+        points.setdefault(point.section, []).append((point.x_ft, point.y_ft))
+    drawn = {name: float(np.linalg.norm(np.diff(course, axis=0), axis=1).sum()) for name, course in points.items()}
+    short = [
+        f"{s.name} (drawn {say(drawn[s.name], 'ft', '.1f')}, entered {say(s.length_ft, 'ft', '.1f')})"
+        for s in parts.sections
+        if drawn.get(s.name, 0.0) > s.length_ft + max(_DRAWN_APART_FT, 0.1 * s.length_ft)
+    ]
+    if short:
+        message = "these sections are drawn longer than their lengths, which count: " + ", ".join(short[:12])
+        plan_file.log.caution("drawn length", "routes", message, "Correct the length or the points of routes")
 
 
 def _shut(runs: Sequence[Section], seasons: Sequence[str]) -> list[str]:

@@ -554,7 +554,21 @@ KEYS: dict[str, tuple[Field, ...]] = {
             high=66.0, usual=(15.0, 60.0),
             hint="is this the longitude? Only latitudes north of the equator, under the polar circle"),
     ),
-    "tables": tuple(text(name, "file of that table") for name in ("loads", *(t.name for t in TABLES))),
+    "tables": tuple(
+        text(name, "file of that table")
+        for name in ("loads", *(t.name for t in TABLES), "runs", "glass", "products", "printed")
+    ),
+    "loads": (
+        choice("printed_front", "direction of the front in the load calculation that the loads in rooms are from",
+            FACES, optional=True),
+        choice("check_front", "direction of the front in the one that check_cooling_btuh in rooms is from", FACES,
+            optional=True),
+    ),
+    "air_handler": (
+        replace(_place("x_ft", "where it stands, from the left wall seen from the street: routes that say the way they "
+            "run are drawn from there"), blank=True, required=False),
+        replace(_place("y_ft", "where it stands, from the front wall back"), blank=True, required=False),
+    ),
     "variants": (
         text("front_faces", "directions the front may face; default: all in the airflow table"),
         text("mirrored", "[false], [true] or [false, true]; default: all in the airflow table"),

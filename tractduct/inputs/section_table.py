@@ -37,7 +37,8 @@ def read_sections(
         rooms = _rooms(row)
         share = row.optional("share")
         if share is not None and not rooms:
-            subject = f"{table.label}, row {row.place}, '{table.raw.spelling('share')}'"
+            at = row.origin("share")
+            subject = f"{at.label}, row {at.row}, '{at.column}'"
             message = f"section {name} ends in no room, so its share {share:g} counts for nothing"
             table.log.caution("reading", subject, message, "Name its room, or leave the share empty")
         low, high, fixed = _size_bounds(row, shape, sizes)

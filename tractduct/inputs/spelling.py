@@ -15,6 +15,7 @@ from tractduct.errors import printable, shortened
 from tractduct.inputs import schema
 from tractduct.inputs.cells import NOT_OFFERED, WITH_UNIT
 from tractduct.inputs.fault_log import FaultLog
+from tractduct.inputs.lengths import feet_of
 from tractduct.inputs.limits import MAX_CELL, MAX_NAME
 from tractduct.inputs.schema import Field, header_key, in_units
 from tractduct.inputs.tables import RawTable, Row
@@ -133,6 +134,10 @@ def plain_text(field: Field, text: str) -> str:
 
 def plain_number(field: Field, text: str) -> str | None:
     """A number without its unit and its thousands' commas; None where it is no number of the field's unit."""
+    if field.unit == "ft" and field.quantity != "roughness":
+        feet = feet_of(text)
+        if feet is not None:
+            return f"{feet:.10g}"
     match = WITH_UNIT.fullmatch(text.translate(_ODD_SIGNS))
     if not match:
         return None

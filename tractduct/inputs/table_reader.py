@@ -18,7 +18,7 @@ from tractduct.inputs.cells import (
 )
 from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.schema import KEYS, Field, TableSchema, in_units
-from tractduct.inputs.tables import RawTable, Row
+from tractduct.inputs.tables import Origin, RawTable, Row
 from tractduct.model.sizes import Size, size_of
 from tractduct.model.words import key_of
 from tractduct.units import NOMINAL, UnitSystem
@@ -85,8 +85,12 @@ class RowReader:
     def fault(self, column: str, problem: str, remedy: str) -> None:
         """A fault of one cell."""
         self.failed = True
-        value = self.row.as_written(column) or None
-        self.table.fault(problem, remedy, column=column, row=self.place, value=value)
+        at = self.origin(column)
+        self.table.log.fault(at.label, problem, remedy, column=at.column, row=at.row, value=at.value or None)
+
+    def origin(self, column: str) -> Origin:
+        """Where a cell stands, or what it was derived from does."""
+        return self.row.origin(self.table.raw, column)
 
     def has(self, column: str) -> bool:
         """Whether the cell holds anything."""
@@ -125,7 +129,8 @@ class RowReader:
         found = self.parsed(column, lambda cell: parse_number(field, cell))
         if found is None:
             return None
-        self.table.log.unusual(f"{self.table.label}, row {self.place}", self.table.raw.spelling(column), field, found)
+        at = self.origin(column)
+        self.table.log.unusual(f"{at.label}, row {at.row}", at.column, field, found)
         return self.table.units.core(found, declared.quantity or declared.unit)
 
     def price(self, column: str) -> float | None:

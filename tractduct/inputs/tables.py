@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -22,17 +22,29 @@ _TOO_MUCH = "Remove what is not part of the plan"
 
 
 @dataclass(frozen=True, slots=True)
+class Origin:
+    """The cell that a value comes from: what the user calls its table, its row, its column, and what stands there."""
+
+    label: str
+    row: int
+    column: str
+    value: str
+
+
+@dataclass(frozen=True, slots=True)
 class Row:
     """One row of text cells by header key; ``number`` counts as the file does, 1 for the header.
 
     ``written`` holds what stands in the file for cells that are read as something else; ``dates`` are the header
-    keys of cells in which the workbook holds a date.
+    keys of cells in which the workbook holds a date. A row that was derived has the ``origins`` of its cells by header
+    key, and by "" that of cells without one of their own.
     """
 
     number: int
     cells: dict[str, str]
     written: dict[str, str] = field(default_factory=dict)
     dates: frozenset[str] = frozenset()
+    origins: Mapping[str, Origin] = field(default_factory=dict)
 
     def text(self, column: str) -> str:
         """The cell's text without outer spaces; empty where the table has no such column."""
@@ -41,6 +53,11 @@ class Row:
     def as_written(self, column: str) -> str:
         """The cell's text as it stands in the file."""
         return self.written.get(header_key(column), self.text(column)).strip()
+
+    def origin(self, table: RawTable, column: str) -> Origin:
+        """Where a cell stands: in its table, or where it was derived from."""
+        derived = self.origins.get(header_key(column)) or self.origins.get("")
+        return derived or Origin(table.label, self.number, table.spelling(column), self.as_written(column))
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,17 +90,20 @@ class RawTable:
         return self.headers.get(header_key(column), column)
 
 
-def read_table(name: str, path: Path, sheet: str | None, label: str, *, any_sheet: bool = False) -> RawTable:
+def read_table(
+    name: str, path: Path, sheet: str | None, label: str, *, any_sheet: bool = False, helpers: Collection[str] = ()
+) -> RawTable:
     """Read one table. Raises TableFault where the file, the sheet or the header can't be read.
 
-    ``any_sheet`` takes the first sheet of a workbook that has none of the table's name.
+    ``any_sheet`` takes the first sheet of a workbook that has none of the table's name. ``helpers`` are header keys of
+    columns in which a formula needs no stored result, as nothing reads it.
     """
     notes: list[str] = []
     if path.suffix.casefold() in WORKBOOKS:
         if any_sheet:
             names = sheet_names(path)
             sheet = next((s for s in names if header_key(s) == header_key(name)), names[0])
-        return _from_cells(name, label, sheet_rows(path, sheet or name, label, notes), notes)
+        return _from_cells(name, label, sheet_rows(path, sheet or name, label, notes, helpers), notes)
     if path.suffix.casefold() == ".csv":
         return _from_cells(name, label, _csv_rows(path, label, notes), notes, lines_are_text=True)
     raise TableFault(label, "tables are read from .csv or .xlsx files", "Save the table as one of them")
@@ -165,6 +185,15 @@ def _csv_rows(path: Path, label: str, notes: list[str]) -> Lines:
             'Look for a cell with a " too many, or save the table again as CSV',
             row=line + 1,
         ) from None
+
+
+def csv_lines(path: Path, label: str) -> list[list[str]]:
+    """All lines of a CSV file, empty ones too, as they stand. Raises TableFault where it can't be read."""
+    lines: list[list[str]] = []
+    for number, cells, _ in _csv_rows(path, label, []):
+        lines += [[]] * (number - 1 - len(lines))
+        lines.append(list(cells))
+    return lines
 
 
 def _decoded(data: bytes, label: str, notes: list[str]) -> str:

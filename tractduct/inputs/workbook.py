@@ -26,6 +26,7 @@ from tractduct.errors import printable
 from tractduct.files import TableFault, check_file, not_readable
 from tractduct.inputs.limits import (
     MAX_COLUMNS,
+    MAX_GRID,
     MAX_PARTS,
     MAX_SHEET_TAGS,
     MAX_SHEETS,
@@ -41,6 +42,7 @@ _CHUNK = 1_000_000  # bytes of a part that are unpacked at a time
 _SHEET_TAG = re.compile(rb"<(?:[\w.-]+:)?sheet\b")
 _ROW_TAG = re.compile(rb"<(?:[\w.-]+:)?row\b")
 _HIDDEN = re.compile(rb"\bhidden\s*=\s*[\"'](?:1|true)[\"']")
+_MERGED = re.compile(rb"<(?:\w+:)?mergeCell\s[^<>]*?\bref\s*=\s*[\"']([A-Z]+[0-9]+:[A-Z]+[0-9]+)[\"']")
 _ENDS = (b"min", b"max")  # of the columns that one tag is about
 _UNMERGE = "Unmerge the cells, and enter each cell's value"
 _OLE = b"\xd0\xcf\x11\xe0"  # how .xls files begin, and .xlsx files with a password
@@ -210,7 +212,8 @@ def _no_workbook(path: Path, label: str, error: Exception) -> TableFault:
     )
 
 
-def sheet_rows(path: Path, sheet: str, label: str, notes: list[str]) -> Lines:
+def sheet_rows(path: Path, sheet: str, label: str, notes: list[str], helpers: Collection[str] = ()) -> Lines:
+    """The lines of a sheet. Under the header keys ``helpers`` a formula without a stored result counts as empty."""
     book = _open_workbook(path, label)
     part, visible = book.sheets[_sheet_title(list(book.sheets), sheet, label)]
     if not visible:
@@ -230,7 +233,7 @@ def sheet_rows(path: Path, sheet: str, label: str, notes: list[str]) -> Lines:
                 header = [texts.get(n, "") for n in range(max(texts) + 1)]
                 _tell_hidden(source, header, notes)
             for cell in cells:
-                if "formula" in cell:
+                if "formula" in cell and header_key("".join(header[cell["column"] - 1 :][:1])) not in helpers:
                     column = get_column_letter(cell["column"])
                     raise TableFault(
                         label,
@@ -252,6 +255,47 @@ def sheet_rows(path: Path, sheet: str, label: str, notes: list[str]) -> Lines:
         raise not_readable(label, error) from None
     except Exception as error:  # as above
         raise _no_workbook(path, label, error) from None
+
+
+def sheet_grid(path: Path, sheet: str, label: str) -> list[list[str]]:
+    """All cells of a sheet as they are shown, merged ones filled. Raises TableFault where it can't be read."""
+    book = _open_workbook(path, label)
+    part, _ = book.sheets[_sheet_title(list(book.sheets), sheet, label)]
+    lines: list[list[str]] = []
+    try:
+        source = book.reader.archive.read(part)
+        for number, cells in book.rows(part):
+            if number > MAX_GRID or any(cell["column"] > MAX_COLUMNS for cell in cells if cell["value"] is not None):
+                raise TableFault(
+                    label, f"it goes on beyond row {MAX_GRID:,} or column {MAX_COLUMNS}", "Give the table alone"
+                )
+            lines += [[] for _ in range(number - len(lines))]
+            for cell in cells:
+                if "formula" in cell:
+                    remedy = "Open the workbook in a spreadsheet program and save it"
+                    raise TableFault(
+                        label, "the formula has no stored result", remedy, row=number, value=cell["formula"]
+                    )
+                if cell["value"] is not None:
+                    line = lines[number - 1]
+                    line += [""] * (cell["column"] - len(line))
+                    line[cell["column"] - 1] = book.text(cell)
+    except TableFault:
+        raise
+    except OSError as error:
+        raise not_readable(label, error) from None
+    except Exception as error:  # as above
+        raise _no_workbook(path, label, error) from None
+    for match in islice(_MERGED.finditer(source), MAX_COLUMNS):
+        left, first, right, last = range_boundaries(match[1].decode())
+        first, last = int(first or 1), min(int(last or 1), len(lines))
+        if first > last or len(lines[first - 1]) < int(left or 1):
+            continue
+        text, right = lines[first - 1][int(left or 1) - 1], min(int(right or 1), MAX_COLUMNS)
+        for line in lines[first - 1 : last]:
+            line += [""] * (right - len(line))
+            line[int(left or 1) - 1 : right] = [text] * (right - int(left or 1) + 1)
+    return lines
 
 
 def _sheet_title(titles: Sequence[str], sheet: str, label: str) -> str:
@@ -297,7 +341,7 @@ def _tell_hidden(source: bytes, header: Sequence[str], notes: list[str]) -> None
 def _merged_below(source: bytes, label: str, notes: list[str]) -> list[_Merged]:
     """Merged cells: down one column they all mean the first one's value; across columns is a fault."""
     found = []
-    for match in re.finditer(rb"<(?:\w+:)?mergeCell\s[^<>]*?\bref\s*=\s*[\"']([A-Z]+[0-9]+:[A-Z]+[0-9]+)[\"']", source):
+    for match in _MERGED.finditer(source):
         place = match[1].decode()
         left, first, right, last = range_boundaries(place)
         if None in (left, first, right, last) or left != right:

@@ -182,6 +182,19 @@ class Dampers:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Untyped:
+    """A value that nobody typed: what it is, where it counts, what it says, and the rule or source it is from."""
+
+    what: str
+    where: str
+    value: str
+    rule: str
+
+    def __str__(self) -> str:
+        return f"{self.what}, {self.where}: {self.value} ({self.rule})"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
     """A plan as read and checked: everything that a study needs.
 
@@ -201,6 +214,7 @@ class Plan:
     default_pressure : the sides whose pressure is the default, brought to the site's density
     budget_given : False where the pressure for the ducts is what the blower leaves after the devices
     typed : the keys that plan.toml gives, by (part, key); the others have their defaults
+    derived, assumed : what was worked out from other cells, and defaults that stand for what nobody entered
     findings : what reading the plan showed
     breakdown : the loads by surface, None where the plan does not give them
     turned : True where the airflow comes from the breakdown, False where an airflow table gives it
@@ -244,6 +258,8 @@ class Plan:
     tolerance: Tolerance
     budget_given: bool = True
     typed: frozenset[tuple[str, str]] = frozenset()
+    derived: tuple[Untyped, ...] = ()
+    assumed: tuple[Untyped, ...] = ()
     findings: tuple[Finding, ...] = ()
     breakdown: SurfaceLoads | None = None
     turned: bool = False

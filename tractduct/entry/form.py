@@ -1,0 +1,403 @@
+"""The workbook that a plan is typed into: one small house to write over, lists that grow, marks, and live cfm.
+
+What the sheets show beside the cells is worked out by formulas in the hidden sheet ``_live``; nothing of it is read.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+
+from openpyxl import Workbook
+from openpyxl.comments import Comment
+from openpyxl.formatting.rule import FormulaRule
+from openpyxl.styles import Alignment, Font, PatternFill, Protection
+from openpyxl.utils import get_column_letter
+from openpyxl.workbook.defined_name import DefinedName
+from openpyxl.worksheet.datavalidation import DataValidation
+from openpyxl.worksheet.properties import PageSetupProperties
+from openpyxl.worksheet.worksheet import Worksheet
+
+from tractduct.inputs import schema
+from tractduct.inputs.cells import allowed
+from tractduct.inputs.compact import sheets
+from tractduct.inputs.plan_sheet import SHOWN_FRONT, SHOWN_SEASON
+from tractduct.inputs.schema import Field, TableSchema, in_units
+from tractduct.model.words import FACES, SEASONS
+from tractduct.units import UnitSystem
+
+_LIVE = "_live"
+_ROWS = {"runs": 80, "rooms": 40, "products": 12, "lots": 120}  # that lists, marks and formulas reach
+_ANCESTORS = 12  # joints up to the air handler that the tree follows
+_HEAD, _SHOWN, _MARKED = (PatternFill("solid", fgColor=c, bgColor=c) for c in ("D7E3DC", "EFEFEF", "F6C9B8"))
+_UNLOCKED = Protection(locked=False)
+
+# The example, all of it invented, by the core's names.
+_ROOMS: list[tuple[object, ...]] = [
+    ("Living", 7900, 6100, 6400, 42, None, 30, 20),
+    ("Kitchen", 4300, 4600, 4900, None, 18, 16, None),
+    ("Bedroom", 4200, 3300, 2750, None, None, 24, 15),
+    ("Bath", 1500, 900, 1000, None, 6, None, None),
+]
+_ROOM_COLUMNS = ("room", "heating_btuh", "sensible_cooling_btuh", "check_cooling_btuh", *sheets.GLASS_COLUMNS.values())
+_GLASS = dict(zip(FACES, (21, 36, 52, 44, 29, 49, 61, 45), strict=True))
+_GLASS_HEATING = {"N": 31}
+_RUN_COLUMNS = ("section", "on", "room", "route", "duct", "fittings", "season", "min_in")
+_RUNS: list[tuple[object, ...]] = [
+    ("Trunk A", None, None, "12", "round"),
+    ("Trunk B", "Trunk A", None, "10", "round"),
+    (None, "Trunk A", "Living", "14"),
+    (None, "Trunk B", "Living", "6+3"),
+    (None, "Trunk A", "Kitchen", "11"),
+    (None, "Trunk B", "Bedroom", "10+6"),
+    (None, "Trunk B", "Bath", "10", None, None, None, 5),
+    (None, "return", "rest", "8"),
+]
+_PRODUCTS = [("flex_a", 0.001, None), ("flex_b", 0.003, 3)]
+_PRICED = (("galvanised", 2.0, 0.75), ("flex_a", 0.6, 0.32), ("flex_b", 0.4, 0.28))  # a foot: base, more an inch
+_SIZES_IN = (4, 5, 6, 7, 8, 9, 10, 12, 14, 16, 18)
+_LOTS = [("1", "N", None, None), ("2", "SW", "yes", "flex_b")]
+
+
+def plan_workbook(units: UnitSystem) -> bytes:
+    """The workbook, in some units, as a file's bytes."""
+    book = Workbook()
+    book.remove(book.worksheets[0])
+    _plan(book, units)
+    _rooms(book, units)
+    _glass(book, units)
+    _runs(book, units)
+    _products(book, units)
+    _prices(book, units)
+    _lots(book, units)
+    _live(book)
+    data = io.BytesIO()  # on a full disk openpyxl would leave a file that complains when it is thrown away
+    book.save(data)
+    return data.getvalue()
+
+
+def note(field: Field) -> str:
+    """What a column's header note says: meaning, what is allowed, and whether it may be blank."""
+    parts = [field.meaning[:1].upper() + field.meaning[1:] + "."]
+    if field.kind == "number":
+        parts.append(f"Allowed: {allowed(field)}.")
+    elif field.choices:
+        parts.append("Allowed: " + ", ".join(field.choices) + ".")
+    if field.blank:
+        parts.append("May be left empty.")
+    return "\n".join(parts)
+
+
+def _plan(book: Workbook, units: UnitSystem) -> None:
+    sheet = _sheet(book, sheets.PLAN, ("key", "value", "note"), units, (22, 22, 60))
+    keys: list[tuple[str, str, object, str]] = [
+        ("", "name", "First plan", "every value in this workbook is invented: put in your own"),
+        ("", "units", "si" if units.is_si else None, "ip if empty"),
+        ("site", "elevation_ft", 0, ""),
+        ("blower", "cooling_cfm", 470, ""),
+        ("blower", "heating_cfm", 370, "empty: as in cooling"),
+        ("loads", "printed_front", "N", ""),
+        ("loads", "check_front", "E", ""),
+        ("pressure", "supply_inwc", 0.1, ""),
+        ("pressure", "return_inwc", 0.05, ""),
+        ("sizes", "round_in", "80..500" if units.is_si else "4..10, 12, 14, 16, 18", "empty: all that are usual"),
+        ("sizes", "rectangular_in", None, "such as 200..600x200" if units.is_si else "such as 8..24x8"),
+    ]
+    for part, key, value, said in keys:
+        field = next(f for f in schema.KEYS[part] if f.name == key)
+        shown = in_units(field, units)
+        if isinstance(value, int | float):
+            value = float(f"{units.shown(float(value), field.quantity or field.unit):.3g}")
+        sheet.append([shown.name, value, said or _short(shown.meaning)])
+    row = len(keys) + 2
+    sheet.append([SHOWN_FRONT, FACES[0], f'="sheets runs and rooms show this front. "&{_LIVE}!$AI$6'])
+    sheet.append([SHOWN_SEASON, SEASONS[1], "and this season; neither is part of the plan"])
+    for number in range(2, row + 60):
+        for column in "AB" if number < row or number > row + 1 else "B":
+            sheet[f"{column}{number}"].protection = _UNLOCKED
+        sheet[f"B{number}"].alignment = Alignment(horizontal="left")
+    _choice(sheet, f"B{row}", FACES, "The front that the sheets show")
+    _choice(sheet, f"B{row + 1}", SEASONS, "The season that the sheets show")
+    _choice(sheet, "B7:B8", FACES, "The direction of the front in that load calculation")
+    _protect(sheet)
+
+
+def _rooms(book: Workbook, units: UnitSystem) -> None:
+    sheet = _sheet(book, sheets.ROOMS, (*_ROOM_COLUMNS, "mark", "shown_cfm"), units, (16, *[13] * 7, 16, 12))
+    fields = [sheets.ROOMS.field(name) for name in _ROOM_COLUMNS]
+    for values in _ROOMS:
+        sheet.append([_shown(f, value, units) for f, value in zip(fields, values, strict=True)])
+    for row in range(2, _ROWS["rooms"] + 2):
+        twice = f"SUMPRODUCT(--({_LIVE}!$W$2:$W$41=A{row}))>1"
+        sheet[f"I{row}"] = f'=IF(A{row}="","",IF({twice},"twice",IF({_LIVE}!Z{row}=0,"no run","")))'
+        sheet[f"J{row}"] = f'=IF(A{row}="","",ROUND({_LIVE}!Y{row},1))'
+    _open(sheet, "ABCDEFGH", _ROWS["rooms"])
+    _mark(sheet, "I", _ROWS["rooms"])
+
+
+def _glass(book: Workbook, units: UnitSystem) -> None:
+    columns = ("facing", "cooling_btuh_per_ft2", "heating_btuh_per_ft2")
+    sheet = _sheet(book, sheets.GLASS, columns, units, (12, 24, 24))
+    for face in FACES:
+        values = (face, _GLASS[face], _GLASS_HEATING.get(face))
+        sheet.append([_shown(sheets.GLASS.field(n), v, units) for n, v in zip(columns, values, strict=True)])
+    _open(sheet, "BC", len(FACES))
+    _protect(sheet)
+
+
+def _runs(book: Workbook, units: UnitSystem) -> None:
+    columns = (*_RUN_COLUMNS, "mark", "leads_to", "cfm_here")
+    sheet = _sheet(book, sheets.RUNS, columns, units, (14, 14, 18, 14, 14, 26, 10, 9, 17, 34, 10))
+    for values in _RUNS:
+        cells = [*values, *[None] * (len(_RUN_COLUMNS) - len(values))]
+        if units.is_si:
+            cells[3] = "+".join(f"{units.shown(float(leg), 'ft'):.2g}" for leg in str(cells[3]).split("+"))
+            cells[7] = 125 if cells[7] else None
+        sheet.append(cells)
+    for row in range(2, _ROWS["runs"] + 2):
+        sheet[f"I{row}"] = (
+            f'=IF({_LIVE}!B{row}="",IF(COUNTA(A{row}:H{row})=0,"","no name"),'
+            f'IF(SUMPRODUCT(--({_LIVE}!$B$2:$B$81={_LIVE}!B{row}))>1,"twice",IF({_LIVE}!O{row}=-9,"unknown parent",'
+            f'IF({_LIVE}!O{row}>0,"LOOP",IF({_LIVE}!P{row}=1,"dead end",IF({_LIVE}!V{row}=0,"unknown room",'
+            f'IF(D{row}="","no route","")))))))'
+        )
+        sheet[f"J{row}"] = (
+            f'=IF({_LIVE}!B{row}="","",IF({_LIVE}!O{row}>0,"LOOP",IF({_LIVE}!O{row}=-9,"?",IF({_LIVE}!O{row}=0,"supply",'
+            f'"return"))&REPT(" >",SUMPRODUCT(--({_LIVE}!C{row}:N{row}>0)))&" "&{_LIVE}!B{row}'
+            f'&IF({_LIVE}!P{row}=1,": NOTHING below","")))'
+        )
+        sheet[f"K{row}"] = f'=IF({_LIVE}!B{row}="","",ROUND({_LIVE}!R{row},1))'
+        for column in "ABCDEF":
+            sheet[f"{column}{row}"].number_format = "@"  # 8/6 would become a date
+    _names(book, "section_names", f"{_LIVE}!$B$2", f'COUNTIF({_LIVE}!$B$2:$B$81,"?*")')
+    _names(book, "room_names", "rooms!$A$2", "COUNTA(rooms!$A$2:$A$41)")
+    _names(book, "duct_words", f"{_LIVE}!$T$2", "2+COUNTA(products!$A$2:$A$13)")
+    for column, names in (("B", "section_names"), ("C", "room_names"), ("E", "duct_words")):
+        _listed(sheet, f"{column}2:{column}81", names)
+    _choice(sheet, "G2:G81", SEASONS, "Blank: open in both")
+    _open(sheet, "ABCDEFGH", _ROWS["runs"])
+    _mark(sheet, "I", _ROWS["runs"])
+
+
+def _products(book: Workbook, units: UnitSystem) -> None:
+    columns = ("product", "kind", "roughness_ft", "airflow_derate_pct", "compression_pct", "source")
+    sheet = _sheet(book, sheets.PRODUCTS, columns, units, (16, 10, 14, 18, 18, 40))
+    for name, roughness, derate in _PRODUCTS:
+        shown = _shown(sheets.PRODUCTS.field("roughness_ft"), roughness, units)
+        sheet.append([name, None, shown, derate, None, "invented for this example"])
+    _choice(sheet, "B2:B13", ("flex", "rigid"), "Blank: flex")
+    _open(sheet, "ABCDEF", _ROWS["products"])
+    _protect(sheet)
+
+
+def _prices(book: Workbook, units: UnitSystem) -> None:
+    sheet = book.create_sheet("prices")
+    sizes = [round(d) for d in schema.DEFAULT_ROUND_MM] if units.is_si else list(_SIZES_IN)
+    sheet.append([in_units(schema.PRICES.field("size_in"), units).name, *(name for name, _, _ in _PRICED)])
+    for size in sizes:
+        prices = [base + more * units.core(float(size), "in") for _, base, more in _PRICED]
+        sheet.append([size, *(round(units.shown(price, "USD/ft"), 2) for price in prices)])
+    said = f"Price, {units.unit('USD/ft')}: a column a product, by the names of the sheet products. Empty: not offered."
+    for cell in sheet[1]:
+        _header(cell, said)
+        sheet.column_dimensions[cell.column_letter].width = 14
+    sheet.freeze_panes = "B2"
+
+
+def _lots(book: Workbook, units: UnitSystem) -> None:
+    columns = ("lot", "front_faces", "mirrored", "flex")
+    sheet = _sheet(book, schema.LOTS, columns, units, (12, 14, 12, 18))
+    for row in _LOTS:
+        sheet.append(row)
+    _choice(sheet, "B2:B121", FACES, "The direction of the front")
+    _choice(sheet, "C2:C121", ("yes", "no"), "Blank: no")
+    _listed(sheet, "D2:D121", "product_names")
+    _names(book, "product_names", "products!$A$2", "COUNTA(products!$A$2:$A$13)")
+    _open(sheet, "ABCD", _ROWS["lots"])
+    _protect(sheet)
+
+
+def _live(book: Workbook) -> None:
+    """What the sheets show, worked out: the tree from each section's ancestors one by one, so that nothing is circular.
+
+    Columns: B its name; C to N what it hangs on, and what that hangs on, up to the air handler (0 supply, -1 return, -8
+    no row, -9 unknown); O the end of that way; P 1 for a dead end; Q its own cfm, R with all beyond; T words for ducts;
+    U its room; V whether that is known. W to AB the rooms; AC to AJ the glass of the front that is shown.
+    """
+    sheet = book.create_sheet(_LIVE)
+    sheet.sheet_state = "hidden"
+    season = "runs!$G$2:$G$81"
+    last = get_column_letter(3 + _ANCESTORS - 1)
+    value = 'IFERROR(INDEX(plan!$B$2:$B$80,MATCH("{key}",plan!$A$2:$A$80,0)),"")'
+    for r in range(2, _ROWS["runs"] + 2):
+        on, room = f"runs!B{r}", f"runs!C{r}"
+        several = f'OR({room}="*",{room}="rest",ISNUMBER(FIND(";",{room})))'
+        own = {
+            "U": f'=IF(OR(runs!A{r}<>"",{room}=""),"",IF({several},"Return",{room}))',
+            "B": f'=IF(runs!A{r}<>"",runs!A{r}&"",IF(U{r}="","",IF(OR(U{r}="Return",SUMPRODUCT(--($U$2:$U$81=U{r}))'
+            f'+SUMPRODUCT(--(runs!$A$2:$A$81=U{r}))>1),U{r}&" "&SUMPRODUCT(--($U$2:U{r}=U{r})),U{r})))',
+            "C": f'=IF(B{r}="",-8,IF(OR({on}="",{on}="supply"),0,IF({on}="return",-1,'
+            f"IFERROR(MATCH({on},$B$2:$B$81,0),-9))))",
+            "O": f"={last}{r}",
+            "P": f'=IF(AND(B{r}<>"",{room}="",SUMPRODUCT(--($C$2:$C$81={r - 1}))=0),1,0)',
+            "V": f'=IF(OR({room}="",O{r}<>0),1,SUMPRODUCT(--($W$2:$W$41={room})))',
+            "Q": f'=IF({room}="",0,IF(O{r}=0,IF(OR(runs!G{r}="",runs!G{r}=$AI$5),'
+            f"SUMPRODUCT(($W$2:$W$41={room})*$Y$2:$Y$41)"
+            f"/MAX(1,SUMPRODUCT((runs!$C$2:$C$81={room})*($O$2:$O$81=0)*((({season}=\"\")+({season}=$AI$5))>0))),0),"
+            f'IF(O{r}=-1,IF({room}="*",SUM($Y$2:$Y$41),IF({room}="rest",SUMPRODUCT(($AA$2:$AA$41=0)*$Y$2:$Y$41),'
+            f'SUMPRODUCT(ISNUMBER(SEARCH(";"&$W$2:$W$41&";",";"&SUBSTITUTE({room},"; ",";")&";"))*($W$2:$W$41<>"")'
+            f"*$Y$2:$Y$41/$AB$2:$AB$41))),0)))",
+            "R": f"=Q{r}+SUMPRODUCT(($C$2:${last}$81={r - 1})*$Q$2:$Q$81)",
+        }  # fmt: skip
+        for column, formula in own.items():
+            sheet[f"{column}{r}"] = formula
+        for n in range(1, _ANCESTORS):
+            before = get_column_letter(2 + n)
+            sheet.cell(row=r, column=3 + n, value=f"=IF({before}{r}>0,INDEX($C$2:$C$81,{before}{r}),{before}{r})")
+    sheet["T2"], sheet["T3"] = "rect", "round"
+    for r in range(2, _ROWS["products"] + 2):
+        sheet[f"T{r + 2}"] = f'=products!A{r}&""'
+    for r in range(2, _ROWS["rooms"] + 2):
+        sheet[f"W{r}"] = f'=rooms!A{r}&""'
+        glass = "+".join(f"N(rooms!{column}{r})*$AJ${2 + n}" for n, column in enumerate("EFGH"))
+        sheet[f"X{r}"] = f'=IF(W{r}="",0,IF($AI$5="heating",N(rooms!B{r}),N(rooms!C{r}))+{glass})'
+        sheet[f"Y{r}"] = f"=IF(SUM($X$2:$X$41)=0,0,X{r}/SUM($X$2:$X$41)*$AI$4)"
+        sheet[f"Z{r}"] = f'=IF(W{r}="",1,SUMPRODUCT((runs!$C$2:$C$81=W{r})*($O$2:$O$81=0)))'
+        sheet[f"AA{r}"] = (
+            f'=IF(W{r}="",1,SUMPRODUCT(ISNUMBER(SEARCH(";"&W{r}&";",";"&SUBSTITUTE(runs!$C$2:$C$81,"; ",";")&";"))'
+            f"*($O$2:$O$81=-1)))"
+        )
+        sheet[f"AB{r}"] = f"=MAX(1,AA{r})"
+    for n, face in enumerate(FACES):
+        r = n + 2
+        sheet[f"AC{r}"] = face
+        sheet[f"AF{r}"] = "=N(glass!C2)" if n == 0 else f'=IF(glass!C{r}="",AF{r - 1},N(glass!C{r}))'
+        at = f"MATCH(AC{r},glass!$A$2:$A$9,0)"
+        sheet[f"AG{r}"] = f'=IFERROR(IF($AI$5="heating",INDEX($AF$2:$AF$9,{at}),N(INDEX(glass!$B$2:$B$9,{at}))),0)'
+    sheet["AI2"] = f"=IFERROR(MATCH({value.format(key=SHOWN_FRONT)},$AC$2:$AC$9,0)-1,0)"
+    sheet["AI3"] = f"=IFERROR(MATCH({value.format(key='printed_front')},$AC$2:$AC$9,0)-1,AI2)"
+    flow = [value.format(key=key) for key in _flow_keys(book)]
+    sheet["AI4"] = (
+        f'=IF($AI$5="heating",IF(N({flow[0]})>0,N({flow[0]}),N({flow[1]})),IF(N({flow[1]})>0,N({flow[1]}),N({flow[0]})))'
+    )
+    sheet["AI5"] = f"={value.format(key=SHOWN_SEASON)}"
+    reached = "ROUND(SUMPRODUCT(($O$2:$O$81=0)*$Q$2:$Q$81),0)"
+    sheet["AI6"] = f'={reached}&" of "&ROUND(AI4,0)&" {_flow_keys(book)[2]} reach the air handler"'
+    for n, side in enumerate(sheets.GLASS_COLUMNS):
+        turn = {"front": 0, "left": 2, "back": 4, "right": 6}[side]
+        points = [f"INDEX($AG$2:$AG$9,MOD($AI${r}+{turn},8)+1)" for r in (2, 3)]
+        sheet[f"AJ{n + 2}"] = f"={points[0]}-{points[1]}"
+
+
+def _flow_keys(book: Workbook) -> tuple[str, str, str]:
+    """The keys of the blower's airflow as this workbook names them, and the unit."""
+    keys = [str(row[0].value) for row in book["plan"].iter_rows(min_row=2)]
+    heating, cooling = (next(k for k in keys if k.startswith(f"{s}_") and k != SHOWN_SEASON) for s in SEASONS)
+    return heating, cooling, "cfm" if cooling.endswith("cfm") else "L/s"
+
+
+def _sheet(
+    book: Workbook, spec: TableSchema, columns: Sequence[str], units: UnitSystem, widths: Sequence[float]
+) -> Worksheet:
+    """A sheet with its header: notes, and prompts where a cell is entered."""
+    sheet: Worksheet = book.create_sheet(spec.name)
+    for n, (name, width) in enumerate(zip(columns, widths, strict=True), start=1):
+        field = in_units(spec.field(name), units)
+        _header(sheet.cell(row=1, column=n, value=field.name), note(field))
+        letter = get_column_letter(n)
+        sheet.column_dimensions[letter].width = max(width, len(field.name) + 3)
+        if name in (
+            "on",
+            "room",
+            "duct",
+            "season",
+            "kind",
+            "facing",
+            "mirrored",
+            "flex",
+            "front_faces",
+            *sheets.HELPERS,
+        ):
+            continue  # these have lists, or are not entered
+        rule = DataValidation(type="textLength", operator="lessThan", formula1="2000", allow_blank=True)
+        _prompt(rule, field.name, note(field))
+        sheet.add_data_validation(rule)
+        rule.add(f"{letter}2:{letter}{_ROWS.get(spec.name, 60) + 1}")
+    sheet.freeze_panes = "B2"
+    sheet.page_setup.orientation = "landscape"
+    sheet.page_setup.fitToHeight = 0
+    sheet.sheet_properties.pageSetUpPr = PageSetupProperties(fitToPage=True)
+    sheet.print_title_rows = "1:1"
+    return sheet
+
+
+def _header(cell: object, said: str) -> None:
+    cell.font = Font(bold=True)  # type: ignore[attr-defined]
+    cell.fill = _HEAD  # type: ignore[attr-defined]
+    cell.alignment = Alignment(wrap_text=True, vertical="top")  # type: ignore[attr-defined]
+    cell.comment = Comment(said, "tractduct", width=300, height=130)  # type: ignore[attr-defined]
+
+
+def _shown(field: Field, value: object, units: UnitSystem) -> object:
+    """An example's value in the plan's units, to three figures."""
+    if not isinstance(value, int | float) or not units.is_si:
+        return value
+    return float(f"{units.shown(float(value), field.quantity or field.unit):.3g}")
+
+
+def _short(meaning: str) -> str:
+    return meaning.partition(";")[0].partition(",")[0]
+
+
+def _prompt(rule: DataValidation, title: str, said: str) -> None:
+    rule.promptTitle, rule.prompt, rule.showInputMessage = title[:32], said[:255], True
+    rule.showErrorMessage = rule.type == "list" and bool(rule.error)
+
+
+def _choice(sheet: Worksheet, cells: str, words: Sequence[str], said: str) -> None:
+    rule = DataValidation(type="list", formula1='"' + ",".join(words) + '"', allow_blank=True)
+    rule.error = "Pick one of: " + ", ".join(words)
+    _prompt(rule, "", said)
+    sheet.add_data_validation(rule)
+    rule.add(cells)
+
+
+def _listed(sheet: Worksheet, cells: str, names: str) -> None:
+    """A list of names that grows with their sheet; other text stays possible."""
+    rule = DataValidation(type="list", formula1=f"={names}", allow_blank=True)
+    field = sheets.RUNS.field(str(sheet[f"{cells[0]}1"].value)) if sheet.title == "runs" else schema.LOTS.field("flex")
+    _prompt(rule, field.name, note(field))
+    sheet.add_data_validation(rule)
+    rule.add(cells)
+
+
+def _names(book: Workbook, name: str, first: str, count: str) -> None:
+    book.defined_names[name] = DefinedName(name, attr_text=f"OFFSET({first},0,0,MAX(1,{count}),1)")
+
+
+def _open(sheet: Worksheet, columns: str, rows: int) -> None:
+    for column in columns:
+        for row in range(2, rows + 2):
+            sheet[f"{column}{row}"].protection = _UNLOCKED
+
+
+def _mark(sheet: Worksheet, column: str, rows: int) -> None:
+    """A colour for marks, grey for what is only shown, and a lock on its formulas."""
+    cells = f"{column}2:{column}{rows + 1}"
+    sheet.conditional_formatting.add(
+        cells,
+        FormulaRule(  # type: ignore[no-untyped-call]
+            formula=[f"LEN({column}2)>0"], fill=_MARKED
+        ),
+    )
+    for letter in map(get_column_letter, range(ord(column) - 64, sheet.max_column + 1)):
+        for row in range(2, rows + 2):
+            sheet[f"{letter}{row}"].fill = _SHOWN
+    _protect(sheet)
+
+
+def _protect(sheet: Worksheet) -> None:
+    """Formulas can't be typed over by a slip; no password."""
+    sheet.protection.sheet = True
+    sheet.protection.formatColumns = False
+    sheet.protection.formatCells = False

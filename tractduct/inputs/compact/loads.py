@@ -1,0 +1,240 @@
+"""Loads by surface, or airflow, out of the sheets ``rooms`` and ``glass``: one load calculation, its glass turned.
+
+A room's load as printed less its glass at the printed front is what does not turn. So turning leaves out what walls,
+doors and roofs gain and lose by direction.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tractduct.inputs import schema
+from tractduct.inputs.compact.rows import derived_row, with_rows
+from tractduct.inputs.compact.sheets import GLASS_COLUMNS
+from tractduct.inputs.plan_file import PlanFile
+from tractduct.inputs.table_reader import RowReader, TableReader
+from tractduct.inputs.tables import Row
+from tractduct.model.plan import Untyped
+from tractduct.model.words import FACES, PLAN_FACES, SEASONS, key_of
+from tractduct.physics.turning import POINT_DEG
+
+_LOAD = {"heating": "heating_btuh", "cooling": "sensible_cooling_btuh"}
+_FACTOR = {"heating": "heating_btuh_per_ft2", "cooling": "cooling_btuh_per_ft2"}
+_GLASS = "glass"
+_ALIKE_PCT = 10.0  # loads at the check's front that the printed ones, turned, may be off: walls turn too
+_CFM_PER_TON = 400.0
+
+
+def add_loads(found: dict[str, TableReader], rooms: TableReader, glass: TableReader, plan_file: PlanFile) -> None:
+    """Put what the two sheets say of loads into the long tables."""
+    rows = [row for row in rooms if any(row.has(name) for name in (*_LOAD.values(), "check_cooling_btuh"))]
+    panes = [row for row in rooms if any(row.has(name) for name in GLASS_COLUMNS.values())]
+    if not rows:
+        for row in panes[:1]:
+            column = next(name for name in GLASS_COLUMNS.values() if row.has(name))
+            row.fault(column, "the room has glass and no loads", "Enter the loads of all rooms, or no glass")
+        return
+    seen: dict[str, int] = {}
+    for row in rows:
+        row.once("room", seen, key_of(row.text("room")), "the loads of this room are")
+    for table in ("surfaces", "room_gains"):
+        if found[table].is_given:
+            problem = f"the plan gives loads here and in {found[table].label}"
+            rooms.fault(problem, "Keep one of the two forms", column="heating_btuh")
+            return
+    front = plan_file.choice("loads", "printed_front")
+    is_turned = bool(panes) and glass.is_given
+    if panes and not is_turned and not glass.is_unread:
+        problem = "rooms have glass and the plan has no glass sheet"
+        rooms.fault(problem, "Add it, with what a square foot takes by the way it faces, or leave the glass out")
+    elif panes and not front:
+        problem = "the rooms have glass, and nothing says which way the front faces in their load calculation"
+        plan_file.fault("loads", "printed_front", problem, "Add printed_front, such as N")
+    if not found["airflow"].is_given:
+        _assume_airflow(plan_file)
+        if not is_turned:
+            _one_front(found, rooms, rows, front, plan_file)
+    if is_turned:
+        _turned(found, rooms, glass, rows, front, plan_file)
+
+
+def _assume_airflow(plan_file: PlanFile) -> None:
+    """The blower's airflow in a season that the plan leaves out."""
+    given = {season: plan_file.optional("blower", f"{season}_cfm") for season in SEASONS}
+    tons = plan_file.optional("blower", "capacity_tons")
+    for season, other in zip(SEASONS, reversed(SEASONS), strict=True):
+        if given[season] is not None:
+            continue
+        same = given[other]
+        if same is not None:
+            rule = f"that of {other}"
+        elif tons is not None:
+            same, rule = _CFM_PER_TON * tons, f"{_CFM_PER_TON:g} cfm a ton; common practice, no source"
+        if same is not None:
+            plan_file.assume("blower", f"{season}_cfm", same, rule)
+
+
+def _one_front(
+    found: dict[str, TableReader], rooms: TableReader, rows: list[RowReader], front: str, plan_file: PlanFile
+) -> None:
+    """Without glass nothing turns: the airflow of the printed front alone."""
+    cells = [{"front_faces": front or FACES[0], "room": row.row.text("room")} for row in rows]
+    for row, cell in zip(rows, cells, strict=True):
+        cell.update({name: row.row.text(name) for name in _LOAD.values()})
+    derived = [derived_row(row, cell, {}) for row, cell in zip(rows, cells, strict=True)]
+    found["airflow"] = with_rows(found["airflow"], schema.AIRFLOW, derived, rooms)
+    if not front:
+        rule = "the loads do not say which way the front faced"
+        plan_file.log.assumed.append(Untyped(what="printed_front", where=rooms.label, value=FACES[0], rule=rule))
+    message = "the loads stand for one direction of the front, and the plan is sized for that one alone"
+    advice = "Enter the glass of the rooms and the sheet glass, or an airflow table of every front"
+    plan_file.log.caution("one direction", rooms.label, message, advice)
+
+
+def _turned(
+    found: dict[str, TableReader],
+    rooms: TableReader,
+    glass: TableReader,
+    rows: list[RowReader],
+    front: str,
+    plan_file: PlanFile,
+) -> None:
+    """Surfaces, load factors and room gains; the front of the printed loads checked where there is a second one."""
+    log, units = plan_file.log, plan_file.units
+    faults = len(log.faults)
+    factor, factor_rows = _factors(glass)
+    area = np.zeros((len(rooms.raw.rows), 4))  # by row of the sheet and side
+    surfaces: list[Row] = []
+    keys = [key_of(row.row.text("room")) for row in rooms]
+    for n, row in enumerate(rooms):
+        for side, (face, column) in enumerate(GLASS_COLUMNS.items()):
+            area[n, side] = row.optional(column) or 0.0
+            # A room without glass has a pane of no area, so that rooms stand in the order of the sheet.
+            bare = side == 0 and not any(row.has(name) for name in GLASS_COLUMNS.values())
+            if row.has(column) or bare:
+                cells = {"room": row.row.text("room"), "surface": _GLASS, "plan_face": face}
+                cells["area_ft2"] = row.row.text(column) or "0"
+                surfaces.append(derived_row(row, cells, {"area_ft2": column, "plan_face": column}))
+    loads = {season: [row.optional(name) for row in rows] for season, name in _LOAD.items()}
+    check = plan_file.choice("loads", "check_front")
+    checked = [row.optional("check_cooling_btuh") for row in rows]
+    for season, name in _LOAD.items():
+        for row, load in zip(rows, loads[season], strict=True):
+            if load is None and not row.has(name):
+                row.fault(name, f"the room has no {season} load", "Enter it; 0 where it has none")
+    if len(log.faults) > faults or not front or np.isnan(factor).any():
+        # Some load for each room, so that what hangs on the rooms is checked in the same round.
+        some = {"room": "", **dict.fromkeys(_LOAD.values(), "1")}
+        stand_in = [
+            derived_row(row, {**some, "room": row.row.text("room"), "front_faces": face, "mirrored": mirror}, {})
+            for row in rows
+            for face in FACES
+            for mirror in ("yes", "no")
+        ]
+        if not found["airflow"].is_given:
+            found["airflow"] = with_rows(found["airflow"], schema.AIRFLOW, stand_in, rooms)
+        return
+    of_room = np.array([[key == key_of(row.row.text("room")) for key in keys] for row in rows], dtype=float) @ area
+    by_front = _glass_load(of_room, factor)  # (season, front, room)
+    gains: list[Row] = []
+    for n, row in enumerate(rows):
+        cells = {"room": row.row.text("room")}
+        for s, season in enumerate(SEASONS):
+            printed = loads[season][n] or 0.0
+            rest = printed - by_front[s, FACES.index(front), n]
+            if rest < -1e-9 * max(printed, 1.0):
+                problem = (
+                    f"the room's glass alone is {units.say(by_front[s, FACES.index(front), n], 'Btu/h', ',.0f')} "
+                    f"with the front facing {front}, more than its {season} load"
+                )
+                row.fault(_LOAD[season], problem, "Correct the load, the glass, or printed_front")
+            cells[_LOAD[season]] = f"{units.shown(max(rest, 0.0), 'Btu/h'):.10g}"
+        gains.append(derived_row(row, cells, {}))
+    _tell_check(rooms, rows, np.array([load or 0.0 for load in loads["cooling"]]), checked, by_front[1], front, check,
+        plan_file)  # fmt: skip
+    found["surfaces"] = with_rows(found["surfaces"], schema.SURFACES, surfaces, rooms)
+    found["load_factors"] = with_rows(found["load_factors"], schema.LOAD_FACTORS, factor_rows, glass)
+    found["room_gains"] = with_rows(found["room_gains"], schema.ROOM_GAINS, gains, rooms)
+    rule = f"printed load less the glass's at front {front}: it does not turn with the house"
+    log.derived.append(Untyped(what="room gains", where=rooms.label, value=f"{len(gains)} rooms", rule=rule))
+
+
+def _factors(glass: TableReader) -> tuple[NDArray[np.float64], list[Row]]:
+    """(season, facing) what a square foot takes, NaN where it is not given; the rows of load_factors."""
+    factor = np.full((2, len(FACES)), np.nan)
+    rows: list[Row] = []
+    above, above_text = None, ""
+    seen: dict[str, int] = {}
+    for row in glass:
+        facing = row.choice("facing")
+        cooling, heating = row.optional(_FACTOR["cooling"]), row.optional(_FACTOR["heating"])
+        if not row.has(_FACTOR["heating"]):
+            heating, text = above, above_text
+            if above is None:
+                row.fault(_FACTOR["heating"], "there is no row above to take it from", "Enter the value")
+        else:
+            text = row.row.text(_FACTOR["heating"])
+        above, above_text = heating, text
+        if facing and row.once("facing", seen, facing, "this direction is") and None not in (cooling, heating):
+            factor[:, FACES.index(facing)] = heating, cooling
+            cells = {"surface": _GLASS, "exposure": facing, "heating_btuh_per_ft2": text}
+            cells["sensible_cooling_btuh_per_ft2"] = row.row.text(_FACTOR["cooling"])
+            sources = {"exposure": "facing", "sensible_cooling_btuh_per_ft2": _FACTOR["cooling"]}
+            rows.append(derived_row(row, cells, sources))
+    missing = [face for face in FACES if face not in seen]
+    if missing:
+        glass.fault(f"there is no row for {', '.join(missing)}", "Add it", column="facing")
+    return factor, rows
+
+
+def _glass_load(area_ft2: NDArray[np.float64], factor: NDArray[np.float64]) -> NDArray[np.float64]:
+    """(season, front, room) what the rooms' glass takes; ``area_ft2`` is (room, side), ``factor`` (season, facing)."""
+    turn = np.array([round(PLAN_FACES[side] / POINT_DEG) for side in GLASS_COLUMNS])
+    facing = (np.arange(len(FACES))[:, None] + turn) % len(FACES)  # (front, side)
+    return np.asarray(np.einsum("rs,kfs->kfr", area_ft2, factor[:, facing]))
+
+
+def _tell_check(
+    rooms: TableReader,
+    rows: list[RowReader],
+    printed: NDArray[np.float64],
+    checked: list[float | None],
+    glass_load: NDArray[np.float64],
+    front: str,
+    check: str,
+    plan_file: PlanFile,
+) -> None:
+    """Hold the loads of a second printed front against the first's, turned: a wrong printed_front shows so."""
+    given = [n for n, load in enumerate(checked) if load is not None]
+    if not check or not given:
+        if bool(check) != bool(given):
+            missing = "check_cooling_btuh in rooms" if check else "check_front"
+            plan_file.fault(
+                "loads", "check_front", f"the check needs {missing} too", "Add it, or leave both out", check
+            )
+            return
+        message = "nothing checks that the loads were printed with the front as printed_front says"
+        advice = "Enter check_front and, in rooms, check_cooling_btuh from a second printout: one front is enough"
+        plan_file.log.note("printed front", rooms.label, message, advice)
+        return
+    if check == front:
+        plan_file.fault("loads", "check_front", "this is printed_front too", "Take another front for the check", check)
+        return
+    there = np.array([checked[n] for n in given], dtype=float)
+    turned = printed[None, given] - glass_load[:, given] + glass_load[FACES.index(check), given]  # (front, room)
+    off = np.sqrt(((turned - there) ** 2).mean(axis=1))
+    best, named = int(off.argmin()), FACES.index(front)
+    if off[best] < 0.5 * off[named] and best != FACES.index(check):
+        problem = f"the loads of check_front {check} follow from a printed front of {FACES[best]}, not {front}"
+        plan_file.fault("loads", "printed_front", problem, "Correct printed_front, check_front, or the loads", front)
+        return
+    apart = np.abs(turned[named] - there) / np.maximum(there, 1.0) * 100.0
+    worst = int(apart.argmax())
+    if apart[worst] > _ALIKE_PCT:
+        message = (
+            f"turned to {check}, the load of {rows[given[worst]].row.text('room')} is {apart[worst]:.0f} % off the one "
+            "printed; only glass is turned"
+        )
+        advice = "Check the room's glass; walls, doors and roof turn with surfaces and load_factors only"
+        plan_file.log.caution("printed front", rooms.label, message, advice)
