@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -56,10 +57,8 @@ def test_study_leaves_results_workbook_and_pictures(studied):
     assert {".json", ".xlsx", ".png"} <= names
     found = json.loads((studied.out / "results.json").read_text(encoding="utf-8"))
     assert found["status"] == "optimal"
-    assert f"{found['cost']:,.2f} USD with {found['distinct_sizes']} sizes to stock" in studied.printed
-    for section, size in found["size_set"].items():
-        line = next(line for line in studied.printed.splitlines() if section in line and " ft " in line)
-        assert line.split()[0] == size
+    assert f"{found['cost']:,.2f} USD per lot with {found['distinct_sizes']} sizes to stock" in studied.printed
+    assert set(re.findall(r"(\S+) \(\d+\)", studied.printed)) == set(found["size_set"].values())
 
 
 def test_study_takes_plan_toml_too(studied, tmp_path):
@@ -114,7 +113,8 @@ def test_no_set_holds_exit_3_with_ways_out(starter, tmp_path, capsys):
     assert main(["study", str(starter), "--out", str(tmp_path / "out")]) == 3
     printed = capsys.readouterr().out
     assert "No size set holds in every variant." in printed
-    assert "velocity in Trunk A" in printed
+    assert "velocity in " in printed
+    assert "Trunk A" in printed
     found = json.loads((tmp_path / "out" / "results.json").read_text(encoding="utf-8"))
     assert found["status"] == "infeasible"
     assert found["size_set"] == {}
@@ -283,11 +283,11 @@ def test_check_says_of_lots_what_study_says(tmp_path, capsys):
     folder = str(plan.write(tmp_path / "plan"))
     assert main(["check", folder]) == 0
     said = findings(capsys.readouterr().out)
-    assert {line.split(":")[1].strip() for line in said if "no airflow for it" in line} == {"lot 2", "lot 3"}
+    assert [line for line in said if "lot 2: the plan has no airflow for it" in line and "The same at lot 3" in line]
     assert main(["study", folder, "--out", str(tmp_path / "out")]) == 0
     studied = json.loads((tmp_path / "out" / "results.json").read_text(encoding="utf-8"))["findings"]
     assert {f["message"] for f in studied if f["rule"] == "lot"} == {
-        line.split(": ", 2)[2].split(". ")[0] for line in said if ": lot " in line
+        line.split(": ", 2)[2].split(". Add ")[0] for line in said if ": lot " in line
     }
 
 

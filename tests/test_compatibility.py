@@ -128,7 +128,7 @@ def test_a_console_without_the_letters(encoding: str, plan: PlanTables, write_pl
     assert b"Traceback" not in refused.stderr
     assert "length_ft" in refused.stderr.decode(encoding)
     # and the files are the same as of any other console
-    assert main(["study", str(folder), "--out", str(tmp_path / "here")]) == 0
+    assert program("study", folder, "--out", tmp_path / "here", encoding="utf-8").returncode == 0
     for file in ("results.json", "purchase.csv"):
         found = (tmp_path / "out" / file).read_bytes()
         assert found == (tmp_path / "here" / file).read_bytes()

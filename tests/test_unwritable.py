@@ -341,5 +341,5 @@ def test_closed_streams(closed: tuple[int, ...], source: Path, tmp_path: Path) -
     how = {name: None for n, name in ((1, "stdout"), (2, "stderr")) if n in closed}
     code, told, _ = run_apart("study", source, tmp_path / "out", preexec_fn=close, **how)
     assert (code, bool(told)) == (0, 1 not in closed)
-    assert main(arguments("study", source, tmp_path / "same")) == 0
+    assert run_apart("study", source, tmp_path / "same")[0] == 0
     assert everything(tmp_path / "out") == everything(tmp_path / "same")

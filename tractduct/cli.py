@@ -520,8 +520,8 @@ def _airflow(options: argparse.Namespace) -> int:
 
     plan: Path = options.plan
     found = printed_airflow(plan, options.files)
-    is_book = plan.is_file() and plan.name != PLAN_FILE
-    folder = plan.parent if plan.is_file() else plan
+    is_book = os.path.isfile(plan) and plan.name != PLAN_FILE
+    folder = plan.parent if os.path.isfile(plan) else plan
     path: Path = options.out or folder / (f"{plan.stem}-airflow.csv" if is_book else "airflow.csv")
     if os.path.lexists(path):
         remedy = "Move it away, or name another with --out"
