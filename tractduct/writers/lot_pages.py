@@ -7,6 +7,7 @@ arrow turns instead. The same input gives the same bytes.
 from __future__ import annotations
 
 import io
+import math
 from collections.abc import Callable, Hashable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cache, lru_cache
@@ -33,6 +34,7 @@ LEAST_PAD, BUILD_PAD, BALANCE_PAD = 0.8, 5.0, 9.0  # points between the rows of 
 LEAST_PICTURE, GOOD_PICTURE = 185.0, 300.0  # points high; below the least a long table goes on a page of its own
 MOST_LABEL_POINTS = 60.0  # of a section's name on the drawing
 LEAST_POINTS = 6.0  # below this a text is cut
+STEP, MOST_ROWS_TRIED = 4.0, 80  # points between widths that are tried for a column, and rows on which
 BLANK_HIGH, RULED_WIDE = 29.0, 44.0  # of a box to write in, and of a cell
 GREY, PALE = 0.35, 0.93
 
@@ -178,7 +180,8 @@ def width_of(text: str, points: float, font: str = FONT) -> float:
     return float(pdfmetrics.stringWidth(text, font, points))
 
 
-def wrapped(text: str, width: float, points: float, font: str = FONT) -> list[str]:
+@lru_cache(maxsize=1 << 16)
+def wrapped(text: str, width: float, points: float, font: str = FONT) -> tuple[str, ...]:
     """Lines of a text that are no wider than ``width``; a word that is too long is cut."""
     lines: list[str] = []
     for word in text.split():
@@ -186,7 +189,7 @@ def wrapped(text: str, width: float, points: float, font: str = FONT) -> list[st
             lines[-1] += f" {word}"
         else:
             lines.append(_cut(word, width, points, font))
-    return lines or [""]
+    return tuple(lines) or ("",)
 
 
 @lru_cache(maxsize=1 << 16)
@@ -236,15 +239,20 @@ def fit(table: Table, across: float, points: float) -> Fitted:
     if free:
         rest = across - sum(w for k, w in enumerate(widths) if k not in free)
         # All but the last are as wide as one of their cells; the last has what is left.
-        choices = [[w for w in (least[k], *cells[k]) if least[k] <= w <= 0.6 * rest] or [least[k]] for k in free[:-1]]
+        choices = [
+            sorted({least[k], *(STEP * math.ceil(w / STEP) for w in cells[k] if least[k] <= w <= 0.6 * rest)})
+            for k in free[:-1]
+        ]
+        texts = sorted({tuple(row[k] for k in free) for row in table.rows})
+        texts = texts[:: -(-len(texts) // MOST_ROWS_TRIED) or 1]
         found = []
         for chosen in product(*choices):
-            tried = [*chosen, max(rest - sum(chosen), 8.0 * CELL)]
-            count = sum(
-                max(len(wrapped(row[k], w - CELL, sizes[k])) for k, w in zip(free, tried, strict=True))
-                for row in table.rows
+            tried = [*chosen, max(rest - sum(chosen), least[free[-1]])]
+            lines = sum(
+                max(len(wrapped(text, w - CELL, sizes[k])) for text, w, k in zip(row, tried, free, strict=True))
+                for row in texts
             )
-            found.append((count, sum(tried) > rest + 1e-6, tried))
+            found.append((sum(tried) > rest + 1e-6, lines, tried))
         for k, w in zip(free, min(found)[-1], strict=True):
             widths[k] = min(w, max([least[k], *cells[k]]))
     in_one_line = [max(w, width(0, k, c.header)) for k, (w, c) in enumerate(zip(widths, columns, strict=True))]
@@ -254,7 +262,7 @@ def fit(table: Table, across: float, points: float) -> Fitted:
     widths = [w + spare / len(widths) if spare > 0.0 else w * across / sum(widths) for w in widths]
     rows = tuple(
         tuple(
-            tuple(wrapped(text, w - CELL, size, BOLD if n == 0 else FONT)) if n == 0 or c.words else (text,)
+            wrapped(text, w - CELL, size, BOLD if n == 0 else FONT) if n == 0 or c.words else (text,)
             for text, c, w, size in zip(row, columns, widths, sizes, strict=True)
         )
         for n, row in enumerate(body)
@@ -343,7 +351,7 @@ class _Lot:
         for n, part in enumerate(parts, start=1):
             yield lambda part=part, n=n: self._balance(part, n == len(parts))  # type: ignore[misc]
 
-    def _steps(self) -> list[list[str]]:
+    def _steps(self) -> list[tuple[str, ...]]:
         return [wrapped(step, self.across - 16.0, TEXT_POINTS) for step in self.lot.steps]
 
     def _steps_high(self) -> float:
@@ -376,8 +384,8 @@ class _Lot:
 
     # -- parts -------------------------------------------------------------------------------------------
 
-    def _head_lines(self) -> list[str]:
-        return wrapped(self.lot.verdict, self.across - 8.0, TEXT_POINTS, BOLD) if self.lot.verdict else []
+    def _head_lines(self) -> Sequence[str]:
+        return wrapped(self.lot.verdict, self.across - 8.0, TEXT_POINTS, BOLD) if self.lot.verdict else ()
 
     def _head(self, what: str = "Build") -> float:
         """The title of a page; returns where the rest begins."""
