@@ -6,18 +6,18 @@ from pathlib import Path
 
 from tractduct.files import file_name
 from tractduct.report import Report
+from tractduct.writers import data
 from tractduct.writers.lot_pages import pdf_of
 from tractduct.writers.lot_sheets import lot_pages
-from tractduct.writers.orientation_pictures import draw_orientation_pictures
 from tractduct.writers.pictures import draw_pictures
 from tractduct.writers.purchasing_tables import purchase_csv
 from tractduct.writers.results import RESULTS_FILE, results_text
-from tractduct.writers.together import written_together
+from tractduct.writers.together import files_below, written_together
 from tractduct.writers.workbook import write_workbook
 
 
 def write_report(report: Report, folder: Path) -> list[Path]:
-    """Write results.json, the workbook and the pictures; returns their paths.
+    """Write results.json, the workbook, the pictures and the lists as CSV files; returns their paths.
 
     With a delivery, the pages of every lot too, as a PDF of all; with ``buying``, purchase.csv. An earlier result stays
     whole until the new one is. Raises OutputError where a file can't be written.
@@ -25,9 +25,10 @@ def write_report(report: Report, folder: Path) -> list[Path]:
     plan = report.study.plan
     name = file_name(plan.name)
     with written_together(folder, last=RESULTS_FILE) as beside:
-        pictures = draw_pictures(report.study, beside, report.delivery)
-        turned = draw_orientation_pictures(report.orientation, beside) if report.orientation else None
-        write_workbook(report, beside / f"{name}.xlsx", pictures, turned)
+        write_workbook(report, beside / f"{name}.xlsx", draw_pictures(report, beside))
+        (beside / data.FOLDER).mkdir()
+        for file, text in data.data_files(report).items():
+            (beside / data.FOLDER / file).write_text(text, encoding="utf-8", newline="\n")
         if report.delivery is not None and report.lots is not None:
             pages = lot_pages(report.delivery, report.lots)
             (beside / f"{name}-lots.pdf").write_bytes(
@@ -36,5 +37,5 @@ def write_report(report: Report, folder: Path) -> list[Path]:
         (beside / RESULTS_FILE).write_text(results_text(report), encoding="utf-8", newline="\n")
         if report.buying is not None:
             (beside / "purchase.csv").write_text(purchase_csv(report.buying), encoding="utf-8", newline="\n")
-        made = [folder / path.name for path in sorted(beside.iterdir()) if not path.name.startswith(".")]
+        made = [folder / file for file in files_below(beside)]
     return made

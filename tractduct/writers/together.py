@@ -6,7 +6,7 @@ import errno
 import os
 import shutil
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
@@ -18,8 +18,9 @@ _UNFINISHED, _LOCK, _BEFORE = ".unfinished-", ".lock", ".before"
 
 
 @contextmanager
-def written_together(folder: Path, last: str) -> Iterator[Path]:
-    """A new folder to write a run's files into. At the end of the ``with`` block they take their places in ``folder``.
+def written_together(folder: Path, last: str, stale: Collection[str] = ()) -> Iterator[Path]:
+    """A new folder to write a run's files into. At the end of the ``with`` block they take their places in ``folder``,
+    those of inner folders too, and files named in ``stale`` (paths below it) that are not among them go.
 
     Whatever goes wrong, in the block or then, leaves ``folder`` as it was, or not there if it was not. A process that
     is killed leaves the new folder behind, which the next run removes; if it is killed while files take their places,
@@ -42,7 +43,7 @@ def written_together(folder: Path, last: str) -> Iterator[Path]:
         with suppress(OSError, NotImplementedError):  # without it, what a killed run leaves stays
             lock.acquire()
         yield beside
-        _take_places(beside, folder, last)
+        _take_places(beside, folder, last, stale)
     except OSError as error:
         name = Path(error.filename).name if error.filename else "a file"
         raise OutputError(
@@ -55,14 +56,21 @@ def written_together(folder: Path, last: str) -> Iterator[Path]:
         _remove_empty(made)
 
 
-def _take_places(beside: Path, folder: Path, last: str) -> None:
-    names = sorted(name for name in os.listdir(beside) if name != _LOCK)
-    taken = [name for name in names if os.path.lexists(folder / name)]
+def files_below(folder: Path) -> list[str]:
+    """Paths of the files in a folder and its inner ones, but for the lock, with slashes; sorted."""
+    found = (path.relative_to(folder) for path in folder.rglob("*") if not path.is_dir() or path.is_symlink())
+    return sorted(path.as_posix() for path in found if path.name != _LOCK)
+
+
+def _take_places(beside: Path, folder: Path, last: str, stale: Collection[str]) -> None:
+    names = files_below(beside)
+    taken = [name for name in sorted({*names, *stale}) if os.path.lexists(folder / name)]
     for name in taken:
         if (folder / name).is_dir() and not (folder / name).is_symlink():
             raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR), name)
+    made = _make_parents(folder, names)
     before = beside / _BEFORE
-    before.mkdir()
+    _make_parents(before, taken)
     moves = [(folder / name, before / name) for name in sorted(taken, key=lambda name: name != last)]
     moves += [(beside / name, folder / name) for name in sorted(names, key=lambda name: name == last)]
     for done, (source, target) in enumerate(moves, start=1):
@@ -72,7 +80,18 @@ def _take_places(beside: Path, folder: Path, last: str) -> None:
             for was, now in reversed(moves[:done]):
                 with suppress(OSError):  # of the one that failed nothing is there
                     os.replace(now, was)
+            _remove_empty(made)
             raise
+    _remove_empty([(folder / name).parent for name in stale if "/" in name])
+
+
+def _make_parents(folder: Path, names: Collection[str]) -> list[Path]:
+    """Make a folder and the inner ones that these files lie in; returns those that are new, the innermost first."""
+    wanted = sorted({folder, *(parent for name in names for parent in (folder / name).parents if parent != folder)})
+    new = [path for path in wanted if path.is_relative_to(folder) and not path.is_dir()]
+    for path in new:
+        path.mkdir()
+    return new[::-1]
 
 
 def _remove_leftovers(folder: Path) -> None:
