@@ -632,7 +632,7 @@ def test_results_stay_below_reports(
     assert main(["study", str(folder)]) == 0
     made = set(tmp_path.rglob("*")) - before - {here, here / "reports"}
     assert {path.relative_to(here).parts[0] for path in made} == {"reports"}
-    assert {path.suffix for path in made if path.is_file()} == {".json", ".pdf", ".png", ".xlsx"}
+    assert {path.suffix for path in made if path.is_file()} == {".csv", ".json", ".pdf", ".png", ".xlsx"}
     assert json.loads(next(here.rglob("results.json")).read_text(encoding="utf-8"))["plan"] == name
 
 

@@ -126,7 +126,7 @@ def _of_products(comparison: FlexComparison | None) -> Iterator[Finding]:
                 rule="flex product",
                 subject=f"flex {one.flex}",
                 message="in its own best sizes some room stays out of tolerance even when balanced",
-                advice="See what the blower makes against what the ducts take, sheet System",
+                advice="See what the blower makes against what the ducts take, sheet Delivered",
             )
     without_set = [one.flex for one in comparison.alone if one.recommended.size_index is None] if comparison else []
     for pair in comparison.break_even if comparison else ():

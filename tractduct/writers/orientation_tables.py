@@ -28,16 +28,19 @@ def missing(result: OrientationStudy) -> list[str]:
     """What the plan does not give, and what is left out for it, in sentences; empty where nothing is."""
     plan, words = result.study.plan, []
     if not plan.lots:
-        words.append("No lots (table lots): there are no lot sheets, and packages count as many houses of each front.")
+        words.append(
+            "No lots (table lots): the pages to build and balance by are one a front, and packages count as many "
+            "houses of each front."
+        )
     if plan.breakdown is None:
         words.append(
             "No loads by surface (tables surfaces and load_factors): no glass shares and no house loads; between two "
             "fronts of the airflow table the airflow is taken in a straight line."
         )
     if not plan.outlines:
-        words.append("No room outlines (table rooms): no plan picture; lot sheets show the duct tree.")
+        words.append("No room outlines (table rooms): the pages of the lots have no drawing of the house.")
     elif not plan.routes:
-        words.append("No duct routes (table routes): the plan picture shows rooms alone.")
+        words.append("No duct routes (table routes): the pages of the lots draw rooms alone.")
     if len(plan.fronts) * len(plan.mirrored) == 1:
         words.append("One orientation only: there is nothing to divide among packages.")
     elif result.packages is None and result.study.size_set:

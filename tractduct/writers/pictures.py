@@ -6,7 +6,7 @@ The same study gives the same bytes. Nothing is told by colour alone.
 from __future__ import annotations
 
 import warnings
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Literal
@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from tractduct.delivery.damper_search import DamperEntry
 from tractduct.delivery.deliver import Delivery
 from tractduct.delivery.predict import Delivered
-from tractduct.model.plan import Section
+from tractduct.model.plan import Plan, Section
 from tractduct.model.words import FACES
 from tractduct.one_plan import Study
 from tractduct.orientation.between import DegreeCheck
@@ -32,7 +32,7 @@ from tractduct.writers import delivery_tables, tables
 
 # Okabe and Ito's palette: told apart by all eyes.
 BLUE, VERMILION, ORANGE, GREY, INK = "#0072B2", "#D55E00", "#E69F00", "#6B7780", "#1F2933"
-BAND = "#D5DBE0"
+BAND, GRID = "#D5DBE0", "#E3E8EC"
 DOTS_PER_INCH = 110
 LETTER_IN = 0.078  # width of a letter of the labels
 HEADLINE_LETTER_IN = 0.105
@@ -46,12 +46,14 @@ WIDEST_POINTS, THINNEST_POINTS = 9.0, 1.5
 def draw_pictures(report: Report, folder: Path) -> dict[str, Path]:
     """Draw what the report allows and return name -> PNG file.
 
-    ``duct_tree`` and ``rooms_by_front`` always; ``cost`` where costs by number of sizes or dampers are known; with a
-    delivery ``delivered``, ``marks`` where there is a damper and ``substitution`` where there is more than one flex
-    product; ``every_degree`` where directions between the fronts were checked.
+    ``duct_tree`` always; ``rooms_by_front`` where there are several; ``cost`` where costs by number of sizes or dampers
+    are known; with a delivery ``delivered``, ``marks`` where there is a damper and ``substitution`` where there is more
+    than one flex product; ``every_degree`` where directions between the fronts were checked.
     """
     study, delivery, turned = report.study, report.delivery, report.orientation
-    figures = {"duct_tree": duct_tree(study), "rooms_by_front": rooms_by_front(study)}
+    figures = {"duct_tree": duct_tree(study)}
+    if len(study.plan.fronts) > 1:
+        figures["rooms_by_front"] = rooms_by_front(study)
     if len(study.trade_off) > 1 or (delivery is not None and _entries(delivery)):
         figures["cost"] = cost(study, delivery)
     if delivery is not None:
@@ -234,80 +236,48 @@ def _tree_key(axes: Axes, study: Study, title: str) -> None:
     )  # fmt: skip
 
 
-# -- rooms by front --------------------------------------------------------------------------------------
+# -- rows of names with panels beside them ---------------------------------------------------------------
+
+SEASONS = (("heating", VERMILION, "s", -0.17), ("cooling", BLUE, "o", 0.17))  # colour, marker, off the row's middle
 
 
-def rooms_by_front(study: Study) -> Figure:
-    """Airflow of each room by front against its mean; with one front only, heating against cooling."""
-    return _by_front(study) if len(study.plan.fronts) > 1 else _by_season(study)
-
-
-def _by_front(study: Study) -> Figure:
-    plan = study.plan
-    frame = tables.rooms_by_front(study)
-    rooms = list(dict.fromkeys(frame["room"].tolist()))
-    faces = list(plan.fronts)
-    names = [literal(shortened(room, 26)) for room in rooms]
-    label_in = max(len(n) for n in names) * LETTER_IN + 0.35
-    panel_in = max(0.52 * len(faces), 2.0)
-    panels = len(plan.seasons)
-    headline = "Room airflow by front, % above or below the room's mean over all fronts"
-    width = max(label_in + panels * (panel_in + 0.25) + 1.0, len(headline) * HEADLINE_LETTER_IN)
-    body_in = min(0.27 * len(rooms), MOST_HEIGHT_IN - 2.0)
-    height = body_in + 1.25
-    figure = new_figure(width, height)
-    values = {
-        season: _against_mean(
-            frame[frame["season"] == season].set_index("room").loc[rooms, faces].to_numpy(dtype=float)
-        )
-        for season in plan.seasons
-    }
-    most = max(max(float(np.nanmax(np.abs(v), initial=0.0)) for v in values.values()), 1.0)
-    image = None
-    for k, season in enumerate(plan.seasons):
-        place = (
-            (label_in + k * (panel_in + 0.25)) / width,
-            0.55 / height,
-            panel_in / width,
-            body_in / height,
-        )
+def _row_panels(
+    headline: str, names: Sequence[str], titles: Sequence[str], each_in: float, line_in: float, right_in: float = 0.2
+) -> tuple[Figure, list[Axes]]:
+    """A figure of named rows, with a panel for each title; the key stands below."""
+    label_in = max((len(n) for n in names), default=1) * LETTER_IN + 0.35
+    body_in = min(line_in * max(len(names), 3), MOST_HEIGHT_IN - 2.0)
+    width = max(label_in + len(titles) * each_in + right_in, len(headline) * HEADLINE_LETTER_IN, 6.4)
+    height = body_in + 1.75
+    figure, panels = new_figure(width, height), []
+    for n, title in enumerate(titles):
+        place = ((label_in + n * each_in) / width, 0.95 / height, (each_in - 0.25) / width, body_in / height)
         axes = figure.add_axes(place)
-        # Purple to orange keeps its order for every eye and in grey; the number says the sign.
-        image = axes.imshow(values[season], cmap="PuOr_r", vmin=-most, vmax=most, aspect="auto")
-        for r, row in enumerate(values[season]):
-            for c, value in enumerate(row):
-                if np.isfinite(value):
-                    dark = value < -0.5 * most or value > 0.7 * most  # purple is darker than orange
-                    axes.text(
-                        c,
-                        r,
-                        signed(value),
-                        ha="center",
-                        va="center",
-                        fontsize=8,
-                        color="white" if dark else INK,
-                    )
-        axes.set_xticks(range(len(faces)), faces, fontsize=8.5)
-        axes.set_yticks(range(len(rooms)), names if k == 0 else [""] * len(rooms), fontsize=8.5)
-        axes.tick_params(length=0)
-        axes.set_title(season, fontsize=10, color=INK)
-        axes.set_xlabel("front faces", fontsize=9)
-        for edge in axes.spines.values():
-            edge.set_visible(False)
-    assert image is not None
-    bar = figure.add_axes(((width - 0.85) / width, 0.55 / height, 0.14 / width, body_in / height))
-    figure.colorbar(image, cax=bar)
-    bar.tick_params(labelsize=8)
-    bar.set_ylabel("%", fontsize=9, rotation=0, labelpad=2)
+        axes.set_ylim(len(names) - 0.5, -0.5)
+        axes.set_yticks(range(len(names)), [literal(name) for name in names] if n == 0 else [""] * len(names))
+        axes.set_title(title, fontsize=9.5, color=INK)
+        _plain_axes(axes, grid="x")
+        panels.append(axes)
     _headline(figure, height, headline)
-    return figure
+    return figure, panels
 
 
-def _against_mean(flow: NDArray[np.float64]) -> NDArray[np.float64]:
-    """(n_room, n_face) airflow to per cent above its row's mean; NaN where a room has none."""
-    mean = flow.mean(axis=1, keepdims=True)
-    part = np.divide(flow, mean, out=np.full(flow.shape, np.nan), where=mean > 0.0)
-    return np.asarray(100.0 * (part - 1.0))
+def _season_key(
+    figure: Figure, plan: Plan, more: Sequence[Line2D] = (), faces: Mapping[str, str] | None = None
+) -> None:
+    """What the markers are; ``faces``: words -> none, white or full."""
+    handles = [
+        Line2D([], [], marker=marker, color=colour, mfc=colour if face == "full" else face, ls="", ms=5,
+               label=f"{season}{words}")
+        for season, colour, marker, _ in SEASONS
+        if season in plan.seasons
+        for words, face in (faces or {"": "none"}).items()
+    ]  # fmt: skip
+    figure.legend(handles=[*handles, *more], loc="lower left", ncols=3, fontsize=8.5, frameon=False)
+
+
+def _headline(figure: Figure, height_in: float, text: str) -> None:
+    figure.text(0.01, 1.0 - 0.22 / height_in, text, fontsize=11, weight="bold", va="center", color=INK)
 
 
 def signed(value: float) -> str:
@@ -316,42 +286,154 @@ def signed(value: float) -> str:
     return f"{whole:+d}".replace("-", "−") if whole else "0"
 
 
-def _by_season(study: Study) -> Figure:
+def rooms_by_front(study: Study) -> Figure:
+    """Airflow of each room by front, per cent above or below its mean: a panel a season."""
     plan = study.plan
-    flow = plan.units.shown(plan.airflow_cfm.max(axis=(0, 1)), "cfm")  # (n_season, n_room)
-    order = np.argsort(-flow.max(axis=0), kind="stable")
-    names = [literal(shortened(plan.rooms[n], 26)) for n in order]
-    label_in = max(len(n) for n in names) * LETTER_IN + 0.35
-    body_in = min(0.27 * len(names), MOST_HEIGHT_IN - 2.0)
-    width, height = label_in + 5.6, body_in + 1.6
-    figure = new_figure(width, height)
-    axes = figure.add_axes((label_in / width, 0.6 / height, 5.2 / width, body_in / height))
-    lines = np.arange(len(names))
-    axes.hlines(lines, flow[:, order].min(axis=0), flow[:, order].max(axis=0), color=GREY, lw=1.2, zorder=1)
-    for season, colour, marker in (("heating", VERMILION, "s"), ("cooling", BLUE, "o")):
-        if season in plan.seasons:
-            axes.plot(
-                flow[plan.seasons.index(season), order],
-                lines,
-                marker,
-                color=colour,
-                ms=6,
-                label=season,
-                zorder=2,
-            )
-    axes.set_yticks(lines, names, fontsize=8.5)
-    axes.set_ylim(len(names) - 0.5, -0.5)
-    axes.set_xlim(left=0.0)
-    axes.set_xlabel(f"airflow, {plan.units.unit('cfm')}", fontsize=9)
-    axes.tick_params(axis="x", labelsize=8.5)
-    axes.grid(axis="x", color="#D5DBE0", lw=0.6)
-    axes.legend(fontsize=8.5, frameon=False, loc="lower right")
-    _headline(figure, height, f"Room airflow, front {plan.fronts[0]} (the plan's only front)")
+    frame, fronts = tables.rooms_by_front(study), list(plan.fronts)
+    rooms = list(dict.fromkeys(frame["room"].tolist()))
+    figure, panels = _row_panels(
+        "Room airflow by front, % above or below the room's mean over all fronts",
+        [shortened(room, 26) for room in rooms], plan.seasons, max(0.52 * len(fronts), 2.0) + 0.25, 0.27,
+    )  # fmt: skip
+    by_season = {}
+    for season in plan.seasons:
+        flow = frame[frame["season"] == season].set_index("room").loc[rooms, fronts].to_numpy(dtype=float)
+        mean = flow.mean(axis=1, keepdims=True)
+        by_season[season] = 100.0 * (np.divide(flow, mean, out=np.full(flow.shape, np.nan), where=mean > 0.0) - 1.0)
+    most = max(1.0, *(float(np.nanmax(np.abs(v), initial=0.0)) for v in by_season.values()))
+    for axes, values in zip(panels, by_season.values(), strict=True):
+        # Purple to orange keeps its order for every eye and in grey; the number says the sign.
+        axes.imshow(values, cmap="PuOr_r", vmin=-most, vmax=most, aspect="auto")
+        for (r, c), value in np.ndenumerate(values):
+            if np.isfinite(value):
+                dark = value < -0.5 * most or value > 0.7 * most  # purple is darker than orange
+                words = signed(float(value))
+                axes.text(c, r, words, ha="center", va="center", fontsize=8, color="white" if dark else INK)
+        axes.set_xticks(range(len(fronts)), fronts)
+        axes.set_xlabel("the front faces", fontsize=9)
+        axes.grid(visible=False)
     return figure
 
 
-def _headline(figure: Figure, height_in: float, text: str) -> None:
-    figure.text(0.01, 1.0 - 0.22 / height_in, text, fontsize=11, weight="bold", va="center", color=INK)
+# -- delivered -------------------------------------------------------------------------------------------
+
+MOST_DELIVERED_PCT = 250.0  # of the axis: what lies beyond is said in words
+
+
+def delivered(delivery: Delivery) -> Figure:
+    """What each room gets over all variants, in per cent of design: all dampers open, and with the marks."""
+    plan, got = delivery.study.plan, delivery.open_dampers
+    part = got.room_off_pct
+    shown = [n for n in range(len(plan.rooms)) if np.isfinite(part[:, n]).any()]
+    order = sorted(shown, key=lambda n: float(np.nanmin(part[:, n])))
+    cases = {"all dampers open": got}
+    if delivery.marks.chosen.runs:
+        cases["with the damper marks"] = delivery.marks.chosen.delivered
+    figure, panels = _row_panels(
+        "What each room gets, from the least to the most of all variants",
+        [shortened(plan.rooms[n], 26) for n in order], list(cases), 4.3, 0.36,
+    )  # fmt: skip
+    values = np.concatenate([100.0 + of.room_off_pct[:, order].ravel() for of in cases.values()])
+    low, high = (float(end) for end in (np.nanmin(values, initial=100.0), np.nanmax(values, initial=100.0)))
+    for axes, of in zip(panels, cases.values(), strict=True):
+        _ranges(axes, delivery, of, order)
+        axes.set_xlim(max(min(low - 8.0, 65.0), -5.0), min(max(high + 8.0, 135.0), MOST_DELIVERED_PCT))
+        axes.set_xlabel("delivered, % of design airflow", fontsize=9)
+    band = Line2D([], [], color=BAND, lw=6, label="least tolerance")
+    _season_key(figure, plan, [band], {", within": "white", ", outside (filled)": "full"})
+    return figure
+
+
+def _ranges(axes: Axes, delivery: Delivery, got: Delivered, order: Sequence[int]) -> None:
+    """A line from the least to the most of each room and season; its ends are filled where outside tolerance."""
+    plan = delivery.study.plan
+    part, within = 100.0 + got.room_off_pct, got.room_within(plan.tolerance)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        allowed = 100.0 * plan.tolerance.of_room_cfm(got.room_design_cfm) / got.room_design_cfm
+    for season, colour, marker, shift in SEASONS:
+        mine = np.flatnonzero(delivery.study.variants.where(season=season))
+        rows = [(line + shift, n) for line, n in enumerate(order) if np.isfinite(part[mine, n]).any()]
+        if not rows:
+            continue
+        y, rooms = np.array([line for line, _ in rows]), [n for _, n in rows]
+        of, good = part[mine][:, rooms], within[mine][:, rooms]
+        # The least tolerance of the season's variants: an end inside its own may lie outside this one.
+        band = np.nanmin(np.where(np.isfinite(of), allowed[mine][:, rooms], np.nan), axis=0)
+        axes.hlines(y, 100.0 - band, 100.0 + band, color=BAND, lw=6.0, zorder=1)
+        ends = np.nanmin(of, axis=0), np.nanmax(of, axis=0)
+        axes.hlines(y, ends[0], np.minimum(ends[1], MOST_DELIVERED_PCT), color=colour, lw=1.4, zorder=2)
+        for x in ends:
+            is_good = np.where(np.isclose(of, x), good, True).all(axis=0)
+            for fill, on in (("white", is_good), (colour, ~is_good)):
+                at = on & (x <= MOST_DELIVERED_PCT)
+                axes.plot(x[at], y[at], marker, ms=4.6, mfc=fill, mec=colour, mew=0.9, ls="", zorder=3)
+        for line, most in zip(y, ends[1], strict=True):
+            if most > MOST_DELIVERED_PCT:
+                axes.text(
+                    MOST_DELIVERED_PCT - 3.0, line, f"{season} up to {most:.0f} % ►", fontsize=7.5, ha="right",
+                    va="center", color=colour, zorder=4, bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.2},
+                )  # fmt: skip
+    axes.axvline(100.0, color=GREY, lw=1.0, zorder=1.5)
+
+
+# -- marks -----------------------------------------------------------------------------------------------
+
+
+def marks(delivery: Delivery) -> Figure:
+    """How far each damper is closed: a panel a table of marks, a point a season."""
+    found = delivery.marks.chosen.tables
+    runs = [run for run in delivery.study.tree.runs if any(run.name in table.runs for table in found)]
+    titles = ["every lot"] if len(found) == 1 else [f"table {n + 1}" for n in range(len(found))]
+    names = [shortened(f"{run.name} {tables.room_text(run)}", 30) for run in runs]
+    figure, panels = _row_panels("Damper marks: how far each blade is closed", names, titles, 3.4, 0.26)
+    frame, line = delivery_tables.marks(delivery), {run.name: n for n, run in enumerate(runs)}
+    for n, axes in enumerate(panels, start=1):
+        mine = frame[frame["table"] == n]
+        ends = mine.groupby("run")["mark_deg"].agg(["min", "max"])
+        axes.hlines([line[run] for run in ends.index], ends["min"], ends["max"], color=GREY, lw=1.2, zorder=1)
+        for season, colour, marker, _ in SEASONS:
+            part = mine[mine["season"] == season]
+            ms, face = (7.5, "none") if season == "cooling" else (5.0, colour)  # two at one angle both show
+            y = [line[run] for run in part["run"]]
+            axes.plot(part["mark_deg"], y, marker, ms=ms, mfc=face, mec=colour, mew=1.3, ls="", zorder=3)
+        axes.set_xlim(-4.0, 94.0)
+        axes.set_xticks([0, 30, 60, 90], ["0° open", "30°", "60°", "90°"])
+        axes.grid(axis="y", color=GRID, lw=0.6)
+    _season_key(figure, delivery.study.plan)
+    return figure
+
+
+# -- substituted flex ------------------------------------------------------------------------------------
+
+
+def substitution(delivery: Delivery) -> Figure:
+    """What another flex than the one designed for does: a row a pair, a point a room and season at its worst front."""
+    pairs = delivery.substitutions
+    figure, (axes,) = _row_panels(
+        "Designed for one flex → another one installed in the same sizes",
+        [f"{shortened(p.designed, 16)} → {shortened(p.installed, 16)}" for p in pairs], [""], 4.85, 0.42, 2.9,
+    )  # fmt: skip
+    lowest = 0.0
+    for line, (pair, told) in enumerate(
+        zip(pairs, delivery_tables.substitution_pairs(delivery).to_dict("records"), strict=True)
+    ):
+        change = delivery_tables.change_pct(pair)
+        for season, colour, marker, shift in SEASONS:
+            mine = change[pair.delivered.variants.where(season=season)]
+            worst = np.nanmin(mine[:, np.isfinite(mine).any(axis=0)], axis=0, initial=np.inf)
+            x = worst[np.isfinite(worst)]
+            lowest = float(np.min(x, initial=lowest))
+            axes.plot(x, np.full(x.size, line + shift), marker, ms=4.6, mfc="none", mec=colour, mew=1.0, ls="")
+        if told["room"]:
+            words = f"{literal(shortened(told['room'], 20))} {signed(told['worst_change_pct'])} %"
+            place = axes.get_yaxis_transform()
+            axes.text(1.03, line, words, fontsize=8.5, va="center", color=INK, transform=place)
+    axes.axvline(0.0, color=GREY, lw=1.0, zorder=1)
+    axes.set_xlim(min(1.12 * lowest, -5.0), max(2.0, axes.get_xlim()[1]))
+    axes.set_xlabel("change of a room's airflow at its worst front, %", fontsize=9)
+    axes.text(1.03, -0.62, "room that loses most", fontsize=8.5, color=INK, transform=axes.get_yaxis_transform())
+    _season_key(figure, delivery.study.plan)
+    return figure
 
 
 # -- cost ------------------------------------------------------------------------------------------------
@@ -441,185 +523,6 @@ def _values(
         )  # fmt: skip
 
 
-# -- delivered -------------------------------------------------------------------------------------------
-
-MOST_DELIVERED_PCT = 250.0  # of the axis: what lies beyond is said in words
-SEASONS = (("heating", VERMILION, "s", -0.17), ("cooling", BLUE, "o", 0.17))
-
-
-def delivered(delivery: Delivery) -> Figure:
-    """What each room gets over all variants, in per cent of design: all dampers open, and with the marks."""
-    plan, got = delivery.study.plan, delivery.open_dampers
-    part = 100.0 + got.room_off_pct
-    shown = [n for n in range(len(plan.rooms)) if np.isfinite(part[:, n]).any()]
-    order = sorted(shown, key=lambda n: float(np.nanmin(part[:, n])))
-    names = [literal(shortened(plan.rooms[n], 26)) for n in order]
-    label_in = max((len(n) for n in names), default=1) * LETTER_IN + 0.35
-    body_in = min(0.3 * max(len(names), 3), MOST_HEIGHT_IN - 2.0)
-    panels = [("all dampers open", got)]
-    if delivery.marks.chosen.runs:
-        panels.append(("with the damper marks", delivery.marks.chosen.delivered))
-    each = 4.3
-    width, height = label_in + len(panels) * each + 0.2, body_in + 1.75
-    width = max(width, 6.6)
-    figure = new_figure(width, height)
-    values = np.concatenate([100.0 + of.room_off_pct[:, order].ravel() for _, of in panels]) if order else np.array([])
-    values = values[np.isfinite(values)]
-    low, high = (float(values.min()), float(values.max())) if values.size else (50.0, 150.0)
-    for n, (words, of) in enumerate(panels):
-        place = ((label_in + n * each) / width, 0.95 / height, (each - 0.25) / width, body_in / height)
-        axes = figure.add_axes(place)
-        _ranges(axes, delivery, of, order)
-        axes.set_xlim(max(min(low - 8.0, 65.0), -5.0), min(max(high + 8.0, 135.0), MOST_DELIVERED_PCT))
-        axes.set_ylim(len(names) - 0.5, -0.5)
-        axes.set_yticks(range(len(names)), names if n == 0 else [""] * len(names), fontsize=8.5)
-        axes.set_title(words, fontsize=9.5, color=INK)
-        axes.set_xlabel("delivered, % of design airflow", fontsize=9)
-        _plain_axes(axes, grid="x")
-    handles = [
-        Line2D([], [], marker=marker, color=colour, mfc=face, lw=1.4, ms=5, label=f"{season}, {words}")
-        for season, colour, marker, _ in SEASONS
-        if season in plan.seasons
-        for face, words in (("white", "within"), (colour, "outside (filled)"))
-    ]
-    handles.append(Line2D([], [], color=BAND, lw=6, label="least tolerance"))
-    figure.legend(handles=handles, loc="lower left", ncols=3, fontsize=8.5, frameon=False)
-    _headline(figure, height, "What each room gets, from the least to the most of all variants")
-    return figure
-
-
-def _ranges(axes: Axes, delivery: Delivery, got: Delivered, order: Sequence[int]) -> None:
-    """A line from the least to the most of each room and season; its ends are filled where outside tolerance."""
-    plan = delivery.study.plan
-    part, within = 100.0 + got.room_off_pct, got.room_within(plan.tolerance)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        allowed = 100.0 * plan.tolerance.of_room_cfm(got.room_design_cfm) / got.room_design_cfm
-    for season, colour, marker, shift in SEASONS:
-        rows = [
-            (line, n)
-            for line, n in enumerate(order)
-            if season in plan.seasons and np.isfinite(part[delivery.study.variants.where(season=season), n]).any()
-        ]
-        if not rows:
-            continue
-        mine = np.flatnonzero(delivery.study.variants.where(season=season))
-        rooms = [n for _, n in rows]
-        y = np.array([line + shift for line, _ in rows])
-        of, good = part[mine][:, rooms], within[mine][:, rooms]
-        # The least tolerance of the season's variants: an end inside its own may lie outside this one.
-        band = np.nanmin(np.where(np.isfinite(of), allowed[mine][:, rooms], np.nan), axis=0)
-        axes.hlines(y, 100.0 - band, 100.0 + band, color=BAND, lw=6.0, zorder=1)
-        ends = np.nanmin(of, axis=0), np.nanmax(of, axis=0)
-        axes.hlines(y, ends[0], np.minimum(ends[1], MOST_DELIVERED_PCT), color=colour, lw=1.4, zorder=2)
-        for x in ends:
-            is_good = np.where(np.isclose(of, x), good, True).all(axis=0)
-            for fill, on in (("white", is_good), (colour, ~is_good)):
-                on = on & (x <= MOST_DELIVERED_PCT)
-                axes.plot(x[on], y[on], marker, ms=4.6, mfc=fill, mec=colour, mew=0.9, ls="", zorder=3)
-        for line, most in zip(y, ends[1], strict=True):
-            if most > MOST_DELIVERED_PCT:
-                axes.text(
-                    MOST_DELIVERED_PCT - 3.0, line, f"{season} up to {most:.0f} % ►", fontsize=7.5, ha="right",
-                    va="center", color=colour, zorder=4, bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.2},
-                )  # fmt: skip
-    axes.axvline(100.0, color=GREY, lw=1.0, zorder=1.5)
-
-
-# -- marks -----------------------------------------------------------------------------------------------
-
-
-def marks(delivery: Delivery) -> Figure:
-    """How far each damper is closed: a panel a table of marks, a point a season."""
-    found, plan = delivery.marks.chosen.tables, delivery.study.plan
-    runs = [run for run in delivery.study.tree.runs if any(run.name in table.runs for table in found)]
-    rooms = (f" {tables.room_text(run)}" for run in runs)
-    names = [literal(shortened(run.name + room, 30)) for run, room in zip(runs, rooms, strict=True)]
-    label_in = max(len(n) for n in names) * LETTER_IN + 0.35
-    each, body_in = 3.4, min(0.26 * max(len(names), 3), MOST_HEIGHT_IN - 2.0)
-    width, height = max(label_in + len(found) * each + 0.2, 6.4), body_in + 1.6
-    figure = new_figure(width, height)
-    line = {run.name: n for n, run in enumerate(runs)}
-    for n, table in enumerate(found):
-        axes = figure.add_axes(((label_in + n * each) / width, 0.95 / height, (each - 0.25) / width, body_in / height))
-        y = np.array([line[name] for name in table.runs], dtype=float)
-        open_here = np.array([[delivery.study.tree.sections[delivery.study.tree.index(name)].season in ("", season)
-                               for season in table.seasons] for name in table.runs])  # fmt: skip
-        angle = np.where(open_here, table.angle_deg, np.nan)
-        axes.hlines(y, np.nanmin(angle, axis=1), np.nanmax(angle, axis=1), color=GREY, lw=1.2, zorder=1)
-        for season, colour, marker, _ in SEASONS:
-            if season in table.seasons:
-                x = angle[:, table.seasons.index(season)]
-                hollow = season == "cooling"  # so that two marks at one angle both show
-                axes.plot(
-                    x, y, marker, ms=7.5 if hollow else 5.0, mfc="none" if hollow else colour, mec=colour, mew=1.3,
-                    ls="", zorder=3,
-                )  # fmt: skip
-        axes.set_xlim(-4.0, 94.0)
-        axes.set_ylim(len(names) - 0.5, -0.5)
-        axes.set_yticks(range(len(names)), names if n == 0 else [""] * len(names), fontsize=8.5)
-        axes.set_xticks([0, 30, 60, 90], ["0° open", "30°", "60°", "90°"], fontsize=8)
-        fronts = "every lot" if len(found) == 1 else f"table {n + 1}"
-        axes.set_title(fronts, fontsize=9.5, color=INK)
-        _plain_axes(axes, grid="both")
-    handles = [
-        Line2D([], [], marker=marker, color=colour, mfc="none" if season == "cooling" else colour, ls="", ms=6,
-               label=season)
-        for season, colour, marker, _ in SEASONS
-        if season in plan.seasons
-    ]  # fmt: skip
-    figure.legend(handles=handles, loc="lower left", ncols=2, fontsize=8.5, frameon=False)
-    _headline(figure, height, "Damper marks: how far each blade is closed")
-    return figure
-
-
-# -- substituted flex ------------------------------------------------------------------------------------
-
-
-def substitution(delivery: Delivery) -> Figure:
-    """What another flex than the one designed for does: a row a pair, a point a room and season at its worst front."""
-    plan, pairs = delivery.study.plan, delivery.substitutions
-    names = [literal(f"{shortened(p.designed, 16)} → {shortened(p.installed, 16)}") for p in pairs]
-    label_in = max(len(n) for n in names) * LETTER_IN + 0.35
-    body_in, words_in, axes_in = 0.42 * max(len(pairs), 2), 2.9, 4.6
-    width, height = label_in + axes_in + words_in + 0.2, body_in + 1.6
-    figure = new_figure(width, height)
-    axes = figure.add_axes((label_in / width, 0.95 / height, axes_in / width, body_in / height))
-    lowest = 0.0
-    for line, pair in enumerate(pairs):
-        change = delivery_tables.change_pct(pair)
-        for season, colour, marker, shift in SEASONS:
-            mine = pair.delivered.variants.where(season=season)
-            known = np.isfinite(change[mine]).any(axis=0)
-            if mine.any() and known.any():
-                x = np.nanmin(change[mine][:, known], axis=0)
-                lowest = min(lowest, float(x.min()))
-                axes.plot(
-                    x, np.full(x.size, line + 0.8 * shift), marker, ms=4.6, mfc="none", mec=colour, mew=1.0, ls=""
-                )
-        if np.isfinite(change).any():
-            v, n = np.unravel_index(int(np.nanargmin(np.round(change, 9))), change.shape)
-            room = literal(shortened(plan.rooms[n], 20))
-            axes.text(
-                1.03, line, f"{room} {signed(float(change[v, n]))} %", fontsize=8.5, va="center", color=INK,
-                transform=axes.get_yaxis_transform(),
-            )  # fmt: skip
-    axes.axvline(0.0, color=GREY, lw=1.0, zorder=1)
-    axes.set_xlim(min(1.12 * lowest, -5.0), max(2.0, axes.get_xlim()[1]))
-    axes.set_ylim(len(pairs) - 0.5, -0.5)
-    axes.set_yticks(range(len(pairs)), names, fontsize=8.5)
-    axes.set_xlabel("change of a room's airflow at its worst front, %", fontsize=9)
-    axes.set_title("room that loses most", fontsize=8.5, color=INK, loc="right", x=1.03, ha="left")
-    _plain_axes(axes, grid="x")
-    handles = [
-        Line2D([], [], marker=marker, color=colour, mfc="none", ls="", ms=5, label=season)
-        for season, colour, marker, _ in SEASONS
-        if season in plan.seasons
-    ]
-    figure.legend(handles=handles, loc="lower left", ncols=2, fontsize=8.5, frameon=False)
-    _headline(figure, height, "Designed for one flex → another one installed in the same sizes")
-    return figure
-
-
 # -- every degree ----------------------------------------------------------------------------------------
 
 
@@ -664,7 +567,7 @@ def _with_gaps(
 def _plain_axes(axes: Axes, grid: Literal["x", "y", "both"] = "y") -> None:
     """The look that all charts share."""
     axes.tick_params(labelsize=8.5, length=0)
-    axes.grid(axis=grid, color="#E3E8EC", lw=0.6, zorder=0)
+    axes.grid(axis=grid, color=GRID, lw=0.6, zorder=0)
     axes.set_axisbelow(True)
     for edge in ("top", "right", "left"):
         axes.spines[edge].set_visible(False)

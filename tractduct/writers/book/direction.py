@@ -89,14 +89,15 @@ def _degrees(page: Page, result: OrientationStudy, across: int, picture: Path | 
         words = f"It DOES NOT HOLD at {int((~check.holds_at).sum())} of the directions checked. The worst: {top}."
     fill = CLOSE_FILL if not check.between else GOOD_FILL if check.holds else TIGHT_FILL
     page.paragraph(words, across, replace(TEXT, bold=True, fill=fill))
-    page.paragraph(
-        f"Every limit of every section and path in {check.n_variant:,} variants: {check.every} that the plan's fronts "
-        f"enclose ({len(check.azimuth_deg)} directions), by the independent check. Checked at each of these, not "
-        f"proven between them; from one to the next no limit's use changes by more than "
-        f"{100.0 * check.largest_step:.1f} % of the limit. Each direction: data/every_degree.csv.",
-        across,
-        LEAD,
-    )
+    if check.between:
+        page.paragraph(
+            f"Every limit of every section and path in {check.n_variant:,} variants: {check.every} that the plan's "
+            f"fronts enclose ({len(check.azimuth_deg)} directions), by the independent check. Checked at each of "
+            f"these, not proven between them; from one to the next no limit's use changes by more than "
+            f"{100.0 * check.largest_step:.1f} % of the limit. Each direction: data/every_degree.csv.",
+            across,
+            LEAD,
+        )
     page.row += 1
     if picture is not None:
         page.image(picture, across, most_rows=17)

@@ -12,7 +12,8 @@ from openpyxl.worksheet.pagebreak import Break
 from tractduct.one_plan import Sized, Study
 from tractduct.physics.air import velocity_pressure_inwc
 from tractduct.physics.friction import compression_factor, friction_rate_inwc_per_100ft
-from tractduct.writers.book.facts import Facts, named
+from tractduct.writers import tables
+from tractduct.writers.book.facts import Facts
 from tractduct.writers.book.layout import Book, Page
 from tractduct.writers.book.looks import (
     CHOSEN,
@@ -50,10 +51,8 @@ def pencil_sheet(book: Book, facts: Facts) -> None:
     """Pressure, sections, runs. What is yellow may be changed, and all that follows from it changes at once."""
     page = book.sheet("Pencil check", WIDTHS, portrait=True)
     page.title("Pencil check", _lead(facts), LAST)
-    page.put(page.row, 1, "Yellow: change it here.", replace(INPUT, number_format="General"))
-    page.put(page.row, 5, "Grey: worked out by the program; it does not move.", COMPUTED)
-    page.fill(page.row, 6, LAST, COMPUTED)
-    page.fill(page.row, 2, 3, INPUT)
+    page.merged(page.row, 1, 3, "Yellow: change it here.", replace(INPUT, number_format="General"))
+    page.merged(page.row, 5, LAST, "Grey: worked out by the program; it does not move.", COMPUTED)
     page.row += 2
     _Pencil(page, facts).write()
 
@@ -238,7 +237,7 @@ class _Pencil:
     def _run(self, p: int, start: int) -> None:
         page, study = self.page, self.study
         run, v, way = study.tree.runs[p], self.tightest[p], study.tree.walk(p)
-        page.merged(start, 1, 6, f"{run.name} to {named(run.rooms, 2)}, {run.side}", RUN_LOOK)
+        page.merged(start, 1, 6, f"{run.name} to {tables.few_rooms(tables.room_text(run))}, {run.side}", RUN_LOOK)
         tightest = f"tightest: {study.variants.variants[v]}" if study.sized is not None else None
         page.merged(start, 7, LAST, tightest, replace(RUN_LOOK, points=9.0, bold=False))
         for row, i in enumerate(way, start=start + 1):
@@ -283,11 +282,13 @@ class _Pencil:
         length, share = float(rate.total_effective_length_ft[p]), float(rate.friction_rate[v, p])
         in_pressure, in_length, in_rate = (self.units.unit(u) for u in ("inWC", "ft", "inWC/100 ft"))
         shown = replace(VALUE, number_format="0.0000")
-        for at, words in ((1, f"May lose, {in_pressure}"), (5, f"Left over, {in_pressure}"), (9, "Loses")):
-            page.merged(row, at, at + (1 if at == 9 else 2), words, VALUE)
+        page.fill(row, 1, LAST, VALUE)
+        labels = [(1, f"May lose, {in_pressure}")]
+        if study.sized is not None:
+            labels += [(5, f"Left over, {in_pressure}"), (9, "Loses")]
+        for column, words in labels:
+            page.put(row, column, words, VALUE)
         page.formula(row, 4, f"={self._may_lose(v, run.side)}", may_lose, shown, "inWC")
-        page.fill(row, 8, 8, shown)
-        page.fill(row, LAST, LAST, shown)
         if study.sized is not None:
             lost = float(study.sized.verification.path_loss_inwc[run.name][v])
             page.formula(row, 8, f"=D{row}-K{row}", may_lose - lost, shown, "inWC")
