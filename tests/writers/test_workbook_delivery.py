@@ -220,7 +220,7 @@ def test_rooms_add_up_from_their_runs(files: dict[str, Path], kind: str) -> None
         outside = np.abs(cfm - design) > allowed
         assert row["All open: variants outside tolerance"] == int(outside.sum())
         words = [w for w, on in (("▼ too little", cfm < design), ("▲ too much", cfm > design)) if (on & outside).any()]
-        assert row["All open"] == (" and ".join(words) or "within")
+        assert row["All open: verdict"] == (" and ".join(words) or "within")
         assert row["All open: lowest, of design, %"] == pytest.approx((100.0 * cfm / design).min(), abs=1e-3)
         after = np.nansum(marked.run_cfm[:, runs], axis=1)
         assert row["With marks: highest, of design, %"] == pytest.approx((100.0 * after / design).max(), abs=1e-3)

@@ -17,7 +17,6 @@ from tractduct.writers.book.looks import CENTRE, CHOSEN, LABEL, MONEY, SHORT, TE
 from tractduct.writers.listing import COST, VARIANT, Listing, col, listing, size_cell, turned
 from tractduct.writers.tables import ROOM, RUN, SEASON, SIDE, as_told, room_text
 
-SIGNED = Look("+0;−0;0")
 SIGNED_TENTHS = Look("+0.0;−0.0;0.0")
 TOLERANCES = Look("0.00")
 ANGLE = Look('0"°"', bold=True, align="center", fill=CHOSEN.fill, box=True)
@@ -88,7 +87,7 @@ def rooms(delivery: Delivery) -> Iterator[Row]:
     col("lowest_pct", "All open: lowest, of design", "over all variants", WHOLE, 11),
     col("highest_pct", "All open: highest, of design", "over all variants", WHOLE, 11),
     col("variants_outside", "All open: variants outside tolerance", look=WHOLE, width=12),
-    col("before", "All open", "too little, too much, or within, in some variant", SHORT, 27),
+    col("before", "All open: verdict", "too little, too much, or within, in some variant", SHORT, 27),
     col(
         "compressed_lowest_pct", "All open, compressed flex: lowest, of design", "flex as --compressed says", WHOLE, 14
     ),

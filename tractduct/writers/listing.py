@@ -53,7 +53,6 @@ VARIANT = (
     col("season", "Season", "heating or cooling"),
     col("flex", "Flex", "the flex product installed", width=12),
 )
-VARIANT_COLUMNS = [c.key for c in VARIANT]
 
 
 class Listing(Generic[T]):

@@ -393,9 +393,9 @@ def marks(delivery: Delivery) -> Figure:
         axes.hlines([line[run] for run in ends.index], ends["min"], ends["max"], color=GREY, lw=1.2, zorder=1)
         for season, colour, marker, _ in SEASONS:
             part = mine[mine["season"] == season]
-            ms, face = (7.5, "none") if season == "cooling" else (5.0, colour)  # two at one angle both show
+            ms = 8.0 if season == "cooling" else 4.0  # two at one angle both show
             y = [line[run] for run in part["run"]]
-            axes.plot(part["mark_deg"], y, marker, ms=ms, mfc=face, mec=colour, mew=1.3, ls="", zorder=3)
+            axes.plot(part["mark_deg"], y, marker, ms=ms, mfc="none", mec=colour, mew=1.3, ls="", zorder=3)
         axes.set_xlim(-4.0, 94.0)
         axes.set_xticks([0, 30, 60, 90], ["0° open", "30°", "60°", "90°"])
         axes.grid(axis="y", color=GRID, lw=0.6)

@@ -79,7 +79,7 @@ def delivered_sheet(book: Book, delivery: Delivery, picture: Path | None) -> Non
     )
     page.row += 1
     if picture is not None:
-        page.image(picture, across)
+        page.image(picture, across, most_rows=27)
     body = page.listing(columns, lists.room_summary(delivery))
     if body.rows:
         word = body.cell("before")
@@ -264,13 +264,14 @@ def _limits(page: Page, facts: Facts, across: int) -> None:
     rows: list[list[Value]] = [
         [
             m.place, f"{labels[m.limit].format(m.of)}, {units.unit(m.unit)}", units.shown(m.amount, m.unit),
-            units.shown(m.allowed, m.unit), round(max(m.left_pct, 0.0), 9), str(m.variant) if m.variant else "all",
+            units.shown(m.allowed, m.unit), round(max(m.left_pct, 0.0), 9), m.limits,
+            str(m.variant) if m.variant else "all",
         ]
         for m in found.tightest
     ]  # fmt: skip
     columns = [
-        Column("Tightest at", LABEL), Column("Limit", TEXT), Column("It has"),
-        Column("Allowed"), Column("Left of it, %", HUNDREDTHS), Column("In the variant", TEXT),
+        Column("Tightest at", LABEL), Column("Limit", TEXT), Column("It has"), Column("Allowed"),
+        Column("Left of it, %", HUNDREDTHS), Column("Limits of this sort", WHOLE), Column("In the variant", TEXT),
     ]  # fmt: skip
     looks = {(r, c): shown[m.unit].in_units(units, m.unit) for r, m in enumerate(found.tightest) for c in (2, 3)}
     page.table(columns, rows, looks)

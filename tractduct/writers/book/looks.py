@@ -83,7 +83,6 @@ LABEL = Look(bold=True, wrap=True)
 LINK = Look(ink="0B5394")
 INPUT = Look("#,##0.0##", fill=INPUT_FILL, box=True)
 COMPUTED = Look(fill=COMPUTED_FILL, italic=True)
-GROUP = Look(bold=True, fill=BAND_FILL, align="center", box=True)
 
 
 @dataclass(frozen=True, slots=True)
