@@ -136,15 +136,16 @@ def _table_headers(sheet: Worksheet) -> dict[tuple[int, int], str]:
 
 
 def _kept_headers(sheet: Worksheet) -> dict[tuple[int, int], str]:
-    """The same for a sheet without a table, of the row that stays in view."""
-    if sheet.tables or not sheet.freeze_panes:
-        return {}
-    top = int(re.sub("[A-Z]", "", sheet.freeze_panes)) - 1
-    return {
-        (row, column): str(sheet.cell(top, column).value or "")
-        for row in range(top + 1, sheet.max_row + 1)
-        for column in range(1, sheet.max_column + 1)
-    }
+    """The same for the pencil check, which has no table: of the nearest header above."""
+    found: dict[tuple[int, int], str] = {}
+    header: list[str] = []
+    for row in range(1, sheet.max_row + 1) if not sheet.tables else ():
+        cells = [str(cell.value or "") for cell in sheet[row]]
+        if cells[0] in ("Section", "Variant"):
+            header = cells
+        else:
+            found |= {(row, column): text for column, text in enumerate(header, start=1)}
+    return found
 
 
 def unit_of(text: str) -> str:

@@ -6,11 +6,10 @@ import re
 from collections.abc import Iterator
 from typing import Any
 
-import openpyxl
 from openpyxl.workbook import Workbook
 from openpyxl.worksheet.worksheet import Worksheet
 
-SUMS = ("Total effective length", "Available static pressure", "Friction rate")
+SUMS = ("May lose", "Length with fittings")
 
 
 def table_rows(sheet: Worksheet, first_header: str) -> list[dict[str, Any]]:
@@ -34,18 +33,6 @@ def words_of(sheet: Worksheet) -> str:
 
 def size(value: Any) -> str:
     return "" if value is None else str(value)
-
-
-def header_row(sheet: Worksheet) -> int:
-    return openpyxl.utils.range_boundaries(next(iter(sheet.tables.values())).ref)[1]
-
-
-def header_of(sheet: Worksheet, cell: Any) -> str:
-    return str(sheet.cell(header_row(sheet), cell.column).value)
-
-
-def row_number(sheet: Worksheet, first: str) -> int:
-    return next(r for r in range(header_row(sheet) + 1, sheet.max_row + 1) if sheet.cell(r, 1).value == first)
 
 
 class Sums:
@@ -106,14 +93,16 @@ def flat(values: Any) -> Iterator[Any]:
 
 
 def blocks(sheet: Worksheet) -> dict[str, dict[str, int]]:
-    """Run -> row of each labelled sum in its block."""
+    """Run -> row of its title and of each labelled sum in its block of the pencil check."""
     found: dict[str, dict[str, int]] = {}
     run = ""
     for row in range(1, sheet.max_row + 1):
-        first, second = sheet.cell(row, 1).value, sheet.cell(row, 2).value
-        if isinstance(first, str) and re.search(r": (supply|return) run, ", first):
-            run = re.split(r": (?:supply|return) run, ", first)[0]
+        first = sheet.cell(row, 1).value
+        if not isinstance(first, str):
+            continue
+        if title := re.fullmatch(r"(.*?) to .*, (?:supply|return)", first):
+            run = title[1]
             found[run] = {"start": row}
-        elif run and isinstance(second, str) and second.split(",")[0] in SUMS:
-            found[run][second.split(",")[0]] = row
+        elif run and first.split(",")[0] in SUMS:
+            found[run][first.split(",")[0]] = row
     return found

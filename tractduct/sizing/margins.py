@@ -63,7 +63,7 @@ class Margins:
 
     def closest(self, limit: str) -> Margin | None:
         """The tightest of all of a sort."""
-        return min((m for m in self.tightest if m.limit == limit), key=lambda m: m.left_pct, default=None)
+        return min((m for m in self.tightest if m.limit == limit), key=lambda m: round(m.left_pct, 9), default=None)
 
 
 def margins_of(

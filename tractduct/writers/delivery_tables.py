@@ -1,152 +1,291 @@
-"""What a house delivers as pandas DataFrames; column names carry their units."""
+"""What a house delivers as lists: each is called with a delivery and gives a pandas DataFrame.
+
+Column names carry the core's units.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
+from typing import Any
+
 import numpy as np
-import pandas as pd
 
 from tractduct.delivery.deliver import HOOD_ERROR_PCT, Delivery
-from tractduct.writers.tables import VARIANT_COLUMNS, room_text, variant_frame
+from tractduct.delivery.substitute import Substitution
+from tractduct.units import NOMINAL
+from tractduct.writers.book.looks import CENTRE, CHOSEN, LABEL, MONEY, SHORT, TEXT, THOUSANDTHS, WHOLE, Look
+from tractduct.writers.listing import COST, VARIANT, Listing, col, listing, size_cell, turned
+from tractduct.writers.tables import ROOM, RUN, SEASON, SIDE, as_told, room_text
+
+SIGNED_TENTHS = Look("+0.0;−0.0;0.0")
+TOLERANCES = Look("0.00")
+ANGLE = Look('0"°"', bold=True, align="center", fill=CHOSEN.fill, box=True)
+Row = Sequence[Any]
 
 
-def systems(delivery: Delivery) -> pd.DataFrame:
-    """One row a variant: what the blower moves and against what.
-
-    Columns: the variant columns; with all dampers open total_cfm, design_cfm, off_pct, within, external_static_inwc;
-    needed_static_inwc (balanced), available_static_inwc (at design airflow; NaN where airflow is held),
-    can_be_balanced; as the house will run as_run_cfm (standard air), as_run_static_inwc, cfm_a_ton (NaN without
-    tonnage).
-    """
+@listing(
+    "system",
+    *VARIANT,
+    col("total_cfm", "Total", "what the blower moves, all dampers open", WHOLE, 9),
+    col("design_cfm", "Design", "design airflow", WHOLE, 9),
+    col("off_pct", "Off", "total against design", SIGNED_TENTHS, 8),
+    col("within", "Within", "whether the total is within the system's tolerance", CENTRE, 9),
+    col("external_static_inwc", "External static", "all dampers open", THOUSANDTHS, 10),
+    col("needed_static_inwc", "Needs", "what ducts and devices take once every room gets its own", THOUSANDTHS, 10),
+    col("available_static_inwc", "Blower makes", "at design airflow", THOUSANDTHS, 10),
+    col("can_be_balanced", "Can be balanced", "whether dampers can give every room its design airflow", CENTRE, 10),
+    col("as_run_cfm", "As run", "balanced, filters due for change, in standard air", WHOLE, 9),
+    col("as_run_static_inwc", "As run: external static", "balanced, filters due for change", THOUSANDTHS, 10),
+    col("cfm_a_ton", "As run", "standard air for each unit of rated cooling capacity", WHOLE, 10, unit="cfm a ton"),
+)
+def systems(delivery: Delivery) -> Iterator[Row]:
+    """What the blower moves in each variant, and against what."""
     got, balanced = delivery.open_dampers, delivery.balanced
-    frame = variant_frame(delivery.study)
-    frame["total_cfm"] = got.total_cfm
-    frame["design_cfm"] = got.airstream.design_cfm
-    frame["off_pct"] = 100.0 * (got.total_cfm / got.airstream.design_cfm - 1.0)
-    frame["within"] = got.system_within(delivery.study.plan.tolerance)
-    frame["external_static_inwc"] = got.external_static_inwc
-    frame["needed_static_inwc"] = balanced.needed_inwc
-    frame["available_static_inwc"] = balanced.made_inwc
-    frame["can_be_balanced"] = balanced.possible
-    frame["as_run_cfm"] = delivery.standard_cfm
-    frame["as_run_static_inwc"] = delivery.as_run.external_static_inwc
-    tons = delivery.study.plan.equipment.capacity_tons
-    frame["cfm_a_ton"] = delivery.standard_cfm / tons if tons else np.nan
-    return frame
+    tons, design = delivery.study.plan.equipment.capacity_tons, got.airstream.design_cfm
+    columns = (
+        got.total_cfm, design, 100.0 * (got.total_cfm / design - 1.0),
+        got.system_within(delivery.study.plan.tolerance), got.external_static_inwc, balanced.needed_inwc,
+        np.broadcast_to(balanced.made_inwc, design.shape), balanced.possible, delivery.standard_cfm,
+        delivery.as_run.external_static_inwc, delivery.standard_cfm / (tons or np.nan),
+    )  # fmt: skip
+    for variant, *row in zip(delivery.study.variants.variants, *(c.tolist() for c in columns), strict=True):
+        yield (*as_told(variant), *row)
 
 
-def rooms(delivery: Delivery) -> pd.DataFrame:
-    """One row a room and variant: delivered against design with all dampers open.
-
-    Columns: room, the variant columns, design_cfm, delivered_cfm, off_pct, tolerance_cfm, within,
-    hood_low_cfm and hood_high_cfm (what a powered flow hood may read), compressed_cfm, marked_cfm (with the damper
-    marks).
-    """
-    got = delivery.open_dampers
-    frames = []
-    for n, room in enumerate(delivery.study.plan.rooms):
-        frame = variant_frame(delivery.study)
-        frame.insert(0, "room", room)
-        frame["design_cfm"] = got.room_design_cfm[:, n]
-        frame["delivered_cfm"] = got.room_cfm[:, n]
-        frame["off_pct"] = got.room_off_pct[:, n]
-        frame["tolerance_cfm"] = delivery.study.plan.tolerance.of_room_cfm(got.room_design_cfm[:, n])
-        frame["within"] = got.room_within(delivery.study.plan.tolerance)[:, n]
-        frame["hood_low_cfm"] = got.room_cfm[:, n] * (1.0 - HOOD_ERROR_PCT / 100.0)
-        frame["hood_high_cfm"] = got.room_cfm[:, n] * (1.0 + HOOD_ERROR_PCT / 100.0)
-        frame["compressed_cfm"] = delivery.compressed.room_cfm[:, n]
-        frame["marked_cfm"] = delivery.marks.chosen.delivered.room_cfm[:, n]
-        frames.append(frame)
-    return pd.concat(frames, ignore_index=True)
-
-
-def room_summary(delivery: Delivery) -> pd.DataFrame:
-    """One row a room: the range over variants and over building tolerances.
-
-    Columns: room, lowest_pct and highest_pct (all dampers open, of design), variants_outside (of tolerance),
-    compressed_lowest_pct, marked_worst (with the damper marks, in tolerances: 1 is just within), built_low_pct,
-    built_high_pct     (5th and 95th percentile once balanced as drawn; the wider of the seasons), built_within_pct.
-    """
-    plan, got, spread = delivery.study.plan, delivery.open_dampers, delivery.spread
-    outside = ~got.room_within(plan.tolerance)
-    rows = []
+@listing(
+    "rooms_all_variants",
+    ROOM,
+    *VARIANT,
+    col("design_cfm", "Design"),
+    col("delivered_cfm", "All open", "with all dampers open"),
+    col("off_pct", "Off", "all dampers open, against design"),
+    col("tolerance_cfm", "Tolerance", "how far off design counts as within"),
+    col("within", "Within", "whether it is within tolerance, all dampers open"),
+    col("hood_low_cfm", "Hood from", "least that a powered flow hood may read, all dampers open"),
+    col("hood_high_cfm", "Hood to", "most that it may read"),
+    col("compressed_cfm", "Compressed", "all dampers open, flex compressed as --compressed says"),
+    col("marked_cfm", "Marked", "with the damper marks"),
+)
+def rooms(delivery: Delivery) -> Iterator[Row]:
+    """What each room gets in every variant, against its design airflow."""
+    got, plan = delivery.open_dampers, delivery.study.plan
+    hood = HOOD_ERROR_PCT / 100.0
+    columns = (
+        got.room_design_cfm, got.room_cfm, got.room_off_pct, plan.tolerance.of_room_cfm(got.room_design_cfm),
+        got.room_within(plan.tolerance), got.room_cfm * (1.0 - hood), got.room_cfm * (1.0 + hood),
+        delivery.compressed.room_cfm, delivery.marks.chosen.delivered.room_cfm,
+    )  # fmt: skip
     for n, room in enumerate(plan.rooms):
-        off = got.room_off_pct[:, n]
+        mine = (c[:, n].tolist() for c in columns)
+        for variant, *row in zip(delivery.study.variants.variants, *mine, strict=True):
+            yield (room, *as_told(variant), *row)
+
+
+@listing(
+    "rooms_delivered",
+    ROOM,
+    col("lowest_pct", "All open: lowest, of design", "over all variants", WHOLE, 11),
+    col("highest_pct", "All open: highest, of design", "over all variants", WHOLE, 11),
+    col("variants_outside", "All open: variants outside tolerance", look=WHOLE, width=12),
+    col("before", "All open: verdict", "too little, too much, or within, in some variant", SHORT, 27),
+    col(
+        "compressed_lowest_pct", "All open, compressed flex: lowest, of design", "flex as --compressed says", WHOLE, 14
+    ),
+    col("marked_lowest_pct", "With marks: lowest, of design", "with the damper marks", WHOLE, 12),
+    col("marked_highest_pct", "With marks: highest, of design", "with the damper marks", WHOLE, 12),
+    col("marked_worst", "With marks: worst, in tolerances", "1 is just within", TOLERANCES, 12),
+)
+def room_summary(delivery: Delivery) -> Iterator[Row]:
+    """Each room: the range over all variants, dampers open and marked."""
+    plan, got, marked = delivery.study.plan, delivery.open_dampers, delivery.marks.chosen
+    outside = ~got.room_within(plan.tolerance)
+    for n, room in enumerate(plan.rooms):
+        off, low = got.room_off_pct[:, n], got.room_cfm[:, n] < got.room_design_cfm[:, n]
         if np.isnan(off).all():
             continue
-        rows.append(
-            {
-                "room": room,
-                "lowest_pct": 100.0 + float(np.nanmin(off)),
-                "highest_pct": 100.0 + float(np.nanmax(off)),
-                "variants_outside": int(outside[:, n].sum()),
-                "compressed_lowest_pct": 100.0 + float(np.nanmin(delivery.compressed.room_off_pct[:, n])),
-                "marked_worst": float(delivery.marks.chosen.off[:, n].max()),
-                "built_low_pct": float(np.nanmin(spread.low[:, n])),
-                "built_high_pct": float(np.nanmax(spread.high[:, n])),
-                "built_within_pct": float(np.nanmin(spread.within_pct[:, n])),
-            }
-        )
-    return pd.DataFrame(rows)
+        words = [w for w, on in ((LOW, outside[:, n] & low), (HIGH, outside[:, n] & ~low)) if on.any()]
+        after = marked.delivered.room_off_pct[:, n]
+        yield (
+            room, 100.0 + float(np.nanmin(off)), 100.0 + float(np.nanmax(off)), int(outside[:, n].sum()),
+            " and ".join(words) or WITHIN, 100.0 + float(np.nanmin(delivery.compressed.room_off_pct[:, n])),
+            100.0 + float(np.nanmin(after)), 100.0 + float(np.nanmax(after)), float(marked.off[:, n].max()),
+        )  # fmt: skip
 
 
-def substitutions(delivery: Delivery) -> pd.DataFrame:
-    """One row a pair of products, room and season: what the room loses.
+WITHIN, LOW, HIGH = "within", "▼ too little", "▲ too much"
 
-    Columns: designed, installed, room, season, worst_face, mirrored, expected_cfm, delivered_cfm, change_pct
-    (the worst orientation), largest_change_pct (the best), cost columns of the pair: sections_up, raise
-    (which sections, from what to what), extra_cost.
-    """
+
+@listing(
+    "marks",
+    col("table", "Table", "of the lots that share these marks", width=7),
+    col("fronts", "For fronts", "orientations of the table"),
+    RUN,
+    col("room", "Room", width=20),
+    col("size", "Size", look=CENTRE, width=8, unit=NOMINAL, show=size_cell),
+    SEASON,
+    col("mark_deg", "Mark", "closed from wide open", ANGLE, 9, unit="°"),
+    col("free_opening_pct", "Free opening", "part of the duct's area that the blade leaves free", WHOLE, 10),
+    col("takes_inwc", "Takes at design, up to", "pressure at design airflow", THOUSANDTHS, 11),
+    col("target_from_cfm", "Target, from", "least design airflow over the table's lots", WHOLE, 9),
+    col("target_to_cfm", "Target, to", "largest design airflow over the table's lots", WHOLE, 9),
+)
+def marks(delivery: Delivery) -> Iterator[Row]:
+    """Where each damper is set. A run that is not listed has no damper and stays wide open."""
+    runs = {run.name: run for run in delivery.study.tree.runs}
+    for n, table in enumerate(delivery.marks.chosen.tables, start=1):
+        fronts = ", ".join(f"{front}, mirrored" if mirrored else front for front, mirrored in table.orientations)
+        for r, name in enumerate(table.runs):
+            for k, season in enumerate(table.seasons):
+                if runs[name].season in ("", season):
+                    yield (
+                        n, fronts, name, room_text(runs[name]), delivery.study.size_set[name], season,
+                        float(table.angle_deg[r, k]), 100.0 * float(table.free_share[r, k]),
+                        float(table.takes_inwc[r, k, 1]), float(table.design_cfm[r, k, 0]),
+                        float(table.design_cfm[r, k, 1]),
+                    )  # fmt: skip
+
+
+@listing(
+    "cost_by_dampers",
+    col("dampers", "Dampers", look=WHOLE, width=10),
+    col("positions", "Marks", "1: one mark all year; 2: one a season", width=18,
+        show=lambda p: "one mark all year" if p == 1 else "one mark a season"),
+    col("duct_cost", "Ducts, per lot", look=MONEY, width=12, unit=COST),
+    col("cost", "Ducts and dampers, per lot", look=MONEY, width=12, unit=COST),
+    col("distinct_sizes", "Distinct sizes", look=WHOLE, width=10),
+    col("rooms_outside", "Rooms outside", "outside tolerance in some variant", WHOLE, 10),
+    col("worst_tolerances", "Worst, in tolerances", "largest distance from design", TOLERANCES, 11),
+    col("chosen", "Choice", 'what choose = "dampers" takes', width=18,
+        show=lambda v: 'choose = "dampers"' if v else None),
+)  # fmt: skip
+def by_dampers(delivery: Delivery) -> Iterator[Row]:
+    """Sizes and dampers searched together: the best set found for each number of dampers; searched, not proven."""
+    front = delivery.by_dampers
+    for e in front.entries if front else ():
+        yield (
+            e.dampers, e.positions, e.duct_cost, e.cost, e.distinct_sizes, e.rooms_outside, e.worst_tolerances,
+            front is not None and e is front.least(),
+        )  # fmt: skip
+
+
+def change_pct(pair: Substitution) -> np.ndarray:
+    """(n_variant, n_room) what another product does to each room's airflow; NaN where the room has none."""
+    expected = pair.expected.room_cfm
+    return np.asarray(100.0 * (pair.delivered.room_cfm / np.where(expected > 0.0, expected, np.nan) - 1.0))
+
+
+@listing(
+    "substitution_by_room",
+    col("designed", "Designed for", look=LABEL, width=15),
+    col("installed", "Installed", look=LABEL, width=15),
+    ROOM,
+    SEASON,
+    col("worst_front", "Worst front", "the orientation in which the room loses most", width=10),
+    col("mirrored", "Mirrored", "of that orientation", show=turned),
+    col("expected_cfm", "Expected", "with the product designed for"),
+    col("delivered_cfm", "Delivered", "with the product installed"),
+    col("change_pct", "Change there"),
+    col("best_change_pct", "Change at the best front", "the orientation in which the room loses least"),
+)
+def substitutions(delivery: Delivery) -> Iterator[Row]:
+    """One flex product designed for, another installed in the same sizes: what each room gets, all dampers open."""
     plan = delivery.study.plan
-    rows = []
     for pair in delivery.substitutions:
-        change = 100.0 * (
-            pair.delivered.room_cfm / np.where(pair.expected.room_cfm > 0, pair.expected.room_cfm, np.nan) - 1
-        )
-        text = "; ".join(f"{s}: {a} to {b}" for s, (a, b) in pair.raised.items())
+        change = change_pct(pair)
         for n, room in enumerate(plan.rooms):
             for season in plan.seasons:
-                mine = pair.delivered.variants.where(season=season)
-                part = np.where(mine, change[:, n], np.nan)
+                part = np.where(pair.delivered.variants.where(season=season), change[:, n], np.nan)
                 if np.isnan(part).all():
                     continue
                 v = int(np.nanargmin(np.round(part, 9)))  # the first of those that only rounding tells apart
                 variant = pair.delivered.variants.variants[v]
-                rows.append(
-                    {
-                        "designed": pair.designed,
-                        "installed": pair.installed,
-                        "room": room,
-                        "season": season,
-                        "worst_face": variant.front,
-                        "mirrored": variant.mirrored,
-                        "expected_cfm": float(pair.expected.room_cfm[v, n]),
-                        "delivered_cfm": float(pair.delivered.room_cfm[v, n]),
-                        "change_pct": float(part[v]),
-                        "best_change_pct": float(np.nanmax(part)),
-                        "sections_up": len(pair.raised),
-                        "raise": text,
-                        "extra_cost": pair.extra_cost,
-                    }
-                )
-    return pd.DataFrame(
-        rows,
-        columns=[
-            "designed", "installed", "room", "season", "worst_face", "mirrored", "expected_cfm", "delivered_cfm",
-            "change_pct", "best_change_pct", "sections_up", "raise", "extra_cost",
-        ],
-    )  # fmt: skip
+                yield (
+                    pair.designed, pair.installed, room, season, variant.front, variant.mirrored,
+                    float(pair.expected.room_cfm[v, n]), float(pair.delivered.room_cfm[v, n]), float(part[v]),
+                    float(np.nanmax(part)),
+                )  # fmt: skip
 
 
-def delivered_runs(delivery: Delivery) -> pd.DataFrame:
-    """One row a variant and open run. Columns: the variant columns, run, room, side, design_cfm, delivered_cfm."""
-    got, tree = delivery.open_dampers, delivery.study.tree
-    frames = []
+@listing(
+    "substitution",
+    col("designed", "Designed for", look=LABEL, width=15),
+    col("installed", "Installed", look=LABEL, width=15),
+    col("room", "Room that loses most", look=TEXT, width=20),
+    col("worst_change_pct", "Its change", look=SIGNED_TENTHS, width=10),
+    col("variant", "In", "the variant in which it loses most", TEXT, 22),
+    col("sections_up", "Sections up", "sections that need a larger size for the product installed", WHOLE, 9),
+    col("extra_cost", "Extra cost, per lot", "of those sizes, at the product's prices", MONEY, 10, unit=COST),
+    col("raise", "Which", "section, size designed and size needed", TEXT, 34, unit=NOMINAL),
+)
+def substitution_pairs(delivery: Delivery) -> Iterator[Row]:
+    """Each pair of products: the room that loses most, and what it takes to hold again in no smaller sizes."""
+    for pair in delivery.substitutions:
+        change = change_pct(pair)
+        room, worst, where = "", np.nan, ""
+        if not np.isnan(change).all():
+            v, n = np.unravel_index(int(np.nanargmin(np.round(change, 9))), change.shape)
+            room, worst = delivery.study.plan.rooms[n], float(change[v, n])
+            where = str(pair.delivered.variants.variants[v])
+        holds = pair.recovery.size_index is not None
+        text = "; ".join(f"{s} {a} to {b}" for s, (a, b) in pair.raised.items())
+        text = text or ("none: it holds as it is" if holds else "no set holds")
+        up = len(pair.raised) if holds else np.nan
+        yield pair.designed, pair.installed, room, worst, where, up, pair.extra_cost, text
+
+
+@listing(
+    "robustness",
+    ROOM,
+    SEASON,
+    col("low_pct", "Low, of design", "of 100 builds 5 are below", WHOLE, 10),
+    col("middle_pct", "Middle, of design", look=WHOLE, width=10),
+    col("high_pct", "High, of design", "of 100 builds 5 are above", WHOLE, 10),
+    col("within_pct", "Builds within tolerance", look=WHOLE, width=11),
+)
+def robustness(delivery: Delivery) -> Iterator[Row]:
+    """What building tolerances do to each room, once balanced as drawn."""
+    spread, plan = delivery.spread, delivery.study.plan
+    for n, room in enumerate(plan.rooms):
+        for k, season in enumerate(plan.seasons):
+            if np.isfinite(spread.middle[k, n]):
+                parts = (spread.low, spread.middle, spread.high, spread.within_pct)
+                yield (room, season, *(float(part[k, n]) for part in parts))
+
+
+@listing(
+    "runs_delivered",
+    *VARIANT,
+    RUN,
+    ROOM,
+    SIDE,
+    col("design_cfm", "Design"),
+    col("delivered_cfm", "All open", "with all dampers open"),
+    col("marked_cfm", "Marked", "with the damper marks"),
+)
+def delivered_runs(delivery: Delivery) -> Iterator[Row]:
+    """What each open run gets at its register or grille in every variant."""
+    got, tree, marked = delivery.open_dampers, delivery.study.tree, delivery.marks.chosen.delivered
     for p, run in enumerate(tree.runs):
-        frame = variant_frame(delivery.study)
-        frame["run"], frame["room"], frame["side"] = run.name, room_text(run), run.side
-        frame["design_cfm"] = got.run_design_cfm[:, p]
-        frame["delivered_cfm"] = got.run_cfm[:, p]
-        frames.append(frame[delivery.study.variants.open_run[:, p]])
-    return pd.concat(frames, ignore_index=True)[
-        [*VARIANT_COLUMNS, "run", "room", "side", "design_cfm", "delivered_cfm"]
-    ]
+        head = (run.name, room_text(run), run.side)
+        columns = (got.run_design_cfm, got.run_cfm, marked.run_cfm, got.variants.open_run)
+        for variant, *row, is_open in zip(got.variants.variants, *(c[:, p].tolist() for c in columns), strict=True):
+            if is_open:
+                yield (*as_told(variant), *head, *row)
+
+
+@listing(
+    "marks_every_degree",
+    col("azimuth_deg", "Front at", "clockwise from north"),
+    col("worst_tolerances", "Worst room, in tolerances", "with the marks of the nearest front; 1 is just within"),
+)
+def marks_every_degree(delivery: Delivery) -> Iterator[Row]:
+    """How far off the worst room is between the fronts, with the damper marks."""
+    found = delivery.mark_degrees
+    if found is not None:
+        yield from zip(found.azimuth_deg.tolist(), found.worst_tolerances.tolist(), strict=True)
+
+
+LISTS: tuple[Listing[Delivery], ...] = (
+    systems, rooms, room_summary, marks, by_dampers, substitutions, substitution_pairs, robustness, delivered_runs,
+    marks_every_degree,
+)  # fmt: skip

@@ -1,61 +1,46 @@
-"""An orientation study as pandas DataFrames with declared columns; column names carry their units."""
+"""An orientation study as lists: each is called with the study and gives a pandas DataFrame.
+
+Column names carry the core's units.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
+from typing import Any
+
 import numpy as np
-import pandas as pd
 
 from tractduct.orientation.azimuths import azimuth_label
+from tractduct.orientation.lots import LotResult
 from tractduct.orientation.study import OrientationStudy
 from tractduct.sizing.packages import group_label
+from tractduct.units import NOMINAL
+from tractduct.writers.book.looks import CENTRE, LABEL, SHORT, TENTHS, TEXT, WHOLE, Look
+from tractduct.writers.listing import COST, VARIANT, Listing, col, listing, size_cell, turned
+from tractduct.writers.tables import ROOM, RUN, SEASON, SECTION, room_text
 
-SENSITIVITY = [
-    "room", "season", "smallest_cfm", "largest_cfm", "change_pct", "least_face", "least_mirrored", "driving_face",
-    "driving_mirrored", "size_steps", "glass_pct", "has_glass", "load_change_pct", "shared_out",
-]  # fmt: skip
-AIRFLOW = ["room", "season", "mirrored"]  # then a column a face
-HOUSE = [
-    "front_faces", "mirrored", "sensible_cooling_btuh", "heating_btuh", "over_least_cooling_btuh", "peak_hour",
-]  # fmt: skip
-PEAKS = [
-    "room", "front_faces", "mirrored", "room_peak_btuh", "room_peak_hour", "house_peak_btuh", "house_peak_hour",
-    "room_peak_cfm", "house_peak_cfm",
-]  # fmt: skip
-PACKAGES = [
-    "packages", "package", "orientations", "also_holds", "mix_pct", "cost", "expected_cost", "bound", "proven",
-    "saving_of_the_last", "saving_in_all",
-]  # fmt: skip
-PACKAGE_SIZES = ["packages", "section"]  # then a column a package
-LOTS = [
-    "lot", "azimuth_deg", "mirrored", "flex", "nearest_face", "airflow_source", "covered", "holds", "worst_limit",
-    "over_limit_pct",
-]  # fmt: skip
-LOT_RUNS = ["lot", "run", "room", "season", "airflow_cfm", "size"]
-LOT_PACKAGES = ["lot", "packages", "package", "holds", "better"]
-DEGREES = ["azimuth_deg", "highest_use_pct", "holds"]
-BROKEN = [
-    "limit", "section", "first_deg", "last_deg", "over_limit_pct", "amount", "limit_value", "unit", "worst_at",
-    "season", "flex", "mirrored",
-]  # fmt: skip
-CHECK = [
-    "room", "front_faces", "mirrored", "season", "table_cfm", "breakdown_cfm", "off_pct", "within",
-]  # fmt: skip
+Row = Sequence[Any]
+MIRRORED = VARIANT[1]
+LOT = col("lot", "Lot", look=LABEL, width=14)
 
 
 def missing(result: OrientationStudy) -> list[str]:
     """What the plan does not give, and what is left out for it, in sentences; empty where nothing is."""
     plan, words = result.study.plan, []
     if not plan.lots:
-        words.append("No lots (table lots): there are no lot sheets, and packages count as many houses of each front.")
+        words.append(
+            "No lots (table lots): the pages to build and balance by are one a front, and packages count as many "
+            "houses of each front."
+        )
     if plan.breakdown is None:
         words.append(
             "No loads by surface (tables surfaces and load_factors): no glass shares and no house loads; between two "
             "fronts of the airflow table the airflow is taken in a straight line."
         )
     if not plan.outlines:
-        words.append("No room outlines (table rooms): no plan picture; lot sheets show the duct tree.")
+        words.append("No room outlines (table rooms): the pages of the lots have no drawing of the house.")
     elif not plan.routes:
-        words.append("No duct routes (table routes): the plan picture shows rooms alone.")
+        words.append("No duct routes (table routes): the pages of the lots draw rooms alone.")
     if len(plan.fronts) * len(plan.mirrored) == 1:
         words.append("One orientation only: there is nothing to divide among packages.")
     elif result.packages is None and result.study.size_set:
@@ -63,200 +48,281 @@ def missing(result: OrientationStudy) -> list[str]:
     return words
 
 
-def sensitivity(result: OrientationStudy) -> pd.DataFrame:
-    """One row a room, most sensitive first.
-
-    Columns: ``SENSITIVITY``. ``season`` is the one in which the room moves most; ``glass_pct`` and what follows is
-    empty without a breakdown.
-    """
-    rows = [
-        (
-            r.room, r.season, r.smallest_cfm, r.largest_cfm, 100.0 * (r.ratio - 1.0), r.least_front, r.least_mirrored,
-            r.driving_front, r.driving_mirrored, r.size_steps, r.glass_pct, r.has_glass, r.load_change_pct,
-            r.shared_out,
-        )
-        for r in result.sensitivity
-    ]  # fmt: skip
-    return pd.DataFrame(rows, columns=SENSITIVITY)
+def _face(front: str, mirrored: bool) -> str:
+    return f"{front}, mirrored" if mirrored else front
 
 
-def airflow_by_face(result: OrientationStudy) -> pd.DataFrame:
-    """One row a room, season and mirror, for a rose or a line: ``AIRFLOW``, then one column a face in cfm."""
-    plan = result.study.plan
-    rows = [
-        (r.room, season, mirrored, *r.airflow_cfm[:, j, k])
-        for r in result.sensitivity
-        for k, season in enumerate(plan.seasons)
-        for j, mirrored in enumerate(plan.mirrored)
-    ]
-    return pd.DataFrame(rows, columns=[*AIRFLOW, *plan.fronts])
+@listing(
+    "sensitivity",
+    ROOM,
+    col("season", "Moves most in", "the season in which the room moves most", width=10),
+    col("smallest_cfm", "Smallest", "in that season, over fronts and mirrors", TENTHS, 9),
+    col("least_at", "at front", "where it is smallest", width=12),
+    col("largest_cfm", "Largest", "in that season, over fronts and mirrors", TENTHS, 9),
+    col("driven_by", "at front (drives it)", "where it is largest", width=12),
+    col("change_pct", "Largest over smallest", "less 100 %", Look("+0"), 10),
+    col("size_steps", "Size steps", "standard sizes between the smallest and the largest that its runs would get alone",
+        WHOLE, 7),
+    col("glass_pct", "Glass, of its load", "part of its cooling load at the front that drives it", WHOLE, 9),
+    col("has_glass", "Glass", "whether it has glass; empty without a breakdown"),
+    col("load_change_pct", "Its own load changes by", "largest over smallest cooling load, less 100 %", WHOLE, 10),
+    col("shared_out", "Note", "its airflow changes mostly because other rooms' loads do", TEXT, 22,
+        show=lambda v: "other rooms' loads change" if v else None),
+)  # fmt: skip
+def sensitivity(result: OrientationStudy) -> Iterator[Row]:
+    """Each room, the one that the direction moves most first. Loads are empty without a breakdown."""
+    for r in result.sensitivity:
+        yield (
+            r.room, r.season, r.smallest_cfm, _face(r.least_front, r.least_mirrored), r.largest_cfm,
+            _face(r.driving_front, r.driving_mirrored), 100.0 * (r.ratio - 1.0), r.size_steps, r.glass_pct, r.has_glass,
+            r.load_change_pct, r.shared_out,
+        )  # fmt: skip
 
 
-def house_loads(result: OrientationStudy) -> pd.DataFrame:
-    """One row a face and mirror: the house's load; no rows without a breakdown. Columns: ``HOUSE``.
-
-    ``peak_hour`` is in local solar time, empty where no factor comes from the sun.
-    """
+@listing(
+    "house_loads",
+    VARIANT[0],
+    MIRRORED,
+    col("sensible_cooling_btuh", "Total sensible cooling", look=WHOLE, width=13, unit="Btu/h"),
+    col("over_least_cooling_btuh", "Above the least", look=WHOLE, width=13, unit="Btu/h"),
+    col("heating_btuh", "Total heating", look=WHOLE, width=13, unit="Btu/h"),
+    col("peak_hour", "Peak at hour", "local solar time; empty where no factor comes from the sun", WHOLE, 9),
+)
+def house_loads(result: OrientationStudy) -> Iterator[Row]:
+    """The house's load by front and mirror; no rows without a breakdown."""
     house, plan = result.house, result.study.plan
-    rows = []
-    if house is not None:
-        least = float(house.cooling_btuh.min())
-        for i, face in enumerate(plan.fronts):
+    if house is None:
+        return
+    least = float(house.cooling_btuh.min())
+    for i, front in enumerate(plan.fronts):
+        for j, mirrored in enumerate(plan.mirrored):
+            cooling = float(house.cooling_btuh[i, j])
+            hour = float(house.loads.house_peak_hour[i, j]) if house.hourly else np.nan
+            yield front, mirrored, cooling, cooling - least, float(house.heating_btuh[i, j]), hour
+
+
+@listing(
+    "peaks",
+    ROOM,
+    VARIANT[0],
+    MIRRORED,
+    col("room_peak_btuh", "At its own peak", "sensible cooling"),
+    col("room_peak_hour", "Room's hour", "local solar time"),
+    col("house_peak_btuh", "At the house's peak", "sensible cooling"),
+    col("house_peak_hour", "House's hour", "local solar time"),
+    col("room_peak_cfm", "Airflow by its own peak"),
+    col("house_peak_cfm", "Airflow by the house's peak"),
+)
+def peaks(result: OrientationStudy) -> Iterator[Row]:
+    """Each room's cooling at its own peak and at the house's; no rows unless glass factors come from the sun. A
+    screening method, not a load calculation."""
+    house, plan = result.house, result.study.plan
+    if house is None or not house.hourly or house.room_peak_cfm is None or house.house_peak_cfm is None:
+        return
+    own, at_house = house.loads.cooling_at("room_peak"), house.loads.cooling_at("house_peak")
+    for n, room in enumerate(plan.rooms):
+        for i, front in enumerate(plan.fronts):
             for j, mirrored in enumerate(plan.mirrored):
-                cooling = float(house.cooling_btuh[i, j])
-                hour = float(house.loads.house_peak_hour[i, j]) if house.hourly else np.nan
-                rows.append((face, mirrored, cooling, float(house.heating_btuh[i, j]), cooling - least, hour))
-    return pd.DataFrame(rows, columns=HOUSE)
+                yield (
+                    room, front, mirrored, float(own[i, j, n]), int(house.loads.room_peak_hour[i, j, n]),
+                    float(at_house[i, j, n]), int(house.loads.house_peak_hour[i, j]),
+                    float(house.room_peak_cfm[i, j, n]), float(house.house_peak_cfm[i, j, n]),
+                )  # fmt: skip
 
 
-def peaks(result: OrientationStudy) -> pd.DataFrame:
-    """One row a room, face and mirror: cooling at the room's own peak and at the house's. Columns: ``PEAKS``.
-
-    No rows unless glass factors come from the sun; then ``result.screening`` must stand beside it.
-    """
-    house, plan = result.house, result.study.plan
-    rows = []
-    if house is not None and house.hourly and house.room_peak_cfm is not None and house.house_peak_cfm is not None:
-        own, at_house = house.loads.cooling_at("room_peak"), house.loads.cooling_at("house_peak")
-        for n, room in enumerate(plan.rooms):
-            for i, face in enumerate(plan.fronts):
-                for j, mirrored in enumerate(plan.mirrored):
-                    rows.append(
-                        (
-                            room, face, mirrored, float(own[i, j, n]), int(house.loads.room_peak_hour[i, j, n]),
-                            float(at_house[i, j, n]), int(house.loads.house_peak_hour[i, j]),
-                            float(house.room_peak_cfm[i, j, n]), float(house.house_peak_cfm[i, j, n]),
-                        )
-                    )  # fmt: skip
-    return pd.DataFrame(rows, columns=PEAKS)
-
-
-def packages(result: OrientationStudy) -> pd.DataFrame:
-    """One row a package of each number of packages; no rows where packages were not studied.
-
-    Columns: ``PACKAGES``. ``cost`` is of one house of that package, ``expected_cost`` over the mix of lots, ``bound``
-    what no division into so many costs less than; savings are a house.
-    """
+@listing(
+    "packages",
+    col("packages", "Packages", "number of packages", CENTRE, 9),
+    col("package", "Package", "which of them", CENTRE, 9),
+    col("orientations", "For fronts", look=TEXT, width=30),
+    col("also_holds", "Holds as well for", "fronts that no lot has", TEXT, 16),
+    col("mix_pct", "Lots", "part of the lots, or of the fronts", TENTHS, 8),
+    col("cost", "Cost per lot", "of a lot of this package", TENTHS, 10, unit=COST),
+    col("expected_cost", "Mean cost per lot", "over all lots, with so many packages", TENTHS, 11, unit=COST),
+    col("bound", "None costs less than", "no division into so many packages does", TENTHS, 11, unit=COST),
+    col("proven", "Proven", look=CENTRE, width=8),
+    col("saving_of_the_last", "The last one saves, per lot", "over one package fewer", TENTHS, 11, unit=COST),
+    col("saving_in_all", "Saved, per lot", "over the fewest packages that hold", TENTHS, 11, unit=COST),
+)
+def packages(result: OrientationStudy) -> Iterator[Row]:
+    """Each package of each number of packages: one size set for some of the fronts."""
     found = result.packages
-    rows = []
     for choice in found.choices if found else ():
         assert found is not None
         for number, package in enumerate(choice.packages, start=1):
-            rows.append(
-                (
-                    choice.n_package, number, ", ".join(map(group_label, package.groups)),
-                    ", ".join(map(group_label, package.also_holds)), 100.0 * package.weight, package.cost,
-                    choice.expected_cost, choice.bound, choice.proven, found.saving(choice.n_package),
-                    found.choices[0].expected_cost - choice.expected_cost,
-                )
+            yield (
+                choice.n_package, number, ", ".join(map(group_label, package.groups)),
+                ", ".join(map(group_label, package.also_holds)), 100.0 * package.weight, package.cost,
+                choice.expected_cost, choice.bound, choice.proven, found.saving(choice.n_package),
+                found.choices[0].expected_cost - choice.expected_cost,
             )  # fmt: skip
-    return pd.DataFrame(rows, columns=PACKAGES)
 
 
-def package_sizes(result: OrientationStudy) -> pd.DataFrame:
-    """One row a section and number of packages, from 2 on: ``PACKAGE_SIZES``, then package_1, package_2 ... sizes.
+@listing(
+    "package_sizes",
+    col("packages", "Packages", "number of packages"),
+    col("package", "Package", "which of them"),
+    SECTION,
+    col("size", "Size", unit=NOMINAL, show=size_cell),
+)
+def package_sizes(result: OrientationStudy) -> Iterator[Row]:
+    """The size of each section in each package."""
+    for choice in result.packages.choices if result.packages else ():
+        for number, package in enumerate(choice.packages, start=1):
+            for section, size in result.study.case.labels(package.size_index).items():
+                yield choice.n_package, number, section, size
 
-    Empty cells where there are fewer packages.
-    """
-    choices = [c for c in result.packages.choices if c.n_package > 1] if result.packages else []
-    most = max((c.n_package for c in choices), default=0)
-    rows = []
-    for choice in choices:
-        labels = [result.study.case.labels(p.size_index) for p in choice.packages]
-        for section in result.study.tree.sections:
-            sizes = [one[section.name] for one in labels] + [""] * (most - len(labels))
-            rows.append((choice.n_package, section.name, *sizes))
-    return pd.DataFrame(rows, columns=[*PACKAGE_SIZES, *(f"package_{k + 1}" for k in range(most))])
+
+def look_at(r: LotResult) -> str:
+    """What to look at on a lot, in a sentence or two; empty where nothing is."""
+    words = [str(max(r.breaches, key=lambda b: b.amount / b.limit)) + "."] if r.breaches else []
+    if r.source == "unknown":
+        words.append("The plan has no airflow for this direction.")
+    elif not r.covered:
+        words.append("The size set was not made for this direction.")
+    if r.source == "straight line":
+        words.append("Airflow in a straight line between two fronts.")
+    return " ".join(words)
 
 
-def lots(result: OrientationStudy) -> pd.DataFrame:
-    """One row a lot: ``LOTS``. ``holds`` is empty where its airflow is unknown; ``flex`` 'any' where it is open."""
-    rows = []
+@listing(
+    "lots",
+    LOT,
+    col("azimuth_deg", "Front at", "direction of the front, clockwise from north", TENTHS, 9),
+    col("nearest_front", "Nearest front", look=CENTRE, width=9),
+    MIRRORED,
+    col("flex", "Flex", "any: the lots table names none", width=12, show=lambda v: v or "any"),
+    col("holds", "Standard set", "whether it holds at the lot's own direction; empty where that is not known", width=15,
+        show=lambda v: {True: "holds", False: "DOES NOT HOLD"}.get(v, "not known")),
+    col("airflow_source", "Airflow from", width=19),
+    col("look_at", "What to look at", look=TEXT, width=38),
+)  # fmt: skip
+def lots(result: OrientationStudy) -> Iterator[Row]:
+    """Each lot at the direction of its own front."""
     for r in result.lots:
-        worst = max(r.breaches, key=lambda b: b.amount / b.limit, default=None)
-        rows.append(
-
-            (
-                r.lot.name, r.lot.azimuth_deg, r.lot.mirrored, r.lot.flex or "any", r.nearest_front, r.source,
-                r.covered,
-                r.holds, "" if worst is None else str(worst),
-                np.nan if worst is None else 100.0 * (worst.amount / worst.limit - 1.0),
-            )
-        )  # fmt: skip
-    return pd.DataFrame(rows, columns=LOTS)
+        lot = r.lot
+        yield lot.name, lot.azimuth_deg, r.nearest_front, lot.mirrored, lot.flex, r.holds, r.source, look_at(r)
 
 
-def lot_runs(result: OrientationStudy) -> pd.DataFrame:
-    """One row a lot, run and season: its airflow at the lot's own azimuth, 0 where shut. Columns: ``LOT_RUNS``."""
+@listing(
+    "lots_by_room",
+    LOT,
+    SEASON,
+    ROOM,
+    col("airflow_cfm", "Design airflow", "at the lot's own direction"),
+)
+def lots_by_room(result: OrientationStudy) -> Iterator[Row]:
+    """Design airflow of each room at each lot's own direction; lots whose airflow is not known are left out."""
+    plan = result.study.plan
+    for r in result.lots:
+        if np.isfinite(r.room_airflow_cfm).all():
+            for k, season in enumerate(plan.seasons):
+                for n, room in enumerate(plan.rooms):
+                    yield r.lot.name, season, room, float(r.room_airflow_cfm[k, n])
+
+
+@listing(
+    "lots_by_run",
+    LOT,
+    RUN,
+    ROOM,
+    SEASON,
+    col("airflow_cfm", "Design airflow", "at the lot's own direction; 0 where the run is shut"),
+    col("size", "Size", unit=NOMINAL, show=size_cell),
+)
+def lot_runs(result: OrientationStudy) -> Iterator[Row]:
+    """Design airflow of each run at each lot's own direction."""
     study = result.study
-    rows = [
-        (
-            r.lot.name, run.name, "; ".join(run.rooms), season, float(r.run_airflow_cfm[k, p]),
-            study.size_set.get(run.name, ""),
-        )
-        for r in result.lots
-        for p, run in enumerate(study.tree.runs)
-        for k, season in enumerate(study.plan.seasons)
-    ]  # fmt: skip
-    return pd.DataFrame(rows, columns=LOT_RUNS)
+    for r in result.lots:
+        for p, run in enumerate(study.tree.runs):
+            for k, season in enumerate(study.plan.seasons):
+                flow = float(r.run_airflow_cfm[k, p])
+                yield r.lot.name, run.name, room_text(run), season, flow, study.size_set.get(run.name, "")
 
 
-def lot_packages(result: OrientationStudy) -> pd.DataFrame:
-    """One row a lot and number of packages, from 2 on. Columns: ``LOT_PACKAGES``; packages count from 1."""
-    rows = [
-        (
-            p.lot,
-            p.n_package,
-            "" if p.package is None else str(p.package + 1),
-            p.holds,
-            "" if p.better is None else str(p.better + 1),
-        )
-        for p in result.lot_packages
-    ]
-    return pd.DataFrame(rows, columns=LOT_PACKAGES)
+@listing(
+    "lots_by_package",
+    LOT,
+    col("packages", "Packages", "number of packages"),
+    col("package", "Package", "the lot's, by its nearest front; empty: none"),
+    col("holds", "Holds", "whether its sizes hold at the lot's own direction"),
+    col("better", "Better", "another package that does"),
+)
+def lot_packages(result: OrientationStudy) -> Iterator[Row]:
+    """Which package each lot would get."""
+    for p in result.lot_packages:
+        number, better = ("" if n is None else str(n + 1) for n in (p.package, p.better))
+        yield p.lot, p.n_package, number, p.holds, better
 
 
-def degrees(result: OrientationStudy) -> pd.DataFrame:
-    """One row an azimuth checked: the most loaded limit over all variants there. Columns: ``DEGREES``."""
+@listing(
+    "every_degree",
+    col("azimuth_deg", "Front at", "clockwise from north"),
+    col("highest_use_pct", "Most used limit", "part of it, over all variants there"),
+    col("holds", "Holds", "whether the standard set does"),
+)
+def degrees(result: OrientationStudy) -> Iterator[Row]:
+    """Each direction checked: the most used limit of the standard set."""
     check = result.degrees
-    if check is None:
-        return pd.DataFrame([], columns=DEGREES)
-    rows = zip(check.azimuth_deg.tolist(), (100.0 * check.use).tolist(), check.holds_at.tolist(), strict=True)
-    return pd.DataFrame(list(rows), columns=DEGREES)
-
-
-def broken(result: OrientationStudy) -> pd.DataFrame:
-    """One row a limit and range of azimuths where the standard set does not hold. Columns: ``BROKEN``."""
-    rows = []
-    for r in result.degrees.broken if result.degrees else ():
-        variant = r.worst.variant
-        rows.append(
-            (
-                r.limit_name, r.section, r.first_deg, r.last_deg, r.excess_pct, r.worst.amount, r.worst.limit,
-                r.worst.unit, variant.front if variant else azimuth_label(r.first_deg),
-                variant.season if variant else "", variant.flex if variant else "",
-                variant.mirrored if variant else None,
-            )
-        )  # fmt: skip
-    return pd.DataFrame(rows, columns=BROKEN)
-
-
-def breakdown_check(result: OrientationStudy) -> pd.DataFrame:
-    """One row a room, face, mirror and season: the breakdown against the table. Columns: ``CHECK``."""
-    check, plan = result.breakdown_check, result.study.plan
-    rows = []
     if check is not None:
-        off = check.off_pct
-        for n, room in enumerate(plan.rooms):
-            for i, face in enumerate(plan.fronts):
-                for j, mirrored in enumerate(plan.mirrored):
-                    for k, season in enumerate(plan.seasons):
-                        at = (i, j, k, n)
-                        rows.append(
-                            (
-                                room, face, mirrored, season, float(check.table_cfm[at]),
-                                float(check.breakdown_cfm[at]), float(off[at]),
-                                bool(abs(off[at]) <= check.limit_pct),
-                            )
-                        )  # fmt: skip
-    return pd.DataFrame(rows, columns=CHECK)
+        yield from zip(check.azimuth_deg.tolist(), (100.0 * check.use).tolist(), check.holds_at.tolist(), strict=True)
+
+
+@listing(
+    "broken_between",
+    col("limit", "Limit", look=TEXT, width=10),
+    col("section", "Section", look=LABEL, width=10),
+    col("first_deg", "From", "front clockwise from north", TENTHS, 8),
+    col("last_deg", "To", "front clockwise from north", TENTHS, 8),
+    col("over_limit_pct", "Over it", "at worst", Look("0.00"), 8),
+    col("amount", "Has", "in the unit of the row", Look("#,##0.000"), 9),
+    col("allowed", "May have", "in the unit of the row", Look("#,##0.000"), 9),
+    col("unit", "Unit", look=SHORT, width=8),
+    col("worst_at", "Worst at", width=9),
+    col("season", "Season", width=9),
+    col("flex", "Flex", width=10),
+    col("mirrored", "Mirrored", width=10, show=turned),
+)
+def broken(result: OrientationStudy) -> Iterator[Row]:
+    """Each limit and range of directions where the standard set does not hold."""
+    units = result.study.plan.units
+    for r in result.degrees.broken if result.degrees else ():
+        variant, worst = r.worst.variant, r.worst
+        at = variant.front if variant else azimuth_label(r.first_deg)
+        which = (variant.season, variant.flex, variant.mirrored) if variant else ("", "", False)
+        yield (
+            r.limit_name, r.section, r.first_deg, r.last_deg, r.excess_pct, units.shown(worst.amount, worst.unit),
+            units.shown(worst.limit, worst.unit), units.unit(worst.unit), at, *which,
+        )  # fmt: skip
+
+
+@listing(
+    "breakdown_check",
+    ROOM,
+    VARIANT[0],
+    MIRRORED,
+    SEASON,
+    col("table_cfm", "Airflow table", "which is used", TENTHS, 10),
+    col("breakdown_cfm", "Breakdown", "loads by surface, turned and shared out", TENTHS, 10),
+    col("off_pct", "Off", "breakdown over table, less 100 %", Look("+0.0;−0.0;0.0"), 8),
+    col("within", "Agrees", "within the plan's limit"),
+)
+def breakdown_check(result: OrientationStudy) -> Iterator[Row]:
+    """Each room, front, mirror and season: the loads by surface against the airflow table."""
+    check, plan = result.breakdown_check, result.study.plan
+    if check is None:
+        return
+    off = check.off_pct
+    for n, room in enumerate(plan.rooms):
+        for i, front in enumerate(plan.fronts):
+            for j, mirrored in enumerate(plan.mirrored):
+                for k, season in enumerate(plan.seasons):
+                    at = (i, j, k, n)
+                    flow = float(check.table_cfm[at]), float(check.breakdown_cfm[at])
+                    yield room, front, mirrored, season, *flow, float(off[at]), bool(abs(off[at]) <= check.limit_pct)
+
+
+LISTS: tuple[Listing[OrientationStudy], ...] = (
+    sensitivity, house_loads, peaks, packages, package_sizes, lots, lots_by_room, lot_runs, lot_packages, degrees,
+    broken, breakdown_check,
+)  # fmt: skip

@@ -8,9 +8,9 @@ from pathlib import Path
 
 from tractduct.files import MAX_TABLE_BYTES, file_name, path_inside
 from tractduct.report import Report
+from tractduct.writers import data
 from tractduct.writers.lot_sheets import write_lot_pages
 from tractduct.writers.order_book import write_order
-from tractduct.writers.orientation_pictures import draw_orientation_pictures
 from tractduct.writers.pictures import draw_pictures
 from tractduct.writers.purchasing_tables import purchase_csv
 from tractduct.writers.readings_form import write_readings
@@ -35,9 +35,10 @@ def write_report(report: Report, folder: Path, *, only: Collection[str] = PARTS)
     earlier, same = earlier_files(report, folder)
     with written_together(folder, last=RESULTS_FILE, stale=() if same else earlier) as beside:
         if "plan" in only:
-            pictures = draw_pictures(report.study, beside, report.delivery)
-            turned = draw_orientation_pictures(report.orientation, beside) if report.orientation else None
-            write_workbook(report, beside / f"{name}.xlsx", pictures, turned)
+            write_workbook(report, beside / f"{name}.xlsx", draw_pictures(report, beside))
+            (beside / data.FOLDER).mkdir()
+            for file, text in data.data_files(report).items():
+                (beside / data.FOLDER / file).write_text(text, encoding="utf-8", newline="\n")
         if "lots" in only and report.delivery is not None and report.lots is not None:
             write_lot_pages(report.delivery, report.lots, beside, report.stamp)
         if "order" in only and report.buying is not None:

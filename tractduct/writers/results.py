@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Sequence
+from operator import attrgetter
 from typing import Any
 
 import numpy as np
@@ -212,14 +213,7 @@ def _marked(delivery: Delivery) -> dict[str, Any]:
         "damper_marks": [_mark_table(table) for table in marks.chosen.tables],
         "rooms_outside_open": marks.rooms_outside_open,
         "rooms_outside_marked": [
-            {
-                "room": room.room,
-                "variant": room.variant,
-                "delivered_cfm": _number(room.delivered_cfm),
-                "design_cfm": _number(room.design_cfm),
-                "tolerances": _number(room.tolerances),
-            }
-            for room in marks.chosen.outside
+            _of(room, "room variant delivered_cfm design_cfm tolerances") for room in marks.chosen.outside
         ],
         "one_mark_rooms_outside": None if marks.one_alone is None else marks.one_alone.rooms_outside,
         "least_dampers": marks.least_dampers,
@@ -232,14 +226,9 @@ def _marked(delivery: Delivery) -> dict[str, Any]:
     if delivery.by_dampers is not None:
         out["by_dampers"] = [
             {
-                "dampers": e.dampers,
-                "positions": e.positions,
-                "cost": _number(e.cost),
-                "duct_cost": _number(e.duct_cost),
+                **_of(e, "dampers positions cost duct_cost"),
                 "best_bound": _down(e.bound),
-                "distinct_sizes": e.distinct_sizes,
-                "rooms_outside": e.rooms_outside,
-                "worst_tolerances": _number(e.worst_tolerances),
+                **_of(e, "distinct_sizes rooms_outside worst_tolerances"),
                 "size_set": study.case.labels(e.size_index),
             }
             for e in delivery.by_dampers.entries
@@ -258,69 +247,35 @@ def _mark_table(table: MarkTable) -> dict[str, Any]:
             run: {season: _number(angle[k]) for k, season in enumerate(table.seasons)}
             for run, angle in zip(table.runs, table.angle_deg, strict=True)
         },
-        "dampers": table.dampers,
-        "positions": table.positions,
-        "rooms_outside": table.rooms_outside,
-        "worst_tolerances": _number(table.worst_tolerances),
+        **_of(table, "dampers positions rooms_outside worst_tolerances"),
     }
 
 
 def _flex_comparison(buying: Buying) -> dict[str, Any]:
     """Products alone, approved together, prices at which they cost the same, and which size to drop first."""
     found = buying.comparison
+    compressed = "compression_pct holds sections_out=broken least_cost=cost worst_room worst_room_pct"
+    sized = "status=recommended.status least_cost=least.cost cost=recommended.cost"
     return {
         "alone": [
             {
-                "flex": one.flex,
-                "status": one.recommended.status,
-                "least_cost": _number(one.least.cost),
-                "cost": _number(one.recommended.cost),
-                "distinct_sizes": one.recommended.distinct_sizes,
-                "size_set": one.size_set,
-                "headroom_run": one.headroom_run,
-                "headroom_pct": _number(one.least_headroom_pct),
-                "lowest_room": one.lowest_room,
-                "lowest_room_pct": _number(one.lowest_room_pct),
+                **_of(one, f"flex {sized} distinct_sizes=recommended.distinct_sizes size_set headroom_run"),
+                **_of(one, "headroom_pct=least_headroom_pct lowest_room lowest_room_pct"),
                 "balanced_within_tolerance": one.balanced_within,
-                "compressed": [
-                    {
-                        "compression_pct": c.compression_pct,
-                        "holds": c.holds,
-                        "sections_out": c.broken,
-                        "least_cost": _number(c.cost),
-                        "worst_room": c.worst_room,
-                        "worst_room_pct": _number(c.worst_room_pct),
-                    }
-                    for c in one.compressed
-                ],
+                "compressed": [_of(c, compressed) for c in one.compressed],
             }
             for one in (found.alone if found else ())
         ],
         "approved": [
             {
                 "flex": list(a.flex),
-                "status": a.recommended.status,
-                "least_cost": _number(a.least.cost),
-                "cost": _number(a.recommended.cost),
-                "distinct_sizes": a.recommended.distinct_sizes,
+                **_of(a, f"{sized} distinct_sizes=recommended.distinct_sizes"),
                 "extra_cost": {flex: _number(extra) for flex, extra in a.extra_cost.items()},
             }
             for a in (found.approved if found else ())
         ],
-        "break_even": [
-            {"flex": pair.product, "against": pair.against, "price_pct": _number(pair.price_pct)}
-            for pair in (found.break_even if found else ())
-        ],
-        "drop_first": [
-            {
-                "kind": d.kind,
-                "shape": d.shape,
-                "size": d.size,
-                "cost_with_the_rest": _number(d.rest_cost),
-                "least_cost": _number(d.cost),
-            }
-            for d in buying.dropped
-        ],
+        "break_even": [_of(p, "flex=product against price_pct") for p in (found.break_even if found else ())],
+        "drop_first": [_of(d, "kind shape size cost_with_the_rest=rest_cost least_cost=cost") for d in buying.dropped],
     }
 
 
@@ -330,21 +285,11 @@ def _orientation(result: OrientationStudy) -> dict[str, Any]:
     return {
         "screening": result.screening,
         "sensitivity": [
-            {
-                "room": r.room,
-                "season": r.season,
-                "smallest_cfm": _number(r.smallest_cfm),
-                "largest_cfm": _number(r.largest_cfm),
-                "least_face": r.least_front,
-                "least_mirrored": r.least_mirrored,
-                "driving_face": r.driving_front,
-                "driving_mirrored": r.driving_mirrored,
-                "size_steps": r.size_steps,
-                "glass_pct": _number(r.glass_pct),
-                "has_glass": r.has_glass,
-                "load_change_pct": _number(r.load_change_pct),
-                "shared_out": r.shared_out,
-            }
+            _of(
+                r,
+                "room season smallest_cfm largest_cfm least_face=least_front least_mirrored driving_face=driving_front "
+                "driving_mirrored size_steps glass_pct has_glass load_change_pct shared_out",
+            )
             for r in result.sensitivity
         ],
         "house_cooling_change_btuh": None if house is None else _number(house.change_btuh),
@@ -359,24 +304,12 @@ def _orientation(result: OrientationStudy) -> dict[str, Any]:
             "highest_use": _number(float(check.use.max())),
             "largest_step": _number(check.largest_step),
             "ranges": [
-                {
-                    "section": r.section,
-                    "limit": r.limit_name,
-                    "first_deg": r.first_deg,
-                    "last_deg": r.last_deg,
-                    "over_limit_pct": _number(r.excess_pct),
-                }
-                for r in check.broken
+                _of(r, "section limit=limit_name first_deg last_deg over_limit_pct=excess_pct") for r in check.broken
             ],
         },
         "lots": [
             {
-                "lot": r.lot.name,
-                "azimuth_deg": _number(r.lot.azimuth_deg),
-                "mirrored": r.lot.mirrored,
-                "flex": r.lot.flex,
-                "holds": r.holds,
-                "covered": r.covered,
+                **_of(r, "lot=lot.name azimuth_deg=lot.azimuth_deg mirrored=lot.mirrored flex=lot.flex holds covered"),
                 "airflow_from": r.source,
                 "packages": {
                     str(p.n_package): None if p.package is None else p.package + 1
@@ -523,6 +456,16 @@ def _variant(variant: Variant) -> dict[str, Any]:
         "season": variant.season,
         "flex": variant.flex,
     }
+
+
+def _of(thing: Any, names: str) -> dict[str, Any]:
+    """Some attributes of a thing, under their names or as ``name=path``; numbers as ``_number`` has them."""
+    found = {}
+    for word in names.split():
+        name, _, path = word.partition("=")
+        value = attrgetter(path or name)(thing)
+        found[name] = _number(value) if isinstance(value, float) else value
+    return found
 
 
 def _number(value: float, digits: int = 6) -> float | None:

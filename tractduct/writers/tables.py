@@ -1,58 +1,440 @@
-"""A study as pandas DataFrames with declared columns: what the workbook shows and what Python users get.
+"""A study as lists: each is called with its study and gives a pandas DataFrame with declared columns.
 
-Column names carry their units. Rows stand in the order of the plan unless the docstring says otherwise.
+Column names carry the core's units. Rows stand in the order of the plan unless said otherwise.
 """
 
 from __future__ import annotations
 
 import math
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from typing import Any, Protocol
 
 import numpy as np
-import pandas as pd
 
+from tractduct.findings import Finding
 from tractduct.model.plan import Section
+from tractduct.model.words import FLEX
+from tractduct.network.airstream import airstream
 from tractduct.network.variants import Variant
 from tractduct.one_plan import Sized, Study
 from tractduct.orientation.sensitivity import size_steps
 from tractduct.sizing.governing import Governing, Reason
 from tractduct.sizing.margins import PRESSURE, VELOCITY
 from tractduct.sizing.solve import Solution
-from tractduct.units import UnitSystem
+from tractduct.units import NOMINAL, UnitSystem
+from tractduct.writers.book.looks import (
+    CENTRE,
+    CHOSEN,
+    LABEL,
+    MONEY,
+    PER_CENT,
+    SIZE,
+    TEN_THOUSANDTHS,
+    TENTHS,
+    TEXT,
+    THOUSANDTHS,
+    WHOLE,
+    Column,
+    Look,
+)
+from tractduct.writers.listing import COST, VARIANT, Listing, col, listing, size_cell
 
-VARIANT_COLUMNS = ["front_faces", "mirrored", "season", "flex"]
 OPEN_AIR = "air handler"
+SECTION = col("section", "Section", look=LABEL, width=10)
+RUN = col("run", "Run", "a section that ends at a register or grille", LABEL, 9)
+ROOM = col("room", "Room", look=LABEL, width=20)
+SEASON = VARIANT[2]
+SIDE = col("side", "Side", "supply or return", width=8)
+
+Row = Sequence[Any]
 
 
-def size_schedule(study: Study) -> pd.DataFrame:
-    """One row a section: what to build, and the size that each front face alone would get by hand.
+def few_rooms(text: str) -> str | None:
+    """The rooms of a run as they fit a cell."""
+    rooms = text.split("; ")
+    return (text if len(rooms) < 4 else f"{'; '.join(rooms[:2])} and {len(rooms) - 2} more") or None
 
-    Columns: section, from, side, role, duct, shape, length_ft, room, season, size, then one column a front
-    face (the largest own size over mirror, season and flex; empty where the friction-rate method finds none),
-    highest_velocity_fpm, velocity_limit_fpm, highest_airflow_cfm, why.
-    """
+
+def each_front(study: Study, what: str, look: Look, width: float, unit: str) -> list[Column]:
+    """A column a front; its values are sizes or airflow."""
+    show = size_cell if unit == NOMINAL else None
+    return [
+        col(f, f"Front {f}", f"{what} with the front to the {f}", look, width, unit=unit, show=show)
+        for f in study.plan.fronts
+    ]
+
+
+@listing(
+    "sizes",
+    SECTION,
+    col("from", "From", "the section that it joins", TEXT, 12),
+    SIDE,
+    col("role", "Role", "trunk or branch", width=9),
+    col("duct", "Duct", look=TEXT, width=21),
+    col("shape", "Shape", "round or rectangular"),
+    col("length_ft", "Length", "straight, as installed", TENTHS, 8),
+    col("fittings", "Fittings", look=TEXT, width=34),
+    col("room", "Room", "the rooms that the run serves", TEXT, 24, show=few_rooms),
+    col("season", "Season", "the one season in which the run is open; empty: both"),
+    col("size", "Install", "the standard size", CHOSEN, 9, unit=NOMINAL, show=size_cell),
+    lambda s: each_front(s, "size that the friction-rate method gives it", SIZE, 7.5, NOMINAL),
+    col("highest_airflow_cfm", "Most air", "largest over all variants", WHOLE, 8),
+    col("highest_velocity_fpm", "Fastest", "highest velocity in the standard size", WHOLE, 8),
+    col("velocity_limit_fpm", "Limit", "highest velocity allowed", WHOLE, 8),
+    col("why", "Why not smaller", "what keeps the section from being smaller", TEXT, 45),
+)
+def size_schedule(study: Study) -> Iterator[Row]:
+    """Each section: what to build, and the size that each front alone would get by the friction-rate method."""
     sized = study.sized
-    rows = []
     for i, s in enumerate(study.tree.sections):
-        row: dict[str, object] = {
-            "section": s.name,
-            "from": s.parent or OPEN_AIR,
-            "side": s.side,
-            "role": s.role,
-            "duct": s.duct,
-            "shape": s.shape,
-            "length_ft": s.length_ft,
-            "room": room_text(s),
-            "season": s.season,
-            "size": study.size_set.get(s.name, ""),
-        }
-        for face in study.plan.fronts:
-            row[face] = own_size_label(study, i, study.variants.where(front=face))
-        row["highest_airflow_cfm"] = float(study.variants.airflow_cfm[:, i].max())
-        row["highest_velocity_fpm"] = np.nan if sized is None else float(sized.velocity_fpm[:, i].max())
-        row["velocity_limit_fpm"] = float(study.table.sections.velocity_limit_fpm[i])
-        row["why"] = why(sized.governing[i], study.plan.units) if sized else ""
-        rows.append(row)
-    return pd.DataFrame(rows)
+        yield (
+            s.name, s.parent or OPEN_AIR, s.side, s.role, s.duct, s.shape, s.length_ft,
+            ", ".join(name if count == 1 else f"{name} x {count}" for name, count in s.fittings),
+            room_text(s), s.season, study.size_set.get(s.name, ""),
+            *(own_size_label(study, i, study.variants.where(front=face)) for face in study.plan.fronts),
+            float(study.variants.airflow_cfm[:, i].max()),
+            np.nan if sized is None else float(sized.velocity_fpm[:, i].max()),
+            float(study.table.sections.velocity_limit_fpm[i]),
+            why(sized.governing[i], study.plan.units) if sized else "",
+        )  # fmt: skip
+
+
+@listing(
+    "lengths",
+    SECTION,
+    col("item", "Item", "straight duct, or a fitting"),
+    col("count", "Count"),
+    col("each_ft", "Length of one", "length, or equivalent length of one fitting"),
+    col("in_all_ft", "In all", "count x length of one"),
+    col("loss_coefficient", "Loss coefficient of one", "part of the section's velocity pressure that one takes"),
+    col("source", "Source"),
+)
+def lengths(study: Study) -> Iterator[Row]:
+    """Each section's straight length and its fittings."""
+    for s in study.tree.sections:
+        yield s.name, "straight duct", 1, s.length_ft, s.length_ft, 0.0, ""
+        for name, count in s.fittings:
+            f = study.plan.fittings[name]
+            each = f.equivalent_length_ft
+            yield s.name, name, count, each, count * each, f.loss_coefficient, f.source
+
+
+@listing(
+    "fittings",
+    col("fitting", "Fitting"),
+    col("used", "Used", "pieces in the plan"),
+    col("equivalent_length_ft", "Equivalent length"),
+    col("loss_coefficient", "Loss coefficient", "part of the section's velocity pressure"),
+    col("source", "Source"),
+)
+def fittings(study: Study) -> Iterator[Row]:
+    """Each fitting of the plan, used or not."""
+    used: Counter[str] = Counter()
+    for section in study.tree.sections:
+        for name, count in section.fittings:
+            used[name] += count
+    for f in study.plan.fittings.values():
+        yield f.name, used[f.name], f.equivalent_length_ft, f.loss_coefficient, f.source
+
+
+@listing(
+    "pressure",
+    *VARIANT,
+    col("airflow_cfm", "Blower moves", "design airflow"),
+    col("made_inwc", "Blower makes", "external static pressure at that airflow, in the site's air"),
+    col("devices_inwc", "Devices take", "coil, filter and the like at that airflow"),
+    col("left_inwc", "Left for ducts", "what supply and return ducts may lose together"),
+    col("supply_inwc", "Supply ducts", "the supply's part of it"),
+    col("return_inwc", "Return ducts", "the return's part of it"),
+)
+def pressure(study: Study) -> Iterator[Row]:
+    """What the blower leaves for the ducts in each variant; no rows where the plan gives the pressure."""
+    if study.plan.budget_given:
+        return
+    stream = airstream(study.plan, study.variants.variants, study.variants.room_airflow_cfm.sum(axis=1))
+    made, left = stream.static_at(stream.design_cfm), study.case.budget.total_inwc
+    supply = study.by_friction_rate.path_available_inwc[:, [run.side != "return" for run in study.tree.runs]][:, 0]
+    devices = made - stream.left_for_ducts()
+    for v, variant in enumerate(study.variants.variants):
+        yield (*as_told(variant), stream.design_cfm[v], made[v], devices[v], left[v], supply[v], left[v] - supply[v])
+
+
+@listing(
+    "runs_all_variants",
+    RUN,
+    col("room", "Room", "the rooms that the run serves", TEXT, 22),
+    SIDE,
+    *VARIANT,
+    col("airflow_cfm", "Air", "design airflow", TENTHS, 8),
+    col("total_effective_length_ft", "Total effective length", "from the air handler, fittings included", TENTHS, 10),
+    col("friction_rate_inwc_per_100ft", "Friction rate", "100 x available / total effective length", THOUSANDTHS, 10),
+    col("loss_inwc", "Loses", "from the air handler to the room in the installed sizes", TEN_THOUSANDTHS, 9),
+    col("available_inwc", "May lose", "what the run's side has available", THOUSANDTHS, 9),
+    col("slack_inwc", "Margin", "available less lost", TEN_THOUSANDTHS, 9),
+    col("slack_pct", "Margin", "part of what it may lose", PER_CENT, 9),
+    col("fastest_section", "Fastest section", "the one closest to its velocity limit on the way", CENTRE, 10),
+    col("velocity_fpm", "Velocity there", look=WHOLE, width=9),
+    col("velocity_limit_fpm", "Limit there", look=WHOLE, width=9),
+    col("velocity_slack_fpm", "Velocity margin", look=WHOLE, width=9),
+)
+def paths(study: Study) -> Iterator[Row]:
+    """Each run in every variant in which it is open: pressure and velocity against their limits. Empty without a
+    set."""
+    sized, tree, by_rate = study.sized, study.tree, study.by_friction_rate
+    if sized is None:
+        return
+    rows = np.arange(len(study.variants.variants))
+    for p, run in enumerate(tree.runs):
+        way = np.array(tree.walk(p))
+        limits = study.table.sections.velocity_limit_fpm[way]
+        fastest = np.argmax(sized.velocity_fpm[:, way] / limits, axis=1)
+        speed, limit = sized.velocity_fpm[rows, way[fastest]], limits[fastest]
+        lost, available = sized.verification.path_loss_inwc[run.name], by_rate.path_available_inwc[:, p]
+        columns = zip(
+            *(a.tolist() for a in (
+                study.variants.run_airflow_cfm[:, p], np.full(len(rows), by_rate.total_effective_length_ft[p]),
+                by_rate.friction_rate[:, p], lost, available, available - lost, 100.0 * (1.0 - lost / available),
+            )),
+            [tree.sections[way[f]].name for f in fastest],
+            *(a.tolist() for a in (speed, limit, limit - speed)),
+            strict=True,
+        )  # fmt: skip
+        head = (run.name, room_text(run), run.side)
+        for variant, is_open, row in zip(study.variants.variants, study.variants.open_run[:, p], columns, strict=True):
+            if is_open:
+                yield (*head, *as_told(variant), *row)
+
+
+@listing(
+    "margins_by_run",
+    RUN,
+    col("room", "Room", "the rooms that the run serves", TEXT, 24, show=few_rooms),
+    SIDE,
+    col("available_inwc", "May lose", "in the variant that leaves the run the least", THOUSANDTHS, 9),
+    col("loss_inwc", "Loses", "in that variant, in the installed sizes", THOUSANDTHS, 9),
+    col("slack_pct", "Margin", "part of what it may lose", PER_CENT, 9),
+    col("variant", "Tightest in", "that variant", TEXT, 26, show=lambda v: str(v) or None),
+    col("extra_cfm", "Headroom", "more air it could carry, all other runs at design, in any variant", WHOLE, 10),
+    col("extra_pct", "Headroom", "part of its design airflow", PER_CENT, 10),
+    col("limit", "What ends it", "the limit that is met first", TEXT, 18),
+    col("limit_variant", "Where", "the variant in which it is met", TEXT, 26, show=lambda v: str(v) or None),
+)
+def margins_by_run(study: Study) -> Iterator[Row]:
+    """Each run in the variant that leaves it least, the tightest first, and how much more air it could carry."""
+    if study.sized is None:
+        return
+    frame = paths(study)
+    parts = frame["slack_pct"].round(9)  # what is a tie but for the last bits is one
+    spare = {h.run: h for h in study.sized.headroom}
+    for at in parts[parts.groupby(frame["run"], sort=False).idxmin()].sort_values(kind="stable").index:
+        row = frame.loc[at]
+        variant = Variant(row["front_faces"], bool(row["mirrored"]), row["season"], row["flex"])
+        more = spare.get(row["run"])
+        yield (
+            row["run"], row["room"], row["side"], row["available_inwc"], row["loss_inwc"], row["slack_pct"],
+            str(variant), *((more.extra_cfm, more.extra_pct, more.limit, str(more.variant)) if more else
+                            (np.nan, np.nan, "", "")),
+        )  # fmt: skip
+
+
+@listing(
+    "rooms_by_front",
+    ROOM,
+    SEASON,
+    lambda s: each_front(s, "airflow, the larger of as drawn and mirrored,", TENTHS, 8, "cfm"),
+    col("smallest_cfm", "Smallest", "over fronts and mirrors", TENTHS, 9),
+    col("largest_cfm", "Largest", "over fronts and mirrors", replace(TENTHS, bold=True), 9),
+    col("largest_at", "Largest at front", look=CENTRE, width=9),
+    col("spread_pct", "Spread", "largest over smallest, less 100 %", PER_CENT, 9),
+    col("size_steps", "Size steps", "standard sizes between the smallest and the largest that its runs would get alone",
+        Look("0", align="center"), 7),
+)  # fmt: skip
+def rooms_by_front(study: Study) -> Iterator[Row]:
+    """Each room and season: airflow by front, the room that the direction moves most first."""
+    plan = study.plan
+    most, least = plan.airflow_cfm.max(axis=1), plan.airflow_cfm.min(axis=1)  # (n_front, n_season, n_room)
+    low, high = least.min(axis=0), most.max(axis=0)
+    spread = 100.0 * (np.divide(high, low, out=np.full(low.shape, np.nan), where=low > 0.0) - 1.0)
+    known = np.isfinite(spread)
+    rank = np.where(known.any(axis=0), np.where(known, spread, -np.inf).max(axis=0), np.inf)
+    for n in np.argsort(-rank, kind="stable"):
+        for k, season in enumerate(plan.seasons):
+            yield (
+                plan.rooms[n], season, *most[:, k, n].tolist(), float(low[k, n]), float(high[k, n]),
+                plan.fronts[int(np.argmax(most[:, k, n]))], float(spread[k, n]),
+                size_steps(study, plan.rooms[n], season),
+            )  # fmt: skip
+
+
+@listing(
+    "airflow_by_front",
+    ROOM,
+    SEASON,
+    VARIANT[1],
+    lambda s: each_front(s, "airflow", TENTHS, 8, "cfm"),
+)
+def airflow_by_front(study: Study) -> Iterator[Row]:
+    """Each room, season and mirror: design airflow by front."""
+    plan = study.plan
+    for n, room in enumerate(plan.rooms):
+        for k, season in enumerate(plan.seasons):
+            for j, mirrored in enumerate(plan.mirrored):
+                yield (room, season, mirrored, *plan.airflow_cfm[:, j, k, n].tolist())
+
+
+@listing(
+    "cost_by_sizes",
+    col("distinct_sizes", "Distinct sizes", look=WHOLE, width=10),
+    col("cost", "Least cost, per lot", "of sets with so many sizes", MONEY, 12, unit=COST),
+    col("over_least_pct", "Over the least", "over the least cost with any number of sizes", PER_CENT, 11),
+    col("proven", "Status", "whether no set with so many sizes costs less", width=12,
+        show=lambda v: "proven" if v else "best found"),
+    col("recommended", "Choice", "the standard set", width=14, show=lambda v: "the standard set" if v else None),
+)  # fmt: skip
+def trade_off(study: Study) -> Iterator[Row]:
+    """Least cost by number of distinct sizes."""
+    least, chosen = study.least_cost.cost, study.recommended.distinct_sizes
+    for e in study.trade_off:
+        over = 100.0 * (e.cost / least - 1.0) if least > 0.0 else 0.0
+        yield e.distinct_sizes, e.cost, over, e.status == "optimal", e.distinct_sizes == chosen
+
+
+@listing(
+    "price_of_covering",
+    col("kind", "Kind", "orientation or flex", width=12),
+    col("covers", "Covers", "the variants sized for", LABEL, 16),
+    col("left_out", "Leaves out", "the variants left out", width=18),
+    col("least_cost", "Least cost, per lot", look=MONEY, width=12, unit=COST),
+    col("distinct_sizes", "Distinct sizes", look=WHOLE, width=10),
+    col("standard_cost", "Set for all, per lot", "least cost for all variants, same prices", MONEY, 12, unit=COST),
+    col("saving", "Covering it costs, per lot", "what covering those left out costs", Look("#,##0.0", bold=True), 14,
+        unit=COST),
+    col("saving_pct", "Covering it costs", look=PER_CENT, width=11),
+)  # fmt: skip
+def standardizing(study: Study) -> Iterator[Row]:
+    """What it costs that one set covers each orientation and each flex product."""
+    for c in study.comparisons:
+        part = 100.0 * c.saving / c.standard_cost if c.standard_cost > 0.0 else 0.0
+        yield (
+            c.kind, c.kept, c.left_out, c.solution.cost, c.solution.distinct_sizes, c.standard_cost, c.saving, part,
+        )  # fmt: skip
+
+
+@listing(
+    "sizes_by_flex",
+    SECTION,
+    col("room", "Room", look=TEXT, width=22, show=few_rooms),
+    col("size", "Install", "the standard size", CHOSEN, 9, unit=NOMINAL, show=size_cell),
+    lambda s: [
+        col(f"own_size_{f}", f"With {f}", f"size that the friction-rate method gives it in {f}", SIZE, 11, unit=NOMINAL,
+            show=size_cell)
+        for f in s.plan.flex if f
+    ],
+)  # fmt: skip
+def sizes_by_flex(study: Study) -> Iterator[Row]:
+    """Each flex section: the size that each product alone would get, over fronts, mirrors and seasons."""
+    for i, s in enumerate(study.tree.sections):
+        if s.duct == FLEX:
+            own = (own_size_label(study, i, study.variants.where(flex=f)) for f in study.plan.flex)
+            yield (s.name, room_text(s), study.size_set.get(s.name, ""), *own)
+
+
+@listing(
+    "worst_front_alone",
+    SECTION,
+    col("room", "Room", look=TEXT),
+    col("limit", "Limit broken"),
+    col("variants", "Variants out", "in how many"),
+    col("worst_variant", "Worst in"),
+    col("amount", "Comes to", "in the unit of the row"),
+    col("allowed", "Allowed", "in the unit of the row"),
+    col("unit", "Unit"),
+    col("over_pct", "Over it"),
+)
+def single_orientation(study: Study) -> Iterator[Row]:
+    """What a set drawn for the worst front alone would leave out of limits, worst first."""
+    sections, units = {s.name: s for s in study.tree.sections}, study.plan.units
+    groups: dict[tuple[str, str], list[Any]] = {}
+    for breach in study.single.breaches:
+        groups.setdefault((breach.section, breach.limit_name), []).append(breach)
+    rows = []
+    for (name, limit), members in groups.items():
+        worst = max(members, key=lambda b: b.amount / b.limit)
+        amount, allowed = units.shown(worst.amount, worst.unit), units.shown(worst.limit, worst.unit)
+        over = 100.0 * (worst.amount / worst.limit - 1.0)
+        variant = str(worst.variant) if worst.variant else "all"
+        room = room_text(sections[name])
+        rows.append((name, room, limit, len(members), variant, amount, allowed, units.unit(worst.unit), over))
+    yield from sorted(rows, key=lambda row: -row[-1])
+
+
+class HasFindings(Protocol):
+    """A study, or a whole report."""
+
+    @property
+    def findings(self) -> tuple[Finding, ...]: ...
+
+
+@listing(
+    "findings",
+    col("severity", "Severity", "warning, caution or note", LABEL, 10),
+    col("rule", "About", look=TEXT, width=17),
+    col("subject", "Where", look=TEXT, width=20),
+    col("message", "What", look=TEXT, width=56),
+    col("advice", "What to do", look=TEXT, width=42),
+)
+def findings(found: HasFindings) -> Iterator[Row]:
+    """What to look at before building, most urgent first."""
+    for f in found.findings:
+        yield f.severity.word, f.rule, f.subject, f.message, f.advice
+
+
+@listing(
+    "conflicts",
+    col("path", "Path"),
+    SECTION,
+    col("limit", "Limit"),
+    col("variant", "Variant"),
+    col("least", "Least", "the least that it comes to, in the core's unit of the row"),
+    col("allowed", "Allowed", "in the core's unit of the row"),
+    col("missing", "Missing", "in the core's unit of the row"),
+    col("unit", "Unit"),
+    col("what", "What", "the conflict in words"),
+)
+def conflicts(study: Study) -> Iterator[Row]:
+    """Why no set holds, limit by limit."""
+    for c in study.conflicts:
+        variant = str(c.variant) if c.variant else "all"
+        yield c.path, c.section, c.limit, variant, c.least, c.allowed, c.missing, c.unit, str(c)
+
+
+@listing(
+    "remedies",
+    col("kind", "Kind of change", look=TEXT),
+    col("holds", "Result", "whether a set holds with the change", TEXT,
+        show=lambda v: "a set holds" if v else "not enough alone"),
+    col("cost", "Cost, per lot", look=MONEY, unit=COST),
+    col("distinct_sizes", "Distinct sizes", look=WHOLE, show=lambda v: v or None),
+    col("change", "Change", look=TEXT),
+)  # fmt: skip
+def remedies(study: Study) -> Iterator[Row]:
+    """What was tried where no set holds, each by sizing the plan again."""
+    for w in study.remedies:
+        cost, number = (w.solution.cost, w.solution.distinct_sizes) if w.helps else (np.nan, 0)
+        yield w.kind, w.helps, cost, number, w.change
+
+
+LISTS: tuple[Listing[Study], ...] = (
+    size_schedule, lengths, fittings, pressure, paths, margins_by_run, rooms_by_front, airflow_by_front, trade_off,
+    standardizing, sizes_by_flex, single_orientation, conflicts, remedies,
+)  # fmt: skip
+
+
+def as_told(variant: Variant) -> tuple[str, bool, str, str]:
+    """The values of the columns ``VARIANT``."""
+    return variant.front, variant.mirrored, variant.season, variant.flex
 
 
 def own_size_label(study: Study, section: int, among: np.ndarray) -> str:
@@ -131,242 +513,3 @@ def not_proven(study: Study) -> list[str]:
 def room_text(section: Section) -> str:
     """The rooms that a run serves, as people read them."""
     return "all rooms" if section.rooms == ("*",) else "; ".join(section.rooms)
-
-
-def paths(study: Study) -> pd.DataFrame:
-    """One row a run and variant: pressure and velocity of the standard set against their limits.
-
-    Columns: run, room, side, the four variant columns, airflow_cfm, total_effective_length_ft,
-    friction_rate_inwc_per_100ft, loss_inwc, available_inwc, slack_inwc, slack_pct, fastest_section,
-    velocity_fpm, velocity_limit_fpm, velocity_slack_fpm. Empty without a set; shut runs are left out.
-    """
-    sized = study.sized
-    if sized is None:
-        return pd.DataFrame()
-    tree, data = study.tree, study.table.sections
-    speed = sized.velocity_fpm
-    frames = []
-    for p, run in enumerate(tree.runs):
-        on_way = np.array(tree.walk(p))
-        limit = data.velocity_limit_fpm[on_way]
-        fastest = np.argmax(speed[:, on_way] / limit, axis=1)
-        loss = sized.verification.path_loss_inwc[run.name]
-        available = study.by_friction_rate.path_available_inwc[:, p]
-        frame = variant_frame(study)
-        frame.insert(0, "run", run.name)
-        frame.insert(1, "room", room_text(run))
-        frame.insert(2, "side", run.side)
-        frame["airflow_cfm"] = study.variants.run_airflow_cfm[:, p]
-        frame["total_effective_length_ft"] = study.by_friction_rate.total_effective_length_ft[p]
-        frame["friction_rate_inwc_per_100ft"] = study.by_friction_rate.friction_rate[:, p]
-        frame["loss_inwc"] = loss
-        frame["available_inwc"] = available
-        frame["slack_inwc"] = available - loss
-        frame["slack_pct"] = 100.0 * (1.0 - loss / available)
-        frame["fastest_section"] = [tree.sections[on_way[f]].name for f in fastest]
-        frame["velocity_fpm"] = speed[np.arange(len(speed)), on_way[fastest]]
-        frame["velocity_limit_fpm"] = limit[fastest]
-        frame["velocity_slack_fpm"] = frame["velocity_limit_fpm"] - frame["velocity_fpm"]
-        frames.append(frame[study.variants.open_run[:, p]])
-    return pd.concat(frames, ignore_index=True)
-
-
-def as_told(variant: Variant) -> tuple[str, bool, str, str]:
-    """The values of ``VARIANT_COLUMNS``."""
-    return variant.front, variant.mirrored, variant.season, variant.flex
-
-
-def variant_frame(study: Study) -> pd.DataFrame:
-    """The four columns that say which variant; one row each."""
-    return pd.DataFrame([as_told(v) for v in study.variants.variants], columns=VARIANT_COLUMNS)
-
-
-def rooms_by_face(study: Study) -> pd.DataFrame:
-    """One row a room and season: airflow by front face, most sensitive room first.
-
-    Columns: room, season, one column a front face in cfm (the larger of as drawn and mirrored), smallest_cfm,
-    largest_cfm, spread_pct (largest over smallest, less 100), largest_at, size_steps (between the smallest
-    and the largest own size of the room's runs over faces, at the worst flex). Sorted by the room's larger
-    spread, heating before cooling.
-    """
-    plan = study.plan
-    # (n_face, n_season, n_room), the larger of mirrored and not
-    flow = plan.airflow_cfm.max(axis=1)
-    least = plan.airflow_cfm.min(axis=1)
-    rows = []
-    for n, room in enumerate(plan.rooms):
-        for k, season in enumerate(plan.seasons):
-            smallest, largest = float(least[:, k, n].min()), float(flow[:, k, n].max())
-            row: dict[str, object] = {"room": room, "season": season}
-            row |= {face: float(flow[i, k, n]) for i, face in enumerate(plan.fronts)}
-            row["smallest_cfm"] = smallest
-            row["largest_cfm"] = largest
-            row["spread_pct"] = 100.0 * (largest / smallest - 1.0) if smallest > 0.0 else np.nan
-            row["largest_at"] = plan.fronts[int(np.argmax(flow[:, k, n]))]
-            row["size_steps"] = size_steps(study, room, season)
-            rows.append(row)
-    frame = pd.DataFrame(rows)
-    rank = frame.groupby("room")["spread_pct"].transform("max").fillna(np.inf)
-    order = np.lexsort((np.arange(len(frame)), -rank.to_numpy()))
-    return frame.iloc[order].reset_index(drop=True)
-
-
-def trade_off(study: Study) -> pd.DataFrame:
-    """Least cost by number of distinct sizes.
-
-    Columns: distinct_sizes, cost, over_least_pct, proven, recommended.
-    """
-    least = study.least_cost.cost
-    return pd.DataFrame(
-        [
-            {
-                "distinct_sizes": e.distinct_sizes,
-                "cost": e.cost,
-                "over_least_pct": 100.0 * (e.cost / least - 1.0) if least > 0.0 else 0.0,
-                "proven": e.status == "optimal",
-                "recommended": e.distinct_sizes == study.recommended.distinct_sizes,
-            }
-            for e in study.trade_off
-        ],
-        columns=["distinct_sizes", "cost", "over_least_pct", "proven", "recommended"],
-    )
-
-
-def standardizing(study: Study) -> pd.DataFrame:
-    """What covering each orientation and flex product costs.
-
-    Columns: kind, covers, left_out, least_cost, distinct_sizes, standard_cost, saving, saving_pct.
-    ``standard_cost`` is the least-cost set of all variants at the same prices.
-    """
-    return pd.DataFrame(
-        [
-            {
-                "kind": c.kind,
-                "covers": c.kept,
-                "left_out": c.left_out,
-                "least_cost": c.solution.cost,
-                "distinct_sizes": c.solution.distinct_sizes,
-                "standard_cost": c.standard_cost,
-                "saving": c.saving,
-                "saving_pct": 100.0 * c.saving / c.standard_cost if c.standard_cost > 0.0 else 0.0,
-            }
-            for c in study.comparisons
-        ],
-        columns=[
-            "kind", "covers", "left_out", "least_cost", "distinct_sizes", "standard_cost", "saving",
-            "saving_pct",
-        ],
-    )  # fmt: skip
-
-
-def headroom(study: Study) -> pd.DataFrame:
-    """How much more air each run could carry.
-
-    Columns: run, room, extra_cfm, extra_pct, limit, variant columns.
-    """
-    runs = {run.name: run for run in study.tree.runs}
-    return pd.DataFrame(
-        [
-            {
-                "run": h.run,
-                "room": room_text(runs[h.run]),
-                "extra_cfm": h.extra_cfm,
-                "extra_pct": h.extra_pct,
-                "limit": h.limit,
-                **dict(zip(VARIANT_COLUMNS, as_told(h.variant), strict=True)),
-            }
-            for h in (study.sized.headroom if study.sized else ())
-        ],
-        columns=["run", "room", "extra_cfm", "extra_pct", "limit", *VARIANT_COLUMNS],
-    )
-
-
-def single_orientation(study: Study) -> pd.DataFrame:
-    """What the set from one orientation only would leave out of limits: one row a section and limit.
-
-    Columns: section, room, limit, variants (how many), worst_variant, amount, allowed, unit, over_pct. Worst
-    first.
-    """
-    sections = {s.name: s for s in study.tree.sections}
-    rows = []
-    groups: dict[tuple[str, str], list[int]] = {}
-    breaches = study.single.breaches
-    for j, breach in enumerate(breaches):
-        groups.setdefault((breach.section, breach.limit_name), []).append(j)
-    for (name, limit), members in groups.items():
-        worst = max((breaches[j] for j in members), key=lambda b: b.amount / b.limit)
-        rows.append(
-            {
-                "section": name,
-                "room": room_text(sections[name]),
-                "limit": limit,
-                "variants": len(members),
-                "worst_variant": str(worst.variant) if worst.variant else "all",
-                "amount": worst.amount,
-                "allowed": worst.limit,
-                "unit": worst.unit,
-                "over_pct": 100.0 * (worst.amount / worst.limit - 1.0),
-            }
-        )
-    frame = pd.DataFrame(
-        rows,
-        columns=[
-            "section", "room", "limit", "variants", "worst_variant", "amount", "allowed", "unit", "over_pct",
-        ],
-    )  # fmt: skip
-    return frame.sort_values("over_pct", ascending=False, kind="stable", ignore_index=True)
-
-
-def findings(study: Study) -> pd.DataFrame:
-    """What to look at, most urgent first. Columns: severity, rule, subject, message, advice."""
-    return pd.DataFrame(
-        [
-            {
-                "severity": f.severity.word,
-                "rule": f.rule,
-                "subject": f.subject,
-                "message": f.message,
-                "advice": f.advice,
-            }
-            for f in study.findings
-        ],
-        columns=["severity", "rule", "subject", "message", "advice"],
-    )
-
-
-def conflicts(study: Study) -> pd.DataFrame:
-    """Why no set holds. Columns: path, section, limit, variant, least, allowed, missing, unit, what."""
-    return pd.DataFrame(
-        [
-            {
-                "path": c.path,
-                "section": c.section,
-                "limit": c.limit,
-                "variant": str(c.variant) if c.variant else "all",
-                "least": c.least,
-                "allowed": c.allowed,
-                "missing": c.missing,
-                "unit": c.unit,
-                "what": str(c),
-            }
-            for c in study.conflicts
-        ],
-        columns=["path", "section", "limit", "variant", "least", "allowed", "missing", "unit", "what"],
-    )
-
-
-def remedies(study: Study) -> pd.DataFrame:
-    """What was tried where no set holds. Columns: kind, change, holds, cost, distinct_sizes."""
-    return pd.DataFrame(
-        [
-            {
-                "kind": w.kind,
-                "change": w.change,
-                "holds": w.helps,
-                "cost": w.solution.cost if w.helps else np.nan,
-                "distinct_sizes": w.solution.distinct_sizes if w.helps else 0,
-            }
-            for w in study.remedies
-        ],
-        columns=["kind", "change", "holds", "cost", "distinct_sizes"],
-    )

@@ -2,58 +2,44 @@
 
 from __future__ import annotations
 
-from collections import Counter
+from collections.abc import Iterator
 
 from tractduct.model.plan import Duct, Plan
+from tractduct.model.words import SIDES
 from tractduct.physics.friction import COMPRESSION_DECAY_PER_IN, COMPRESSION_TESTED_IN, COMPRESSION_TESTED_TO_PCT
 from tractduct.physics.solar import LEFT_OUT, MODELS, SCREENING
-from tractduct.sizing.margins import PRESSURE, SIZE, VELOCITY
 from tractduct.sizing.practice import CAUTIONS, FRICTION_RATE_WINDOW, MOST_WYES_IN_A_ROW, large_flex_words
-from tractduct.sizing.program import HOLDS_TOLERANCE
 from tractduct.units import NOMINAL
 from tractduct.version import VERSION
+from tractduct.writers import tables
 from tractduct.writers.book.facts import Facts
-from tractduct.writers.book.layout import Book, Page
+from tractduct.writers.book.layout import Book
 from tractduct.writers.book.looks import (
     CLOSE_FILL,
     GREY_INK,
-    HUNDREDTHS,
     LABEL,
     PER_CENT,
-    SHORT,
-    TENTHS,
     TEXT,
     TIGHT_FILL,
-    WHOLE,
     Column,
     Look,
-    Value,
 )
 from tractduct.writers.book.pressure import equipment_tables, from_blower, whose_pressure
 
 
 def findings_sheet(book: Book, facts: Facts) -> None:
     """What to look at before building."""
-    columns = [
-        Column("Severity", LABEL, 11),
-        Column("About", TEXT, 20),
-        Column("Where", TEXT, 22),
-        Column("What", TEXT, 56),
-        Column("What to do", TEXT, 44),
-    ]
+    columns = tables.findings.columns(facts.report)
     page = book.sheet("Findings", [c.width for c in columns])
     page.title(
         "Findings",
-        "Warning: likely wrong or unsafe as drawn, settle it before building. Caution: close to a limit or "
-        "outside common practice, look at it. Note: good to know.",
+        "Warning: likely wrong or unsafe as drawn; settle it before building. Caution: close to a limit or outside "
+        "common practice; look at it. Note: good to know.",
         len(columns),
     )
-    rows: list[list[Value]] = [[f.severity.word, f.rule, f.subject, f.message, f.advice] for f in facts.report.findings]
-    body = page.table(columns, rows, freeze=0, nothing="Nothing found to point at.")
-    if rows:
-        area = f"A{body[0]}:A{body[-1]}"
-        for word, fill in (("warning", TIGHT_FILL), ("caution", CLOSE_FILL)):
-            page.mark(area, f'$A{body[0]}="{word}"', fill)
+    body = page.listing(columns, tables.findings(facts.report), freeze=0, nothing="No findings.")
+    for word, fill in (("warning", TIGHT_FILL), ("caution", CLOSE_FILL)) if body.rows else ():
+        page.mark(body.area("severity"), f'{body.cell("severity")}="{word}"', fill)
 
 
 SPLIT = (
@@ -184,111 +170,67 @@ def made_of(duct: Duct) -> str:
     return duct.kind if duct.correction is None else f"{duct.kind}, by its friction table"
 
 
-def _margins(page: Page, facts: Facts, width: int) -> None:
-    """How close the limits are: the tightest of each sort."""
-    if facts.study.sized is None:
-        return
-    found = facts.study.sized.margins
-    page.heading("How close the limits are", width)
-    page.paragraph(
-        "The limit of each sort that has the smallest part of itself left, in the standard size set. All limits were "
-        "worked out again apart from the search. A pressure or a velocity counts as met exactly where it differs from "
-        f"its limit by less than one part in {1.0 / HOLDS_TOLERANCE:,.0f}, which is rounding; {found.exact or 'none'} "
-        f"of {sum(m.limits for m in found.tightest if m.limit != SIZE):,} do, each variant counted. A section may be "
-        "as large as the one it joins.",
-        width,
-    )
-    units = facts.study.plan.units
-    labels = {PRESSURE: "{} pressure", VELOCITY: "{}", SIZE: "size of the one it joins"}
-    shown = {"inWC": Look("0.0000"), "fpm": WHOLE, "in": TENTHS}
-    page.table(
-        [
-            Column("Limit", LABEL),
-            Column("Tightest at", SHORT),
-            Column("It has"),
-            Column("Allowed"),
-            Column("Left of it, %", HUNDREDTHS),
-            Column("In the variant", TEXT),
-        ],
-        [
-            [
-                f"{labels[m.limit].format(m.of)}, {units.unit(m.unit)}", m.place, units.shown(m.amount, m.unit),
-                units.shown(m.allowed, m.unit), round(max(m.left_pct, 0.0), 9),
-                str(m.variant) if m.variant else "all",
-            ]
-            for m in found.tightest
-        ],
-        {(r, c): shown[m.unit].in_units(units, m.unit) for r, m in enumerate(found.tightest) for c in (2, 3)},
-    )  # fmt: skip
+# Limits of one default: what they are called together, and how their keys begin and end.
+VELOCITY_GROUPS = (
+    ("supply, rigid", ("trunk_rigid_fpm", "branch_rigid_fpm")),
+    ("supply, flex", ("trunk_flex_fpm", "branch_flex_fpm")),
+    (
+        "return",
+        ("return_trunk_rigid_fpm", "return_trunk_flex_fpm", "return_branch_rigid_fpm", "return_branch_flex_fpm"),
+    ),
+)
+DEFAULT = "the program's default"
+SOURCES = {"limits": " (ANSI/ACCA 1, from memory)"}
+
+Setting = tuple[str, str, float, str, str]  # label, unit, value, how it is shown, who says so
+
+
+def _settings(facts: Facts) -> Iterator[Setting]:
+    """What the plan sets, or the program where it does not."""
+    plan = facts.study.plan
+
+    def said(table: str, key: str) -> str:
+        return "set in the plan" if (table, key) in plan.typed else DEFAULT + SOURCES.get(table, "")
+
+    yield "Elevation", "ft", plan.elevation_ft, "#,##0", said("site", "elevation_ft")
+    yield "Air at the air handler", "F", plan.air_temperature_f, "0", said("site", "air_temperature_f")
+    yield "Air density", "lb/ft3", float(plan.air.density_lb_per_ft3), "0.0000", ""
+    yield "Density over standard air", "", plan.density_ratio, "0.000", ""
+    for season, degrees in plan.supply_air_f.items():
+        yield f"Supply air, {season}", "F", degrees, "0", ""
+    for label, unit, key in (
+        ("Fewer sizes to stock may cost", "%", "standardize_within_pct"),
+        ("Most distinct sizes (0: no cap)", "", "max_distinct_sizes"),
+        ("Most sizes above the own size (99: no cap)", "", "most_steps_over_own"),
+    ):
+        yield label, unit, float(getattr(plan, key)), "0.###", said("objective", key)
+    if not facts.from_blower:
+        for side in SIDES:
+            available = plan.available_inwc(side)
+            yield f"Available, {side} ducts", "inWC", available, "0.000", whose_pressure(plan, side)
+    factor = plan.least_factor_12_in
+    yield "Large compressed flex, at least", "", factor, '0.0" times"', said("compression", "least_factor_12_in")
+    limits = plan.velocity_limits_fpm
+    for name, keys in VELOCITY_GROUPS:
+        if len({(limits[key], said("limits", key)) for key in keys}) == 1:
+            yield f"Velocity limit, {name}", "fpm", limits[keys[0]], "#,##0", said("limits", keys[0])
+        else:
+            for key in keys:
+                words = key.removesuffix("_fpm").replace("_", " ")
+                yield f"Velocity limit, {words}", "fpm", limits[key], "#,##0", said("limits", key)
 
 
 def basis_sheet(book: Book, facts: Facts) -> None:
     """Inputs, method, sources and cautions."""
-    study, plan, units = facts.study, facts.study.plan, facts.units
-    width = 6
-    page = book.sheet("Basis", (30, 16, 15, 15, 16, 46))
+    plan, units, width = facts.study.plan, facts.units, 6
+    page = book.sheet("Basis", (38, 14, 15, 15, 16, 62))
     page.title("Basis: inputs, method, sources, cautions", f"Worked out by tractduct {VERSION}.", width)
     page.row += 1
     page.heading("Site, pressure and choice", width)
-    sources = {"limits": " (ANSI/ACCA 1, from memory)", "pressure": " (common practice, no source)"}
-    settings: list[tuple[str, str, float, str, str, str]] = [
-        ("Elevation", "ft", plan.elevation_ft, "site", "elevation_ft", "#,##0"),
-        ("Air at the air handler", "F", plan.air_temperature_f, "site", "air_temperature_f", "0"),
-        ("Air density", "lb/ft3", float(plan.air.density_lb_per_ft3), "", "", "0.0000"),
-        ("Density over standard air", "", plan.density_ratio, "", "", "0.000"),
-        *((f"Supply air, {season}", "F", f, "", "", "0") for season, f in plan.supply_air_f.items()),
-        (
-            "Shorter stock list may cost",
-            "%",
-            plan.standardize_within_pct,
-            "objective",
-            "standardize_within_pct",
-            "General",
-        ),
-        (
-            "Most distinct sizes (0: no cap)",
-            "",
-            float(plan.max_distinct_sizes),
-            "objective",
-            "max_distinct_sizes",
-            "0",
-        ),
-        (
-            "Most sizes above the friction-rate method's (99: no cap)",
-            "",
-            float(plan.most_steps_over_own),
-            "objective",
-            "most_steps_over_own",
-            "0",
-        ),
-    ]
-    if not facts.from_blower:
-        settings.append(("Available, supply ducts", "inWC", plan.supply_inwc, "pressure", "supply_inwc", "0.000"))
-        settings.append(("Available, return ducts", "inWC", plan.return_inwc, "pressure", "return_inwc", "0.000"))
-    settings.append(
-        (
-            "Large compressed flex, at least",
-            "",
-            plan.least_factor_12_in,
-            "compression",
-            "least_factor_12_in",
-            '0.0" times"',
-        )
-    )
-    settings += [
-        (f"Limit, {key.removesuffix('_fpm').replace('_', ' ')}", "fpm", value, "limits", key, "#,##0")
-        for key, value in plan.velocity_limits_fpm.items()
-    ]
-    for label, unit, value, table, key, shown in settings:
+    for label, unit, value, shown, words in _settings(facts):
         page.put(page.row, 1, f"{label}, {units.unit(unit)}" if unit else label)
         page.put(page.row, 2, round(value, 6), Look(shown), unit)
-        if table == "pressure":
-            page.put(page.row, 3, whose_pressure(plan, key.partition("_")[0]), Look(ink=GREY_INK))
-        elif key:
-            words = (
-                "set in the plan" if (table, key) in plan.typed else "the program's default" + sources.get(table, "")
-            )
-            page.put(page.row, 3, words, Look(ink=GREY_INK))
+        page.put(page.row, 3, words or None, Look(ink=GREY_INK))
         page.row += 1
     for shape in ("round", "rectangular"):
         offered = [size.label for size in plan.sizes if size.shape == shape]
@@ -297,13 +239,12 @@ def basis_sheet(book: Book, facts: Facts) -> None:
     if facts.from_blower:
         page.fact("Pressure for the ducts", f"{from_blower(plan)} {SPLIT}", width)
     page.row += 1
-    _margins(page, facts, width)
     page.heading("Method", width)
     for label, text in method(plan):
         page.fact(label, text, width)
     page.row += 1
     equipment_tables(page, facts, width)
-    page.heading("Ducts", width)
+    page.heading("Ducts (fittings: data/fittings.csv)", width)
     page.table(
         [
             Column("Duct", LABEL),
@@ -318,29 +259,6 @@ def basis_sheet(book: Book, facts: Facts) -> None:
             for d in plan.ducts.values()
         ],
     )
-    page.heading("Fittings", width)
-    used: Counter[str] = Counter()
-    for section in study.tree.sections:
-        for name, count in section.fittings:
-            used[name] += count
-    page.table(
-        [
-            Column("Fitting", LABEL),
-            Column("Used, pieces", WHOLE),
-            Column("Equivalent length", TENTHS, unit="ft"),
-            Column("Loss coefficient", HUNDREDTHS),
-            Column("In the plan"),
-            Column("Source", TEXT),
-        ],
-        [
-            [
-                f.name, used[f.name], f.equivalent_length_ft, f.loss_coefficient,
-                "used" if used[f.name] else "not used", f.source,
-            ]
-            for f in plan.fittings.values()
-        ],
-        nothing="The plan uses no fittings.",
-    )  # fmt: skip
     page.heading("Cautions", width)
     for caution in CAUTIONS:
         page.paragraph(caution, width)

@@ -1,50 +1,45 @@
-"""What the house delivers: Delivered by room, System, Substitution, Robustness, Delivered in all variants."""
+"""The sheets Delivered and Robustness and margins: what each room gets, and how sure that is."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import replace
-
-import numpy as np
-from openpyxl.utils import get_column_letter
+from collections.abc import Iterator
+from pathlib import Path
 
 from tractduct.delivery.deliver import HOOD_ERROR_PCT, HOOD_ERROR_UNPOWERED_PCT, Delivery
 from tractduct.delivery.predict import LEAST_CFM_A_TON, Drive
 from tractduct.delivery.robust import LENGTH_SPREAD, MOST_COMPRESSION_PCT
 from tractduct.errors import ended
-from tractduct.writers import delivery_tables as frames
-from tractduct.writers.book.facts import VARIANT_COLUMNS, Facts, counted, frame_rows, joined, turned
+from tractduct.sizing.margins import PRESSURE, SIZE, VELOCITY
+from tractduct.sizing.program import HOLDS_TOLERANCE
+from tractduct.writers import delivery_tables as lists
+from tractduct.writers import tables
+from tractduct.writers.book.facts import Facts, counted
 from tractduct.writers.book.layout import Book, Page
 from tractduct.writers.book.looks import (
-    CENTRE,
     CLOSE_FILL,
+    HUNDREDTHS,
     LABEL,
     LARGER_FILL,
     LEAD,
-    MONEY,
-    SHORT,
     SMALLER_FILL,
     TENTHS,
     TEXT,
-    THOUSANDTHS,
     TIGHT_FILL,
     WHOLE,
     Column,
     Look,
     Value,
-    plain,
 )
 from tractduct.writers.book.pressure import actual_airflow
 
-SIGNED = Look("+0;−0;0")
-SIGNED_TENTHS = Look("+0.0;−0.0;0.0")
-WITHIN, LOW, HIGH = "within", "▼ too little", "▲ too much"
 HOOD_WORDS = (
     f"A flow hood reads about {HOOD_ERROR_PCT:g} % off in the field where it is powered, and "
     f"{HOOD_ERROR_UNPOWERED_PCT[0]:g} to {HOOD_ERROR_UNPOWERED_PCT[1]:g} % where it is not (LBNL, abstract)."
 )
 FEW_BUILDS_PCT, MOST_BUILDS_PCT = 80, 95  # of the builds within tolerance
-LOSS_FROM_PCT, LOSS_BAD_PCT = 5.0, 15.0  # a room's loss that is pointed out, and that is a lot
+TIGHT_SLACK_PCT, CLOSE_SLACK_PCT = 2.0, 10.0
+ROOMS_LISTED = 6
+LITTLE_HEADROOM_PCT, SOME_HEADROOM_PCT = 5, 15  # more air than design that a run could carry
 
 
 def tolerance_words(delivery: Delivery) -> str:
@@ -65,346 +60,218 @@ def drive_words(delivery: Delivery) -> str:
     return "The blower is taken to move the design airflow whatever the ducts take: so rooms share it differently."
 
 
-def verdict(delivered: float, design: float, tolerance: float) -> str:
-    """Within, too little or too much; NaN where the airflow is not known."""
-    if not np.isfinite(delivered):
-        return "not known"
-    if abs(delivered - design) <= tolerance * (1.0 + 1e-12):
-        return WITHIN
-    return LOW if delivered < design else HIGH
-
-
-# -- Delivered by room -----------------------------------------------------------------------------------
-
-
-def delivered_sheet(book: Book, delivery: Delivery) -> None:
-    """One row a room: range over the variants, and over the ways the house may be built."""
-    study = delivery.study
-    number, builds = len(study.variants.variants), delivery.spread.builds
-    has_flex = any(study.plan.flex)
-    frame = frames.room_summary(delivery)
-    names = ["room", "lowest_pct", "highest_pct", "variants_outside"]
+def delivered_sheet(book: Book, delivery: Delivery, picture: Path | None) -> None:
+    """One row a room, dampers open and marked; then the system by season."""
+    number = len(delivery.study.variants.variants)
     columns = [
-        Column("Room", LABEL, 22),
-        Column("Lowest, % of design", WHOLE, 11),
-        Column("Highest, % of design", WHOLE, 11),
-        Column(f"Outside tolerance, of {number} variants", WHOLE, 13),
-        Column("Before balancing", SHORT, 31),
+        c
+        for c in lists.room_summary.columns(delivery)
+        if c.key != "compressed_lowest_pct" or any(delivery.study.plan.flex)
     ]
-    if has_flex:
-        columns.append(Column(f"Lowest at {delivery.compressed_pct:g} % compression, % of design", WHOLE, 16))
-        names.append("compressed_lowest_pct")
-    columns.append(Column("With the damper marks: worst, in tolerances", Look("0.00"), 15))
-    names.append("marked_worst")
-    columns += [
-        Column("As built, low, % of design", WHOLE, 11),
-        Column("As built, high, % of design", WHOLE, 11),
-        Column("As built, within tolerance, % of builds", WHOLE, 14),
-    ]
-    names += ["built_low_pct", "built_high_pct", "built_within_pct"]
-    page = book.sheet("Delivered by room", [c.width for c in columns])
+    across = len(columns)
+    page = book.sheet("Delivered", [c.width for c in columns])
     page.title(
         "What each room gets, against its design airflow",
-        f"Lowest, highest, outside: all dampers wide open, before balancing, over {counted(number, 'variant')}. "
-        "With the damper marks (sheet Damper marks): 1 is just within tolerance. "
-        f"As built: balanced as drawn, then 5th and 95th of 100 of {builds} builds a variant (sheet Robustness). "
-        f"{tolerance_words(delivery)} {drive_words(delivery)} {HOOD_WORDS}",
-        len(columns),
+        f"Lowest and highest over {counted(number, 'variant')}. Compressed flex: every flex compressed by "
+        f"{delivery.compressed_pct:g} %. {tolerance_words(delivery)} {drive_words(delivery)} {HOOD_WORDS} Every room "
+        "in every variant: data/rooms_all_variants.csv.",
+        across,
     )
     page.row += 1
-    got = delivery.open_dampers
-    off = got.room_cfm - got.room_design_cfm
-    outside = ~got.room_within(study.plan.tolerance)
-    rows = frame_rows(frame, names)
-    for row in rows:
-        n = study.plan.rooms.index(str(row[0]))
-        low, high = bool((outside[:, n] & (off[:, n] < 0)).any()), bool((outside[:, n] & (off[:, n] > 0)).any())
-        row.insert(4, " and ".join(w for w, on in ((LOW, low), (HIGH, high)) if on) or WITHIN)
-    body = page.table(columns, rows, freeze=1)
-    first = body[0]
-    _mark_verdicts(page, f"B{first}:E{body[-1]}", f"$E{first}")
-    letter = "G" if has_flex else "F"
-    page.mark(f"{letter}{first}:{letter}{body[-1]}", f"{letter}{first}>1", CLOSE_FILL, bold=True)
+    if picture is not None:
+        page.image(picture, across, most_rows=27)
+    body = page.listing(columns, lists.room_summary(delivery))
+    if body.rows:
+        word = body.cell("before")
+        page.mark(body.area("lowest_pct", "before"), f'LEFT({word},1)="▼"', SMALLER_FILL, bold=True)
+        page.mark(body.area("lowest_pct", "before"), f'LEFT({word},1)="▲"', LARGER_FILL, bold=True)
+        page.mark(body.area("marked_worst"), f"{body.cell('marked_worst')}>1", TIGHT_FILL, bold=True)
+    _system(page, delivery, across)
 
 
-def _mark_verdicts(page: Page, area: str, cell: str) -> None:
-    """Colour by a verdict: too little blue, too much orange; the words say it in black and white."""
-    page.mark(area, f'LEFT({cell},1)="▼"', SMALLER_FILL, bold=True)
-    page.mark(area, f'LEFT({cell},1)="▲"', LARGER_FILL, bold=True)
-
-
-def delivered_all_sheet(book: Book, delivery: Delivery) -> None:
-    """One row a room and variant."""
-    frame = frames.rooms(delivery)
-    columns = [
-        Column("Room", replace(LABEL, wrap=False), 20),
-        *VARIANT_COLUMNS,
-        Column("Design", TENTHS, 9, unit="cfm"),
-        Column("Delivered", TENTHS, 11, unit="cfm"),
-        Column("Off, %", SIGNED_TENTHS, 9),
-        Column("Tolerance", TENTHS, 11, unit="cfm"),
-        Column("Verdict", SHORT, 14),
-        Column("Powered hood may read, from", WHOLE, 13, unit="cfm"),
-        Column("to", WHOLE, 8, unit="cfm"),
-    ]
-    after = ["design_cfm", "delivered_cfm", "off_pct", "tolerance_cfm"]
-    hood, more = ["hood_low_cfm", "hood_high_cfm"], []
-    if any(delivery.study.plan.flex):
-        columns.append(Column(f"At {delivery.compressed_pct:g} % compression", TENTHS, 14, unit="cfm"))
-        more.append("compressed_cfm")
-    columns.append(Column("With the damper marks", TENTHS, 14, unit="cfm"))
-    more.append("marked_cfm")
-    page = book.sheet("Delivered in all variants", [c.width for c in columns])
-    page.title(
-        "What each room gets in every variant, all dampers wide open",
-        f"Filter by the arrows in the header. {tolerance_words(delivery)} {HOOD_WORDS}",
-        len(columns),
-    )
-    rows = joined(frame, ["room"], [*after, *hood, *more])
-    for row, got, design, allowed in zip(
-        rows, *(frame[c].tolist() for c in ("delivered_cfm", "design_cfm", "tolerance_cfm")), strict=True
-    ):
-        row.insert(9, verdict(got, design, allowed))
-    body = page.table(columns, rows, freeze=1)
-    _mark_verdicts(page, f"G{body[0]}:J{body[-1]}", f"$J{body[0]}")
-
-
-# -- System ----------------------------------------------------------------------------------------------
-
-
-def system_sheet(book: Book, facts: Facts, delivery: Delivery) -> None:
-    """One row a variant: what the blower moves and against what."""
-    study, frame = delivery.study, frames.systems(delivery)
-    gear, units = study.plan.equipment, book.units
-    optional = [
-        ("available_static_inwc", Column("Blower makes at design", THOUSANDTHS, 13, unit="inWC")),
-        ("as_run_static_inwc", Column("As run: external static", THOUSANDTHS, 11, unit="inWC")),
-        ("as_run_cfm", Column("As run, standard air", WHOLE, 11, unit="cfm")),
-        ("cfm_a_ton", Column("As run, standard air", WHOLE, 11, unit="cfm a ton")),
-    ]
-    shown = [(name, column) for name, column in optional if frame[name].notna().any()]
-    in_season = 'AND({season}="%s",{cell}<{limit})'
-    limits = [
-        (name, test, limit, unit, f"{words.format(units.say(limit, unit, '.4g'))} as run")
-        for name, test, limit, unit, words in (
-            ("cfm_a_ton", in_season % "cooling", LEAST_CFM_A_TON, "cfm a ton", "under {} in cooling"),
-            ("as_run_cfm", in_season % "heating", gear.least_heating_cfm, "cfm", "under {} in heating"),
-            ("as_run_static_inwc", "{cell}>{limit}", delivery.rated_static_inwc, "inWC", "over {} of external static"),
-        )
-        if limit is not None and any(name == there for there, _ in shown)
-    ]
-    columns = [
-        *VARIANT_COLUMNS,
-        Column("Total", WHOLE, 9, unit="cfm"),
-        Column("Design", WHOLE, 9, unit="cfm"),
-        Column("Off, %", SIGNED_TENTHS, 8),
-        Column("Within tolerance", CENTRE, 11),
-        Column("External static", THOUSANDTHS, 11, unit="inWC"),
-        Column("Balanced: needs at design", THOUSANDTHS, 13, unit="inWC"),
-        Column("Can be balanced", CENTRE, 11),
-        *(column for _, column in shown),
-    ]
-    page = book.sheet("System", [c.width for c in columns])
-    page.title(
-        "The whole system in every variant",
-        f"{drive_words(delivery)} All dampers wide open, but for the balanced columns: what ducts and devices take at "
-        "design airflow once every room gets its own. As run: balanced, with filters due for change. "
-        + f"{actual_airflow(study.plan)} "
-        + ("" if study.plan.equipment.devices else "No devices are listed: static pressure is the ducts' alone. ")
-        + ("Marked: " + "; ".join(words for *_, words in limits) + ". " if limits else "")
-        + tolerance_words(delivery),
-        len(columns),
-    )
-    page.row += 1
-    for finding in delivery.findings:
-        if finding.subject == "system":
-            page.paragraph(
-                f"{finding.severity.word.capitalize()}: {finding.message}. {ended(finding.advice)}", len(columns)
-            )
+def _system(page: Page, delivery: Delivery, across: int) -> None:
+    """The least and the most over a season's variants of what the blower moves, and against what."""
+    study, frame, units = delivery.study, lists.systems(delivery), delivery.study.plan.units
+    gear = study.plan.equipment
+    page.heading("The whole system, over the variants of each season", across)
     impossible = int((~delivery.balanced.possible).sum())
     number = len(frame)
     page.paragraph(
         f"Every one of {counted(number, 'variant')} can be balanced: every room can get its design airflow."
         if not impossible
         else f"No damper setting gives every room its design airflow in {impossible} of {number} variants.",
-        len(columns),
+        across,
         LABEL,
     )
-    page.row += 1
-    rows = joined(
-        frame,
-        [],
-        ["total_cfm", "design_cfm", "off_pct", "within", "external_static_inwc", "needed_static_inwc",
-         "can_be_balanced", *(name for name, _ in shown)],
-    )  # fmt: skip
-    body = page.table(columns, rows, freeze=4)
-    first, last = body[0], body[-1]
-    for letter in "HK":
-        page.mark(f"{letter}{first}:{letter}{last}", f'${letter}{first}="no"', TIGHT_FILL, bold=True)
-    for name, test, limit, unit, _ in limits:
-        letter = get_column_letter(len(columns) - len(shown) + 1 + [there for there, _ in shown].index(name))
-        limit_shown = f"{units.shown(limit, unit):.12g}"
-        wanted = test.format(cell=f"${letter}{first}", limit=limit_shown, season=f"$C{first}")
-        page.mark(f"{letter}{first}:{letter}{last}", wanted, TIGHT_FILL, bold=True)
-
-
-# -- Substitution ----------------------------------------------------------------------------------------
-
-
-def substitution_sheet(book: Book, delivery: Delivery) -> None:
-    """Designed for one flex product, another installed; only for a plan of several."""
-    study, pairs = delivery.study, delivery.substitutions
-    flex = [f for f in study.plan.flex if f]
-    if not pairs:
-        return
-    page = book.sheet("Substitution", (16, 16, 22, 14, 20, 12, 13, 46))
-    page.title(
-        "Designed for one flex product, another one installed in the same sizes",
-        "The sizes are those that the plan would get if only the designed product were approved; the standard set "
-        f"covers all of them. {drive_words(delivery)} Pale orange: a room loses over {LOSS_FROM_PCT:g} %; bold: over "
-        f"{LOSS_BAD_PCT:g} %.",
-        8,
-    )
-    page.row += 1
-    worst = {(p.designed, p.installed): _worst(delivery, p.designed, p.installed) for p in pairs}
-    page.heading("Worst change of any room, %", 8)
-    body = page.table(
-        [Column("Designed for"), *(Column(f"Installed {f}", SIGNED) for f in flex)],
-        [[d, *(plain(worst[d, i][0]) if (d, i) in worst else None for i in flex)] for d in flex],
-    )
-    _mark_losses(page, f"B{body[0]}:{get_column_letter(1 + len(flex))}{body[-1]}", f"B{body[0]}")
-    page.heading("What it takes to hold again with the installed product", 8)
+    asked = [
+        f"{words} {units.say(limit, unit, '.4g')}"
+        for words, limit, unit in (
+            ("in cooling at least", LEAST_CFM_A_TON if gear.capacity_tons else None, "cfm a ton"),
+            ("in heating at least", gear.least_heating_cfm, "cfm"),
+            ("an external static of at most", delivery.rated_static_inwc, "inWC"),
+        )
+        if limit is not None
+    ]
     page.paragraph(
-        "The least-cost set for the installed product in which no section gets smaller; extra cost at its prices.",
-        8,
+        f"{actual_airflow(study.plan)} As run: balanced, with filters due for change, in standard air. "
+        + ("" if gear.devices else "No devices are listed: static pressure is the ducts' alone. ")
+        + (f"As run the equipment wants {'; '.join(asked)}. " if asked else "")
+        + "Each variant: data/system.csv.",
+        across,
         LEAD,
     )
-    rows: list[list[Value]] = []
-    for p in pairs:
-        change, room, where = worst[p.designed, p.installed]
-        holds = p.recovery.size_index is not None
-        rows.append(
-            [
-                p.designed,
-                p.installed,
-                room,
-                plain(change),
-                where,
-                len(p.raised) if holds else None,
-                plain(p.extra_cost),
-                "; ".join(f"{s} {a} to {b}" for s, (a, b) in p.raised.items())
-                or ("none: it holds as it is" if holds else "no set holds"),
-            ]
-        )
-    page.table(
-        [
-            Column("Designed for", LABEL),
-            Column("Installed", LABEL),
-            Column("Room that loses most", TEXT),
-            Column("Change, %", SIGNED_TENTHS),
-            Column("Worst at", TEXT),
-            Column("Sections up", WHOLE),
-            Column("Extra cost", MONEY, unit=study.cost_unit),
-            Column("Which", TEXT, unit="size"),
-        ],
-        rows,
-    )
+    for finding in delivery.findings:
+        if finding.subject == "system":
+            page.paragraph(f"{finding.severity.word.capitalize()}: {finding.message}. {ended(finding.advice)}", across)
+    named = {c.key: c for c in lists.systems.columns(delivery)}
+    columns, rows = [Column("All variants of", LABEL)], [[season] for season in study.plan.seasons]
+    for key, decimals in (
+        ("total_cfm", ".0f"), ("design_cfm", ".0f"), ("external_static_inwc", ".3f"), ("needed_static_inwc", ".3f"),
+        ("available_static_inwc", ".3f"), ("as_run_cfm", ".0f"), ("as_run_static_inwc", ".3f"), ("cfm_a_ton", ".0f"),
+    ):  # fmt: skip
+        if frame[key].notna().any() and len(columns) < across:
+            column = named[key]
+            columns.append(Column(f"{column.header}, {units.unit(column.unit)}", Look(align="center")))
+            for row in rows:
+                mine = frame.loc[frame["season"] == row[0], key].dropna()
+                row.append(_range(mine.to_list(), column.unit, decimals, delivery))
+    page.table(columns, rows)
 
 
-def substitution_by_room_sheet(book: Book, delivery: Delivery) -> None:
-    """The same room by room and season, in the orientation that suffers most and in the one that suffers least."""
-    if not delivery.substitutions:
-        return
-    columns = [
-        Column("Designed for", replace(LABEL, wrap=False), 16),
-        Column("Installed", replace(LABEL, wrap=False), 16),
-        Column("Room", replace(LABEL, wrap=False), 22),
-        Column("Season", SHORT, 10),
-        Column("Worst front", SHORT, 16),
-        Column("Expected", TENTHS, 11, unit="cfm"),
-        Column("Delivered", TENTHS, 11, unit="cfm"),
-        Column("Change there, %", SIGNED_TENTHS, 11),
-        Column("Change at the best front, %", SIGNED_TENTHS, 13),
-    ]
-    page = book.sheet("Substitution by room", [c.width for c in columns])
+def _range(values: list[float], unit: str, decimals: str, delivery: Delivery) -> str:
+    """The least and the most as text; one number where both read the same."""
+    if not values:
+        return "not known"
+    ends = [delivery.study.plan.units.number(v, unit, decimals) for v in (min(values), max(values))]
+    return ends[0] if ends[0] == ends[1] else " to ".join(ends)
+
+
+# -- robustness and margins ------------------------------------------------------------------------------
+
+WIDTHS = (10, 26, 8, 10, 10, 10, 27, 11, 11, 18, 27)
+
+
+def margins_sheet(book: Book, facts: Facts) -> None:
+    """How sure it is: pressure margins and headroom of each run, the closest limits, building tolerances."""
+    across, study = len(WIDTHS), facts.study
+    page = book.sheet("Robustness and margins", WIDTHS)
     page.title(
-        "Designed for one flex product, another one installed: room by room",
-        "In the orientation in which the room loses most, and the change in the one in which it loses least. Pale "
-        f"orange: over {LOSS_FROM_PCT:g} % lost; bold: over {LOSS_BAD_PCT:g} %.",
-        len(columns),
-    )
-    frame = frames.substitutions(delivery)
-    orientation = zip(frame["worst_face"].tolist(), frame["mirrored"].tolist(), strict=True)
-    rows = [
-        [*before, f"{face}, {turned(mirrored)}", *after]
-        for before, (face, mirrored), after in zip(
-            frame_rows(frame, ["designed", "installed", "room", "season"]),
-            orientation,
-            frame_rows(frame, ["expected_cfm", "delivered_cfm", "change_pct", "best_change_pct"]),
-            strict=True,
-        )
-    ]
-    body = page.table(columns, rows, freeze=3)
-    _mark_losses(page, f"H{body[0]}:H{body[-1]}", f"H{body[0]}")
-
-
-def _mark_losses(page: Page, area: str, cell: str) -> None:
-    """Colour the losses of rooms, the large ones more."""
-    page.mark(area, f'AND({cell}<>"",{cell}<-{LOSS_BAD_PCT:g})', TIGHT_FILL, bold=True)
-    page.mark(area, f'AND({cell}<>"",{cell}<-{LOSS_FROM_PCT:g})', CLOSE_FILL)
-
-
-def _worst(delivery: Delivery, designed: str, installed: str) -> tuple[float, str, str]:
-    """The largest loss of any room with a product installed for another: per cent, room, variant."""
-    pair = next(p for p in delivery.substitutions if (p.designed, p.installed) == (designed, installed))
-    expected = pair.expected.room_cfm
-    change = 100.0 * (pair.delivered.room_cfm / np.where(expected > 0.0, expected, np.nan) - 1.0)
-    if np.isnan(change).all():
-        return np.nan, "", ""
-    # The first of those that only rounding tells apart.
-    v, n = np.unravel_index(int(np.nanargmin(np.round(change, 9))), change.shape)
-    variant = pair.delivered.variants.variants[v]
-    turn = ", mirrored" if variant.mirrored else ""
-    return float(change[v, n]), delivery.study.plan.rooms[n], f"{variant.front}{turn}, {variant.season}"
-
-
-# -- Robustness ------------------------------------------------------------------------------------------
-
-
-def robustness_sheet(book: Book, delivery: Delivery) -> None:
-    """What building tolerances do to the balanced airflow, by room and season."""
-    study, spread = delivery.study, delivery.spread
-    columns: Sequence[Column] = [
-        Column("Room", LABEL, 24),
-        Column("Season", SHORT, 11),
-        Column("Low, % of design", WHOLE, 13),
-        Column("Middle, % of design", WHOLE, 13),
-        Column("High, % of design", WHOLE, 13),
-        Column("Within tolerance, % of builds", WHOLE, 14),
-    ]
-    page = book.sheet("Robustness", [c.width for c in columns], portrait=True)
-    page.title(
-        "What building tolerances do",
-        f"Balanced for the house as drawn; then {spread.builds} builds of every variant, with the length of each "
-        f"section within {100 * LENGTH_SPREAD:g} %, each flex compressed by 0 to {MOST_COMPRESSION_PCT:g} %, filters "
-        "from clean to due for change. Low and high: of 100 builds 5 are below and 5 above. The same builds every "
-        f"time. Bold on orange: under {FEW_BUILDS_PCT} % of the builds within tolerance; pale orange: under "
-        f"{MOST_BUILDS_PCT} %. The spreads are chosen for the program, from no source. "
-        f"{tolerance_words(delivery)}",
-        len(columns),
+        "How sure it is",
+        "Margins of the standard set by the independent check, and what a house that is not built as drawn does to "
+        f"them. Bold on orange: under {TIGHT_SLACK_PCT:g} % of the pressure left, under {LITTLE_HEADROOM_PCT} % of "
+        f"headroom, under {FEW_BUILDS_PCT} % of builds within tolerance. Pale orange: under {CLOSE_SLACK_PCT:g}, "
+        f"{SOME_HEADROOM_PCT} and {MOST_BUILDS_PCT} %.",
+        across,
     )
     page.row += 1
+    if facts.delivery is not None:
+        _as_built(page, facts.delivery, across)
+    page.heading("Pressure margin and headroom of each run, the tightest first", across)
+    page.paragraph(
+        f"{_available_words(facts)} Headroom: how much more air the run could carry before the first limit anywhere is "
+        "met, all others at design. A section that several runs share gives its headroom once. Every variant: "
+        "data/runs_all_variants.csv.",
+        across,
+        LEAD,
+    )
+    body = page.listing(tables.margins_by_run.columns(study), facts.margins_by_run)
+    for key, first, tight, close in (
+        ("slack_pct", "loss_inwc", TIGHT_SLACK_PCT, CLOSE_SLACK_PCT),
+        ("extra_pct", "extra_cfm", LITTLE_HEADROOM_PCT, SOME_HEADROOM_PCT),
+    ):
+        _mark_low(page, body.area(first, key), body.cell(key), tight, close)
+    _limits(page, facts, across)
+
+
+def _mark_low(page: Page, area: str, cell: str, tight: float, close: float) -> None:
+    page.mark(area, f'AND({cell}<>"",{cell}<{tight:g})', TIGHT_FILL, bold=True)
+    page.mark(area, f'AND({cell}<>"",{cell}<{close:g})', CLOSE_FILL)
+
+
+def _available_words(facts: Facts) -> str:
+    """What a run may lose."""
+    if not facts.from_blower:
+        return "May lose: what the plan gives the run's side."
+    return (
+        "May lose: the run's side of what the blower leaves after the devices in that variant, split between supply "
+        "and return as their worst runs lose (data/pressure.csv)."
+    )
+
+
+def _as_built(page: Page, delivery: Delivery, across: int) -> None:
+    """Houses not built as drawn, fronts between those of the plan, and the rooms that building moves most."""
+    for words in _as_built_words(delivery):
+        page.paragraph(words, across)
+    page.row += 1
+    spread = delivery.spread
+    page.heading("Rooms that building tolerances move most", across)
+    page.paragraph(
+        f"Balanced for the house as drawn; then {spread.builds} builds of every variant, the length of each section "
+        f"within {100 * LENGTH_SPREAD:g} %, each flex compressed by 0 to {MOST_COMPRESSION_PCT:g} %, filters from "
+        "clean to due for change. The spreads are chosen for the program, from no source. Each room in the season in "
+        "which fewer builds are within tolerance; both: data/robustness.csv.",
+        across,
+        LEAD,
+    )
+    frame = lists.robustness(delivery)
+    worst = frame.loc[frame.groupby("room", sort=False)["within_pct"].idxmin()]
+    worst = worst.sort_values(["within_pct", "low_pct"], kind="stable").head(ROOMS_LISTED).reset_index(drop=True)
+    columns = {c.key: c for c in lists.robustness.columns(delivery)}
+    order = ("season", "room", "low_pct", "middle_pct", "high_pct", "within_pct")
+    body = page.listing([columns[key] for key in order], worst)
+    if body.rows:
+        _mark_low(page, body.area("within_pct"), body.cell("within_pct"), FEW_BUILDS_PCT, MOST_BUILDS_PCT)
+
+
+def _as_built_words(delivery: Delivery) -> Iterator[str]:
+    built, degrees, plan = delivery.as_built, delivery.mark_degrees, delivery.study.plan
+    worst = delivery.marks.chosen.worst_tolerances
+    yield (
+        f"With the damper marks, as predicted, the worst room is {worst:.2f} tolerances from its target "
+        f"({plan.tolerance.room_pct:g} % or {plan.units.say(plan.tolerance.room_cfm, 'cfm')}, whichever is more). "
+        "Trust the measurement."
+    )
+    yield (
+        f"Not built quite as drawn (lengths 15 % either way, flex compressed 0 to 10 %, filter from clean to due for "
+        f"change; {built.builds} houses drawn at random for each lot): {built.mean_rooms_outside:.2f} rooms outside in "
+        f"the mean, {built.lots_right_pct:.0f} % of lots with none."
+    )
+    if degrees is not None and len(degrees.azimuth_deg):
+        outside = ", ".join(f"{r.room} ({r.variant})" for r in degrees.outside[:6])
+        words = "every room is within tolerance at each" if degrees.holds else f"outside at some: {outside}"
+        yield (
+            f"Between the fronts, {counted(len(degrees.azimuth_deg), 'direction')} with the marks of the nearest "
+            f"front: {words}. Checked at each, not proven between them."
+        )
+
+
+def _limits(page: Page, facts: Facts, across: int) -> None:
+    """How close the limits are: the tightest of each sort."""
+    if facts.study.sized is None:
+        return
+    found, units = facts.study.sized.margins, facts.units
+    page.heading("How close the limits are", across)
+    page.paragraph(
+        "The limit of each sort that has the smallest part of itself left. A pressure or a velocity counts as met "
+        f"exactly where it differs from its limit by less than one part in {1.0 / HOLDS_TOLERANCE:,.0f}, which is "
+        f"rounding; {found.exact or 'none'} of {sum(m.limits for m in found.tightest if m.limit != SIZE):,} do, each "
+        "variant counted. A section may be as large as the one it joins.",
+        across,
+        LEAD,
+    )
+    labels = {PRESSURE: "{} pressure", VELOCITY: "{} velocity", SIZE: "size of the one it joins"}
+    shown = {"inWC": Look("0.0000"), "fpm": WHOLE, "in": TENTHS}
     rows: list[list[Value]] = [
-        ["whole system", season, plain(spread.total_low[k]), None, plain(spread.total_high[k]), None]
-        for k, season in enumerate(study.plan.seasons)
-    ]
-    rows += [
-        [room, season, *(plain(part[k, n]) for part in (spread.low, spread.middle, spread.high, spread.within_pct))]
-        for n, room in enumerate(study.plan.rooms)
-        for k, season in enumerate(study.plan.seasons)
-        if np.isfinite(spread.middle[k, n])
-    ]
-    body = page.table(columns, rows, freeze=1)
-    area = f"F{body[0]}:F{body[-1]}"
-    page.mark(area, f'AND(F{body[0]}<>"",F{body[0]}<{FEW_BUILDS_PCT})', TIGHT_FILL, bold=True)
-    page.mark(area, f'AND(F{body[0]}<>"",F{body[0]}<{MOST_BUILDS_PCT})', CLOSE_FILL)
+        [
+            m.place, f"{labels[m.limit].format(m.of)}, {units.unit(m.unit)}", units.shown(m.amount, m.unit),
+            units.shown(m.allowed, m.unit), round(max(m.left_pct, 0.0), 9), m.limits,
+            str(m.variant) if m.variant else "all",
+        ]
+        for m in found.tightest
+    ]  # fmt: skip
+    columns = [
+        Column("Tightest at", LABEL), Column("Limit", TEXT), Column("It has"), Column("Allowed"),
+        Column("Left of it, %", HUNDREDTHS), Column("Limits of this sort", WHOLE), Column("In the variant", TEXT),
+    ]  # fmt: skip
+    looks = {(r, c): shown[m.unit].in_units(units, m.unit) for r, m in enumerate(found.tightest) for c in (2, 3)}
+    page.table(columns, rows, looks)

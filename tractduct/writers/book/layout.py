@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import io
+import math
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
 from openpyxl import Workbook
 from openpyxl.cell.cell import Cell
 from openpyxl.drawing.image import Image
@@ -41,8 +44,10 @@ from tractduct.writers.book.looks import (
     height_of,
     sheet_name,
 )
+from tractduct.writers.listing import cells
 
-PICTURE_PIXELS = 1150
+MOST_SQUEEZE = 0.75  # what is left of the letters' size
+ROW_PIXELS = 20.0  # of a row of 15 points
 LETTER, A4 = 1, 9  # as a workbook numbers them
 PAPER_IN = {LETTER: (8.5, 11.0), A4: (210.0 / 25.4, 297.0 / 25.4)}  # short and long side
 
@@ -60,6 +65,7 @@ class Book:
         normal._named_styles["Normal"].font = Font(name=FONT, size=10, color=INK)
         self._styles: dict[Look, Any] = {}
         self._tables = 0
+        self.pages: list[Page] = []
         self.formula_values: dict[str, dict[str, float | str]] = {}  # sheet -> cell -> what it comes to
 
     @property
@@ -110,23 +116,28 @@ class Book:
         sheet.oddFooter.right.text = "Page &P of &N"
         page = Page(self, sheet)
         page.set_widths(widths)
+        self.pages.append(page)
         return page
-
-    def picture(self, name: str, caption: str, picture: Path) -> None:
-        """A sheet for one picture: on a sheet with a list it would be cut by the end of a page."""
-        page = self.sheet(name, (12,) * 12)
-        page.title(name, caption, 12)
-        page.row += 1
-        page.sheet.page_setup.fitToHeight = 1
-        # From memory, so that no file stays open until the workbook is saved.
-        image = Image(io.BytesIO(picture.read_bytes()))
-        scale = min(1.0, PICTURE_PIXELS / image.width)
-        image.width, image.height = round(image.width * scale), round(image.height * scale)
-        page.sheet.add_image(image, f"A{page.row}")
 
     def next_table_name(self) -> str:
         self._tables += 1
         return f"List{self._tables}"
+
+
+@dataclass(frozen=True, slots=True)
+class Body:
+    """The rows of a list on a sheet and the letter of each of its columns, by key."""
+
+    rows: range
+    letters: Mapping[str, str]
+
+    def area(self, first: str, last: str = "") -> str:
+        """All cells from one column to another."""
+        return f"{self.letters[first]}{self.rows[0]}:{self.letters[last or first]}{self.rows[-1]}"
+
+    def cell(self, key: str) -> str:
+        """The first cell of a column, for a rule that is written for it and holds for all below."""
+        return f"${self.letters[key]}{self.rows[0]}"
 
 
 class Page:
@@ -147,6 +158,44 @@ class Page:
 
     def width(self, column: int) -> float:
         return float(self.sheet.column_dimensions[get_column_letter(column)].width)
+
+    def set_scale(self, pixels: float) -> None:
+        """Print at a scale at which so many pixels fit across.
+
+        Excel heeds page breaks only where a scale is set, not where it fits the sheet to a page.
+        """
+        setup = self.sheet.page_setup
+        across = PAPER_IN[self.book.paper][0 if setup.orientation == "portrait" else 1] - 1.0
+        scale = max(10, min(100, math.floor(100.0 * 96.0 * across / pixels)))
+        self.sheet.sheet_properties.pageSetUpPr = PageSetupProperties(fitToPage=False)
+        setup.scale, setup.fitToWidth, setup.fitToHeight = scale, None, None
+
+    @property
+    def body_points(self) -> float:
+        """Height of a printed page, margins and footer off, with a line to spare."""
+        portrait = self.sheet.page_setup.orientation == "portrait"
+        return (PAPER_IN[self.book.paper][1 if portrait else 0] - 1.2) * 72.0 - ROW_POINTS
+
+    def squeeze(self) -> None:
+        """Print on one page less where that makes the letters smaller by at most a quarter."""
+        if self.sheet.page_setup.fitToHeight != 0:  # it is settled already
+            return
+        columns = len(self.sheet.column_dimensions)
+        portrait = self.sheet.page_setup.orientation == "portrait"
+        across = 96.0 * (PAPER_IN[self.book.paper][0 if portrait else 1] - 1.0)
+        pixels = sum(self.width(c) * 7.0 + 5.0 for c in range(1, columns + 1))
+        points = sum(self.height_at(row) for row in range(1, self.row)) * min(1.0, across / pixels)
+        self.sheet.page_setup.fitToHeight = max(1, math.ceil(MOST_SQUEEZE * points / self.body_points))
+
+    def image(self, picture: Path, across: int, most_rows: int = 24) -> None:
+        """A picture over some columns; the next thing goes below it."""
+        # From memory, so that no file stays open until the workbook is saved.
+        image = Image(io.BytesIO(picture.read_bytes()))
+        pixels = sum(self.width(c) * 7.0 + 5.0 for c in range(1, across + 1))
+        scale = min(1.0, pixels / image.width, most_rows * ROW_PIXELS / image.height)
+        image.width, image.height = round(image.width * scale), round(image.height * scale)
+        self.sheet.add_image(image, f"A{self.row}")
+        self.row += math.ceil(image.height / ROW_PIXELS) + 1
 
     def put(self, row: int, column: int, value: Value, look: Look = SHORT, unit: str = "") -> Cell:
         """Write one value; a number that has a unit of the core in the book's units. Text stays text."""
@@ -243,6 +292,20 @@ class Page:
         )
         rule = Rule(type="expression", formula=[when], dxf=style, stopIfTrue=bool(fill))
         self.sheet.conditional_formatting.add(area, rule)
+
+    def listing(
+        self,
+        columns: Sequence[Column],
+        frame: pd.DataFrame,
+        looks: Mapping[tuple[int, int], Look] | None = None,
+        *,
+        nothing: str = "Nothing to show.",
+        freeze: int | None = None,
+    ) -> Body:
+        """Some columns of a list as an Excel table at the current row; see ``table``."""
+        shown = [replace(c, width=0.0) for c in columns]  # the sheet has its widths
+        rows = self.table(shown, cells(frame, columns), looks, nothing=nothing, freeze=freeze)
+        return Body(rows, {c.key: get_column_letter(n) for n, c in enumerate(columns, start=1)})
 
     def table(
         self,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any
@@ -83,7 +83,6 @@ LABEL = Look(bold=True, wrap=True)
 LINK = Look(ink="0B5394")
 INPUT = Look("#,##0.0##", fill=INPUT_FILL, box=True)
 COMPUTED = Look(fill=COMPUTED_FILL, italic=True)
-GROUP = Look(bold=True, fill=BAND_FILL, align="center", box=True)
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,13 +90,16 @@ class Column:
     """A column of a table: its header, its look, and its width in characters (0: leave it).
 
     ``unit`` is the core's unit of its numbers, or what ``units.MEASURES`` calls it: the page turns header, numbers
-    and decimals into the plan's units.
+    and decimals into the plan's units. Of a list (``listing``) each column has a ``key`` too, and what it means.
     """
 
     header: str
     look: Look = SHORT
     width: float = 0.0
     unit: str = ""
+    key: str = ""
+    meaning: str = ""
+    show: Callable[[Any], Value] | None = None  # a value of the list as a cell; None: ``plain``
 
     def in_units(self, units: UnitSystem) -> Column:
         """The column as a plan in these units has it; only the numbers are left to turn."""

@@ -2,32 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import replace
-
 import numpy as np
 
 from tractduct.model.plan import DEFAULT_PRESSURE_INWC, Device, Plan
 from tractduct.model.words import SIDES
-from tractduct.writers.book.facts import VARIANT_COLUMNS, Facts, variant_cells
-from tractduct.writers.book.layout import Book, Page
+from tractduct.writers.book.facts import Facts
+from tractduct.writers.book.layout import Page
 from tractduct.writers.book.looks import (
-    COMPUTED,
     GREY_INK,
     HUNDREDTHS,
-    INPUT,
     LABEL,
     TEXT,
     THOUSANDTHS,
     WHOLE,
     Column,
     Look,
-    Value,
-    plain,
 )
-
-# The cell that holds what a side's ducts may lose in a variant.
-AvailableCell = Callable[[int, str], str]
 
 
 def actual_airflow(plan: Plan) -> str:
@@ -88,54 +78,7 @@ def pressure_text(facts: Facts) -> str:
             f"{number(static[v] - stream.left_for_ducts()[v], 'inWC', '.2f')}, which leaves "
             f"{number(left, 'inWC', '.2f')}"
         )
-    return f"{from_blower(plan)} In {'; in '.join(parts)} {facts.units.unit('inWC')}. All variants: sheet Pressure."
-
-
-def pressure_sheet(book: Book, facts: Facts) -> AvailableCell:
-    """The sheet Pressure of a plan with a blower: live sums by variant, which the pencil check uses."""
-    study, stream = facts.study, facts.airstream
-    plan, budget = study.plan, study.case.budget
-    columns = [
-        *VARIANT_COLUMNS,
-        Column("Blower moves", WHOLE, 10, unit="cfm"),
-        Column("Blower makes", replace(INPUT, number_format="0.000"), 11, unit="inWC"),
-        Column("Devices take", replace(INPUT, number_format="0.000"), 11, unit="inWC"),
-        Column("Left for ducts", replace(THOUSANDTHS, bold=True), 12, unit="inWC"),
-        Column("Supply's part, %", replace(COMPUTED, number_format="0.00"), 11),
-        Column("Supply ducts", THOUSANDTHS, 12, unit="inWC"),
-        Column("Return ducts", THOUSANDTHS, 12, unit="inWC"),
-    ]
-    page = book.sheet("Pressure", [c.width for c in columns])
-    page.title(
-        "Pressure for the ducts: what the blower leaves",
-        f"{from_blower(plan)} It is split between supply and return as "
-        + ("the worst run of each side loses in the installed sizes." if facts.has_set else "the longest runs are.")
-        + " Yellow cells are inputs of Pencil check; the part in grey was worked out by the program and does not move.",
-        len(columns),
-    )
-    page.row += 1
-    page.heading("By variant", len(columns))
-    static = stream.static_at(stream.design_cfm)
-    devices = static - stream.left_for_ducts()
-    supply = next(p for p, run in enumerate(study.tree.runs) if run.side != "return")
-    part = 100.0 * study.by_friction_rate.path_available_inwc[:, supply] / budget.total_inwc
-    rows: list[list[Value]] = [
-        [
-            *variant_cells(variant), plain(stream.design_cfm[v]), plain(static[v]), plain(devices[v]),
-            None, plain(part[v]), None, None,
-        ]
-        for v, variant in enumerate(study.variants.variants)
-    ]  # fmt: skip
-    body = page.table(columns, rows, freeze=4)
-    for v, row in enumerate(body):
-        left = float(budget.total_inwc[v])
-        for column, formula, value in (
-            (8, f"F{row}-G{row}", left),
-            (10, f"H{row}*I{row}/100", left * part[v] / 100.0),  # per cent
-            (11, f"H{row}-J{row}", left * (1.0 - part[v] / 100.0)),
-        ):
-            page.formula(row, column, f"={formula}", value, columns[column - 1].look, "inWC")
-    return lambda v, side: f"Pressure!${'K' if side == 'return' else 'J'}${body[v]}"
+    return f"{from_blower(plan)} In {'; in '.join(parts)} {facts.units.unit('inWC')}. All variants: data/pressure.csv."
 
 
 def equipment_tables(page: Page, facts: Facts, width: int) -> None:

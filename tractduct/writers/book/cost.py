@@ -1,0 +1,144 @@
+"""The sheet Sizes and cost: what fewer sizes, fewer dampers, more size sets and each front cost, per lot."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import replace
+from itertools import groupby
+from pathlib import Path
+
+from tractduct.delivery.deliver import Delivery
+from tractduct.model.plan import Plan
+from tractduct.orientation.study import OrientationStudy
+from tractduct.writers import delivery_tables, orientation_tables, tables
+from tractduct.writers.book.direction import screening
+from tractduct.writers.book.facts import Facts, counted
+from tractduct.writers.book.layout import Book, Page
+from tractduct.writers.book.looks import GOOD_FILL, LEAD, TEXT, WHOLE
+
+WIDTHS = (12, 24, 15, 13, 16, 13, 13, 20)
+ACROSS = len(WIDTHS)
+
+
+def cost_sheet(book: Book, facts: Facts, picture: Path | None) -> None:
+    """All that a choice costs, side by side."""
+    study, within = facts.study, facts.study.plan.standardize_within_pct
+    page = book.sheet("Sizes and cost", WIDTHS)
+    page.title(
+        "What the choices cost, per lot",
+        f"The plan asks for the fewest sizes within {within:g} % of the least cost. Sets with other numbers of sizes "
+        "or dampers stand beside that.",
+        ACROSS,
+    )
+    page.row += 1
+    if picture is not None:
+        page.image(picture, ACROSS, most_rows=16)
+    page.heading("Sizes to stock: the least cost that holds in every variant", ACROSS)
+    frame = tables.trade_off(study)
+    columns = tables.trade_off.columns(study)
+    looks = {
+        (r, n): replace(WHOLE if n == 0 else c.look, bold=True, fill=GOOD_FILL)
+        for r in frame.index[frame["recommended"]]
+        for n, c in enumerate(columns)
+    }
+    page.listing(columns, frame, looks, nothing="Time ran out before the trade-off was worked out.")
+    for words in _not_closed(facts):
+        page.paragraph(words, ACROSS)
+    if facts.delivery is not None:
+        _dampers(page, facts.delivery)
+    if facts.report.orientation is not None:
+        _packages(page, facts.report.orientation)
+    covering(page, facts, "orientation", "Fronts: what covering each of them costs", ACROSS)
+
+
+def _not_closed(facts: Facts) -> Iterator[str]:
+    """What time ran out on: costs not proven, and numbers of sizes without a set."""
+    for entry in facts.study.trade_off:
+        if entry.status != "optimal":
+            yield f"{counted(entry.distinct_sizes, 'size')}: no set {tables.costs_less(facts.study, entry)}."
+    for least, group in groupby(facts.study.open_numbers, key=lambda number: number[1]):
+        numbers = [number for number, _ in group]
+        many = counted(numbers[0], "size") if len(numbers) == 1 else f"{numbers[0]} to {numbers[-1]} sizes"
+        yield f"{many}: time ran out before a set was found; none costs less than {facts.money(math.floor(least))}."
+
+
+def _dampers(page: Page, delivery: Delivery) -> None:
+    """What each number of dampers costs in duct, searched, and the bound."""
+    front, study = delivery.by_dampers, delivery.study
+    if front is None or not front.entries:
+        return
+    bound = study.plan.units.say(front.entries[0].bound, study.cost_unit, ",.2f")
+    page.heading("Dampers: sizes and dampers searched together", ACROSS)
+    page.paragraph(
+        "For each number of dampers the best size set that was found: searched, not proven. No set that holds costs "
+        f"less in duct than {bound} per lot, whatever the rooms get. {_counts(study.plan)} "
+        'choose = "dampers" in [objective] takes the one with the fewest rooms outside and the least total.',
+        ACROSS,
+        LEAD,
+    )
+    page.listing(delivery_tables.by_dampers.columns(delivery), delivery_tables.by_dampers(delivery))
+
+
+def _counts(plan: Plan) -> str:
+    """What a damper counts in the search."""
+    if not plan.prices:
+        return "Without prices a damper costs nothing here."
+    assumed = ", an assumption of the program" if ("dampers", "price") not in plan.typed else ""
+    return f"A damper counts {plan.damper_cost:g} {plan.units.unit('USD')}{assumed}."
+
+
+def _packages(page: Page, result: OrientationStudy) -> None:
+    """What more than one size set saves, and which front gets which."""
+    found, study = result.packages, result.study
+    if found is None:
+        return
+    lots = len(study.plan.lots)
+
+    def say(amount: float) -> str:
+        return study.plan.units.say(amount, study.cost_unit, ",.2f")
+
+    page.heading("More than one size set: each for some of the fronts (packages)", ACROSS)
+    screening(page, result, ACROSS)
+    first, *others = found.choices
+    saves = [
+        f"{c.n_package} packages save {say(first.expected_cost - c.expected_cost)} per lot"
+        + (f", {say(lots * (first.expected_cost - c.expected_cost))} for all {lots}" if lots else "")
+        for c in others
+    ]
+    page.paragraph(
+        "; ".join(saves) + "." if saves else "More than one package saves nothing.", ACROSS, replace(TEXT, bold=True)
+    )
+    page.paragraph(
+        "Costs are of least-cost sets, for "
+        + (f"the {lots} lots of the plan. " if lots else "as many houses of each front. ")
+        + "The standard set costs more, because it keeps to fewer sizes. A second set of drawings, parts and checks "
+        "costs you something too. Sizes of each package: data/package_sizes.csv.",
+        ACROSS,
+        LEAD,
+    )
+    keep = ("packages", "orientations", "also_holds", "mix_pct", "cost", "expected_cost", "proven", "saving_in_all")
+    columns = {c.key: c for c in orientation_tables.packages.columns(result)}
+    looks = dict.fromkeys(("orientations", "also_holds"), TEXT)
+    shown = [replace(columns[key], look=looks.get(key, columns[key].look)) for key in keep]
+    page.listing(shown, orientation_tables.packages(result))
+
+
+def covering(page: Page, facts: Facts, kind: str, heading: str, across: int) -> None:
+    """What covering each orientation or flex product costs."""
+    frame = tables.standardizing(facts.study)
+    frame = frame[(frame["kind"] == kind) & (frame["covers"] == "all others")].reset_index(drop=True)
+    if frame.empty:
+        return
+    number = len(frame)
+    frame = frame[frame["saving"] > 0.005].reset_index(drop=True)
+    page.heading(heading, across)
+    page.paragraph(
+        "Each row sizes the plan again without one of them. Against it stands the least-cost set for all, at the same "
+        f"prices; the difference is what covering that one costs: nothing for {number - len(frame)} of {number}. All, "
+        "and each alone: data/price_of_covering.csv.",
+        across,
+        LEAD,
+    )
+    columns = [c for c in tables.standardizing.columns(facts.study) if c.key not in ("kind", "covers")]
+    page.listing(columns, frame)

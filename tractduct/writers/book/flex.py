@@ -1,0 +1,111 @@
+"""The sheet Flex products: what each needs, and what it does where another one was designed for."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from tractduct.delivery.deliver import Delivery
+from tractduct.writers import delivery_tables, tables
+from tractduct.writers.book.cost import covering
+from tractduct.writers.book.delivered import drive_words
+from tractduct.writers.book.facts import Facts
+from tractduct.writers.book.layout import Book, Page
+from tractduct.writers.book.looks import (
+    CLOSE_FILL,
+    LABEL,
+    LARGER,
+    LEAD,
+    PER_CENT,
+    SMALLER,
+    TEXT,
+    TIGHT_FILL,
+    Column,
+    Look,
+)
+
+WIDTHS = (16, 20, 20, 14, 22, 12, 12, 40)
+ACROSS = len(WIDTHS)
+LOSS_FROM_PCT, LOSS_BAD_PCT = 5.0, 15.0  # a room's loss that is pointed out, and that is a large one
+
+
+def flex_sheet(book: Book, facts: Facts, picture: Path | None) -> None:
+    """Only for a plan with flex."""
+    plan = facts.study.plan
+    flex = [f for f in plan.flex if f]
+    if not flex:
+        return
+    page = book.sheet("Flex products", WIDTHS)
+    page.title(
+        "Flex products",
+        "What each approved product would need alone, what it costs that one set covers them all, and what a room "
+        "loses where another product is installed than was designed for.",
+        ACROSS,
+    )
+    page.row += 1
+    if facts.delivery is not None and facts.delivery.substitutions:
+        _substituted(page, facts.delivery, picture)
+    covering(page, facts, "flex", "What covering each product costs", ACROSS)
+    _own_sizes(page, facts, flex)
+    page.heading("The products", ACROSS)
+    page.table(
+        [
+            Column("Product", LABEL),
+            Column("Roughness", Look("0.0000"), unit="roughness"),
+            Column("Derate of airflow, %", PER_CENT),
+            Column("Compression, %", PER_CENT),
+            Column("Source", TEXT),
+        ],
+        [
+            [f, d.roughness_ft, d.airflow_derate_pct, d.compression_pct, d.source]
+            for f, d in ((f, plan.ducts[f]) for f in flex)
+        ],
+    )
+
+
+def _substituted(page: Page, delivery: Delivery, picture: Path | None) -> None:
+    page.heading("Designed for one product, another one installed in the same sizes", ACROSS)
+    page.paragraph(
+        "The sizes are those that the plan would get if only the designed product were approved; the standard set "
+        f"covers all of them. {drive_words(delivery)} All dampers open. Sections up and extra cost: the least-cost set "
+        f"for the installed product in which no section gets smaller. Pale orange: a room loses over {LOSS_FROM_PCT:g} "
+        f"%; bold: over {LOSS_BAD_PCT:g} %. Room by room: data/substitution_by_room.csv.",
+        ACROSS,
+        LEAD,
+    )
+    if picture is not None:
+        page.row += 1
+        page.image(picture, ACROSS, most_rows=18)
+    columns = delivery_tables.substitution_pairs.columns(delivery)
+    body = page.listing(columns, delivery_tables.substitution_pairs(delivery))
+    area, cell = body.area("worst_change_pct"), body.cell("worst_change_pct")
+    page.mark(area, f'AND({cell}<>"",{cell}<-{LOSS_BAD_PCT:g})', TIGHT_FILL, bold=True)
+    page.mark(area, f'AND({cell}<>"",{cell}<-{LOSS_FROM_PCT:g})', CLOSE_FILL)
+
+
+def _own_sizes(page: Page, facts: Facts, flex: list[str]) -> None:
+    """Sections in which a product alone would get another size than the standard."""
+    study = facts.study
+    frame, columns = tables.sizes_by_flex(study), tables.sizes_by_flex.columns(study)
+    keys = [f"own_size_{f}" for f in flex]
+    diameter = {size.label: size.diameter_in for size in study.table.sizes}
+    chosen = frame["size"].map(diameter)
+    if study.sized is not None:
+        for key in keys:
+            frame.loc[(frame[key].map(diameter) - chosen).abs() <= 1e-9, key] = ""
+        frame = frame[(frame[keys] != "").any(axis=1)].reset_index(drop=True)
+        chosen = frame["size"].map(diameter)
+    page.heading("Size that each product alone would get by the friction-rate method", ACROSS)
+    page.paragraph(
+        "Flex sections in which it differs from the standard, ▲ larger or ▼ smaller; the largest over fronts, mirrors "
+        "and seasons. All: data/sizes_by_flex.csv.",
+        ACROSS,
+        LEAD,
+    )
+    looks = {
+        (r, n): LARGER if diameter[own] > chosen[r] else SMALLER
+        for n, c in enumerate(columns)
+        if c.key in keys and study.sized is not None
+        for r, own in enumerate(frame[c.key])
+        if own
+    }
+    page.listing(columns, frame, looks, nothing="None differs.")

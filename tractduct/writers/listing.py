@@ -1,0 +1,136 @@
+"""One specification a list: the DataFrame, the CSV file and the columns of a sheet are made from it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
+from typing import Any, Generic, TypeVar
+
+import pandas as pd
+
+from tractduct.one_plan import Study
+from tractduct.units import MEASURES, UnitSystem
+from tractduct.writers.book.looks import SHORT, Column, Look, Value, plain, size_value
+from tractduct.writers.harmless import harmless
+
+T = TypeVar("T")
+Columns = Column | Callable[[Study], Iterable[Column]]
+
+COST = "cost"  # the unit of a cost: the plan's money, or the area of duct wall
+_ENDINGS = {f"_{m.ending}": m.name for m in MEASURES.values() if m.ending and m.name not in ("roughness", "size")}
+_ENDINGS |= {"_pct": "%", "_deg": "°"}
+
+
+def col(
+    key: str,
+    header: str = "",
+    meaning: str = "",
+    look: Look = SHORT,
+    width: float = 10.0,
+    *,
+    unit: str | None = None,
+    show: Callable[[Any], Value] | None = None,
+) -> Column:
+    """A column of a list. The ending of its key says its unit, where ``unit`` does not."""
+    if unit is None:
+        ending = max((e for e in _ENDINGS if key.endswith(e)), key=len, default="")
+        unit = _ENDINGS.get(ending, "")
+    return Column(header or key.replace("_", " "), look, width, unit, key, meaning or header, show)
+
+
+def turned(mirrored: Any) -> str:
+    return "mirrored" if mirrored else "as drawn"
+
+
+def size_cell(label: Any) -> Value:
+    return size_value(str(label)) if label else None
+
+
+FRONT = col("front_faces", "Front", "compass point that the front faces", Look(align="center"), 8)
+VARIANT = (
+    FRONT,
+    col("mirrored", "Mirrored", "the plan swapped left for right", width=10.5, show=turned),
+    col("season", "Season", "heating or cooling"),
+    col("flex", "Flex", "the flex product installed", width=12),
+)
+
+
+class Listing(Generic[T]):
+    """A list: called with its subject (a study, a delivery, ...) it gives a DataFrame in the core's units.
+
+    ``name`` is that of its CSV file, ``about`` says what its rows are.
+    """
+
+    def __init__(self, name: str, columns: Sequence[Columns], make: Callable[[T], Iterable[Sequence[Any]]]) -> None:
+        self.name, self._columns, self._make = name, columns, make
+        self.about = " ".join((make.__doc__ or "").split())
+        known = "; ".join(f"{c.key}: {c.meaning}" for c in columns if isinstance(c, Column))
+        self.__doc__ = f"{self.about}\n\nColumns: {known}."
+
+    def __call__(self, subject: T) -> pd.DataFrame:
+        columns = [c.key for c in self.columns(subject)]
+        return pd.DataFrame([tuple(row) for row in self._make(subject)], columns=columns)
+
+    def columns(self, subject: T) -> list[Column]:
+        """What each column is called and means; costs in the unit of the study."""
+        study = _study(subject)
+        found: list[Column] = []
+        for one in self._columns:
+            found += [one] if isinstance(one, Column) else one(study)
+        return [replace(c, unit=study.cost_unit) if c.unit == COST else c for c in found]
+
+    def csv(self, subject: T) -> str:
+        """The list in the plan's units; no text acts as a formula. Empty where it has no rows."""
+        frame, units = self(subject), _units(subject)
+        if frame.empty:
+            return ""
+        for c in self.columns(subject):
+            values = frame[c.key]
+            if not pd.api.types.is_numeric_dtype(values) or pd.api.types.is_bool_dtype(values):
+                frame[c.key] = [_written(v) for v in values.tolist()]
+            elif c.unit in MEASURES:
+                frame[c.key] = units.shown(values.to_numpy(dtype=float), c.unit)
+        frame.columns = pd.Index([units.name_of(c.key, c.unit) for c in self.columns(subject)])
+        return str(frame.round(6).to_csv(index=False, lineterminator="\n"))
+
+    def documented(self, subject: T) -> list[tuple[str, str, str, str]]:
+        """File, column, unit and meaning of each column, as ``csv`` has them."""
+        units = _units(subject)
+        return [
+            (f"{self.name}.csv", units.name_of(c.key, c.unit), units.unit(c.unit), c.meaning)
+            for c in self.columns(subject)
+        ]
+
+
+class _Maker:
+    def __init__(self, name: str, columns: Sequence[Columns]) -> None:
+        self.name, self.columns = name, columns
+
+    def __call__(self, make: Callable[[T], Iterable[Sequence[Any]]]) -> Listing[T]:
+        return Listing(self.name, self.columns, make)
+
+
+def listing(name: str, *columns: Columns) -> _Maker:
+    """Make a list of a function that yields its rows; the function's docstring says what they are."""
+    return _Maker(name, columns)
+
+
+def cells(frame: pd.DataFrame, columns: Sequence[Column]) -> list[list[Value]]:
+    """Rows of a list as cells of a sheet, in the core's units."""
+    parts = ([(c.show or plain)(v) for v in frame[c.key].tolist()] for c in columns)
+    return [list(row) for row in zip(*parts, strict=True)]
+
+
+def _study(subject: Any) -> Study:
+    found: Study = getattr(subject, "study", subject)
+    return found
+
+
+def _units(subject: Any) -> UnitSystem:
+    return _study(subject).plan.units
+
+
+def _written(value: Any) -> Any:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return harmless(value) if isinstance(value, str) else value
