@@ -30,7 +30,7 @@ class MadeFrom:
     date: str = ""
 
     def described(self) -> dict[str, str]:
-        return {"input": self.fingerprint, "options": self.options, "date": self.date}
+        return {"input": self.fingerprint, "options": self.options, "program": VERSION, "date": self.date}
 
     def stamp(self, plan: str) -> str:
         """One line for the foot of every file."""

@@ -289,10 +289,7 @@ def large_flex_words(plan: Plan) -> str:
     """What is done about large flex that is compressed."""
     of = f"Flex of {plan.units.say(LARGE_FLEX_IN - METRIC_TRADE_IN * plan.units.is_si, 'in', '.0f')} and more"
     if plan.least_factor_12_in > 1.0:
-        return (
-            f"{of} counts at least {plan.least_factor_12_in:g} times its friction where it is compressed by more than "
-            f"{LARGE_FLEX_ABOVE_PCT:g} %"
-        )
+        return f"{of} counts at least {plan.least_factor_12_in:g} times its friction above {LARGE_FLEX_ABOVE_PCT:g} %"
     return f"{of} may lose more than it says"
 
 
@@ -316,8 +313,10 @@ def _outside_table(case: Case, size_index: NDArray[np.intp]) -> Iterator[Finding
 
 
 def _listed(case: Case, size_index: NDArray[np.intp], which: NDArray[np.intp]) -> str:
-    """Some sections with their sizes, the first few."""
-    labels = case.labels(size_index)
-    names = [case.tree.sections[i].name for i in which]
-    shown = ", ".join(f"{name} ({case.plan.units.size(labels[name])})" for name in names[:_MOST_LISTED])
-    return shown + (", ..." if len(names) > _MOST_LISTED else "")
+    """The first few of some sections, by size."""
+    by_size: dict[str, list[str]] = {}
+    for i in which[:_MOST_LISTED]:
+        label = case.table.sizes[size_index[i]].label
+        by_size.setdefault(case.plan.units.size(label), []).append(case.tree.sections[i].name)
+    shown = ", ".join(f"{', '.join(names)} ({size})" for size, names in by_size.items())
+    return shown + (", ..." if len(which) > _MOST_LISTED else "")

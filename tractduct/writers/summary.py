@@ -24,8 +24,7 @@ _FINDINGS_SHOWN = 3
 _LISTED = 4  # conflicts, and remedies of each sort
 
 _CAUTION = (
-    "Local codes, the manufacturers' instructions and a licensed designer come before these sizes. Measure the airflow "
-    "and the static pressure of every house; have combustion safety tested where fuel is burned."
+    "Local codes, makers' instructions and a licensed designer come first. Measure airflow; test combustion safety."
 )
 
 
