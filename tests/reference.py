@@ -231,13 +231,15 @@ class Reference:
     # -- sizes -----------------------------------------------------------------------------------------
 
     def kind(self, name: str) -> str:
-        return "flex" if key(self.sections[name]["duct"]) == "flex" else "rigid"
+        named = key(self.sections[name]["duct"])
+        return "flex" if named == "flex" or self.ducts[named]["kind"] == "flex" else "rigid"
 
     def shape(self, name: str) -> str:
         return self.sections[name].get("shape") or "round"
 
     def duct(self, name: str, flex: str) -> Row:
-        return self.ducts[key(flex if self.kind(name) == "flex" else self.sections[name]["duct"])]
+        named = key(self.sections[name]["duct"])
+        return self.ducts[key(flex) if named == "flex" else named]
 
     def price(self, name: str, size: Size, flex: str) -> float | None:
         text = self.prices[key(self.duct(name, flex)["duct"]), size.label]

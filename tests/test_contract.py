@@ -10,7 +10,18 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from plan_folder import PlanTables, read_tables, results_of, section, small_plan, studied, wide, with_prices, written
+from plan_folder import (
+    PlanTables,
+    duct,
+    read_tables,
+    results_of,
+    section,
+    small_plan,
+    studied,
+    wide,
+    with_prices,
+    written,
+)
 from random_plans import random_plan
 from reference import Reference
 
@@ -108,6 +119,16 @@ def season_air() -> PlanTables:
     return plan
 
 
+def one_product() -> PlanTables:
+    """A run of one flex product whatever the variant's, and one of a product that is not approved elsewhere."""
+    plan = with_prices(small_plan(variants={"flex": ["meadow", "granite"]}))
+    plan.tables["ducts"].append(duct("slate", "flex", 0.004, derate=8, compression=6))
+    plan = with_prices(plan)
+    plan.row("sections", "DEN")["duct"] = "Granite"
+    plan.row("sections", "BED")["duct"] = "slate"
+    return plan
+
+
 PLANS = {
     "small": small_plan,
     "priced": lambda: with_prices(small_plan()),
@@ -119,6 +140,7 @@ PLANS = {
     "hot and high": lambda: small_plan(site={"elevation_ft": 6000, "air_temperature_f": 120}),
     "high, pressure left to the default": lambda: without_pressure(small_plan(site={"elevation_ft": 7000})),
     "air of its season": season_air,
+    "one product": one_product,
     "one season": lambda: small_plan(variants={"seasons": ["cooling"], "flex": ["granite"]}),
     "two faces of one": lambda: small_plan(variants={"front_faces": ["S"]}),
     **{f"random {seed}": lambda seed=seed: random_plan(seed) for seed in range(100, 130)},

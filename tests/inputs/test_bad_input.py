@@ -764,14 +764,15 @@ BAD: dict[str, Bad] = {
         says="no duct of this name",
         remedy="galvanised",
     ),
-    "a flex product by name": Bad(
-        change=put("sections", 3, "duct", "meadow"),
+    "a flex product by name in a rectangular section": Bad(
+        change=both(put("sections", 3, "duct", "meadow"), put("sections", 3, "shape", "rectangular")),
         file="sections.csv",
         row=3,
-        column="duct",
-        value="meadow",
-        says="flex",
-        remedy="Write flex",
+        column="shape",
+        value="rectangular",
+        says="flex is round",
+        remedy="name a rigid duct",
+        alone=False,
     ),
     "an unknown role": Bad(
         change=put("sections", 3, "role", "twig"),

@@ -46,7 +46,7 @@ from tractduct.model.plan import (
     pieces_of,
 )
 from tractduct.model.sizes import Size
-from tractduct.model.words import ALL_ROOMS, FLEX, NOT_BOUGHT, SEASONS, SIDES, by_key, key_of
+from tractduct.model.words import ALL_ROOMS, NOT_BOUGHT, SEASONS, SIDES, by_key, key_of
 from tractduct.physics.air import site_air
 
 
@@ -278,7 +278,7 @@ def _match_prices(table: TableReader, parts: _Parts) -> None:
     missing: dict[str, list[str]] = {}
     for section in parts.sections:
         labels = [size.label for size in candidate_sizes(section, parts.sizes)]
-        for duct in parts.flex if section.duct == FLEX else (section.duct,):
+        for duct in dict.fromkeys(section.duct_in(flex) for flex in parts.flex):
             missing.setdefault(duct, []).extend(label for label in labels if (duct, label) not in parts.prices.per_ft)
     _tell_missing(table, "duct", missing)
 

@@ -230,7 +230,9 @@ SECTIONS = TableSchema(
             blank=True),
         choice("side", "supply or return; blank is supply", SIDES, default="supply"),
         choice("role", "trunk or branch: sets the velocity limit", ROLES),
-        text("duct", "a rigid duct from the ducts table, or flex: whichever flex is delivered"),
+        text("duct",
+            "a rigid duct from the ducts table; flex: whichever flex is delivered; or one flex product, which is then "
+            "used whatever is delivered elsewhere"),
         choice("shape", "round or rectangular; blank is round", SHAPES, default="round"),
         number("length_ft", "straight length as installed", "ft", high=500.0, usual=(0.0, 120.0)),
         text("fittings", "names from the fittings table joined by +, with counts such as elbow_90*2", kind="fittings",

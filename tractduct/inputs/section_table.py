@@ -41,12 +41,14 @@ def read_sections(
             message = f"section {name} ends in no room, so its share {share:g} counts for nothing"
             table.log.caution("reading", subject, message, "Name its room, or leave the share empty")
         low, high, fixed = _size_bounds(row, shape, sizes)
+        duct, product = _duct(row, ducts, shape)
         found[name] = Section(
             name=name,
             parent=_parent(row, names),
             side=row.choice("side"),
             role=row.choice("role"),
-            duct=_duct(row, ducts, shape),
+            duct=duct,
+            product=product,
             shape=shape,
             length_ft=row.number("length_ft"),
             fittings=_fittings(row, known),
@@ -79,23 +81,24 @@ def _parent(row: RowReader, names: Mapping[str, str]) -> str:
     return names.get(key_of(parent), "")
 
 
-def _duct(row: RowReader, ducts: Mapping[str, Duct], shape: str) -> str:
+def _duct(row: RowReader, ducts: Mapping[str, Duct], shape: str) -> tuple[str, str]:
+    """A rigid duct, or ``flex``, and then the one product of it that is named, if any."""
     name = row.text("duct")
+    names = by_key(ducts)
     if key_of(name) == FLEX:
-        if shape == "rectangular":
-            row.fault("shape", "flex is round", "Make it round, or name a rigid duct")
         if ducts and not any(d.kind == "flex" for d in ducts.values()):
             row.fault("duct", "the ducts table holds no flex product", "Add one there")
-        return FLEX
-    names = by_key(ducts)
-    if name and names and key_of(name) not in names:
+        product = ""
+    elif name and names and key_of(name) not in names:
         row.fault("duct", "there is no duct of this name", nearest(name, [FLEX, *names.values()]))
-        return FLEX
-    name = names.get(key_of(name), name)
-    if name in ducts and ducts[name].kind == "flex":
-        problem = "a section names a rigid duct, or flex for whichever is delivered"
-        row.fault("duct", problem, f"Write {FLEX}; [variants] flex names the approved products")
-    return name
+        return FLEX, ""
+    else:
+        product = names.get(key_of(name), name)
+        if product not in ducts or ducts[product].kind != "flex":
+            return product, ""
+    if shape == "rectangular":
+        row.fault("shape", "flex is round", "Make it round, or name a rigid duct")
+    return FLEX, product
 
 
 def _fittings(row: RowReader, known: Mapping[str, str]) -> tuple[tuple[str, int], ...]:

@@ -61,7 +61,8 @@ class Duct:
 class Section:
     """One section of the duct tree, before it is sized.
 
-    ``duct`` names a rigid duct, or is ``flex``. ``rooms`` holds ``*`` for a return of all rooms; empty where
+    ``duct`` names a rigid duct, or is ``flex``; ``product`` is then the one product used whatever the variant's, if
+    not empty. ``rooms`` holds ``*`` for a return of all rooms; empty where
     the section only feeds others. ``season`` is the one season in which a run is open, or empty.
     ``min_in`` and ``max_in`` bound the equivalent diameter; ``fixed`` is a size's label.
     """
@@ -71,6 +72,7 @@ class Section:
     side: str = "supply"
     role: str = "branch"
     duct: str = FLEX
+    product: str = ""
     shape: str = "round"
     length_ft: float = 0.0
     fittings: tuple[tuple[str, int], ...] = ()
@@ -84,6 +86,10 @@ class Section:
     @property
     def kind(self) -> str:
         return "flex" if self.duct == FLEX else "rigid"
+
+    def duct_in(self, flex: str) -> str:
+        """The product that it is made of in a variant with that flex; of ``words.FLEX``, what it is drawn in."""
+        return self.duct if self.duct != FLEX else self.product or flex
 
     @property
     def is_run(self) -> bool:
@@ -289,7 +295,7 @@ class Plan:
 
     def duct_of(self, section: Section, flex: str) -> Duct:
         """The product that a section is made of in a variant with that flex."""
-        return self.ducts[flex if section.duct == FLEX else section.duct]
+        return self.ducts[section.duct_in(flex)]
 
     def as_made(self, duct: str, size: Size) -> Size:
         """A size as a product has it: with its own inner diameter, where that is given."""

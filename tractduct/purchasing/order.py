@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tractduct.model.plan import Plan
-from tractduct.model.words import FLEX, STICK_FT
+from tractduct.model.words import STICK_FT
 from tractduct.one_plan import Study
 
 
@@ -86,8 +86,8 @@ def make_order(study: Study, lots: Mapping[str, int], dampers: Mapping[str, int]
     count: Counter[tuple[str, str, str]] = Counter()
     for section in study.tree.sections:
         size = sizes[section.name]
-        for duct, n in lots.items() if section.duct == FLEX else ((section.duct, total),):
-            feet[duct, size] += section.length_ft * n  # type: ignore[assignment]
+        for flex, n in lots.items():
+            feet[section.duct_in(flex), size] += section.length_ft * n  # type: ignore[assignment]
     rank = {size.label: i for i, size in enumerate(plan.sizes)}
     diameter = {size.label: size.diameter_in for size in plan.sizes}
     for piece in plan.pieces():

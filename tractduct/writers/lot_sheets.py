@@ -173,7 +173,7 @@ def _build(study: Study, table: MarkTable | None, flex: str) -> Table:
             s.parent or "air handler",
             room_text(s) + (f" ({s.season} only)" if s.season else ""),
             study.size_set[s.name],
-            (flex if s.kind == "flex" else s.duct).replace("_", " "),
+            s.duct_in(flex).replace("_", " "),
             units.number(s.length_ft, "ft", "g"),
             ", ".join(f"{n} {name.replace('_', ' ')}" if n > 1 else name.replace("_", " ") for name, n in s.fittings),
             _marks(table, s),

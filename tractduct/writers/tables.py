@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from tractduct.model.plan import Section
+from tractduct.model.words import FLEX
 from tractduct.network.variants import Variant
 from tractduct.one_plan import Study
 from tractduct.orientation.sensitivity import size_steps
@@ -42,7 +43,7 @@ def size_schedule(study: Study) -> pd.DataFrame:
             "from": s.parent or OPEN_AIR,
             "side": s.side,
             "role": s.role,
-            "duct": s.duct,
+            "duct": s.duct_in(FLEX),
             "shape": s.shape,
             "length_ft": s.length_ft,
             "room": room_text(s),
