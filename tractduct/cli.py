@@ -513,10 +513,9 @@ def _check(options: argparse.Namespace) -> int:
     for finding in sorted(found, key=lambda f: f.severity):
         _say(finding)
     runs = sum(section.is_run for section in plan.sections)
-    variants = len(plan.fronts) * len(plan.mirrored) * len(plan.seasons) * len(plan.flex)
     _say(
         f"{plan.name}: no faults. {len(plan.rooms)} rooms, {len(plan.sections)} sections, {runs} of them "
-        f"runs that end at a register or grille, {variants} variants."
+        f"runs that end at a register or grille, {len(case.variants.variants)} variants."
     )
     return DONE
 

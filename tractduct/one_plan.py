@@ -276,7 +276,7 @@ def _confirmed(case: Case, size_index: NDArray[np.intp]) -> Verification:
 
 
 def _compared(case: Case, cheapest: Solution, progress: Progress) -> tuple[Comparison, ...]:
-    total = 2 * sum(n for n in (len(case.plan.fronts), len(case.plan.flex)) if n > 1)
+    total = 2 * sum(n for n in (len(case.plan.fronts), len(case.plan.flex)) if n > 1) + 2 * len(case.plan.options)
     done = 0
 
     def step() -> None:

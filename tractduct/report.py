@@ -89,7 +89,7 @@ def work_out(plan: Plan, wanted: Wanted, progress: Progress = lambda what, done,
             undelivered = tuple(faults.faults)
     if wanted.bought:
         installed = wanted.installed or plan.flex[0]
-        dampers = delivery.marks.by_size(sized.size_set) if delivery else None
+        dampers = delivery.marks.chosen.runs if delivery else ()
         buying = buy(
             sized, drive=wanted.drive, lots=wanted.lots, installed=installed, dampers=dampers, progress=progress
         )

@@ -12,6 +12,7 @@ from tractduct.delivery.flow import FloatArray, with_dampers
 from tractduct.delivery.marks import MarkTable, pass_range_cfm
 from tractduct.delivery.predict import installed_ducts, predict
 from tractduct.model.lots import Lot
+from tractduct.model.options import Built
 from tractduct.orientation.azimuths import azimuth_label, face_azimuth_deg, plan_at
 from tractduct.orientation.lots import LotResult, lot_results
 from tractduct.sizing.case import build_case
@@ -91,14 +92,16 @@ def table_of(delivery: Delivery, front: str, mirrored: bool) -> MarkTable:
 
 def _air_of_lots(delivery: Delivery, results: Sequence[LotResult], installed: str) -> dict[str, LotAir]:
     study = delivery.study
-    groups: dict[tuple[bool, str], list[LotResult]] = {}
+    groups: dict[tuple[bool, str, Built], list[LotResult]] = {}
     for result in results:
         if np.isfinite(result.room_airflow_cfm).all():
-            groups.setdefault((result.lot.mirrored, result.lot.flex or installed), []).append(result)
+            key = (result.lot.mirrored, result.lot.flex or installed, result.lot.options)
+            groups.setdefault(key, []).append(result)
     found: dict[str, LotAir] = {}
-    for (mirrored, flex), members in groups.items():
+    for (mirrored, flex, options), members in groups.items():
         azimuths = list(dict.fromkeys(r.lot.azimuth_deg for r in members))
-        case = build_case(plan_at(replace(study.plan, flex=(flex,)), azimuths, (mirrored,)))
+        built = replace(study.plan, flex=(flex,)).of_house(options)
+        case = build_case(plan_at(built, azimuths, (mirrored,)))
         tree, variants, seasons = case.tree, case.variants, case.plan.seasons
         tables = {azimuth_label(r.lot.azimuth_deg): table_of(delivery, r.nearest_front, mirrored) for r in members}
         coefficient = np.zeros(variants.airflow_cfm.shape)

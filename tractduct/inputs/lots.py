@@ -6,13 +6,14 @@ from collections.abc import Sequence
 
 from tractduct.inputs.cells import nearest
 from tractduct.inputs.limits import MAX_FLOORS
+from tractduct.inputs.options import Choices
 from tractduct.inputs.table_reader import TableReader
 from tractduct.model.lots import Lot, RoomOutline, RoutePoint
 from tractduct.model.words import FACES, by_key, key_of
 from tractduct.physics.turning import POINT_DEG, TURN_DEG
 
 
-def read_lots(table: TableReader, flex: Sequence[str], ducts: Sequence[str]) -> tuple[Lot, ...]:
+def read_lots(table: TableReader, flex: Sequence[str], ducts: Sequence[str], choices: Choices) -> tuple[Lot, ...]:
     """The lots; ``flex`` are the approved products, ``ducts`` all of the ducts table (empty: not checked)."""
     approved = by_key(flex)
     seen: dict[str, int] = {}
@@ -23,6 +24,7 @@ def read_lots(table: TableReader, flex: Sequence[str], ducts: Sequence[str]) -> 
         face = row.choice("front_faces")
         mirrored = row.flag("mirrored")
         product = row.text("flex")
+        options = choices.of_lot(row)
         if product and ducts and key_of(product) not in approved:
             problem = "the ducts table has no flex product of this name"
             if key_of(product) in by_key(ducts):
@@ -39,7 +41,7 @@ def read_lots(table: TableReader, flex: Sequence[str], ducts: Sequence[str]) -> 
         else:
             degrees = (azimuth if azimuth is not None else named or 0.0) % TURN_DEG
             product = approved.get(key_of(product), product)
-            found.append(Lot(name=name, azimuth_deg=degrees, mirrored=mirrored, flex=product))
+            found.append(Lot(name=name, azimuth_deg=degrees, mirrored=mirrored, flex=product, options=options))
     return tuple(found)
 
 

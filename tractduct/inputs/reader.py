@@ -27,12 +27,14 @@ from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.finder import find_tables
 from tractduct.inputs.limits import MAX_CANDIDATES, MAX_FLEX, MAX_SECTION_SIZES, MAX_SECTION_VARIANTS
 from tractduct.inputs.lots import read_lots, read_outlines, read_routes
+from tractduct.inputs.options import Choices, read_options
 from tractduct.inputs.plan_file import PlanFile
 from tractduct.inputs.product_tables import read_inner_diameters, with_tables
 from tractduct.inputs.section_table import Places, read_sections
 from tractduct.inputs.table_reader import TableReader
 from tractduct.model.loads import SurfaceLoads
 from tractduct.model.lots import Lot, RoomOutline, RoutePoint
+from tractduct.model.options import Built, House, built_text
 from tractduct.model.plan import (
     Dampers,
     Duct,
@@ -77,7 +79,8 @@ class _Parts:
     sections: tuple[Section, ...]
     places: Places
     need: RoomAirflow
-    breakdown: SurfaceLoads | None
+    breakdowns: tuple[SurfaceLoads, ...]
+    choices: Choices
     turned: bool
     equipment: Equipment
     flex: tuple[str, ...]
@@ -95,15 +98,16 @@ def _read(tables: Mapping[str, TableReader], plan_file: PlanFile) -> _Parts:
     ducts = with_tables(read_ducts(tables["ducts"]), tables["friction_tables"])
     ducts = without_roughness(tables["ducts"], ducts)
     inner = read_inner_diameters(tables["inner_diameters"], ducts)
-    sections, places = read_sections(tables["sections"], fittings, ducts, sizes)
+    choices = read_options(tables["options"], plan_file)
+    sections, places = read_sections(tables["sections"], fittings, ducts, sizes, choices)
     airflow = tables["airflow"]
-    need = read_airflow(airflow, plan_file)
-    breakdown = read_surface_loads(tables, need.rooms, plan_file)
+    need = read_airflow(airflow, plan_file, choices)
+    breakdowns = read_surface_loads(tables, need.rooms, plan_file, choices)
     turned = not airflow.is_given and not airflow.is_unread
     if turned:
-        need = turned_airflow(tables["surfaces"], breakdown, plan_file)
-    elif breakdown and need.rooms:
-        breakdown = breakdown.for_rooms(need.rooms)
+        need = turned_airflow(tables["surfaces"], breakdowns, plan_file)
+    elif need.rooms:
+        breakdowns = tuple(breakdown.for_rooms(need.rooms) for breakdown in breakdowns)
     equipment = read_equipment(tables["blower"], tables["devices"], need.seasons, plan_file)
     flex = approved_flex(ducts, plan_file)
     return _Parts(
@@ -114,13 +118,14 @@ def _read(tables: Mapping[str, TableReader], plan_file: PlanFile) -> _Parts:
         sections=sections,
         places=places,
         need=need,
-        breakdown=breakdown,
+        breakdowns=breakdowns,
+        choices=choices,
         turned=turned,
         equipment=equipment,
         flex=flex,
         prices=read_prices(tables["prices"], ducts, sizes, plan_file),
         fitting_prices=read_fitting_prices(tables["fitting_prices"], fittings, sizes),
-        lots=read_lots(tables["lots"], flex, [d.name for d in ducts.values() if d.kind == "flex"]),
+        lots=read_lots(tables["lots"], flex, [d.name for d in ducts.values() if d.kind == "flex"], choices),
         outlines=read_outlines(tables["rooms"], need.rooms),
         routes=read_routes(tables["routes"], [s.name for s in sections]),
     )
@@ -132,6 +137,11 @@ def _plan(parts: _Parts, plan_file: PlanFile) -> Plan:
     objective, purchase, dampers = (plan_file.numbers(part) for part in ("objective", "purchase", "dampers"))
     by_default = tuple(side for side in SIDES if f"{side}_inwc" not in plan_file.part("pressure"))
     at_site = float(site_air(site["elevation_ft"], site["air_temperature_f"]).density_ratio)
+    breakdowns = parts.breakdowns or (None,) * len(parts.choices.combinations)
+    houses = tuple(
+        House(options=built, airflow_cfm=cfm, breakdown=breakdown)
+        for built, cfm, breakdown in zip(parts.choices.combinations, parts.need.airflow_cfm, breakdowns, strict=True)
+    )
     supply_air = {season: plan_file.optional("site", f"{season}_supply_air_f") for season in SEASONS}
     return Plan(
         name=plan_file.plan_name,
@@ -141,7 +151,7 @@ def _plan(parts: _Parts, plan_file: PlanFile) -> Plan:
         seasons=parts.need.seasons,
         flex=parts.flex,
         rooms=parts.need.rooms,
-        airflow_cfm=parts.need.airflow_cfm,
+        airflow_cfm=houses[0].airflow_cfm,
         sections=parts.sections,
         fittings=parts.fittings,
         ducts=parts.ducts,
@@ -173,7 +183,9 @@ def _plan(parts: _Parts, plan_file: PlanFile) -> Plan:
         budget_given=not parts.equipment.curves or bool(plan_file.part("pressure")),
         typed=plan_file.typed,
         findings=tuple(plan_file.log.findings),
-        breakdown=parts.breakdown,
+        breakdown=houses[0].breakdown,
+        options=parts.choices.options,
+        houses=houses if parts.choices.options else (),
         turned=parts.turned,
         units=plan_file.units,
         lots=parts.lots,
@@ -212,7 +224,8 @@ def _check(tables: Mapping[str, TableReader], parts: _Parts, plan_file: PlanFile
 def _check_amounts(parts: _Parts, plan_file: PlanFile, lots: TableReader) -> None:
     """Faults where the whole of a plan is more than can be sized."""
     need, sections, sizes = parts.need, parts.sections, parts.sizes
-    variants = len(need.fronts) * len(need.mirrored) * len(need.seasons) * len(parts.flex)
+    houses = len(parts.choices.combinations)
+    variants = len(need.fronts) * len(need.mirrored) * len(need.seasons) * len(parts.flex) * houses
     cases = len(sections) * variants
     candidates = sum(len(candidate_sizes(section, sizes)) for section in sections)
     turned = len(sections) * len(parts.lots) * len(need.seasons)
@@ -225,7 +238,8 @@ def _check_amounts(parts: _Parts, plan_file: PlanFile, lots: TableReader) -> Non
         fault(problem, "Name those that may be delivered in [variants] flex")
     if cases > MAX_SECTION_VARIANTS:
         problem = f"sections times variants are {cases:,}; at most {MAX_SECTION_VARIANTS:,} are sized together"
-        fault(problem, "Approve fewer flex products in [variants], or make a plan of each duct system")
+        fewer = "combinations of options or flex products" if houses > 1 else "flex products"
+        fault(problem, f"Approve fewer {fewer} in [variants], or make a plan of each duct system")
     if candidates > MAX_SECTION_SIZES:
         problem = f"sections times the sizes that each may take are {candidates:,}; at most {MAX_SECTION_SIZES:,}"
         remedy = "Give sections min_in and max_in, list fewer sizes in [sizes], or make a plan of each duct system"
@@ -252,25 +266,39 @@ def _match_rooms(airflow: TableReader, sections: TableReader, parts: _Parts) -> 
                 runs[section.side, key].append(section)
     has_return = any(s.side == "return" for s in parts.sections)
     for n, (key, room) in enumerate(rooms.items()):
-        largest = np.nan_to_num(parts.need.airflow_cfm[:, :, :, n]).max(axis=(0, 1), initial=0.0)
-        needs = [season for season, cfm in zip(parts.need.seasons, largest, strict=True) if cfm > 0.0]
-        if needs and not runs["supply", key]:
-            problem = f"room '{room}' needs air and no supply section ends in it"
-            airflow.fault(problem, "Add its run to sections, or remove the room", column="room", value=room)
-        for season in _shut(runs["supply", key], needs) if runs["supply", key] else ():
-            problem = f"room '{room}' needs air in {season} and all its runs are shut then"
-            sections.fault(problem, "Leave the season of one of its runs empty", column="season")
-        without = _shut(runs["return", key], needs)
-        if has_return and without:
-            when = "" if without == needs else f" in {without[0]}"
-            message = f"no open return names this room{when}, so its air is counted in no return section"
-            advice = "Name it in a return's room cell, or use * for a central return"
-            airflow.log.warning("return air", f"room {room}", message, advice)
+        told: set[str] = set()  # each in the first house that has it
+        for h, built in enumerate(parts.choices.combinations if len(parts.need.airflow_cfm) else ()):
+            largest = np.nan_to_num(parts.need.airflow_cfm[h, :, :, :, n]).max(axis=(0, 1), initial=0.0)
+            needs = [season for season, cfm in zip(parts.need.seasons, largest, strict=True) if cfm > 0.0]
+            supply = [run for run in runs["supply", key] if run.is_built(built)]
+            where = f" {built_text(built) or 'without options'}" if parts.choices.options else ""
+            if needs and not supply and "supply" not in told:
+                told.add("supply")
+                problem = f"room '{room}' needs air{where} and no supply section ends in it"
+                airflow.fault(problem, "Add its run to sections, or remove the room", column="room", value=room)
+            for season in _shut(supply, needs, built) if supply else ():
+                if season not in told:
+                    told.add(season)
+                    problem = f"room '{room}' needs air in {season}{where} and all its runs are shut then"
+                    sections.fault(problem, "Leave the season of one of its runs empty", column="season")
+            for run in supply if parts.choices.options and not parts.need.is_there[h, n] else ():
+                if run.name not in told:
+                    told.add(run.name)
+                    problem = f"this run is built{where}, and its room '{room}' is not there then"
+                    remedy = "Name the option that its room comes with, or give the room airflow without it"
+                    parts.places[run.name].fault("option", problem, remedy)
+            without = _shut(runs["return", key], needs, built)
+            if has_return and without and "return" not in told:
+                told.add("return")
+                when = where + ("" if without == needs else f" in {without[0]}")
+                message = f"no open return names this room{when}, so its air is counted in no return section"
+                advice = "Name it in a return's room cell, or use * for a central return"
+                airflow.log.warning("return air", f"room {room}", message, advice)
 
 
-def _shut(runs: Sequence[Section], seasons: Sequence[str]) -> list[str]:
-    """The seasons in which none of some runs is open."""
-    return [season for season in seasons if all(run.season not in ("", season) for run in runs)]
+def _shut(runs: Sequence[Section], seasons: Sequence[str], built: Built) -> list[str]:
+    """The seasons in which none of some runs is open in a house with these options."""
+    return [season for season in seasons if not any(run.is_open(season, built) for run in runs)]
 
 
 def _match_prices(table: TableReader, parts: _Parts) -> None:

@@ -197,6 +197,10 @@ def size(name: str, meaning: str, *, optional: bool = False) -> Field:
     return Field(name=name, meaning=meaning, kind="size", unit="in", required=not optional, blank=optional)
 
 
+def _option(meaning: str) -> Field:
+    return text("option", f"{meaning} several joined by and, such as bay and not bonus", optional=True)
+
+
 def _airflow(name: str, meaning: str) -> Field:
     hint = "is this a load, or the whole house?"
     return number(name, meaning, "cfm", high=2000.0, usual=(0.0, 600.0), hint=hint, required=False)
@@ -218,6 +222,7 @@ AIRFLOW = TableSchema(
         _airflow("cooling_cfm", "airflow the room needs in cooling, from a room-by-room load calculation"),
         _load("heating_btuh", "instead of airflow: heating load of the room"),
         _load("sensible_cooling_btuh", "instead of airflow: sensible cooling load of the room"),
+        _option("blank: what holds without any; an option, or not and an option: stands for that in houses built so;"),
     ),
 )  # fmt: skip
 
@@ -249,6 +254,7 @@ SECTIONS = TableSchema(
         size("min_in", "smallest size allowed here", optional=True),
         size("max_in", "largest size allowed here", optional=True),
         size("fixed_in", "the size that is already given", optional=True),
+        _option("blank: always built; an option: built only with it; not and an option: built only without it;"),
     ),
 )  # fmt: skip
 
@@ -385,6 +391,11 @@ def _factor(name: str, meaning: str, *, blank: bool = False) -> Field:
     return number(name, meaning, "Btu/h ft2", high=500.0, usual=(0.0, 120.0), hint=hint, blank=blank)
 
 
+def _gain(name: str, meaning: str) -> Field:
+    field = _load(name, f"{meaning}; below 0 in a row with an option takes away", required=True)
+    return replace(field, low=-100_000.0, usual=(-30_000.0, 30_000.0))
+
+
 def _place(name: str, meaning: str) -> Field:
     return number(name, meaning, "ft", low=-1000.0, high=1000.0, usual=(-200.0, 200.0))
 
@@ -406,12 +417,14 @@ SURFACES = TableSchema(
             "where it looks in the house as drawn: front, left, back or right, seen from the street, or degrees "
             "clockwise from the front (left is 90, right 270); blank: it does not turn",
             blank=True),
-        number("area_ft2", "area", "ft2", high=10_000.0, usual=(0.0, 2000.0)),
+        number("area_ft2", "area; below 0 in a row with an option takes away", "ft2", low=-10_000.0, high=10_000.0,
+            usual=(-2000.0, 2000.0)),
         number("shade_fraction",
             "part of it in the shade of overhangs, trees or other houses: that part counts at the cooling factor of "
             "a surface that faces north (common practice, no source), glass by the sun by the light of sky and "
             "ground alone; no change in heating; blank is 0",
             high=1.0, default=0.0, hint="is this in per cent?"),
+        _option("blank: always there; an option, or not and an option: added in houses built so;"),
     ),
 )  # fmt: skip
 
@@ -438,9 +451,10 @@ ROOM_GAINS = TableSchema(
     required=False,
     fields=(
         text("room", "name of the room, the same as in sections"),
-        _load("heating_btuh", "heating load", required=True),
-        _load("sensible_cooling_btuh", "sensible cooling load", required=True),
+        _gain("heating_btuh", "heating load"),
+        _gain("sensible_cooling_btuh", "sensible cooling load"),
         text("note", "what it is", optional=True),
+        _option("blank: always there; an option, or not and an option: added in houses built so;"),
     ),
 )  # fmt: skip
 
@@ -455,6 +469,19 @@ LOTS = TableSchema(
         choice("front_faces", "compass point that the front faces, instead of azimuth_deg", FACES, optional=True),
         flag("mirrored", "yes where the house is built mirrored; blank is no"),
         text("flex", "the flex product that this lot gets, one of the approved; blank: any of them", optional=True),
+        text("options", "what this lot is built with, joined by +; one of the combinations that the plan is sized for",
+            optional=True),
+    ),
+)  # fmt: skip
+
+OPTIONS = TableSchema(
+    name="options",
+    meaning="Options and elevations: what a house may be built with, the plan as drawn apart",
+    required=False,
+    fields=(
+        text("option", "name of the option, used once"),
+        text("group", "of one group at most one is built, such as the elevations; blank: goes with any", optional=True),
+        text("meaning", "what it is", optional=True),
     ),
 )  # fmt: skip
 
@@ -500,6 +527,7 @@ TABLES = (
     LOAD_FACTORS,
     ROOM_GAINS,
     LOTS,
+    OPTIONS,
     ROOMS,
     ROUTES,
 )
@@ -562,6 +590,9 @@ KEYS: dict[str, tuple[Field, ...]] = {
         text("mirrored", "[false], [true] or [false, true]; default: all in the airflow table"),
         text("seasons", "heating, cooling; default: all in the airflow table"),
         text("flex", "flex products approved for this plan; default: all in the ducts table"),
+        text("options",
+            'combinations that are built, such as [[], ["bonus"], ["bonus", "bay"]]; "all": every one that the groups '
+            "allow; default: all, where there is an options table"),
     ),
     "pressure": (
         _pressure("supply_inwc", DEFAULT_PRESSURE_INWC["supply"], f"available to the supply ducts {_AFTER}"),

@@ -7,7 +7,9 @@ from collections.abc import Mapping
 
 from tractduct.inputs.cells import nearest, parse_fittings, parse_rooms
 from tractduct.inputs.limits import MAX_SECTIONS
+from tractduct.inputs.options import Choices, first_met
 from tractduct.inputs.table_reader import RowReader, TableReader
+from tractduct.model.options import built_text, condition_text
 from tractduct.model.plan import Duct, Fitting, Section
 from tractduct.model.sizes import Size
 from tractduct.model.words import ALL_ROOMS, FLEX, by_key, key_of
@@ -16,9 +18,13 @@ Places = dict[str, RowReader]  # the row of each section
 
 
 def read_sections(
-    table: TableReader, fittings: Mapping[str, Fitting], ducts: Mapping[str, Duct], sizes: tuple[Size, ...]
+    table: TableReader,
+    fittings: Mapping[str, Fitting],
+    ducts: Mapping[str, Duct],
+    sizes: tuple[Size, ...],
+    choices: Choices,
 ) -> tuple[tuple[Section, ...], Places]:
-    """The sections, parents before children, and the row of each."""
+    """The sections that some house has, parents before children, and the row of each."""
     found: dict[str, Section] = {}
     places: Places = {}
     if len(table.raw.rows) > MAX_SECTIONS:
@@ -58,9 +64,10 @@ def read_sections(
             min_in=low,
             max_in=high,
             fixed=fixed,
+            option=choices.condition(row),
         )
         places[name] = row
-    return _in_tree_order(table, found, places), places
+    return _built(table, _in_tree_order(table, found, places), places, choices), places
 
 
 def _rooms(row: RowReader) -> tuple[str, ...]:
@@ -176,6 +183,25 @@ def _in_tree_order(table: TableReader, found: Mapping[str, Section], places: Pla
             problem = f"its parent is on the {found[section.parent].side} side"
             row.fault("side", problem, "Supply and return are separate trees: correct side or parent")
     return tuple(ordered.values())
+
+
+def _built(table: TableReader, sections: tuple[Section, ...], places: Places, choices: Choices) -> tuple[Section, ...]:
+    """The sections that some house has; one whose parent is not there with it is a fault."""
+    by_name = {section.name: section for section in sections}
+    for section in sections:
+        parent = by_name.get(section.parent, section)
+        alone = [b for b in choices.combinations if section.is_built(b) and not parent.is_built(b)]
+        if alone:
+            problem = f"its parent {parent.name} ({condition_text(parent.option)}) is not built with it "
+            problem += f"in a house {built_text(alone[0]) or 'without options'}"
+            places[section.name].fault(
+                "option", problem, "Let both be built with the same options, or change the parent"
+            )
+    never = [s.name for s in sections if first_met(choices.combinations, s.option) is None]
+    if never and choices.combinations:
+        message = "these sections are in none of the houses that [variants] options lists, and are left out"
+        table.log.note("options", ", ".join(never), message, "List a house that has them, or remove them")
+    return tuple(s for s in sections if s.name not in never)
 
 
 def _tell_loops(left: Mapping[str, Section], places: Places) -> set[str]:

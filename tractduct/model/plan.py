@@ -14,6 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 from tractduct.findings import Finding
 from tractduct.model.loads import SurfaceLoads
 from tractduct.model.lots import Lot, RoomOutline, RoutePoint
+from tractduct.model.options import Built, Condition, House, Option, is_met
 from tractduct.model.sizes import Size, round_size
 from tractduct.model.words import AT_PARENT, EACH, FLEX, NOT_BOUGHT
 from tractduct.physics.air import Air, site_air
@@ -64,7 +65,8 @@ class Section:
     ``duct`` names a rigid duct, or is ``flex``; ``product`` is then the one product used whatever the variant's, if
     not empty. ``rooms`` holds ``*`` for a return of all rooms; empty where
     the section only feeds others. ``season`` is the one season in which a run is open, or empty.
-    ``min_in`` and ``max_in`` bound the equivalent diameter; ``fixed`` is a size's label.
+    ``min_in`` and ``max_in`` bound the equivalent diameter; ``fixed`` is a size's label. ``option`` says with which
+    options it is built.
     """
 
     name: str
@@ -82,6 +84,7 @@ class Section:
     min_in: float = 0.0
     max_in: float = math.inf
     fixed: str = ""
+    option: Condition = ()
 
     @property
     def kind(self) -> str:
@@ -95,6 +98,14 @@ class Section:
     def is_run(self) -> bool:
         """True where a register or grille ends it, so that a path ends here."""
         return bool(self.rooms)
+
+    def is_built(self, built: Built) -> bool:
+        """Whether a house with these options has it."""
+        return is_met(self.option, built)
+
+    def is_open(self, season: str, built: Built) -> bool:
+        """Whether it may carry air in a season in a house with these options."""
+        return self.season in ("", season) and is_met(self.option, built)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -194,7 +205,9 @@ class Plan:
     Attributes
     ----------
     airflow_cfm : (n_face, n_mirrored, n_season, n_room)
-        What each room needs.
+        What each room needs; with options, of the first house.
+    options, houses : what may be built, and the houses that it is sized for, the first with ``airflow_cfm`` and
+        ``breakdown``; both empty where the plan has no options
     prices : by (duct, size label), USD a foot; None where that duct is not offered in that size. Empty: no
         prices are given.
     inner_in : by (duct, size label), inner diameter where it is not the nominal one
@@ -259,6 +272,20 @@ class Plan:
     units: UnitSystem = IP
     diversity_btuh: float
     breakdown_check_pct: float
+    options: tuple[Option, ...] = ()
+    houses: tuple[House, ...] = ()
+
+    @property
+    def every_house(self) -> tuple[House, ...]:
+        """The houses, also where there are no options: then the one."""
+        return self.houses or (House(options=(), airflow_cfm=self.airflow_cfm, breakdown=self.breakdown),)
+
+    def of_house(self, built: Built) -> Plan:
+        """The plan of houses with these options alone. KeyError where it is not sized for them."""
+        if not self.houses:
+            return self
+        house = {house.options: house for house in self.houses}[built]
+        return replace(self, houses=(house,), airflow_cfm=house.airflow_cfm, breakdown=house.breakdown)
 
     @property
     def air(self) -> Air:

@@ -59,7 +59,8 @@ class Headroom:
 class Comparison:
     """Least cost of a set for some of the variants only.
 
-    ``left_out`` and ``kept`` say which orientation or flex product; ``kind`` is orientation or flex.
+    ``left_out`` and ``kept`` say which orientation, flex product or option; ``kind`` is orientation, flex or option,
+    and with ``option`` the solution is of the sections that those houses have.
     ``standard_cost`` is the least-cost set of all variants at the same prices: the difference is what
     covering the others costs.
     """
@@ -213,10 +214,11 @@ def headroom_by_run(case: Case, size_index: NDArray[np.intp]) -> tuple[Headroom,
 def price_of_standardizing(
     case: Case, standard: Solution, on_step: Callable[[], None] = lambda: None
 ) -> tuple[Comparison, ...]:
-    """Least cost without each orientation and each flex product, and for each alone.
+    """Least cost without each orientation, flex product and option, and for each alone.
 
     Leaving out a flex product also changes the mean price; ``standard_cost`` is then the standard least-cost
-    set at the remaining products' prices, so that the difference is the sizes' alone.
+    set at the remaining products' prices, so that the difference is the sizes' alone. With or without an option both
+    costs are of the sections that some of those houses have.
     """
     assert standard.size_index is not None
     size_index = standard.size_index
@@ -233,15 +235,13 @@ def price_of_standardizing(
 
     def compare(kind: str, kept: str, left_out: str, keep: NDArray[np.bool_]) -> None:
         part = case.only(keep)
-        found.append(
-            Comparison(
-                kind=kind,
-                kept=kept,
-                left_out=left_out,
-                solution=solve(part, kind, keep),
-                standard_cost=part.cost_of(size_index),
-            )
-        )
+        if kind == "option":
+            there = np.array([any(s.is_built(v.options) for v in part.variants.variants) for s in case.tree.sections])
+            problem = part.problem().of_sections(there)
+            solution, cost = least_cost(problem), problem.cost_of(size_index[there])
+        else:
+            solution, cost = solve(part, kind, keep), part.cost_of(size_index)
+        found.append(Comparison(kind=kind, kept=kept, left_out=left_out, solution=solution, standard_cost=cost))
         on_step()
 
     for kind, names in (("orientation", plan.fronts), ("flex", plan.flex)):
@@ -249,4 +249,9 @@ def price_of_standardizing(
             mine = variants.where(front=name) if kind == "orientation" else variants.where(flex=name)
             compare(kind, "all others", name, ~mine)
             compare(kind, name, "all others", mine)
+    for option in plan.options:
+        mine = np.array([option.name in v.options for v in variants.variants])
+        if mine.any() and not mine.all():
+            compare("option", "all others", option.name, ~mine)
+            compare("option", option.name, "all others", mine)
     return tuple(found)

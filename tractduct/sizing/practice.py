@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tractduct.findings import Finding, Severity
+from tractduct.model.options import built_text
 from tractduct.model.plan import Plan, Tolerance, joint_of
 from tractduct.model.words import AT_PARENT, EACH, NOT_BOUGHT, key_of
 from tractduct.network.tree import DuctTree
@@ -189,29 +191,31 @@ def _seasons(plan: Plan, tree: DuctTree) -> Iterator[Finding]:
     if set(plan.seasons) != {"heating", "cooling"}:
         return
     seasonal = {key_of(room) for run in tree.runs if run.season for room in run.rooms}
-    flow = plan.airflow_cfm
+    houses = plan.every_house
+    flow = np.stack([house.airflow_cfm for house in houses])
     h, c = plan.seasons.index("heating"), plan.seasons.index("cooling")
-    totals, allowed = flow.sum(axis=3), plan.tolerance
+    totals, allowed = flow.sum(axis=4), plan.tolerance
     for n, room in enumerate(plan.rooms):
         if key_of(room) in seasonal:
             continue
         cases = [
-            (season_mismatch(flow[i, j, h, n], flow[i, j, c, n], totals[i, j, h], totals[i, j, c], allowed), i, j)
-            for i in range(flow.shape[0])
-            for j in range(flow.shape[1])
-            if totals[i, j, h] > 0.0 and totals[i, j, c] > 0.0
+            (season_mismatch(flow[*at, h, n], flow[*at, c, n], totals[*at, h], totals[*at, c], allowed), at)
+            for at in product(range(len(houses)), range(len(plan.fronts)), range(len(plan.mirrored)))
+            if totals[*at, h] > 0.0 and totals[*at, c] > 0.0
         ]
-        worst, i, j = max(cases, default=(0.0, 0, 0))
+        worst, at = max(cases, default=(0.0, (0, 0, 0)))
         if worst > 1.0:
-            turned = ", mirrored" if plan.mirrored[j] else ""
-            needs = "heating" if flow[i, j, h, n] > flow[i, j, c, n] else "cooling"
+            turned = ", mirrored" if plan.mirrored[at[2]] else ""
+            built = built_text(houses[at[0]].options)
+            where = f"front {plan.fronts[at[1]]}{turned}{', ' * bool(built)}{built}"
+            needs = "heating" if flow[*at, h, n] > flow[*at, c, n] else "cooling"
             yield Finding(
                 severity=Severity.CAUTION,
                 rule="one run, two seasons",
                 subject=f"room {room}",
-                message=f"front {plan.fronts[i]}{turned}: "
-                f"{plan.units.say(flow[i, j, h, n], 'cfm', '.0f')} in heating and "
-                f"{plan.units.say(flow[i, j, c, n], 'cfm', '.0f')} in cooling; no one damper setting keeps both within "
+                message=f"{where}: "
+                f"{plan.units.say(flow[*at, h, n], 'cfm', '.0f')} in heating and "
+                f"{plan.units.say(flow[*at, c, n], 'cfm', '.0f')} in cooling; no one damper setting keeps both within "
                 f"{allowed.room_pct:g} % or {plan.units.say(allowed.room_cfm, 'cfm')}",
                 advice=f"Consider a second run that is open in {needs} only",
             )

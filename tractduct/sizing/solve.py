@@ -355,8 +355,9 @@ def _least_total(tables: _Tables, number: int) -> tuple[FloatArray, list[FloatAr
 class _Search:
     """One call's work: the relaxation and what was learnt of the stock sets. Costs in here are scaled."""
 
-    def __init__(self, relaxation: Relaxation) -> None:
+    def __init__(self, relaxation: Relaxation, rows: IntArray) -> None:
         self.relaxation = relaxation
+        self._rows = rows  # of the relaxation's variants among all
         self.root = relaxation.bound(relaxation.all_columns, np.inf)
         self._stock_sets = _StockSets(relaxation)
         self._learnt_root = False
@@ -366,8 +367,10 @@ class _Search:
     def start(cls, problem: SizingProblem, usable: BoolArray | None, time_limit_s: float | None) -> _Search | None:
         """None where some section is left without a size."""
         clock = Clock(time_limit_s)
+        rows = problem.unlike_variants()
+        problem = problem.of_variants(rows)
         allowed = problem.tightened(usable)
-        return cls(Relaxation(problem, allowed, clock)) if allowed.any(axis=1).all() else None
+        return cls(Relaxation(problem, allowed, clock), rows) if allowed.any(axis=1).all() else None
 
     @property
     def fewest_conceivable(self) -> int:
@@ -398,7 +401,7 @@ class _Search:
         cost = relaxation.cost_of(found.size_index)
         columns = self._columns_within(cost)
         first = self._first_of_ties(columns, found.size_index, max_distinct=None, count=True)
-        used = frozenset(relaxation.variants_used)
+        used = frozenset(self._rows[sorted(relaxation.variants_used)].tolist())
         return replace(self._solution("optimal", first, cost), variants_used=used)
 
     def _first_of_ties(

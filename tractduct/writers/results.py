@@ -11,6 +11,7 @@ import numpy as np
 from tractduct.delivery.deliver import Delivery
 from tractduct.delivery.marks import MarkTable
 from tractduct.delivery.predict import Delivered
+from tractduct.model.plan import Plan
 from tractduct.network.variants import Variant
 from tractduct.one_plan import Study
 from tractduct.orientation.study import OrientationStudy
@@ -67,14 +68,15 @@ def results(report: Report, delivered: Delivered | None = None) -> dict[str, Any
         "velocity_limits": _velocity_limits(study),
         "variants": _variants(study),
         "drivers": {
-            d.section: [_variant(v) for v in d.variants] if d.reason is Reason.VARIANTS else [] for d in study.governing
+            d.section: [_variant(v, study.plan) for v in d.variants] if d.reason is Reason.VARIANTS else []
+            for d in study.governing
         },
         "driver_reasons": {d.section: d.reason.name.lower() for d in study.governing},
         "headroom": {
             h.run: {
                 "extra_cfm": _number(h.extra_cfm),
                 "limit": h.limit,
-                "variant": _variant(h.variant),
+                "variant": _variant(h.variant, study.plan),
             }
             for h in study.headroom
         },
@@ -111,7 +113,7 @@ def results(report: Report, delivered: Delivered | None = None) -> dict[str, Any
                 "path": c.path,
                 "section": c.section,
                 "limit": c.limit,
-                "variant": _variant(c.variant) if c.variant else None,
+                "variant": _variant(c.variant, study.plan) if c.variant else None,
                 "least": _number(units.shown(c.least, c.unit)),
                 "allowed": _number(units.shown(c.allowed, c.unit)),
                 "missing": _number(units.shown(c.missing, c.unit)),
@@ -130,9 +132,11 @@ def results(report: Report, delivered: Delivered | None = None) -> dict[str, Any
             for w in study.remedies
         ],
     }
+    if study.plan.options:
+        out["options"] = _options(study)
     got = delivery.open_dampers if delivery is not None else delivered
     if got is not None:
-        out["delivered"] = _delivered(got)
+        out["delivered"] = _delivered(got, study.plan)
     if delivery is not None:
         out |= _marked(delivery)
     if buying is not None:
@@ -140,6 +144,36 @@ def results(report: Report, delivered: Delivered | None = None) -> dict[str, Any
     if orientation is not None:
         out["orientation"] = _orientation(orientation)
     return _with_si(out, study) if study.plan.units.is_si else out
+
+
+def _options(study: Study) -> list[dict[str, Any]]:
+    """What each option is built of, which sections it alone drives, and what it costs to cover it with one size set.
+
+    ``covering_cost`` is what the least-cost set adds to the houses without it, on the sections that they have;
+    ``own_package_saves_with`` and ``_without`` what such houses save in a least-cost set of their own.
+    """
+    saved = {(c.kept, c.left_out): c for c in study.comparisons if c.kind == "option"}
+    found = []
+    for option in study.plan.options:
+        without, alone = saved.get(("all others", option.name)), saved.get((option.name, "all others"))
+        own = [s.name for s in study.tree.sections if (option.name, True) in s.option]
+        found.append(
+            {
+                "option": option.name,
+                "group": option.group,
+                "meaning": option.meaning,
+                "sections": own,
+                "drives": [
+                    d.section
+                    for d in study.governing
+                    if d.reason is Reason.VARIANTS and all(option.name in v.options for v in d.variants)
+                ],
+                "covering_cost": None if without is None else _number(without.saving),
+                "own_package_saves_with": None if alone is None else _number(alone.saving),
+                "own_package_saves_without": None if without is None else _number(without.saving),
+            }
+        )
+    return found
 
 
 def _cap(study: Study) -> dict[str, Any]:
@@ -168,6 +202,7 @@ def _cap(study: Study) -> dict[str, Any]:
 
 _COSTS = (
     "extra_cost", "extra_cost_at_most", "duct_cost", "cost", "cost_bound", "least_cost", "best_bound", "standard_cost",
+    "covering_cost", "own_package_saves_with", "own_package_saves_without",
 )  # fmt: skip
 _IN_SI = tuple(MEASURES[name] for name in ("cfm", "ft", "in", "fpm", "inWC", "inWC/100 ft", "Btu/h"))
 
@@ -219,7 +254,7 @@ def _marked(delivery: Delivery) -> dict[str, Any]:
         "one_mark_rooms_outside": None if marks.one_alone is None else marks.one_alone.rooms_outside,
         "least_dampers": marks.least_dampers,
         "damper_cost": _number(study.plan.damper_cost * len(marks.chosen.runs)),
-        "delivered_marked": _delivered(marks.chosen.delivered),
+        "delivered_marked": _delivered(marks.chosen.delivered, study.plan),
     }
     if delivery.by_dampers is not None:
         out["by_dampers"] = [
@@ -367,6 +402,7 @@ def _orientation(result: OrientationStudy) -> dict[str, Any]:
                 "azimuth_deg": _number(r.lot.azimuth_deg),
                 "mirrored": r.lot.mirrored,
                 "flex": r.lot.flex,
+                **({"options": list(r.lot.options)} if result.study.plan.houses else {}),
                 "holds": r.holds,
                 "covered": r.covered,
                 "airflow_from": r.source,
@@ -426,7 +462,7 @@ def _margins(study: Study) -> dict[str, Any] | None:
                 "limit": m.limit,
                 "of": m.of,
                 "place": m.place,
-                "variant": _variant(m.variant) if m.variant else None,
+                "variant": _variant(m.variant, study.plan) if m.variant else None,
                 "amount": _number(units.shown(m.amount, m.unit), 12),
                 "allowed": _number(units.shown(m.allowed, m.unit), 12),
                 "margin": _number(units.shown(m.left, m.unit), 12),
@@ -448,7 +484,10 @@ def _velocity_limits(study: Study) -> dict[str, Any]:
         if study.margins is not None:
             left = study.margins.velocity_fpm[section.name]
             v = int(np.argmin(np.round(left, 9)))
-            entry |= {"velocity_margin_fpm": _number(left[v]), "variant": _variant(study.variants.variants[v])}
+            entry |= {
+                "velocity_margin_fpm": _number(left[v]),
+                "variant": _variant(study.variants.variants[v], study.plan),
+            }
         found[section.name] = entry
     return found
 
@@ -461,6 +500,8 @@ def _variants(study: Study) -> list[dict[str, Any]]:
     for v, variant in enumerate(study.variants.variants):
         sections = {}
         for i, section in enumerate(tree.sections):
+            if not section.is_built(variant.options):
+                continue
             own = by_friction_rate.friction_rate_size[v, i]
             sections[section.name] = {
                 "airflow_cfm": _number(study.variants.airflow_cfm[v, i]),
@@ -483,11 +524,11 @@ def _variants(study: Study) -> list[dict[str, Any]]:
                 "total_effective_length_ft": _number(by_friction_rate.total_effective_length_ft[p]),
                 "friction_rate_inwc_per_100ft": _number(by_friction_rate.friction_rate[v, p], 8),
             }
-        found.append({**_variant(variant), "sections": sections, "paths": paths})
+        found.append({**_variant(variant, study.plan), "sections": sections, "paths": paths})
     return found
 
 
-def _delivered(got: Delivered) -> list[dict[str, Any]]:
+def _delivered(got: Delivered, plan: Plan) -> list[dict[str, Any]]:
     total, static = got.total_cfm, got.external_static_inwc
     found = []
     for v, variant in enumerate(got.variants.variants):
@@ -501,7 +542,7 @@ def _delivered(got: Delivered) -> list[dict[str, Any]]:
         }
         found.append(
             {
-                **_variant(variant),
+                **_variant(variant, plan),
                 "total_cfm": _number(total[v]),
                 "external_static_inwc": _number(static[v], 8),
                 "runs": runs,
@@ -510,13 +551,14 @@ def _delivered(got: Delivered) -> list[dict[str, Any]]:
     return found
 
 
-def _variant(variant: Variant) -> dict[str, Any]:
-    return {
+def _variant(variant: Variant, plan: Plan) -> dict[str, Any]:
+    out: dict[str, Any] = {
         "front_faces": variant.front,
         "mirrored": variant.mirrored,
         "season": variant.season,
         "flex": variant.flex,
     }
+    return {**out, "options": list(variant.options)} if plan.houses else out
 
 
 def _number(value: float, digits: int = 6) -> float | None:

@@ -231,6 +231,8 @@ def _variants(study: Study) -> str:
     parts.append(" and ".join(plan.seasons))
     if plan.flex != ("",):
         parts.append(f"{len(plan.flex)} flex product{'s' if len(plan.flex) > 1 else ''}")
+    if plan.houses:
+        parts.append(f"{len(plan.houses)} combination{'s' if len(plan.houses) > 1 else ''} of options")
     return f"{len(study.variants.variants)} variants ({', '.join(parts)})"
 
 

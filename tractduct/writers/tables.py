@@ -10,6 +10,7 @@ import math
 import numpy as np
 import pandas as pd
 
+from tractduct.model.options import built_text
 from tractduct.model.plan import Section
 from tractduct.model.words import FLEX
 from tractduct.network.variants import Variant
@@ -177,8 +178,9 @@ def paths(study: Study) -> pd.DataFrame:
 
 
 def as_told(variant: Variant) -> tuple[str, bool, str, str]:
-    """The values of ``VARIANT_COLUMNS``."""
-    return variant.front, variant.mirrored, variant.season, variant.flex
+    """The values of ``VARIANT_COLUMNS``; what the house is built with stands beside the flex product."""
+    product = ", ".join(filter(None, (variant.flex, built_text(variant.options))))
+    return variant.front, variant.mirrored, variant.season, product
 
 
 def variant_frame(study: Study) -> pd.DataFrame:
