@@ -224,13 +224,15 @@ def _cells(
         room = row.text("room")
         own_face = "" if columns[0].face else row.choice("front_faces")
         mirror = row.flag("mirrored")
-        option = choices.condition(row)
         if row.failed:
             continue
         if room == ALL_ROOMS or ";" in room:
             row.fault("room", "a room's name can't be * or hold ;", "Rename it")
             continue
         key = key_of(room)
+        option = choices.condition(row)
+        if row.failed:
+            bad.update((column.face or own_face, mirror, key) for column in columns)
         what = "this room, with the same front face and mirror, is"
         if not row.once("room", seen, (own_face, mirror, key, option), what):
             continue

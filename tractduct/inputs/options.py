@@ -37,7 +37,8 @@ class Choices:
             if found.setdefault(name, wanted) != wanted:
                 row.fault("option", f"'{name}' can't be built and not built at once", "Keep one of the two")
                 return ()
-        self._tell_clash(row, "option", [name for name, wanted in found.items() if wanted])
+        if self._tell_clash(row, "option", [name for name, wanted in found.items() if wanted]):
+            return ()
         return tuple((o.name, found[o.name]) for o in self.options if o.name in found)
 
     def of_lot(self, row: RowReader) -> Built:
