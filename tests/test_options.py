@@ -10,15 +10,17 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from plan_folder import PlanTables, results_of, section, small_plan, study_of, with_prices
+from plan_folder import PlanTables, results_of, section, small_plan, study_of, with_prices, written
 from reference import key, met, terms
 from test_contract import with_options
 from test_optimum import check_against_all
 
+import tractduct
+from tractduct.delivery.flow import with_dampers
 from tractduct.delivery.predict import installed_ducts, predict
 from tractduct.model.options import Option, count_combinations, every_combination
 from tractduct.purchasing.order import make_order
-from tractduct.report import Report
+from tractduct.report import Report, Wanted, work_out
 from tractduct.writers.results import results
 
 COMBINATIONS = [[], ["Bonus"], ["Elevation B"], ["Bonus", "elevation b"], ["elevation c"], ["Bonus", "elevation c"]]
@@ -219,3 +221,46 @@ def test_lots_buy_what_they_are_built_with() -> None:
     assert sum(x.feet for x in order.ducts if x.duct == "meadow") == 3 * (12 + 20) + 2 * (18 + 9 + 8) + 14
     assert sum(x.count for x in order.fittings if x.fitting == "balancing damper") == 2
     assert sum(x.feet for x in make_order(study, {"meadow": 1}).ducts if x.duct == "meadow") == 12 + 20
+
+
+def test_one_mark_table_serves_every_house() -> None:
+    """Marks put into each house alone give what the plan says, and no room is outside but those that it tells."""
+    plan = with_options()
+    plan.config["tolerance"] = {"room_pct": 22, "room_cfm": 27}
+    with written(plan) as folder:
+        report = work_out(tractduct.load_plan(folder), Wanted())
+    found = results(report)
+    outside = {row["room"] for row in found["rooms_outside_marked"]}
+    room_of = {
+        row["section"]: key(row["room"]) for row in plan.tables["sections"] if row["side"] is None and row["room"]
+    }
+    for built in COMBINATIONS:
+        study = study_of(fixed(alone(plan, built), found["size_set"]), quick=True)
+        tree, variants = study.tree, study.variants
+        coefficient = np.zeros(variants.airflow_cfm.shape)
+        for v, variant in enumerate(variants.variants):
+            (table,) = [
+                t
+                for t in found["damper_marks"]
+                if {"front_faces": variant.front, "mirrored": variant.mirrored} in t["orientations"]
+            ]
+            for run, takes in table["runs"].items():
+                if run in {s.name for s in tree.sections}:
+                    coefficient[v, tree.index(run)] = takes[f"{variant.season}_inwc_per_cfm2"]
+        ducts = installed_ducts(study.case, study.recommended.size_index)
+        got = predict(study.case, with_dampers(ducts, coefficient))
+        for v, variant in enumerate(variants.variants):
+            entry = next(
+                e
+                for e in found["delivered_marked"]
+                if (e["front_faces"], e["season"], e["flex"]) == (variant.front, variant.season, variant.flex)
+                and set(map(key, e["options"])) == set(map(key, built))
+            )
+            for run, cfm in zip(tree.runs, got.run_cfm[v], strict=True):
+                assert entry["runs"][run.name]["airflow_cfm"] == pytest.approx(cfm, rel=1e-6)
+            for n, room in enumerate(study.plan.rooms):
+                runs = [run.name for run in tree.runs if room_of.get(run.name) == key(room)]
+                air = sum(entry["runs"][run]["airflow_cfm"] for run in runs)
+                design = variants.room_airflow_cfm[v, n]
+                assert abs(air - design) <= max(0.22 * design, 27) + 1e-4 or room in outside
+    assert len(found["damper_marks"]) == 1

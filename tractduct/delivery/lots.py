@@ -71,6 +71,7 @@ def deliver_lots(delivery: Delivery, installed: str = "", results: Sequence[LotR
                 name=f"front {front}{' mirrored' if mirrored else ''}",
                 azimuth_deg=face_azimuth_deg(front),
                 mirrored=mirrored,
+                options=plan.every_house[0].options,
             )
             for front in plan.fronts
             for mirrored in plan.mirrored
