@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from tractduct.delivery.built import Built, study_built
 from tractduct.delivery.damper_search import DamperFront, search_dampers
 from tractduct.delivery.deliver import MOST_SEARCHED, Delivery, deliver
 from tractduct.delivery.lots import LotDelivery, deliver_lots
@@ -25,12 +26,13 @@ class Report:
     buying: Buying | None = None
     orientation: OrientationStudy | None = None
     lots: LotDelivery | None = None
+    built: Built | None = None
     undelivered: tuple[Fault, ...] = ()  # why the delivered airflow could not be predicted
 
     @property
     def findings(self) -> tuple[Finding, ...]:
         """Of all its parts, the most urgent first."""
-        parts = (self.study, self.delivery, self.buying, self.orientation)
+        parts = (self.study, self.delivery, self.buying, self.orientation, self.built)
         found = [finding for part in parts if part is not None for finding in part.findings]
         found += [
             Finding(
@@ -87,6 +89,10 @@ def work_out(plan: Plan, wanted: Wanted, progress: Progress = lambda what, done,
             if wanted.strict:
                 raise
             undelivered = tuple(faults.faults)
+    built = None
+    if plan.built:
+        progress("sizes already built", 0, 1)
+        built = study_built(sized, predicted=delivery is not None, drive=wanted.drive, time_limit_s=wanted.time_limit_s)
     if wanted.bought:
         installed = wanted.installed or plan.flex[0]
         dampers = delivery.marks.chosen.runs if delivery else ()
@@ -98,7 +104,13 @@ def work_out(plan: Plan, wanted: Wanted, progress: Progress = lambda what, done,
     if delivery is not None:
         lots = deliver_lots(delivery, wanted.installed, orientation.lots if orientation else None)
     return Report(
-        study=sized, delivery=delivery, buying=buying, orientation=orientation, lots=lots, undelivered=undelivered
+        study=sized,
+        delivery=delivery,
+        buying=buying,
+        orientation=orientation,
+        lots=lots,
+        built=built,
+        undelivered=undelivered,
     )
 
 

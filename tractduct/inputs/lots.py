@@ -9,6 +9,8 @@ from tractduct.inputs.limits import MAX_FLOORS
 from tractduct.inputs.options import Choices
 from tractduct.inputs.table_reader import TableReader
 from tractduct.model.lots import Lot, RoomOutline, RoutePoint
+from tractduct.model.plan import Section
+from tractduct.model.sizes import Size
 from tractduct.model.words import FACES, by_key, key_of
 from tractduct.physics.turning import POINT_DEG, TURN_DEG
 
@@ -24,7 +26,7 @@ def read_lots(table: TableReader, flex: Sequence[str], ducts: Sequence[str], cho
         face = row.choice("front_faces")
         mirrored = row.flag("mirrored")
         product = row.text("flex")
-        options = choices.of_lot(row)
+        options, stands = choices.of_lot(row), row.flag("built")
         if product and ducts and key_of(product) not in approved:
             problem = "the ducts table has no flex product of this name"
             if key_of(product) in by_key(ducts):
@@ -41,8 +43,32 @@ def read_lots(table: TableReader, flex: Sequence[str], ducts: Sequence[str], cho
         else:
             degrees = (azimuth if azimuth is not None else named or 0.0) % TURN_DEG
             product = approved.get(key_of(product), product)
-            found.append(Lot(name=name, azimuth_deg=degrees, mirrored=mirrored, flex=product, options=options))
+            found.append(
+                Lot(name=name, azimuth_deg=degrees, mirrored=mirrored, flex=product, options=options, built=stands)
+            )
     return tuple(found)
+
+
+def read_built(table: TableReader, sections: Sequence[Section], sizes: Sequence[Size]) -> dict[str, str]:
+    """Section -> size label of the lots already built; ``sections`` and ``sizes`` are the plan's."""
+    by_name = {section.name: section for section in sections}
+    names = by_key(by_name)
+    seen: dict[str, int] = {}
+    found: dict[str, str] = {}
+    for row in table:
+        name = row.named("section", names, "the sections table has no section of this name")
+        size = row.size()
+        if row.failed or not name or size is None or not row.once("section", seen, name):
+            continue
+        shape = by_name[name].shape
+        standard = [s.label for s in sizes if s.shape == shape]
+        if size.label not in standard:
+            problem = f"this is not a standard {shape} size of the plan: {', '.join(standard)}"
+            row.fault(
+                "size_in", problem, "Add it to [sizes] in plan.toml; a section may still be kept from it by max_in"
+            )
+        found[name] = size.label
+    return found
 
 
 def read_outlines(table: TableReader, rooms: Sequence[str]) -> tuple[RoomOutline, ...]:

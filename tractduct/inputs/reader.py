@@ -26,7 +26,7 @@ from tractduct.inputs.equipment import read_equipment
 from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.finder import find_tables
 from tractduct.inputs.limits import MAX_CANDIDATES, MAX_FLEX, MAX_SECTION_SIZES, MAX_SECTION_VARIANTS
-from tractduct.inputs.lots import read_lots, read_outlines, read_routes
+from tractduct.inputs.lots import read_built, read_lots, read_outlines, read_routes
 from tractduct.inputs.options import Choices, read_options
 from tractduct.inputs.plan_file import PlanFile
 from tractduct.inputs.product_tables import read_inner_diameters, with_tables
@@ -87,6 +87,7 @@ class _Parts:
     prices: DuctPrices
     fitting_prices: Prices
     lots: tuple[Lot, ...]
+    built: Mapping[str, str]
     outlines: tuple[RoomOutline, ...]
     routes: tuple[RoutePoint, ...]
 
@@ -126,6 +127,7 @@ def _read(tables: Mapping[str, TableReader], plan_file: PlanFile) -> _Parts:
         prices=read_prices(tables["prices"], ducts, sizes, plan_file),
         fitting_prices=read_fitting_prices(tables["fitting_prices"], fittings, sizes),
         lots=read_lots(tables["lots"], flex, [d.name for d in ducts.values() if d.kind == "flex"], choices),
+        built=read_built(tables["built"], sections, sizes),
         outlines=read_outlines(tables["rooms"], need.rooms),
         routes=read_routes(tables["routes"], [s.name for s in sections]),
     )
@@ -189,6 +191,8 @@ def _plan(parts: _Parts, plan_file: PlanFile) -> Plan:
         turned=parts.turned,
         units=plan_file.units,
         lots=parts.lots,
+        built=parts.built,
+        change_price=objective["change_price"],
         outlines=parts.outlines,
         routes=parts.routes,
         **plan_file.numbers("compression"),

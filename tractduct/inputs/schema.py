@@ -469,6 +469,7 @@ LOTS = TableSchema(
         choice("front_faces", "compass point that the front faces, instead of azimuth_deg", FACES, optional=True),
         flag("mirrored", "yes where the house is built mirrored; blank is no"),
         text("flex", "the flex product that this lot gets, one of the approved; blank: any of them", optional=True),
+        flag("built", "yes where the house stands already: what changes from now on is for the other lots"),
         text("options", "what this lot is built with, joined by +; one of the combinations that the plan is sized for",
             optional=True),
     ),
@@ -482,6 +483,16 @@ OPTIONS = TableSchema(
         text("option", "name of the option, used once"),
         text("group", "of one group at most one is built, such as the elevations; blank: goes with any", optional=True),
         text("meaning", "what it is", optional=True),
+    ),
+)  # fmt: skip
+
+BUILT = TableSchema(
+    name="built",
+    meaning="The sizes that the lots already built have: the study says whether to keep them, or which to change",
+    required=False,
+    fields=(
+        text("section", "name of the section; one that is left out was not built yet, and is free to choose"),
+        size("size_in", "its size, a standard one of the plan"),
     ),
 )  # fmt: skip
 
@@ -528,6 +539,7 @@ TABLES = (
     ROOM_GAINS,
     LOTS,
     OPTIONS,
+    BUILT,
     ROOMS,
     ROUTES,
 )
@@ -627,6 +639,9 @@ KEYS: dict[str, tuple[Field, ...]] = {
         number("most_steps_over_own",
             "a section is at most so many standard sizes above the largest that the friction-rate method gives it in "
             "any variant; 99: no cap", whole=True, high=99.0, usual=(1.0, 99.0), default=2.0, hint="is this a size?"),
+        number("change_price",
+            "what one section changed against the built table costs once, in drawings and approvals; default 0",
+            "USD", high=100_000.0, usual=(1.0, 5000.0), default=0.0, hint="is this for all of them?"),
         choice("choose",
             "what the standard set is chosen by: sizes (the fewest, proven), or dampers (the least of duct, fittings "
             "and dampers together, searched)", ("sizes", "dampers"), default="sizes"),

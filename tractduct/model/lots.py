@@ -9,7 +9,7 @@ from dataclasses import dataclass
 class Lot:
     """One lot. ``azimuth_deg`` of the front, clockwise from north, 0 to under 360; ``flex`` empty: any.
 
-    ``options`` are those that it is built with.
+    ``options`` are those that it is built with; ``built`` says that it stands already.
     """
 
     name: str
@@ -17,6 +17,7 @@ class Lot:
     mirrored: bool = False
     flex: str = ""
     options: tuple[str, ...] = ()
+    built: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

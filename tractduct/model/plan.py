@@ -208,6 +208,7 @@ class Plan:
         What each room needs; with options, of the first house.
     options, houses : what may be built, and the houses that it is sized for, the first with ``airflow_cfm`` and
         ``breakdown``; both empty where the plan has no options
+    built, change_price : section -> size label of the lots that stand already, and what one changed section costs once
     prices : by (duct, size label), USD a foot; None where that duct is not offered in that size. Empty: no
         prices are given.
     inner_in : by (duct, size label), inner diameter where it is not the nominal one
@@ -274,6 +275,13 @@ class Plan:
     breakdown_check_pct: float
     options: tuple[Option, ...] = ()
     houses: tuple[House, ...] = ()
+    built: Mapping[str, str] = field(default_factory=dict)
+    change_price: float = 0.0
+
+    @property
+    def lots_left(self) -> int:
+        """Lots that are still to be built."""
+        return sum(not lot.built for lot in self.lots) if self.lots else self.purchase.lots
 
     @property
     def every_house(self) -> tuple[House, ...]:

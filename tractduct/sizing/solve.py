@@ -74,6 +74,11 @@ class Solution:
             return np.nan
         return 100.0 * (1.0 - self.bound / self.cost) if self.status != "optimal" and self.cost > 0.0 else 0.0
 
+    def changes_from(self, built: IntArray) -> int:
+        """Sections that have another size than was built; not those with -1, of which nothing is."""
+        assert self.size_index is not None
+        return int(np.count_nonzero((built >= 0) & (self.size_index != built)))
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class TradeOff:
@@ -223,6 +228,35 @@ def recommend(
     if solution.status == "unknown":
         return least, solution
     return least, search.within_cap(cap, np.inf, least.bound)
+
+
+def change_front(problem: SizingProblem, built: IntArray, *, time_limit_s: float | None = None) -> tuple[Solution, ...]:
+    """The least cost by number of sections that differ from built sizes (n_section,), -1 where nothing is built.
+
+    From the fewest changes that hold, up to those of the least cost; numbers that save nothing over fewer are left
+    out. The number is ``changes_from(built)`` of each entry. An entry is proven unless time ran out, which ends it.
+    """
+    search = _Search.start(problem, None, time_limit_s)
+    if search is None:
+        return ()
+    relaxation = search.relaxation
+    was = built[relaxation.section]
+    differs = ((was >= 0) & (relaxation.size != was)).astype(float)
+    least = search.least(np.inf)
+    fewest = relaxation.integer(relaxation.all_columns, objective=differs)
+    if least.size_index is None or fewest.size_index is None or not fewest.proven:
+        return ()
+    found: list[Solution] = []
+    for number in range(round(fewest.objective), least.changes_from(built) + 1):
+        ceiling = found[-1].cost * (1.0 - 3.0 * SAME_COST) * relaxation.scale if found else np.inf
+        columns = relaxation.worth_trying(relaxation.all_columns, search.root, ceiling)
+        best = relaxation.integer(columns, ceiling=ceiling, most_changes=(differs, number))
+        if best.size_index is not None:
+            bound = max(best.bound, least.bound * relaxation.scale)
+            found.append(search._solution("optimal" if best.proven else "feasible", best.size_index, bound))
+        if not best.proven or (found and found[-1].cost <= least.cost * (1.0 + SAME_COST)):
+            break
+    return tuple(found)
 
 
 _INFEASIBLE = Solution(status="infeasible", size_index=None, cost=np.inf, bound=np.inf, distinct_sizes=0)

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from tractduct.delivery.built import Built
 from tractduct.delivery.deliver import Delivery
 from tractduct.delivery.marks import MarkTable
 from tractduct.delivery.predict import Delivered
@@ -139,6 +140,8 @@ def results(report: Report, delivered: Delivered | None = None) -> dict[str, Any
         out["delivered"] = _delivered(got, study.plan)
     if delivery is not None:
         out |= _marked(delivery)
+    if report.built is not None:
+        out["built"] = _built(report.built)
     if buying is not None:
         out["flex_comparison"] = _flex_comparison(buying)
     if orientation is not None:
@@ -176,6 +179,36 @@ def _options(study: Study) -> list[dict[str, Any]]:
     return found
 
 
+def _built(built: Built) -> dict[str, Any]:
+    """What stands already, whether it holds, and what each number of changed sections is worth on the lots left."""
+    study = built.study
+    return {
+        "size_set": study.case.labels(built.size_index),
+        "not_built_yet": list(built.free),
+        "holds": built.holds,
+        "breaches": [str(b) for b in built.breaches],
+        "cost": _number(built.cost),
+        "rooms_outside_open": None if built.marks is None else built.marks.rooms_outside_open,
+        "rooms_outside_marked": None if built.marks is None else built.marks.chosen.rooms_outside,
+        "damper_marks": [] if built.marks is None else [_mark_table(table) for table in built.marks.chosen.tables],
+        "lots_left": study.plan.lots_left,
+        "change_price": study.plan.change_price,
+        "best_changes": None if built.best is None else built.best.number,
+        "by_changes": [
+            {
+                "changes": c.number,
+                "changed": {section: list(sizes) for section, sizes in c.changed.items()},
+                "cost": _number(c.solution.cost),
+                "best_bound": _bound(c.solution),
+                "status": c.solution.status,
+                "worth": _number(c.worth),
+                "size_set": study.case.labels(c.solution.size_index),
+            }
+            for c in built.front
+        ],
+    }
+
+
 def _cap(study: Study) -> dict[str, Any]:
     """The cap on steps over the own size: the largest size that it leaves each section, and what it costs if known."""
     case, free = study.case, study.without_cap
@@ -202,7 +235,7 @@ def _cap(study: Study) -> dict[str, Any]:
 
 _COSTS = (
     "extra_cost", "extra_cost_at_most", "duct_cost", "cost", "cost_bound", "least_cost", "best_bound", "standard_cost",
-    "covering_cost", "own_package_saves_with", "own_package_saves_without",
+    "worth", "covering_cost", "own_package_saves_with", "own_package_saves_without",
 )  # fmt: skip
 _IN_SI = tuple(MEASURES[name] for name in ("cfm", "ft", "in", "fpm", "inWC", "inWC/100 ft", "Btu/h"))
 
