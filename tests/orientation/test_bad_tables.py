@@ -150,9 +150,6 @@ BAD: dict[str, tuple[Change, str, int | None, str | None, str | None, str, str]]
     "unknown flex of a lot": (
         put("lots", 3, "flex", "granit"), "lots.csv", 3, "flex", "granit", "no flex product", "'granite'",
     ),
-    "flex that is not approved": (
-        setting("variants", flex=["meadow"]), "lots.csv", 3, "flex", "granite", "approved", "'meadow'",
-    ),
     "mirrored is no word": (put("lots", 3, "mirrored", "maybe"), "lots.csv", 3, "mirrored", "maybe", "true or", "true"),
     "unknown room of an outline": (
         put("rooms", 2, "room", "Porch"), "rooms.csv", 2, "room", "Porch", "no room of this name", "Den",

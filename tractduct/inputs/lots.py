@@ -17,7 +17,7 @@ from tractduct.physics.turning import POINT_DEG, TURN_DEG
 
 def read_lots(table: TableReader, flex: Sequence[str], ducts: Sequence[str], choices: Choices) -> tuple[Lot, ...]:
     """The lots; ``flex`` are the approved products, ``ducts`` all of the ducts table (empty: not checked)."""
-    approved = by_key(flex)
+    approved, known = by_key(flex), by_key(ducts)
     seen: dict[str, int] = {}
     found = []
     for row in table:
@@ -27,11 +27,12 @@ def read_lots(table: TableReader, flex: Sequence[str], ducts: Sequence[str], cho
         mirrored = row.flag("mirrored")
         product = row.text("flex")
         options, stands = choices.of_lot(row), row.flag("built")
-        if product and ducts and key_of(product) not in approved:
-            problem = "the ducts table has no flex product of this name"
-            if key_of(product) in by_key(ducts):
-                problem = "this is not one of the flex products approved for the plan"
-            row.fault("flex", problem, nearest(product, flex))
+        if product and known and key_of(product) not in known:
+            row.fault("flex", "the ducts table has no flex product of this name", nearest(product, flex))
+        elif product and known and key_of(product) not in approved:
+            message = f"{known[key_of(product)]} is not approved for the plan, so no size set is proven for it"
+            advice = "See what arrives there and its own damper marks; approve it in [variants] flex to size for it"
+            table.log.caution("flex of a lot", f"lot {name}", message, advice)
         if row.failed:
             continue
         named = FACES.index(face) * POINT_DEG if face else None
@@ -42,7 +43,7 @@ def read_lots(table: TableReader, flex: Sequence[str], ducts: Sequence[str], cho
             row.fault("azimuth_deg", problem, "Keep the one that is right")
         else:
             degrees = (azimuth if azimuth is not None else named or 0.0) % TURN_DEG
-            product = approved.get(key_of(product), product)
+            product = known.get(key_of(product), product)
             found.append(
                 Lot(name=name, azimuth_deg=degrees, mirrored=mirrored, flex=product, options=options, built=stands)
             )

@@ -468,7 +468,9 @@ LOTS = TableSchema(
             "degrees", high=360.0, optional=True, hint="is this counted from another direction?"),
         choice("front_faces", "compass point that the front faces, instead of azimuth_deg", FACES, optional=True),
         flag("mirrored", "yes where the house is built mirrored; blank is no"),
-        text("flex", "the flex product that this lot gets, one of the approved; blank: any of them", optional=True),
+        text("flex",
+            "the flex product that this lot gets; blank: any of the approved; one that is not approved is predicted "
+            "with damper marks of its own", optional=True),
         flag("built", "yes where the house stands already: what changes from now on is for the other lots"),
         text("options", "what this lot is built with, joined by +; one of the combinations that the plan is sized for",
             optional=True),

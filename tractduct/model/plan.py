@@ -279,6 +279,11 @@ class Plan:
     change_price: float = 0.0
 
     @property
+    def other_flex(self) -> tuple[str, ...]:
+        """Flex products of the ducts table that are not approved; a lot may have got one all the same."""
+        return tuple(d.name for d in self.ducts.values() if d.kind == "flex" and d.name not in self.flex)
+
+    @property
     def lots_left(self) -> int:
         """Lots that are still to be built."""
         return sum(not lot.built for lot in self.lots) if self.lots else self.purchase.lots

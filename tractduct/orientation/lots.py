@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
 
 import numpy as np
@@ -52,9 +52,16 @@ class LotResult:
 def lot_results(plan: Plan, tree: DuctTree, size_set: Mapping[str, str]) -> tuple[LotResult, ...]:
     """Every lot of a plan, in its order. ``size_set`` section name -> size label, empty where there is none."""
     found: dict[str, LotResult] = {}
-    for mirrored, house in product((False, True), plan.every_house):
-        lots = [lot for lot in plan.lots if (lot.mirrored, lot.options) == (mirrored, house.options)]
+    for mirrored, house, other in product((False, True), plan.every_house, ("", *plan.other_flex)):
+        lots = [
+            lot
+            for lot in plan.lots
+            if (lot.mirrored, lot.options) == (mirrored, house.options)
+            and other == (lot.flex if lot.flex in plan.other_flex else "")
+        ]
         built = plan.of_house(house.options)
+        if other:  # it is there already, so what is on sale does not matter
+            built = replace(built, flex=(other,), prices={})
         azimuth = list(dict.fromkeys(lot.azimuth_deg for lot in lots))
         known = {
             a

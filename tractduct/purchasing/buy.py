@@ -97,7 +97,7 @@ def _lists(study: Study, lots: int | None, flex: str, dampers: Sequence[str]) ->
     found = [PurchaseList(name="one lot", order=make_order(study, {flex: 1}, dampers))]
     if plan.lots:
         delivered = [lot.flex or flex for lot in plan.lots]
-        counts = {f: delivered.count(f) for f in plan.flex if f in delivered}
+        counts = {f: delivered.count(f) for f in (*plan.flex, *plan.other_flex) if f in delivered}
         houses = Counter(zip(delivered, (lot.options for lot in plan.lots), strict=True))
         found.append(PurchaseList(name="all lots", order=make_order(study, counts, dampers, houses)))
     several = lots if lots is not None else 0 if plan.lots else plan.purchase.lots

@@ -10,6 +10,7 @@ import numpy as np
 
 from tractduct.delivery.built import Built
 from tractduct.delivery.deliver import Delivery
+from tractduct.delivery.lots import OtherFlex
 from tractduct.delivery.marks import MarkTable
 from tractduct.delivery.predict import Delivered
 from tractduct.model.plan import Plan
@@ -140,6 +141,8 @@ def results(report: Report, delivered: Delivered | None = None) -> dict[str, Any
         out["delivered"] = _delivered(got, study.plan)
     if delivery is not None:
         out |= _marked(delivery)
+    if report.lots is not None and report.lots.other_flex:
+        out["other_flex"] = [_other_flex(one, study) for one in report.lots.other_flex]
     if report.built is not None:
         out["built"] = _built(report.built)
     if buying is not None:
@@ -177,6 +180,36 @@ def _options(study: Study) -> list[dict[str, Any]]:
             }
         )
     return found
+
+
+def _other_flex(other: OtherFlex, study: Study) -> dict[str, Any]:
+    """What each lot gets in a product that is not approved, with damper marks of its own."""
+    tree, seasons = study.tree, study.plan.seasons
+    return {
+        "flex": other.flex,
+        "damper_marks": [_mark_table(table) for table in other.marks.tables],
+        "rooms_outside": other.marks.rooms_outside,
+        "lots": [
+            {
+                "lot": name,
+                "total_cfm": {season: _number(air.total_cfm[k]) for k, season in enumerate(seasons)},
+                "runs": {
+                    run.name: {
+                        season: {
+                            "expected_cfm": _number(air.expected_cfm[k, p]),
+                            "low_cfm": _number(air.low_cfm[k, p]),
+                            "high_cfm": _number(air.high_cfm[k, p]),
+                        }
+                        for k, season in enumerate(seasons)
+                        if math.isfinite(air.target_cfm[k, p])
+                    }
+                    for p, run in enumerate(tree.runs)
+                    if np.isfinite(air.target_cfm[:, p]).any()
+                },
+            }
+            for name, air in other.air.items()
+        ],
+    }
 
 
 def _built(built: Built) -> dict[str, Any]:
