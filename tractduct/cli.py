@@ -329,8 +329,9 @@ def _run(options: argparse.Namespace, *, strict: bool = True, bought: bool = Fal
     from tractduct.files import file_name
     from tractduct.inputs.reader import load_plan
     from tractduct.report import Wanted, work_out
-    from tractduct.writers.output import write_report
-    from tractduct.writers.summary import buying_summary, summary
+    from tractduct.systems import work_out_house
+    from tractduct.writers.output import write_house, write_report
+    from tractduct.writers.summary import buying_summary, house_summary, summary
 
     gc.disable()  # one plan and done: looking for garbage would cost a twentieth of the time
     plan = load_plan(options.plan)
@@ -346,10 +347,19 @@ def _run(options: argparse.Namespace, *, strict: bool = True, bought: bool = Fal
         lots=options.lots if bought else None,
         most_packages=options.most_packages if turned else 0,
     )
+    folder = options.out or Path("reports") / file_name(plan.name)
+    if plan.systems:
+        with _Bar() as bar:
+            house = work_out_house(plan, wanted, bar.show)
+            written = write_house(house, folder)
+        _say(house_summary(house, bought=bought))
+        _say()
+        _say("Written: " + _listed(written))
+        return DONE if house.recommended.size_index is not None else NO_SET
     with _Bar() as bar:
         report = work_out(plan, wanted, bar.show)
         bar.show("workbook", 0, 1)
-        written = write_report(report, options.out or Path("reports") / file_name(plan.name))
+        written = write_report(report, folder)
     _say(buying_summary(report) if bought else summary(report))
     _say()
     _say("Written: " + _listed(written))
@@ -501,15 +511,18 @@ def _fit(options: argparse.Namespace) -> int:
 
 def _check(options: argparse.Namespace) -> int:
     from tractduct.inputs.reader import load_plan
+    from tractduct.network.systems import plans_by_system
     from tractduct.orientation.lots import lot_findings, lot_results
     from tractduct.sizing.case import build_case
     from tractduct.sizing.friction_rate import size_by_friction_rate
     from tractduct.sizing.practice import plan_findings
 
     plan = load_plan(options.plan)
-    case = build_case(plan)
-    found = [*plan.findings, *plan_findings(case, size_by_friction_rate(case))]
-    found += lot_findings(plan, lot_results(plan, case.tree, {}))
+    found = list(plan.findings)
+    for part in plans_by_system(plan):
+        case = build_case(part)
+        found += plan_findings(case, size_by_friction_rate(case))
+        found += lot_findings(part, lot_results(part, case.tree, {}))
     for finding in sorted(found, key=lambda f: f.severity):
         _say(finding)
     runs = sum(section.is_run for section in plan.sections)

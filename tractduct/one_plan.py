@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tractduct.errors import OutOfTime, SolverError
+from tractduct.errors import Fault, InputFaults, OutOfTime, SolverError
 from tractduct.findings import Finding
 from tractduct.model.plan import NO_CAP, Plan
 from tractduct.network.tree import DuctTree
@@ -160,9 +160,11 @@ def study(
 
     Raises
     ------
-    InputFaults where the blower leaves nothing for the ducts; OutOfTime where time ran out before any set was
-    found; SolverError where the chosen set fails the independent check.
+    InputFaults where the blower leaves nothing for the ducts, or the plan has several systems; OutOfTime where time
+    ran out before any set was found; SolverError where the chosen set fails the independent check.
     """
+    if plan.systems:
+        raise InputFaults([_several_systems(plan)])
     case = build_case(plan)
     problem = case.problem()
     cap = plan.max_distinct_sizes or None
@@ -203,6 +205,16 @@ def study(
         conflicts=conflicts,
         remedies=remedies,
         **_of_set(case, recommended),
+    )
+
+
+def _several_systems(plan: Plan) -> Fault:
+    return Fault(
+        file="sections",
+        column="system",
+        value=", ".join(system.name for system in plan.systems),
+        problem=f"{plan.name} has several systems, and this sizes one",
+        remedy="Use the commands study, deliver, lots or buy on that plan alone, or make a plan of each system",
     )
 
 

@@ -76,7 +76,12 @@ class Wanted:
 
 def work_out(plan: Plan, wanted: Wanted, progress: Progress = lambda what, done, total: None) -> Report:
     """A plan end to end. Raises what ``one_plan.study`` and ``deliver`` raise."""
-    sized = study(plan, time_limit_s=wanted.time_limit_s, progress=progress)
+    return work_on(study(plan, time_limit_s=wanted.time_limit_s, progress=progress), wanted, progress)
+
+
+def work_on(sized: Study, wanted: Wanted, progress: Progress = lambda what, done, total: None) -> Report:
+    """The same from a plan that is sized already."""
+    plan = sized.plan
     delivery, lots, buying, orientation = None, None, None, None
     undelivered: tuple[Fault, ...] = ()
     if wanted.predicted and sized.size_set:

@@ -88,6 +88,19 @@ def optional(*changes: Change) -> Change:
     return change
 
 
+def two_systems(*changes: Change) -> Change:
+    """The changes on the plan with a second air handler for the kitchen."""
+
+    def change(plan: PlanTables) -> None:
+        for row in plan.tables["sections"]:
+            row["system"] = "down"
+        plan.row("sections", "KIT").update(parent=None, system="up")
+        for each in changes:
+            each(plan)
+
+    return change
+
+
 def priced(*changes: Change) -> Change:
     """The changes on the plan with prices."""
 
@@ -968,6 +981,57 @@ BAD: dict[str, Bad] = {
         column="[objective] change_price",
         value="-3",
         says="from 0",
+    ),
+    "a section of no system": Bad(
+        change=two_systems(put("sections", 6, "system", None)),
+        file="sections.csv",
+        row=6,
+        column="system",
+        says="other sections name a system",
+    ),
+    "a parent of another system": Bad(
+        change=two_systems(put("sections", 5, "parent", "T1")),
+        file="sections.csv",
+        row=5,
+        column="system",
+        value="up",
+        says="belongs to system 'down'",
+    ),
+    "a pressure of no system": Bad(
+        change=two_systems(setting("pressure", attic={"supply_inwc": 0.1})),
+        file="plan.toml",
+        column="[blower.attic]",
+        says="no such system among down, up",
+    ),
+    "a blower of its own for one system": Bad(
+        change=setting("blower", up={"heating_cfm": 100}),
+        file="plan.toml",
+        column="[blower.up]",
+        says="no several systems",
+    ),
+    "a key that a system can't have": Bad(
+        change=two_systems(setting("blower", up={"heating_cm": 100})),
+        file="plan.toml",
+        value="heating_cm",
+        says="[blower.up] has no key of this name".replace("[", r"\[").replace("]", r"\]"),
+    ),
+    "a device of no system": Bad(
+        change=two_systems(
+            lambda plan: plan.tables.update(
+                devices=[{"device": "coil", "side": "supply", "loss_inwc": 0.1, "at_cfm": 300, "system": None}]
+            )
+        ),
+        file="devices.csv",
+        row=2,
+        column="system",
+        says="which system is this of",
+    ),
+    "several systems chosen by dampers": Bad(
+        change=two_systems(setting("objective", choose="dampers")),
+        file="plan.toml",
+        column="[objective] choose",
+        value="dampers",
+        says="several systems",
     ),
     "an unknown role": Bad(
         change=put("sections", 3, "role", "twig"),

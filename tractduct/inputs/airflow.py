@@ -30,7 +30,7 @@ class RoomAirflow:
     """What the rooms need.
 
     ``airflow_cfm`` is (n_house, n_face, n_mirrored, n_season, n_room), NaN where not given, 0 for a room that a house
-    has not. ``is_there`` (n_house, n_room) bool.
+    has not. ``is_there`` (n_house, n_room) bool. ``unshared``: they are loads, yet to be shared by system.
     """
 
     fronts: tuple[str, ...] = ()
@@ -39,10 +39,14 @@ class RoomAirflow:
     rooms: tuple[str, ...] = ()
     airflow_cfm: NDArray[np.float64] = field(default_factory=lambda: np.zeros((0, 0, 0, 0, 0)))
     is_there: NDArray[np.bool_] = field(default_factory=lambda: np.zeros((0, 0), dtype=bool))
+    unshared: bool = False
 
 
-def read_airflow(table: TableReader, plan_file: PlanFile, choices: Choices) -> RoomAirflow:
-    """Airflow of every room in every house, face, mirror and season that the plan asks for."""
+def read_airflow(table: TableReader, plan_file: PlanFile, choices: Choices, *, shared: bool = True) -> RoomAirflow:
+    """Airflow of every room in every house, face, mirror and season that the plan asks for.
+
+    Loads are shared out, or kept as loads unless ``shared``.
+    """
     columns = _columns(table, plan_file) if table.is_given else []
     values, rooms, bad, rows = _cells(table, columns, choices)
     if table.too_many("rooms", len(rooms), MAX_ROOMS):
@@ -77,7 +81,8 @@ def read_airflow(table: TableReader, plan_file: PlanFile, choices: Choices) -> R
                     problem = f"room '{spelled}' has no {' or '.join(absent)} airflow for front facing {faces[i]}"
                     problem += (" mirrored" if mirrored[j] else "") + (f" {built_text(built)}" if built else "")
                     table.fault(problem, "Add that row, or leave that face or season out of [variants]")
-    if any(column.is_load for column in columns):
+    has_loads = any(column.is_load for column in columns)
+    if has_loads and shared:
         airflow = _shared_out(table, airflow, seasons, plan_file)
     return RoomAirflow(
         fronts=faces,
@@ -86,6 +91,7 @@ def read_airflow(table: TableReader, plan_file: PlanFile, choices: Choices) -> R
         rooms=tuple(rooms.values()),
         airflow_cfm=airflow,
         is_there=is_there,
+        unshared=has_loads and not shared,
     )
 
 
@@ -114,7 +120,9 @@ def _standing(
     return most
 
 
-def turned_airflow(table: TableReader, breakdowns: Sequence[SurfaceLoads], plan_file: PlanFile) -> RoomAirflow:
+def turned_airflow(
+    table: TableReader, breakdowns: Sequence[SurfaceLoads], plan_file: PlanFile, *, shared: bool = True
+) -> RoomAirflow:
     """The same out of a breakdown: all eight compass points, as drawn, both seasons, unless [variants] says else.
 
     ``breakdowns`` by house; ``table`` is the surfaces table, for messages.
@@ -137,8 +145,9 @@ def turned_airflow(table: TableReader, breakdowns: Sequence[SurfaceLoads], plan_
         mirrored=mirrored,
         seasons=seasons,
         rooms=rooms,
-        airflow_cfm=_shared_out(table, stacked, seasons, plan_file),
+        airflow_cfm=_shared_out(table, stacked, seasons, plan_file) if shared else stacked,
         is_there=np.any(stacked > 0.0, axis=(1, 2, 3)),
+        unshared=not shared,
     )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import product
 from pathlib import Path
 
 import numpy as np
@@ -28,7 +29,7 @@ from tractduct.inputs.finder import find_tables
 from tractduct.inputs.limits import MAX_CANDIDATES, MAX_FLEX, MAX_SECTION_SIZES, MAX_SECTION_VARIANTS
 from tractduct.inputs.lots import read_built, read_lots, read_outlines, read_routes
 from tractduct.inputs.options import Choices, read_options
-from tractduct.inputs.plan_file import PlanFile
+from tractduct.inputs.plan_file import SYSTEM_PARTS, PlanFile
 from tractduct.inputs.product_tables import read_inner_diameters, with_tables
 from tractduct.inputs.section_table import Places, read_sections
 from tractduct.inputs.table_reader import TableReader
@@ -43,6 +44,7 @@ from tractduct.model.plan import (
     Plan,
     Purchase,
     Section,
+    System,
     Tolerance,
     candidate_sizes,
     pieces_of,
@@ -82,7 +84,8 @@ class _Parts:
     breakdowns: tuple[SurfaceLoads, ...]
     choices: Choices
     turned: bool
-    equipment: Equipment
+    systems: tuple[str, ...]
+    equipments: tuple[Equipment, ...]
     flex: tuple[str, ...]
     prices: DuctPrices
     fitting_prices: Prices
@@ -102,14 +105,18 @@ def _read(tables: Mapping[str, TableReader], plan_file: PlanFile) -> _Parts:
     choices = read_options(tables["options"], plan_file)
     sections, places = read_sections(tables["sections"], fittings, ducts, sizes, choices)
     airflow = tables["airflow"]
-    need = read_airflow(airflow, plan_file, choices)
+    systems = _systems(sections, places, tables, plan_file)
+    need = read_airflow(airflow, plan_file, choices, shared=not systems)
     breakdowns = read_surface_loads(tables, need.rooms, plan_file, choices)
     turned = not airflow.is_given and not airflow.is_unread
     if turned:
-        need = turned_airflow(tables["surfaces"], breakdowns, plan_file)
+        need = turned_airflow(tables["surfaces"], breakdowns, plan_file, shared=not systems)
     elif need.rooms:
         breakdowns = tuple(breakdown.for_rooms(need.rooms) for breakdown in breakdowns)
-    equipment = read_equipment(tables["blower"], tables["devices"], need.seasons, plan_file)
+    gear = tables["blower"], tables["devices"], need.seasons, plan_file
+    equipments = tuple(read_equipment(*gear, system) for system in systems or ("",))
+    if need.unshared:
+        _check_system_cfm(systems, need.seasons, plan_file)
     flex = approved_flex(ducts, plan_file)
     return _Parts(
         sizes=sizes,
@@ -122,7 +129,8 @@ def _read(tables: Mapping[str, TableReader], plan_file: PlanFile) -> _Parts:
         breakdowns=breakdowns,
         choices=choices,
         turned=turned,
-        equipment=equipment,
+        systems=systems,
+        equipments=equipments,
         flex=flex,
         prices=read_prices(tables["prices"], ducts, sizes, plan_file),
         fitting_prices=read_fitting_prices(tables["fitting_prices"], fittings, sizes),
@@ -135,10 +143,10 @@ def _read(tables: Mapping[str, TableReader], plan_file: PlanFile) -> _Parts:
 
 def _plan(parts: _Parts, plan_file: PlanFile) -> Plan:
     """The plan out of its parts and what plan.toml says."""
-    site, pressure = plan_file.numbers("site"), plan_file.numbers("pressure")
+    site = plan_file.numbers("site")
     objective, purchase, dampers = (plan_file.numbers(part) for part in ("objective", "purchase", "dampers"))
-    by_default = tuple(side for side in SIDES if f"{side}_inwc" not in plan_file.part("pressure"))
     at_site = float(site_air(site["elevation_ft"], site["air_temperature_f"]).density_ratio)
+    whole = _system(plan_file, "", parts.equipments[0], at_site)
     breakdowns = parts.breakdowns or (None,) * len(parts.choices.combinations)
     houses = tuple(
         House(options=built, airflow_cfm=cfm, breakdown=breakdown)
@@ -171,19 +179,24 @@ def _plan(parts: _Parts, plan_file: PlanFile) -> Plan:
         elevation_ft=site["elevation_ft"],
         air_temperature_f=site["air_temperature_f"],
         supply_air_f={season: degrees for season, degrees in supply_air.items() if degrees is not None},
-        supply_inwc=pressure["supply_inwc"] * (at_site if "supply" in by_default else 1.0),
-        return_inwc=pressure["return_inwc"] * (at_site if "return" in by_default else 1.0),
-        default_pressure=by_default,
+        supply_inwc=whole.supply_inwc,
+        return_inwc=whole.return_inwc,
+        default_pressure=whole.default_pressure,
         velocity_limits_fpm=plan_file.numbers("limits"),
         standardize_within_pct=objective["standardize_within_pct"],
         max_distinct_sizes=int(objective["max_distinct_sizes"]),
         most_steps_over_own=int(objective["most_steps_over_own"]),
         choose=plan_file.choice("objective", "choose"),
         dampers=Dampers(price=dampers["price"], least_cfm=dampers["least_cfm"], positions=int(dampers["positions"])),
-        equipment=parts.equipment,
+        equipment=whole.equipment,
         tolerance=Tolerance(**plan_file.numbers("tolerance")),
-        budget_given=not parts.equipment.curves or bool(plan_file.part("pressure")),
-        typed=plan_file.typed,
+        budget_given=whole.budget_given,
+        typed=whole.typed,
+        systems=tuple(
+            _system(plan_file, name, equipment, at_site)
+            for name, equipment in zip(parts.systems, parts.equipments, strict=bool(parts.systems))
+        ),
+        unshared=parts.need.unshared,
         findings=tuple(plan_file.log.findings),
         breakdown=houses[0].breakdown,
         options=parts.choices.options,
@@ -198,6 +211,66 @@ def _plan(parts: _Parts, plan_file: PlanFile) -> Plan:
         **plan_file.numbers("compression"),
         **plan_file.numbers("orientation"),
     )
+
+
+def _system(plan_file: PlanFile, name: str, equipment: Equipment, at_site: float) -> System:
+    """What [pressure] and the equipment say of the plan, or of one of its systems."""
+    part = plan_file.of_system("pressure", name)
+    pressure, given = plan_file.numbers(part), plan_file.part(part)
+    by_default = tuple(side for side in SIDES if f"{side}_inwc" not in given)
+    own = {plan_file.of_system(base, name): base for base in SYSTEM_PARTS}
+    return System(
+        name=name,
+        equipment=equipment,
+        supply_inwc=pressure["supply_inwc"] * (at_site if "supply" in by_default else 1.0),
+        return_inwc=pressure["return_inwc"] * (at_site if "return" in by_default else 1.0),
+        default_pressure=by_default,
+        budget_given=not equipment.curves or bool(given),
+        typed=frozenset((own.get(part, part), key) for part, key in plan_file.typed if part in own or "." not in part),
+    )
+
+
+def _systems(
+    sections: Sequence[Section], places: Places, tables: Mapping[str, TableReader], plan_file: PlanFile
+) -> tuple[str, ...]:
+    """The names of several systems; empty where there is one."""
+    names = by_key(section.system for section in sections if section.system)
+    several = tuple(names.values()) if len(names) > 1 else ()
+    for section in sections if several else ():
+        if not section.system:
+            places[section.name].fault(
+                "system", "other sections name a system and this one does not", "Enter its system"
+            )
+    for name in several:
+        if not any(s.system == name and s.side != "return" and s.is_run for s in sections):
+            tables["sections"].fault(f"system '{name}' has no supply run", "Correct the column", column="system")
+    for table in (tables["blower"], tables["devices"]):
+        for row in table:
+            named = key_of(row.text("system"))
+            if (several or named) and named not in names and not tables["sections"].is_unread:
+                problem = "no section belongs to a system of this name" if named else "which system is this of?"
+                row.fault("system", problem, nearest(row.text("system"), names.values()))
+    for name in plan_file.systems():
+        if (name not in names or not several) and not tables["sections"].is_unread:
+            problem = f"there is a part of its own for system '{name}', and the sections table has "
+            problem += f"no such system among {', '.join(several)}" if several else "no several systems"
+            remedy = "Correct the name, or the column system of sections"
+            plan_file.log.fault(plan_file.name, problem, remedy, column=f"[{SYSTEM_PARTS[0]}.{name}]")
+    if several and plan_file.part("objective").get("choose") == "dampers":
+        problem = "a plan with several systems is chosen by its sizes alone"
+        plan_file.fault(
+            "objective", "choose", problem, 'Write choose = "sizes", or make a plan of each system', "dampers"
+        )
+    return several
+
+
+def _check_system_cfm(systems: Sequence[str], seasons: Sequence[str], plan_file: PlanFile) -> None:
+    for system, season in product(systems, seasons):
+        part = plan_file.of_system("blower", system)
+        if f"{season}_cfm" not in plan_file.part(part):
+            problem = f"the plan gives loads but not the {season} airflow of system '{system}'"
+            remedy = f"Add it to [blower.{system}]"
+            plan_file.fault(part, f"{season}_cfm", problem, remedy)
 
 
 def _check(tables: Mapping[str, TableReader], parts: _Parts, plan_file: PlanFile) -> None:

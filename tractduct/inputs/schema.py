@@ -201,6 +201,10 @@ def _option(meaning: str) -> Field:
     return text("option", f"{meaning} several joined by and, such as bay and not bonus", optional=True)
 
 
+def _system(meaning: str) -> Field:
+    return text("system", meaning, optional=True)
+
+
 def _airflow(name: str, meaning: str) -> Field:
     hint = "is this a load, or the whole house?"
     return number(name, meaning, "cfm", high=2000.0, usual=(0.0, 600.0), hint=hint, required=False)
@@ -254,6 +258,7 @@ SECTIONS = TableSchema(
         size("min_in", "smallest size allowed here", optional=True),
         size("max_in", "largest size allowed here", optional=True),
         size("fixed_in", "the size that is already given", optional=True),
+        _system("the air handler that it belongs to, where a house has several; blank where it has one"),
         _option("blank: always built; an option: built only with it; not and an option: built only without it;"),
     ),
 )  # fmt: skip
@@ -360,6 +365,7 @@ BLOWER = TableSchema(
         number("airflow_cfm", "airflow as the fan moves it, the same in any air; rising from row to row of a speed",
             "cfm", high=20_000.0, usual=(100.0, 3000.0)),
         number("external_static_inwc", "external static pressure at that airflow", "inWC", high=10.0, usual=(0.0, 2.0)),
+        _system("the air handler that has it, as in sections"),
     ),
 )  # fmt: skip
 
@@ -382,6 +388,7 @@ DEVICES = TableSchema(
             "from memory: take it from two points of the filter's data",
             low=1.0, high=3.0, usual=(1.1, 2.1), default=2.0,
             hint="is this a loss, or half the exponent of a curve of airflow over loss?"),
+        _system("the air handler whose airflow passes it, as in sections"),
     ),
 )  # fmt: skip
 

@@ -35,6 +35,7 @@ def read_sections(
     names = by_key(row.text("section") for row in table.raw.rows if row.text("section"))
     known = by_key(fittings)
     seen: dict[str, int] = {}
+    systems: dict[str, str] = {}
     for row in table:
         name = row.own_name("section", seen)
         if not name:
@@ -65,6 +66,7 @@ def read_sections(
             max_in=high,
             fixed=fixed,
             option=choices.condition(row),
+            system=systems.setdefault(key_of(row.text("system")), row.text("system")),
         )
         places[name] = row
     return _built(table, _in_tree_order(table, found, places), places, choices), places
@@ -179,6 +181,9 @@ def _in_tree_order(table: TableReader, found: Mapping[str, Section], places: Pla
         if not section.is_run and section.season:
             problem = "only a run that ends in a room can be shut"
             row.fault("season", problem, "Set the season of the runs beyond it")
+        if section.parent in found and found[section.parent].system != section.system:
+            problem = f"its parent belongs to system '{found[section.parent].system}'"
+            row.fault("system", problem, "Each air handler has its own ducts: correct system or parent")
         if section.parent in found and found[section.parent].side != section.side:
             problem = f"its parent is on the {found[section.parent].side} side"
             row.fault("side", problem, "Supply and return are separate trees: correct side or parent")

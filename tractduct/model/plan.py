@@ -85,6 +85,7 @@ class Section:
     max_in: float = math.inf
     fixed: str = ""
     option: Condition = ()
+    system: str = ""
 
     @property
     def kind(self) -> str:
@@ -199,6 +200,19 @@ class Dampers:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class System:
+    """One of several air handlers of a house; what it has is what a plan of it alone would have."""
+
+    name: str
+    equipment: Equipment
+    supply_inwc: float
+    return_inwc: float
+    default_pressure: tuple[str, ...]
+    budget_given: bool
+    typed: frozenset[tuple[str, str]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
     """A plan as read and checked: everything that a study needs.
 
@@ -208,6 +222,9 @@ class Plan:
         What each room needs; with options, of the first house.
     options, houses : what may be built, and the houses that it is sized for, the first with ``airflow_cfm`` and
         ``breakdown``; both empty where the plan has no options
+    systems : of a house with several air handlers, else empty; ``network.systems`` makes a plan of each, and the
+        equipment and pressures here are none's
+    unshared : with several systems, ``airflow_cfm`` are loads by which the airflow of each is yet to be shared
     built, change_price : section -> size label of the lots that stand already, and what one changed section costs once
     prices : by (duct, size label), USD a foot; None where that duct is not offered in that size. Empty: no
         prices are given.
@@ -277,6 +294,8 @@ class Plan:
     houses: tuple[House, ...] = ()
     built: Mapping[str, str] = field(default_factory=dict)
     change_price: float = 0.0
+    systems: tuple[System, ...] = ()
+    unshared: bool = False
 
     @property
     def other_flex(self) -> tuple[str, ...]:

@@ -6,6 +6,7 @@ from pathlib import Path
 
 from tractduct.files import file_name
 from tractduct.report import Report
+from tractduct.systems import HouseReport
 from tractduct.writers.lot_pages import pdf_of
 from tractduct.writers.lot_sheets import lot_pages
 from tractduct.writers.orientation_pictures import draw_orientation_pictures
@@ -14,6 +15,16 @@ from tractduct.writers.purchasing_tables import purchase_csv
 from tractduct.writers.results import RESULTS_FILE, results_text
 from tractduct.writers.together import written_together
 from tractduct.writers.workbook import write_workbook
+
+
+def write_house(house: HouseReport, folder: Path) -> list[Path]:
+    """Write results.json of the whole house into a folder, and all that ``write_report`` does below it by system."""
+    made = []
+    for system, report in zip(house.plan.systems, house.reports, strict=True):
+        made += write_report(report, folder / file_name(system.name))
+    with written_together(folder, last=RESULTS_FILE) as beside:
+        (beside / RESULTS_FILE).write_text(results_text(house), encoding="utf-8", newline="\n")
+    return [*made, folder / RESULTS_FILE]
 
 
 def write_report(report: Report, folder: Path) -> list[Path]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -23,6 +24,7 @@ from tractduct.sizing.candidates import at_sizes
 from tractduct.sizing.governing import Reason
 from tractduct.sizing.program import HOLDS_TOLERANCE
 from tractduct.sizing.solve import Solution
+from tractduct.systems import HouseReport
 from tractduct.units import MEASURES
 from tractduct.version import VERSION
 
@@ -150,6 +152,64 @@ def results(report: Report, delivered: Delivered | None = None) -> dict[str, Any
     if orientation is not None:
         out["orientation"] = _orientation(orientation)
     return _with_si(out, study) if study.plan.units.is_si else out
+
+
+def house_results(house: HouseReport) -> dict[str, Any]:
+    """The content of results.json of a house with several systems: what they share, and each system's own."""
+    plan, best, least = house.plan, house.recommended, house.least_cost
+    by_system = {s.name: results(r) for s, r in zip(plan.systems, house.reports, strict=True)}
+    found = list(by_system.values())
+
+    out: dict[str, Any] = {
+        "program": f"tractduct {VERSION}",
+        "plan": plan.name,
+        "units": plan.units.name,
+        "status": best.status,
+        "size_set": house.labels(best.size_index),
+        "distinct_sizes": best.distinct_sizes,
+        "cost": _number(best.cost),
+        "cost_unit": found[0]["cost_unit"],
+        "cost_bound": _bound(best),
+        "gap_pct": _number(best.gap_pct),
+        "least_cost": _number(least.cost),
+        "best_bound": _bound(least),
+        "by_distinct_sizes": [
+            {
+                "distinct_sizes": entry.distinct_sizes,
+                "cost": _number(entry.cost),
+                "best_bound": _bound(entry),
+                "status": entry.status,
+                "size_set": house.labels(entry.size_index),
+            }
+            for entry in house.trade_off.entries
+        ],
+        "variants": [
+            {**each[0], "sections": _together(each, "sections"), "paths": _together(each, "paths")}
+            for each in zip(*(one["variants"] for one in found), strict=True)
+        ],
+        **{key: _together(found, key) for key in ("drivers", "driver_reasons", "headroom")},
+        "findings": [
+            {**finding, "subject": f"{name}, {finding['subject']}"}
+            for name, one in by_system.items()
+            for finding in one["findings"]
+        ],
+        "conflicts": [conflict for one in found for conflict in one["conflicts"]],
+    }
+    if all("delivered" in one for one in found):
+        out["delivered"] = [
+            {
+                **{key: value for key, value in each[0].items() if key != "external_static_inwc"},
+                "total_cfm": _number(sum(math.nan if e["total_cfm"] is None else e["total_cfm"] for e in each)),
+                "runs": _together(each, "runs"),
+            }
+            for each in zip(*(one["delivered"] for one in found), strict=True)
+        ]
+    return {**out, "systems": by_system}
+
+
+def _together(parts: Sequence[Mapping[str, Any]], key: str) -> dict[str, Any]:
+    """What the systems have under a key, by names that are each of one system."""
+    return {name: value for part in parts for name, value in part[key].items()}
 
 
 def _options(study: Study) -> list[dict[str, Any]]:
@@ -295,9 +355,9 @@ def _with_si(value: Any, study: Study) -> Any:
     return out
 
 
-def results_text(report: Report, delivered: Delivered | None = None) -> str:
+def results_text(report: Report | HouseReport, delivered: Delivered | None = None) -> str:
     """results.json as text."""
-    content = results(report, delivered)
+    content = house_results(report) if isinstance(report, HouseReport) else results(report, delivered)
     return json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 

@@ -14,6 +14,7 @@ from tractduct.purchasing.buy import Buying, PurchaseList
 from tractduct.purchasing.compare import Dropped
 from tractduct.report import Report
 from tractduct.sizing.governing import Reason
+from tractduct.systems import HouseReport
 from tractduct.writers.orientation_tables import missing
 from tractduct.writers.tables import closest_limits, not_proven, wall_or_money
 
@@ -46,6 +47,25 @@ _CAUTION = (
     "Measure the airflow and the static pressure of every house; have combustion safety tested where",
     "fuel is burned.",
 )
+
+
+def house_summary(house: HouseReport, *, bought: bool = False) -> str:
+    """What all systems of a house share, then each of them."""
+    plan, best = house.plan, house.recommended
+    names = ", ".join(system.name for system in plan.systems)
+    lines = [f"{plan.name}: {len(plan.systems)} systems, {names}"]
+    if best.size_index is None:
+        lines.append("No one size set holds in all of them; each is shown by itself.")
+    else:
+        unit = house.reports[0].study.cost_unit
+        proven = "proven" if best.status == "optimal" else "not proven: time ran out"
+        lines.append(
+            f"One stock list of {best.distinct_sizes} sizes serves all, at {plan.units.say(best.cost, unit, ',.2f')} "
+            f"({proven}); the least cost is {plan.units.say(house.least_cost.cost, unit, ',.2f')} with "
+            f"{house.least_cost.distinct_sizes} sizes."
+        )
+    each = buying_summary if bought else summary
+    return "\n\n".join(["\n".join(lines), *(each(report) for report in house.reports)])
 
 
 def buying_summary(report: Report) -> str:
