@@ -19,6 +19,7 @@ from test_optimum import all_sets
 import tractduct
 from tractduct.cli import main
 from tractduct.network.systems import plans_by_system
+from tractduct.network.tree import build_tree
 from tractduct.report import Wanted
 from tractduct.systems import work_out_house
 from tractduct.writers.results import house_results
@@ -218,6 +219,28 @@ def test_the_command_writes_a_folder_a_system(tmp_path: Path, capsys: pytest.Cap
     found = json.loads((tmp_path / "out" / "results.json").read_text(encoding="utf-8"))
     for name, system in (("down", "down"), ("up", "Up")):
         own = json.loads((tmp_path / "out" / name / "results.json").read_text(encoding="utf-8"))
-        assert own == found["systems"][system]
+        shown = found["systems"][system]
+        assert {key: own[key] for key in shown} == shown
+        assert shown["damper_marks"]
+        assert "variants" not in shown
         assert list((tmp_path / "out" / name).glob("*.xlsx"))
     assert main(["check", str(folder)]) == 0
+
+
+def test_the_larger_demo_is_what_its_notes_say() -> None:
+    """configs/README.md: two systems, ten houses, 640 variants, 40 lots of which 12 stand, one in another product."""
+    plan = tractduct.load_plan(Path(__file__).parents[1] / "configs" / "tarnfell-3140")
+    down, up = plans_by_system(plan)
+    assert (len(plan.houses), len(plan.lots), plan.lots_left) == (10, 40, 28)
+    assert [lot.name for lot in plan.lots if lot.flex in plan.other_flex] == ["112"]
+    assert set(plan.built) == {s.name for s in plan.sections}
+    assert [s.name for s in plan.sections if s.product == "dotterel"] == ["PW"]
+    for system in (down, up):
+        assert "Foyer" in system.rooms
+        assert system.airflow_cfm.shape[:3] == (8, 2, 2)
+        assert len(build_tree(system.sections).sections) == len(system.sections)
+    assert "Bonus Room" not in down.rooms
+    bonus = up.rooms.index("Bonus Room")
+    for house_ in up.houses:
+        assert (house_.airflow_cfm[..., bonus] > 0.0).all() == ("bonus" in house_.options)
+        np.testing.assert_allclose(house_.airflow_cfm.sum(axis=-1), np.broadcast_to((750, 950), (8, 2, 2)))

@@ -1000,14 +1000,14 @@ BAD: dict[str, Bad] = {
     "a pressure of no system": Bad(
         change=two_systems(setting("pressure", attic={"supply_inwc": 0.1})),
         file="plan.toml",
-        column="[blower.attic]",
-        says="no such system among down, up",
+        column="[pressure.attic]",
+        says="sections table has no system 'attic'",
     ),
     "a blower of its own for one system": Bad(
         change=setting("blower", up={"heating_cfm": 100}),
         file="plan.toml",
         column="[blower.up]",
-        says="no several systems",
+        says="one system only",
     ),
     "a key that a system can't have": Bad(
         change=two_systems(setting("blower", up={"heating_cm": 100})),

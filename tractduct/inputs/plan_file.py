@@ -66,7 +66,7 @@ class PlanFile:
         for part, keys in schema.KEYS.items():
             numbers = [key for key in keys if key.kind == "number"]
             self._numbers[part] = {key.name: self._number(part, key) for key in numbers}
-        for part in [key for key in self.config if _base(key) != key]:
+        for part in self.system_parts:
             # What one system does not say holds as all have it.
             own, base = self.part(part), _base(part)
             numbers = [key for key in schema.KEYS[base] if key.kind == "number"]
@@ -82,9 +82,10 @@ class PlanFile:
             for name in [key for key, value in whole.items() if isinstance(value, dict)]:
                 self.config[f"{base}.{key_of(name)}"] = whole.pop(name)
 
-    def systems(self) -> list[str]:
-        """Names (as keys) of the systems that have a part of their own."""
-        return list(dict.fromkeys(part.partition(".")[2] for part in self.config if _base(part) != part))
+    @property
+    def system_parts(self) -> list[str]:
+        """The parts that are of one system: blower.upstairs."""
+        return [part for part in self.config if _base(part) != part]
 
     def of_system(self, base: str, system: str) -> str:
         """The part that holds for a system: its own where it has one, else that of all."""

@@ -250,12 +250,12 @@ def _systems(
             if (several or named) and named not in names and not tables["sections"].is_unread:
                 problem = "no section belongs to a system of this name" if named else "which system is this of?"
                 row.fault("system", problem, nearest(row.text("system"), names.values()))
-    for name in plan_file.systems():
+    for part in plan_file.system_parts:
+        name = part.partition(".")[2]
         if (name not in names or not several) and not tables["sections"].is_unread:
-            problem = f"there is a part of its own for system '{name}', and the sections table has "
-            problem += f"no such system among {', '.join(several)}" if several else "no several systems"
+            problem = f"the sections table has no system '{name}'" if several else "the plan has one system only"
             remedy = "Correct the name, or the column system of sections"
-            plan_file.log.fault(plan_file.name, problem, remedy, column=f"[{SYSTEM_PARTS[0]}.{name}]")
+            plan_file.log.fault(plan_file.name, problem, remedy, column=f"[{part}]")
     if several and plan_file.part("objective").get("choose") == "dampers":
         problem = "a plan with several systems is chosen by its sizes alone"
         plan_file.fault(

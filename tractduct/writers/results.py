@@ -155,7 +155,10 @@ def results(report: Report, delivered: Delivered | None = None) -> dict[str, Any
 
 
 def house_results(house: HouseReport) -> dict[str, Any]:
-    """The content of results.json of a house with several systems: what they share, and each system's own."""
+    """The content of results.json of a house with several systems: of all together, then what each has besides.
+
+    All of each system stands in the results.json of its own folder.
+    """
     plan, best, least = house.plan, house.recommended, house.least_cost
     by_system = {s.name: results(r) for s, r in zip(plan.systems, house.reports, strict=True)}
     found = list(by_system.values())
@@ -204,7 +207,11 @@ def house_results(house: HouseReport) -> dict[str, Any]:
             }
             for each in zip(*(one["delivered"] for one in found), strict=True)
         ]
-    return {**out, "systems": by_system}
+    own = {name: {key: value for key, value in one.items() if key not in out} for name, one in by_system.items()}
+    shares = ("status", "distinct_sizes", "cost", "least_cost", "by_distinct_sizes")
+    for name, one in by_system.items():
+        own[name] = {**{key: one[key] for key in shares}, **own[name]}
+    return {**out, "systems": own}
 
 
 def _together(parts: Sequence[Mapping[str, Any]], key: str) -> dict[str, Any]:
