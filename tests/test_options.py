@@ -21,6 +21,7 @@ from tractduct.delivery.predict import installed_ducts, predict
 from tractduct.model.options import Option, count_combinations, every_combination
 from tractduct.purchasing.order import make_order
 from tractduct.report import Report, Wanted, work_out
+from tractduct.writers.lot_sheets import lot_pages
 from tractduct.writers.results import results
 
 COMBINATIONS = [[], ["Bonus"], ["Elevation B"], ["Bonus", "elevation b"], ["elevation c"], ["Bonus", "elevation c"]]
@@ -264,3 +265,24 @@ def test_one_mark_table_serves_every_house() -> None:
                 design = variants.room_airflow_cfm[v, n]
                 assert abs(air - design) <= max(0.22 * design, 27) + 1e-4 or room in outside
     assert len(found["damper_marks"]) == 1
+
+
+def test_the_pages_of_a_lot_list_what_it_is_built_of() -> None:
+    """A crew builds no trunk of an option that the buyer did not take."""
+    plan = with_options()
+    plan.tables["lots"] = [
+        {"lot": "1", "front_faces": "N", "options": None},
+        {"lot": "2", "front_faces": "N", "options": "bonus + elevation b"},
+    ]
+    with written(plan) as folder:
+        report = work_out(tractduct.load_plan(folder), Wanted())
+    assert report.delivery is not None
+    assert report.lots is not None
+    pages = {page.name: page for page in lot_pages(report.delivery, report.lots)}
+    always = {"T1", "DEN", "BED", "KIT", "RET"}
+    for lot, more in (("1", set()), ("2", {"TB", "BON", "RET2"})):
+        page = pages[lot]
+        assert {row[0] for row in page.build.rows} == always | more
+        assert page.balance is not None
+        assert {row[0] for row in page.balance.rows} == (always | more) - {"T1", "TB"}
+        assert ("with Bonus + elevation b" in page.subtitle) == bool(more)

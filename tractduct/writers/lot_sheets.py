@@ -11,6 +11,7 @@ from tractduct.delivery.lots import LotAir, LotDelivery
 from tractduct.delivery.marks import MarkTable
 from tractduct.delivery.predict import Drive
 from tractduct.model.lots import RoutePoint
+from tractduct.model.options import Built, built_text
 from tractduct.model.plan import Plan, Section
 from tractduct.one_plan import Study
 from tractduct.orientation.azimuths import azimuth_label, face_azimuth_deg
@@ -85,12 +86,16 @@ def _pages(delivery: Delivery, result: LotResult, air: LotAir | None, drawing: D
     return LotPages(
         name=lot.name,
         plan=plan.name,
-        subtitle=", ".join(w for w in (_direction(result), "mirrored" if lot.mirrored else "as drawn", flex) if w),
+        subtitle=", ".join(
+            w
+            for w in (_direction(result), "mirrored" if lot.mirrored else "as drawn", flex, built_text(lot.options))
+            if w
+        ),
         front_azimuth_deg=lot.azimuth_deg,
         verdict=verdict,
         sure=sure,
         drawing=drawing,
-        build=_build(study, air.table if air else None, flex),
+        build=_build(study, air.table if air else None, flex, lot.options),
         steps=_steps(plan, air, season) if air else (),
         balance=_balance(study, air, season) if air else None,
         blanks=_blanks(delivery, air, season) if air else (),
@@ -154,7 +159,7 @@ def _marks(table: MarkTable | None, section: Section) -> str:
     return " / ".join(marks)
 
 
-def _build(study: Study, table: MarkTable | None, flex: str) -> Table:
+def _build(study: Study, table: MarkTable | None, flex: str, built: Built) -> Table:
     units, seasons = study.plan.units, study.plan.seasons
     by_season = table is not None and table.positions > 1
     columns = (
@@ -179,6 +184,7 @@ def _build(study: Study, table: MarkTable | None, flex: str) -> Table:
             _marks(table, s),
         )
         for s in building_order(study)
+        if s.is_built(built)
     )
     return Table(columns=columns, rows=rows)
 
@@ -234,7 +240,7 @@ def _balance(study: Study, air: LotAir, season: str) -> Table:
     rows = []
     for side in ("supply", "return"):
         for p, run in enumerate(study.tree.runs):
-            if run.side != side:
+            if run.side != side or not run.is_built(air.result.lot.options):
                 continue
             row = [run.name, room_text(run)]
             for s in seasons:
