@@ -14,6 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from plan_folder import PlanTables, results_of, section, small_plan, with_prices, written
 from reference import Reference
+from si_plan import write_si
 from test_optimum import all_sets
 
 import tractduct
@@ -225,6 +226,21 @@ def test_the_command_writes_a_folder_a_system(tmp_path: Path, capsys: pytest.Cap
         assert "variants" not in shown
         assert list((tmp_path / "out" / name).glob("*.xlsx"))
     assert main(["check", str(folder)]) == 0
+
+
+def test_the_larger_demo_in_si(tmp_path: Path) -> None:
+    """The same rooms' airflow, pressures and built sizes, written in L/s, Pa, m2, W and mm."""
+    folder = Path(__file__).parents[1] / "configs" / "tarnfell-3140"
+    plain, metric = (tractduct.load_plan(f) for f in (folder, write_si(folder, tmp_path / "si")))
+    assert metric.units.is_si
+    assert metric.lots == plain.lots
+    for one, other in zip(plans_by_system(plain), plans_by_system(metric), strict=True):
+        assert (other.supply_inwc, other.return_inwc) == pytest.approx((one.supply_inwc, one.return_inwc), rel=1e-6)
+        for first, second in zip(one.houses, other.houses, strict=True):
+            np.testing.assert_allclose(second.airflow_cfm, first.airflow_cfm, rtol=1e-6)
+    across = [{size.label: size.diameter_in for size in plan.sizes} for plan in (plain, metric)]
+    for section_name, label in plain.built.items():
+        assert across[1][metric.built[section_name]] == pytest.approx(across[0][label], rel=1e-6)
 
 
 def test_the_larger_demo_is_what_its_notes_say() -> None:
