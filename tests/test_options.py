@@ -23,6 +23,7 @@ from tractduct.purchasing.order import make_order
 from tractduct.report import Report, Wanted, work_out
 from tractduct.writers.lot_sheets import lot_pages
 from tractduct.writers.results import results
+from tractduct.writers.summary import summary
 
 COMBINATIONS = [[], ["Bonus"], ["Elevation B"], ["Bonus", "elevation b"], ["elevation c"], ["Bonus", "elevation c"]]
 
@@ -212,6 +213,8 @@ def test_what_covering_an_option_costs() -> None:
             names = list(other["size_set"])
             assert prices[name][what] == pytest.approx(cost(standard, names) - other["least_cost"], abs=1e-4)
     assert prices["Bonus"]["sections"] == ["TB", "BON", "BON2", "RET2"]
+    dear = max(found["options"], key=lambda e: e["covering_cost"])
+    assert f"{dear['option']} {dear['covering_cost']:,.2f} USD" in summary(Report(study=study_of(plan)))
 
 
 def test_lots_buy_what_they_are_built_with() -> None:

@@ -22,8 +22,10 @@ from tractduct.sizing.governing import (
     Comparison,
     Governing,
     Headroom,
+    OptionCost,
     governing_variants,
     headroom_by_run,
+    option_costs,
     price_of_standardizing,
 )
 from tractduct.sizing.margins import Margins, margins_of
@@ -130,6 +132,11 @@ class Study:
         """The variants that the worst front's set breaks a limit in: all, where it takes a size that is not on sale."""
         out = {breach.variant for breach in self.single.breaches}
         return frozenset(self.variants.variants if None in out else (v for v in out if v is not None))
+
+    @property
+    def option_costs(self) -> tuple[OptionCost, ...]:
+        """What each option does to the size sets; empty for a plan without options."""
+        return option_costs(self.plan, self.governing, self.comparisons)
 
     @property
     def size_set(self) -> dict[str, str]:

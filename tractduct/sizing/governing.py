@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from enum import Enum
 
 import numpy as np
 from numpy.typing import NDArray
 
+from tractduct.model.options import Option
+from tractduct.model.plan import Plan
 from tractduct.network.variants import Variant
 from tractduct.physics.air import velocity_pressure_inwc
 from tractduct.physics.friction import installed_friction_rate_inwc_per_100ft
@@ -74,6 +76,40 @@ class Comparison:
     @property
     def saving(self) -> float:
         return self.standard_cost - self.solution.cost
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class OptionCost:
+    """What one option does to the size sets.
+
+    ``sections`` are built with it alone, ``drives`` those that only its houses keep from being smaller. ``covering`` is
+    what the least-cost set costs houses without it more than a set of their own would, on the sections that they have;
+    ``saves_with`` likewise houses with it. None where that was not worked out, or all houses are of one sort.
+    """
+
+    option: Option
+    sections: tuple[str, ...]
+    drives: tuple[str, ...]
+    covering: float | None
+    saves_with: float | None
+
+
+def option_costs(
+    plan: Plan, governing: Sequence[Governing], comparisons: Sequence[Comparison]
+) -> tuple[OptionCost, ...]:
+    """By option of a plan, in its order."""
+    saved = {(c.kept, c.left_out): c.saving for c in comparisons if c.kind == "option"}
+    driven = [d for d in governing if d.reason is Reason.VARIANTS]
+    return tuple(
+        OptionCost(
+            option=option,
+            sections=tuple(s.name for s in plan.sections if (option.name, True) in s.option),
+            drives=tuple(d.section for d in driven if all(option.name in v.options for v in d.variants)),
+            covering=saved.get(("all others", option.name)),
+            saves_with=saved.get((option.name, "all others")),
+        )
+        for option in plan.options
+    )
 
 
 def governing_variants(case: Case, size_index: NDArray[np.intp]) -> tuple[Governing, ...]:

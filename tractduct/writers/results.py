@@ -220,33 +220,20 @@ def _together(parts: Sequence[Mapping[str, Any]], key: str) -> dict[str, Any]:
 
 
 def _options(study: Study) -> list[dict[str, Any]]:
-    """What each option is built of, which sections it alone drives, and what it costs to cover it with one size set.
-
-    ``covering_cost`` is what the least-cost set adds to the houses without it, on the sections that they have;
-    ``own_package_saves_with`` and ``_without`` what such houses save in a least-cost set of their own.
-    """
-    saved = {(c.kept, c.left_out): c for c in study.comparisons if c.kind == "option"}
-    found = []
-    for option in study.plan.options:
-        without, alone = saved.get(("all others", option.name)), saved.get((option.name, "all others"))
-        own = [s.name for s in study.tree.sections if (option.name, True) in s.option]
-        found.append(
-            {
-                "option": option.name,
-                "group": option.group,
-                "meaning": option.meaning,
-                "sections": own,
-                "drives": [
-                    d.section
-                    for d in study.governing
-                    if d.reason is Reason.VARIANTS and all(option.name in v.options for v in d.variants)
-                ],
-                "covering_cost": None if without is None else _number(without.saving),
-                "own_package_saves_with": None if alone is None else _number(alone.saving),
-                "own_package_saves_without": None if without is None else _number(without.saving),
-            }
-        )
-    return found
+    """What each option is built of, which sections it alone drives, what it costs, and what sets of its own save."""
+    return [
+        {
+            "option": one.option.name,
+            "group": one.option.group,
+            "meaning": one.option.meaning,
+            "sections": list(one.sections),
+            "drives": list(one.drives),
+            "covering_cost": None if one.covering is None else _number(one.covering),
+            "own_package_saves_with": None if one.saves_with is None else _number(one.saves_with),
+            "own_package_saves_without": None if one.covering is None else _number(one.covering),
+        }
+        for one in study.option_costs
+    ]
 
 
 def _other_flex(other: OtherFlex, study: Study) -> dict[str, Any]:

@@ -34,6 +34,7 @@ def summary(report: Report) -> str:
             lines += ["", *rooms_right(delivery), *_delivery(delivery)]
         lines += _cost(study)
         lines += _drivers(study)
+        lines += _options(study)
     lines += _single(study)
     if orientation is not None:
         lines += _orientation(orientation)
@@ -254,6 +255,19 @@ def _variants(study: Study) -> str:
     if plan.houses:
         parts.append(f"{len(plan.houses)} combination{'s' if len(plan.houses) > 1 else ''} of options")
     return f"{len(study.variants.variants)} variants ({', '.join(parts)})"
+
+
+def _options(study: Study) -> list[str]:
+    """What covering options costs the houses without them, the dearest first."""
+    dear = [one for one in study.option_costs if one.covering is not None and one.covering > 0.005]
+    if not dear:
+        return []
+    say = study.plan.units.say
+    each = [
+        f"{one.option.name} {say(one.covering or 0.0, study.cost_unit, ',.2f')}"
+        for one in sorted(dear, key=lambda one: -(one.covering or 0.0))
+    ]
+    return [f"Covering an option costs the houses without it, in the least-cost set: {', '.join(each)} per lot."]
 
 
 def _sizes(study: Study) -> list[str]:
