@@ -387,7 +387,7 @@ def comparable(found: dict[str, Any]) -> dict[str, Any]:
     return {key: found[key] for key in KEYS}
 
 
-@pytest.mark.parametrize("name", ["small", "rectangular, priced", "loads, mirrored, seasonal", "random 101"])
+@pytest.mark.parametrize("name", ["small", "rectangular, priced", "loads, mirrored, seasonal", "random 101", "options"])
 def test_a_workbook_says_the_same(name: str) -> None:
     assert comparable(results_of(PLANS[name](), "xlsx")) == comparable(worked(name)[1])
 
