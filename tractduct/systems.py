@@ -93,7 +93,11 @@ def work_out_house(plan: Plan, wanted: Wanted, progress: Progress = lambda what,
     studies = alone
     if best.size_index is not None:
         parts = parted(cases, best.size_index)
-        studies = [with_sizes(one, _part(one, best, part)) for one, part in zip(alone, parts, strict=True)]
+        studies = [
+            # What a set without the cap would be is of the system alone.
+            replace(with_sizes(one, _part(one, best, part)), without_cap=None)
+            for one, part in zip(alone, parts, strict=True)
+        ]
     return HouseReport(
         plan=plan,
         reports=tuple(work_on(one, wanted, progress) for one in studies),

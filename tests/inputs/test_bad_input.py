@@ -1009,6 +1009,26 @@ BAD: dict[str, Bad] = {
         column="[blower.up]",
         says="one system only",
     ),
+    "a blower of no system": Bad(
+        change=two_systems(setting("blower", heating_cfm=900)),
+        file="plan.toml",
+        column="[blower] heating_cfm",
+        value="900",
+        says="several systems: of which",
+        remedy="blower.down",
+    ),
+    "loads without a system's airflow": Bad(
+        change=both(
+            two_systems(setting("blower", up={"heating_cfm": 100, "cooling_cfm": 100}, down={"heating_cfm": 200})),
+            lambda plan: [
+                row.update(heating_btuh=30 * row.pop("heating_cfm"), sensible_cooling_btuh=20 * row.pop("cooling_cfm"))
+                for row in plan.tables["airflow"]
+            ],
+        ),
+        file="plan.toml",
+        column="[blower.down] cooling_cfm",
+        says="not the cooling airflow of system 'down'",
+    ),
     "a key that a system can't have": Bad(
         change=two_systems(setting("blower", up={"heating_cm": 100})),
         file="plan.toml",

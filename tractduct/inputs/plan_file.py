@@ -67,13 +67,14 @@ class PlanFile:
             numbers = [key for key in keys if key.kind == "number"]
             self._numbers[part] = {key.name: self._number(part, key) for key in numbers}
         for part in self.system_parts:
-            # What one system does not say holds as all have it.
+            # A pressure that one system does not say holds as all have it; a blower is each one's own.
             own, base = self.part(part), _base(part)
+            shared = self.part(base) if base == "pressure" else {}
             numbers = [key for key in schema.KEYS[base] if key.kind == "number"]
             self._numbers[part] = self._numbers[base] | {
                 k.name: self._number(part, k) for k in numbers if k.name in own
             }
-            self.config[part] = {**self.part(base), **own}
+            self.config[part] = {**shared, **own}
 
     def _part_systems(self) -> None:
         """Take [blower.NAME] and [pressure.NAME] out of their parts, each a part of that dotted name."""

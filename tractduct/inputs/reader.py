@@ -256,6 +256,9 @@ def _systems(
             problem = f"the sections table has no system '{name}'" if several else "the plan has one system only"
             remedy = "Correct the name, or the column system of sections"
             plan_file.log.fault(plan_file.name, problem, remedy, column=f"[{part}]")
+    for key, value in plan_file.part("blower").items() if several else ():
+        problem = "the house has several systems: of which is this?"
+        plan_file.fault("blower", key, problem, f"Write it in [blower.{several[0]}] and so on, each its own", value)
     if several and plan_file.part("objective").get("choose") == "dampers":
         problem = "a plan with several systems is chosen by its sizes alone"
         plan_file.fault(
