@@ -16,6 +16,7 @@ from pathlib import Path
 
 PARTS = {
     "solver": "least cost and trade-off against the naive program and CP-SAT",
+    "options": "least cost of ten houses with options against one house",
     "airflow": "delivered airflow against a general solver and a network engine",
     "front": "sizes and dampers searched together against one prediction",
     "marks": "damper marks against one prediction, classes against variants",

@@ -87,7 +87,10 @@ def toml_text(config: dict[str, Any]) -> str:
     lines = [f"{key} = {_toml(value)}" for key, value in config.items() if not isinstance(value, dict)]
     for part, keys in config.items():
         if isinstance(keys, dict):
-            lines += [f"[{part}]", *(f"{key} = {_toml(value)}" for key, value in keys.items())]
+            lines += [f"[{part}]", *(f"{k} = {_toml(v)}" for k, v in keys.items() if not isinstance(v, dict))]
+            for name, inner in keys.items():
+                if isinstance(inner, dict):
+                    lines += [f"[{part}.{_toml(name)}]", *(f"{k} = {_toml(v)}" for k, v in inner.items())]
     return "\n".join(lines) + "\n"
 
 

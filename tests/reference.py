@@ -6,6 +6,7 @@ the tables that its author wrote.
 
 from __future__ import annotations
 
+import itertools
 import math
 from functools import cache
 from typing import Any
@@ -86,6 +87,23 @@ def number(value: Any, default: float = 0.0) -> float:
     return default if value is None or str(value).strip() == "" else float(value)
 
 
+Variant = tuple[Any, ...]  # front, mirrored, season, flex; in a plan with options what is built
+
+
+def terms(cell: Any) -> dict[str, bool]:
+    """Options and whether each must be built, out of 'bay and not bonus'."""
+    found = {}
+    for part in str(cell or "").split(" and "):
+        if part.strip():
+            wanted = not part.strip().startswith("not ")
+            found[key(part if wanted else part.strip().removeprefix("not "))] = wanted
+    return found
+
+
+def met(cell: Any, options: tuple[str, ...] = ()) -> bool:
+    return all((name in options) == wanted for name, wanted in terms(cell).items())
+
+
 class Size:
     """A standard size by its own label."""
 
@@ -135,12 +153,18 @@ class Reference:
         self.cap = config.get("objective", {}).get("max_distinct_sizes", 0)
         self._read_needs(config, tables)
         self.variants = [
-            (face, mirrored, season, flex)
+            (face, mirrored, season, flex, *options)
             for face in self.faces
             for mirrored in self.mirrored
             for season in self.seasons
             for flex in self.flex
+            for options in self.houses
         ]
+        self.sections = {
+            name: row
+            for name, row in self.sections.items()
+            if any(met(row.get("option"), *options) for options in self.houses)
+        }
         self._flow: dict[tuple[Any, ...], float] = {}
         self._largest: dict[str, float] = {}
 
@@ -161,18 +185,38 @@ class Reference:
         self.mirrored = held.get("mirrored") or sorted({flag(row) for row in rows})
         self.flex = held.get("flex") or [r["duct"] for r in tables["ducts"] if r["kind"] == "flex"] or [""]
         self.rooms = list(dict.fromkeys(key(row["room"]) for row in rows))
-        self.need: dict[tuple[str, bool, str, str], float] = {}
-        for row in rows:
-            for season in self.seasons:
-                self.need[row["front_faces"], flag(row), season, key(row["room"])] = float(row[columns[season]])
-        if loads:
-            for face in self.faces:
-                for mirrored in self.mirrored:
-                    for season in self.seasons:
-                        whole = sum(self.need[face, mirrored, season, room] for room in self.rooms)
-                        blower = config["blower"][f"{season}_cfm"]
-                        for room in self.rooms:
-                            self.need[face, mirrored, season, room] *= blower / whole
+        self._read_houses(held, tables)
+        self.need: dict[tuple[Any, ...], float] = {}
+        for options in self.houses:
+            for place in itertools.product(self.faces, self.mirrored, self.seasons):
+                for room in self.rooms:
+                    self.need[(*place, room, *options)] = self._needed(rows, flag, columns, (*place, room, *options))
+                if loads:
+                    whole = sum(self.need[(*place, room, *options)] for room in self.rooms)
+                    for room in self.rooms:
+                        self.need[(*place, room, *options)] *= config["blower"][f"{place[2]}_cfm"] / whole
+
+    def _read_houses(self, held: dict[str, Any], tables: dict[str, list[Row]]) -> None:
+        """Every combination with at most one of each group, or those that are listed; one of () without options."""
+        self.houses: list[tuple[Any, ...]] = [()]
+        if not tables.get("options"):
+            return
+        groups: dict[str, list[str]] = {}
+        for row in tables["options"]:
+            groups.setdefault(row.get("group") or f"of {row['option']} alone", []).append(key(row["option"]))
+        names = [key(row["option"]) for row in tables["options"]]
+        wanted = held.get("options", "all")
+        if wanted == "all":
+            each = itertools.product(*([None, *group] for group in groups.values()))
+            wanted = [[name for name in one if name] for one in each]
+        self.houses = [(tuple(n for n in names if n in map(key, built)),) for built in wanted]
+
+    def _needed(self, rows: list[Row], flag: Any, columns: dict[str, str], at: tuple[Any, ...]) -> float:
+        """Of the rows that mean this house the one that asks for most; 0 where none does."""
+        face, mirrored, season, room, *options = at
+        mine = [r for r in rows if (r["front_faces"], flag(r), key(r["room"])) == (face, mirrored, room)]
+        mine = [r for r in mine if met(r.get("option"), *options)]
+        return float(max(mine, key=lambda r: len(terms(r.get("option"))))[columns[season]]) if mine else 0.0
 
     # -- the tree ------------------------------------------------------------------------------------
 
@@ -201,28 +245,32 @@ class Reference:
     def runs(self) -> list[str]:
         return [name for name in self.sections if self.rooms_of(name)]
 
-    def is_open(self, name: str, season: str) -> bool:
-        return (self.sections[name].get("season") or season) == season
+    def built(self, variant: Variant) -> set[str]:
+        """The sections of a house."""
+        return {name for name, row in self.sections.items() if met(row.get("option"), *variant[4:])}
 
-    def run_airflow(self, name: str, variant: tuple[str, bool, str, str]) -> float:
+    def is_open(self, name: str, variant: Variant) -> bool:
+        row = self.sections[name]
+        return (row.get("season") or variant[2]) == variant[2] and met(row.get("option"), *variant[4:])
+
+    def run_airflow(self, name: str, variant: Variant) -> float:
         """Airflow that a run carries for its own rooms."""
-        face, mirrored, season, _ = variant
-        if not self.is_open(name, season):
+        if not self.is_open(name, variant):
             return 0.0
         total = 0.0
         for room in self.rooms_of(name):
             others = [
                 other
                 for other in self.runs()
-                if self.side(other) == self.side(name) and room in self.rooms_of(other) and self.is_open(other, season)
+                if self.side(other) == self.side(name) and room in self.rooms_of(other) and self.is_open(other, variant)
             ]
             shares = {other: number(self.sections[other].get("share"), 1.0) for other in others}
-            total += self.need[face, mirrored, season, room] * shares[name] / sum(shares.values())
+            total += self.need[(*variant[:3], room, *variant[4:])] * shares[name] / sum(shares.values())
         return total
 
-    def airflow(self, name: str, variant: tuple[str, bool, str, str]) -> float:
+    def airflow(self, name: str, variant: Variant) -> float:
         """Sum of the runs at and beyond a section."""
-        at = (name, *variant[:3])
+        at = (name, *variant[:3], *variant[4:])
         if at not in self._flow:
             own = self.run_airflow(name, variant) if self.rooms_of(name) else 0.0
             self._flow[at] = own + sum(self.airflow(child, variant) for child in self.children(name))
@@ -231,13 +279,15 @@ class Reference:
     # -- sizes -----------------------------------------------------------------------------------------
 
     def kind(self, name: str) -> str:
-        return "flex" if key(self.sections[name]["duct"]) == "flex" else "rigid"
+        named = key(self.sections[name]["duct"])
+        return "flex" if named == "flex" or self.ducts[named]["kind"] == "flex" else "rigid"
 
     def shape(self, name: str) -> str:
         return self.sections[name].get("shape") or "round"
 
     def duct(self, name: str, flex: str) -> Row:
-        return self.ducts[key(flex if self.kind(name) == "flex" else self.sections[name]["duct"])]
+        named = key(self.sections[name]["duct"])
+        return self.ducts[key(flex) if named == "flex" else named]
 
     def price(self, name: str, size: Size, flex: str) -> float | None:
         text = self.prices[key(self.duct(name, flex)["duct"]), size.label]
@@ -304,7 +354,7 @@ class Reference:
 
     # -- losses and limits -------------------------------------------------------------------------------
 
-    def air_f(self, name: str, variant: tuple[str, bool, str, str]) -> float:
+    def air_f(self, name: str, variant: Variant) -> float:
         """Temperature of the air in a section: supply ducts may have their own in each season."""
         return self.supply_temperature[variant[2]] if self.side(name) == "supply" else self.temperature
 
@@ -328,7 +378,7 @@ class Reference:
     def total_effective_length(self, run: str) -> float:
         return sum(self.effective_length(name) for name in self.way(run))
 
-    def rate(self, name: str, size: Size, variant: tuple[str, bool, str, str]) -> float:
+    def rate(self, name: str, size: Size, variant: Variant) -> float:
         """Friction rate of fully stretched duct, derate in it."""
         duct = self.duct(name, variant[3])
         derate = number(duct.get("airflow_derate_pct")) / 100.0
@@ -340,7 +390,7 @@ class Reference:
     def compression(self, compression_pct: float, size: Size) -> float:
         return compression_factor(compression_pct, size.diameter, large=self.large_factor)
 
-    def loss(self, name: str, size: Size, variant: tuple[str, bool, str, str]) -> float:
+    def loss(self, name: str, size: Size, variant: Variant) -> float:
         """friction rate x (length x compression + equivalent lengths) / 100 + coefficients x VP."""
         compression = number(self.duct(name, variant[3]).get("compression_pct"))
         straight = number(self.sections[name]["length_ft"]) * self.compression(compression, size)
@@ -350,19 +400,17 @@ class Reference:
         coefficients = self.fitting_sum(name, "loss_coefficient")
         return self.rate(name, size, variant) * length / 100.0 + coefficients * pressure
 
-    def velocity(self, name: str, size: Size, variant: tuple[str, bool, str, str]) -> float:
+    def velocity(self, name: str, size: Size, variant: Variant) -> float:
         return self.airflow(name, variant) / size.area
 
     def velocity_limit(self, name: str) -> float:
         side = "return_" if self.side(name) == "return" else ""
         return self.limits[f"{side}{self.sections[name]['role']}_{self.kind(name)}_fpm"]
 
-    def path_loss(self, run: str, chosen: dict[str, str], variant: tuple[str, bool, str, str]) -> float:
+    def path_loss(self, run: str, chosen: dict[str, str], variant: Variant) -> float:
         return sum(self.loss(name, self.size[chosen[name]], variant) for name in self.way(run))
 
-    def breaks(
-        self, chosen: dict[str, str], variant: tuple[str, bool, str, str], only: str = "", slack: float = 1e-7
-    ) -> list[str]:
+    def breaks(self, chosen: dict[str, str], variant: Variant, only: str = "", slack: float = 1e-7) -> list[str]:
         """The limits that a set breaks in a variant; ``only``: those that this section has a part in."""
         found = []
         for name in self.sections if not only else [only]:
@@ -371,7 +419,7 @@ class Reference:
             if speed > limit * (1.0 + slack):
                 found.append(f"velocity of {name}: {speed} over {limit}")
         for run in self.runs():
-            if self.is_open(run, variant[2]) and (not only or only in self.way(run)):
+            if self.is_open(run, variant) and (not only or only in self.way(run)):
                 loss, available = self.path_loss(run, chosen, variant), self.available[self.side(run)]
                 if loss > available * (1.0 + slack):
                     found.append(f"pressure to {run}: {loss} over {available}")
@@ -396,21 +444,21 @@ class Reference:
 
     # -- the friction-rate method -----------------------------------------------------------------------
 
-    def design_rate(self, name: str, season: str) -> float:
+    def design_rate(self, name: str, variant: Variant) -> float:
         """The lowest friction rate of the open runs through a section; inf where there is none."""
         rates = [
             100.0 * self.available[self.side(run)] / self.total_effective_length(run)
             for run in self.runs()
-            if name in self.way(run) and self.is_open(run, season)
+            if name in self.way(run) and self.is_open(run, variant)
         ]
         return min(rates, default=math.inf)
 
-    def friction_rate_size(self, name: str, variant: tuple[str, bool, str, str]) -> str | None:
+    def friction_rate_size(self, name: str, variant: Variant) -> str | None:
         """The smallest standard size by the friction-rate method; '' where none fits.
 
         None where one is too close to its limit to tell (within 1e-6).
         """
-        rate = self.design_rate(name, variant[2])
+        rate = self.design_rate(name, variant)
         compression = number(self.duct(name, variant[3]).get("compression_pct"))
         effective, straight = self.effective_length(name), number(self.sections[name]["length_ft"])
         part = straight / effective if effective else 1.0

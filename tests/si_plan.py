@@ -68,8 +68,13 @@ def write_si(plan: Path, folder: Path) -> Path:
     for part, keys in config.items():
         if isinstance(keys, dict):
             lines.append(f"[{part}]")
-            pairs = keys.items() if part == "tables" else (in_si(k, v) for k, v in keys.items())
+            plain = {k: v for k, v in keys.items() if not isinstance(v, dict)}
+            pairs = plain.items() if part in ("tables", "variants") else (in_si(k, v) for k, v in plain.items())
             lines += [f"{k} = {_toml(v)}" for k, v in pairs]
+            for name, inner in keys.items():
+                if isinstance(inner, dict):  # one system's part of it
+                    lines.append(f"[{part}.{name}]")
+                    lines += [f"{k} = {_toml(v)}" for k, v in (in_si(k, v) for k, v in inner.items())]
     (folder / "plan.toml").write_text("\n".join(lines) + "\n", encoding="utf-8")
     for path in folder.glob("*.csv"):
         with path.open(encoding="utf-8-sig", newline="") as file:

@@ -10,9 +10,20 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from plan_folder import PlanTables, read_tables, results_of, section, small_plan, studied, wide, with_prices, written
+from plan_folder import (
+    PlanTables,
+    duct,
+    read_tables,
+    results_of,
+    section,
+    small_plan,
+    studied,
+    wide,
+    with_prices,
+    written,
+)
 from random_plans import random_plan
-from reference import Reference
+from reference import Reference, Variant
 
 import tractduct
 from tractduct.errors import OutOfTime
@@ -108,6 +119,55 @@ def season_air() -> PlanTables:
     return plan
 
 
+def one_product() -> PlanTables:
+    """A run of one flex product whatever the variant's, and one of a product that is not approved elsewhere."""
+    plan = with_prices(small_plan(variants={"flex": ["meadow", "granite"]}))
+    plan.tables["ducts"].append(duct("slate", "flex", 0.004, derate=8, compression=6))
+    plan = with_prices(plan)
+    plan.row("sections", "DEN")["duct"] = "Granite"
+    plan.row("sections", "BED")["duct"] = "slate"
+    return plan
+
+
+def with_options() -> PlanTables:
+    """A room and its run that come with an option, more air in another, elevations, a return of the option alone."""
+    plan = with_prices(small_plan(variants={"flex": ["meadow", "granite"]}))
+    plan.tables["options"] = [
+        {"option": "Bonus", "group": "", "meaning": "a room over the garage"},
+        {"option": "elevation b", "group": "elevation", "meaning": None},
+        {"option": "elevation c", "group": "elevation", "meaning": None},
+    ]
+    flow = [{**row, "option": None} for row in plan.tables["airflow"]]
+    for face in ("N", "S"):
+        bonus = {"front_faces": face, "room": "Bonus room", "heating_cfm": 50, "cooling_cfm": 70, "option": "bonus"}
+        flow += [bonus, {**bonus, "cooling_cfm": 95, "option": "bonus and Elevation B"}]
+        flow.append({**bonus, "room": "Den", "heating_cfm": 75, "cooling_cfm": 130, "option": "elevation c"})
+        flow.append({**bonus, "room": "Den", "heating_cfm": 55, "cooling_cfm": 85, "option": "not bonus"})
+        flow.append({**bonus, "room": "Den", "cooling_cfm": 125, "option": "elevation c and not bonus"})
+    plan.tables["airflow"] = flow
+    for row in plan.tables["sections"]:
+        row["option"] = None
+    plan.tables["sections"] += [
+        section("TB", "T1", "trunk", "galvanised", 7, "elbow_90", option="bonus"),
+        section("BON", "TB", "branch", "flex", 18, "collar + boot_floor", "Bonus room", option="bonus"),
+        section("BON2", "TB", "branch", "flex", 9, "collar", "bonus room", option="bonus and not elevation b"),
+        section("DEN2", "T1", "branch", "flex", 14, "collar + boot_floor", "Den", option="elevation c"),
+        section("RET2", "", "branch", "flex", 8, "return_box", "Bonus room; Bed", side="return", option="bonus"),
+    ]
+    return plan
+
+
+def some_combinations() -> PlanTables:
+    """Two of the six combinations, loads shared out again, and a section that neither has."""
+    plan = with_options()
+    plan.config["variants"]["options"] = [["elevation C"], ["bonus", "elevation c"]]
+    plan.config["blower"] = {"heating_cfm": 260, "cooling_cfm": 330}
+    for row in plan.tables["airflow"]:
+        row["heating_btuh"], row["sensible_cooling_btuh"] = 31 * row.pop("heating_cfm"), 21 * row.pop("cooling_cfm")
+    plan.tables["sections"].append(section("B", "T1", "branch", "flex", 9, "collar", "Bed", option="elevation b"))
+    return plan
+
+
 PLANS = {
     "small": small_plan,
     "priced": lambda: with_prices(small_plan()),
@@ -119,6 +179,9 @@ PLANS = {
     "hot and high": lambda: small_plan(site={"elevation_ft": 6000, "air_temperature_f": 120}),
     "high, pressure left to the default": lambda: without_pressure(small_plan(site={"elevation_ft": 7000})),
     "air of its season": season_air,
+    "one product": one_product,
+    "options": with_options,
+    "some combinations of options": some_combinations,
     "one season": lambda: small_plan(variants={"seasons": ["cooling"], "flex": ["granite"]}),
     "two faces of one": lambda: small_plan(variants={"front_faces": ["S"]}),
     **{f"random {seed}": lambda seed=seed: random_plan(seed) for seed in range(100, 130)},
@@ -143,8 +206,9 @@ def worked(name: str) -> tuple[Reference, dict[str, Any]]:
     return Reference(plan), results_of(plan)
 
 
-def variant_of(entry: dict[str, Any]) -> tuple[str, bool, str, str]:
-    return entry["front_faces"], entry["mirrored"], entry["season"], entry["flex"]
+def variant_of(entry: dict[str, Any]) -> Variant:
+    options = (tuple(name.casefold() for name in entry["options"]),) if "options" in entry else ()
+    return entry["front_faces"], entry["mirrored"], entry["season"], entry["flex"], *options
 
 
 every_plan = pytest.mark.parametrize("name", ["demo", *PLANS])
@@ -175,7 +239,7 @@ def test_variants_and_what_they_carry(name: str) -> None:
     ) == sorted(reference.variants)
     for entry in found["variants"]:
         variant = variant_of(entry)
-        assert set(entry["sections"]) == set(reference.sections)
+        assert set(entry["sections"]) == reference.built(variant)
         for section_name, values in entry["sections"].items():
             size = reference.size[found["size_set"][section_name]]
             flow = reference.airflow(section_name, variant)
@@ -193,8 +257,8 @@ def test_paths(name: str) -> None:
     """One path for each open run; loss is the sum of its sections'; available is its side's."""
     reference, found = worked(name)
     for entry in found["variants"]:
-        season = entry["season"]
-        assert set(entry["paths"]) == {run for run in reference.runs() if reference.is_open(run, season)}
+        variant = variant_of(entry)
+        assert set(entry["paths"]) == {run for run in reference.runs() if reference.is_open(run, variant)}
         for run, path in entry["paths"].items():
             summed = sum(entry["sections"][name]["loss_inwc"] for name in reference.way(run))
             assert path["loss_inwc"] == pytest.approx(summed, abs=1e-7)
@@ -212,7 +276,8 @@ def test_air_is_shared_out_once(name: str) -> None:
     """The sections at the air handler carry what the rooms need; returns at most as much."""
     reference, found = worked(name)
     for entry in found["variants"]:
-        needed = sum(reference.need[(*variant_of(entry)[:3], room)] for room in reference.rooms)
+        variant = variant_of(entry)
+        needed = sum(reference.need[(*variant[:3], room, *variant[4:])] for room in reference.rooms)
         carried = {"supply": 0.0, "return": 0.0}
         for name_, values in entry["sections"].items():
             if not reference.parent(name_):
@@ -302,7 +367,7 @@ def test_no_section_is_far_above_its_own_size(name: str) -> None:
         return
     assert found["cap"]["most_steps_over_own"] == reference.most_steps == 2
     for section_name, row in reference.sections.items():
-        own = [entry["sections"][section_name]["own_size"] for entry in found["variants"]]
+        own = [e["sections"][section_name]["own_size"] for e in found["variants"] if section_name in e["sections"]]
         given = str(row.get("fixed_in") or row.get("min_in") or "").strip()
         if given or "" in own:
             continue
@@ -322,7 +387,7 @@ def comparable(found: dict[str, Any]) -> dict[str, Any]:
     return {key: found[key] for key in KEYS}
 
 
-@pytest.mark.parametrize("name", ["small", "rectangular, priced", "loads, mirrored, seasonal", "random 101"])
+@pytest.mark.parametrize("name", ["small", "rectangular, priced", "loads, mirrored, seasonal", "random 101", "options"])
 def test_a_workbook_says_the_same(name: str) -> None:
     assert comparable(results_of(PLANS[name](), "xlsx")) == comparable(worked(name)[1])
 
@@ -449,7 +514,7 @@ def test_the_smallest_margin_of_each_sort(name: str) -> None:
     left: dict[tuple[str, str], list[float]] = {}
     for variant in reference.variants:
         for run in reference.runs():
-            if reference.is_open(run, variant[2]):
+            if reference.is_open(run, variant):
                 side = reference.side(run)
                 part = 1.0 - reference.path_loss(run, chosen, variant) / reference.available[side]
                 left.setdefault(("pressure", side), []).append(part)

@@ -33,6 +33,8 @@ MAY["purchasing"] = MAY["delivery"] | {"delivery"}
 ABOVE = {*MAY} - {"inputs"}
 MAY["report"] = set(ABOVE)
 ABOVE.add("report")
+MAY["systems"] = set(ABOVE)
+ABOVE.add("systems")
 MAY["portfolio"] = set(ABOVE)
 MAY["writers"] = {*ABOVE, "portfolio"}
 MAY["entry"] = {*ABOVE, "inputs", "writers", "cli"}  # cli: its parser is described

@@ -120,7 +120,7 @@ def all_sets(reference: Reference) -> list[tuple[float, int, dict[str, str]]]:
             sum(losses[name][v] for name in way) <= available * (1 + 1e-9)
             for v, variant in enumerate(reference.variants)
             for run, way, available in runs
-            if reference.is_open(run, variant[2])
+            if reference.is_open(run, variant)
         ):
             labels = {name: size.label for name, size in chosen.items()}
             found.append((reference.cost(labels), reference.distinct(labels), labels))

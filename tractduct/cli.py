@@ -309,8 +309,9 @@ def _study(options: argparse.Namespace) -> int:
     from tractduct.files import file_name, fingerprint
     from tractduct.inputs.reader import load_plan
     from tractduct.report import MadeFrom, Wanted, work_out
-    from tractduct.writers.output import PARTS, write_report
-    from tractduct.writers.summary import summary, written_text
+    from tractduct.systems import work_out_house
+    from tractduct.writers.output import PARTS, write_house, write_report
+    from tractduct.writers.summary import house_summary, summary, written_text
 
     gc.disable()  # one plan and done: looking for garbage would cost a twentieth of the time
     plan = load_plan(options.plan)
@@ -332,12 +333,20 @@ def _study(options: argparse.Namespace) -> int:
         )
     except OSError as error:  # it was read a moment ago
         raise OutputError(f"{options.plan}: it can't be read any more ({error.strerror or error})") from None
+    folder, only = options.out or Path("reports") / file_name(plan.name), options.only or PARTS
+    if plan.systems:
+        with _Bar() as bar:
+            house = work_out_house(plan, wanted, bar.show, made_from)
+            bar.show("files", 0, 1)
+            each = write_house(house, folder, only=only)
+        _say(house_summary(house))
+        for written in each:
+            _say(written_text(written))
+        return DONE if house.recommended.size_index is not None else NO_SET
     with _Bar() as bar:
         report = replace(work_out(plan, wanted, bar.show), made_from=made_from)
         bar.show("files", 0, 1)
-        written = write_report(
-            report, options.out or Path("reports") / file_name(plan.name), only=options.only or PARTS
-        )
+        written = write_report(report, folder, only=only)
     _say(summary(report))
     _say(written_text(written))
     return DONE if report.study.size_set else NO_SET
@@ -480,15 +489,18 @@ def _fit(options: argparse.Namespace) -> int:
 def _check(options: argparse.Namespace) -> int:
     from tractduct.findings import by_cause
     from tractduct.inputs.reader import load_plan
+    from tractduct.network.systems import plans_by_system
     from tractduct.orientation.lots import lot_findings, lot_results
     from tractduct.sizing.case import build_case
     from tractduct.sizing.friction_rate import size_by_friction_rate
     from tractduct.sizing.practice import plan_findings
 
     plan = load_plan(options.plan)
-    case = build_case(plan)
-    found = [*plan.findings, *plan_findings(case, size_by_friction_rate(case))]
-    found += lot_findings(plan, lot_results(plan, case.tree, {}))
+    found = list(plan.findings)
+    for part in plans_by_system(plan):
+        case = build_case(part)
+        found += plan_findings(case, size_by_friction_rate(case))
+        found += lot_findings(part, lot_results(part, case.tree, {}))
     for finding in by_cause(found):
         _say(finding)
     for word, untyped in (("worked out", plan.derived), ("assumed", plan.assumed)):
@@ -498,10 +510,9 @@ def _check(options: argparse.Namespace) -> int:
         for (what, value, rule), places in where.items():
             _say(f"{word}: {what} {value}, of {', '.join(places)} ({rule})")
     runs = sum(section.is_run for section in plan.sections)
-    variants = len(plan.fronts) * len(plan.mirrored) * len(plan.seasons) * len(plan.flex)
     _say(
         f"{plan.name}: no faults. {len(plan.rooms)} rooms, {len(plan.sections)} sections, {runs} of them "
-        f"runs that end at a register or grille, {variants} variants."
+        f"runs that end at a register or grille, {len(case.variants.variants)} variants."
     )
     for k, season in enumerate(plan.seasons):
         system = plan.airflow_cfm[:, :, k].sum(axis=-1)

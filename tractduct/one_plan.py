@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tractduct.errors import OutOfTime, SolverError
+from tractduct.errors import Fault, InputFaults, OutOfTime, SolverError
 from tractduct.findings import Finding
 from tractduct.model.plan import NO_CAP, Plan
 from tractduct.network.tree import DuctTree
@@ -22,8 +22,10 @@ from tractduct.sizing.governing import (
     Comparison,
     Governing,
     Headroom,
+    OptionCost,
     governing_variants,
     headroom_by_run,
+    option_costs,
     price_of_standardizing,
 )
 from tractduct.sizing.margins import Margins, margins_of
@@ -147,6 +149,11 @@ class Study:
         return frozenset(self.variants.variants if None in out else (v for v in out if v is not None))
 
     @property
+    def option_costs(self) -> tuple[OptionCost, ...]:
+        """What each option does to the size sets; empty for a plan without options."""
+        return option_costs(self.plan, self.sized.governing if self.sized else (), self.comparisons)
+
+    @property
     def size_set(self) -> dict[str, str]:
         """Section name -> size label of the standard set; empty where none holds."""
         return self.sized.labels if self.sized else {}
@@ -174,9 +181,11 @@ def study(
 
     Raises
     ------
-    InputFaults where the blower leaves nothing for the ducts; OutOfTime where time ran out before any set was
-    found; SolverError where the chosen set fails the independent check.
+    InputFaults where the blower leaves nothing for the ducts, or the plan has several systems; OutOfTime where time
+    ran out before any set was found; SolverError where the chosen set fails the independent check.
     """
+    if plan.systems:
+        raise InputFaults([_several_systems(plan)])
     case = build_case(plan)
     problem = case.problem()
     cap = plan.max_distinct_sizes or None
@@ -217,6 +226,16 @@ def study(
         conflicts=conflicts,
         remedies=remedies,
         **_of_set(case, recommended),
+    )
+
+
+def _several_systems(plan: Plan) -> Fault:
+    return Fault(
+        file="sections",
+        column="system",
+        value=", ".join(system.name for system in plan.systems),
+        problem=f"{plan.name} has several systems, and this sizes one",
+        remedy="Use the commands study, deliver, lots or buy on that plan alone, or make a plan of each system",
     )
 
 
@@ -293,7 +312,7 @@ def _confirmed(case: Case, size_index: NDArray[np.intp]) -> Verification:
 
 
 def _compared(case: Case, cheapest: Solution, progress: Progress) -> tuple[Comparison, ...]:
-    total = 2 * sum(n for n in (len(case.plan.fronts), len(case.plan.flex)) if n > 1)
+    total = 2 * sum(n for n in (len(case.plan.fronts), len(case.plan.flex)) if n > 1) + 2 * len(case.plan.options)
     done = 0
 
     def step() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+from tractduct.delivery.built import Built, study_built
 from tractduct.delivery.damper_proof import prove_dampers
 from tractduct.delivery.damper_search import DamperFront, search_dampers
 from tractduct.delivery.deliver import MOST_SEARCHED, Delivery, deliver
@@ -47,6 +48,7 @@ class Report:
     buying: Buying | None = None
     orientation: OrientationStudy | None = None
     lots: LotDelivery | None = None
+    built: Built | None = None
     undelivered: tuple[Fault, ...] = ()  # why the delivered airflow could not be predicted
     made_from: MadeFrom | None = None
 
@@ -58,7 +60,7 @@ class Report:
     @property
     def findings(self) -> tuple[Finding, ...]:
         """Of all its parts, each cause once, the most urgent first."""
-        parts = (self.study, self.delivery, self.buying, self.orientation)
+        parts = (self.study, self.delivery, self.buying, self.orientation, self.built)
         found = [finding for part in parts if part is not None for finding in part.findings]
         found += [
             Finding(
@@ -102,7 +104,12 @@ class Wanted:
 
 def work_out(plan: Plan, wanted: Wanted, progress: Progress = lambda what, done, total: None) -> Report:
     """A plan end to end; where its airflow can't be predicted it is sized all the same. Raises as ``study``."""
-    sized = study(plan, time_limit_s=wanted.time_limit_s, progress=progress)
+    return work_on(study(plan, time_limit_s=wanted.time_limit_s, progress=progress), wanted, progress)
+
+
+def work_on(sized: Study, wanted: Wanted, progress: Progress = lambda what, done, total: None) -> Report:
+    """The same from a plan that is sized already."""
+    plan = sized.plan
     delivery, lots, buying, orientation = None, None, None, None
     undelivered: tuple[Fault, ...] = ()
     if wanted.predicted and sized.sized is not None:
@@ -116,9 +123,13 @@ def work_out(plan: Plan, wanted: Wanted, progress: Progress = lambda what, done,
             )
         except InputFaults as faults:
             undelivered = tuple(faults.faults)
+    built = None
+    if plan.built:
+        progress("sizes already built", 0, 1)
+        built = study_built(sized, predicted=delivery is not None, drive=wanted.drive, time_limit_s=wanted.time_limit_s)
     if wanted.bought:
         installed = wanted.installed or plan.flex[0]
-        dampers = delivery.marks.by_size(sized.size_set) if delivery else None
+        dampers = delivery.marks.chosen.runs if delivery else ()
         buying = buy(
             sized, drive=wanted.drive, lots=wanted.lots, installed=installed, dampers=dampers, progress=progress
         )
@@ -127,7 +138,13 @@ def work_out(plan: Plan, wanted: Wanted, progress: Progress = lambda what, done,
     if delivery is not None:
         lots = deliver_lots(delivery, wanted.installed, orientation.lots if orientation else None)
     return Report(
-        study=sized, delivery=delivery, buying=buying, orientation=orientation, lots=lots, undelivered=undelivered
+        study=sized,
+        delivery=delivery,
+        buying=buying,
+        orientation=orientation,
+        lots=lots,
+        built=built,
+        undelivered=undelivered,
     )
 
 

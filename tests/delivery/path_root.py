@@ -70,7 +70,7 @@ class Paths:
         """
         ref, config = self.reference, self.plan.config
         names = list(ref.sections)
-        runs = [n for n in ref.runs() if ref.is_open(n, variant[2])]
+        runs = [n for n in ref.runs() if ref.is_open(n, variant)]
         beyond = np.array([[n in ref.way(r) for r in runs] for n in names], dtype=float)
         data = np.array([self._section(n, variant) for n in names]).T
         diameter_ft, rough, per_cfm, length, other, derate = data

@@ -48,7 +48,7 @@ def worst_circuit(reference: Reference, chosen: dict[str, str], variant: tuple[s
     """The worst supply path and the worst return path together."""
     total = 0.0
     for side in ("supply", "return"):
-        runs = [r for r in reference.runs() if reference.side(r) == side and reference.is_open(r, variant[2])]
+        runs = [r for r in reference.runs() if reference.side(r) == side and reference.is_open(r, variant)]
         total += max((reference.path_loss(r, chosen, variant) for r in runs), default=0.0)
     return total
 

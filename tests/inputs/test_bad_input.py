@@ -70,6 +70,37 @@ def both(*changes: Change) -> Change:
     return lambda plan: [change(plan) for change in changes]
 
 
+def optional(*changes: Change) -> Change:
+    """The changes on the plan with two options of one group and one of none, and columns for them."""
+
+    def change(plan: PlanTables) -> None:
+        plan.tables["options"] = [
+            {"option": "bay", "group": None},
+            {"option": "elev B", "group": "elevation"},
+            {"option": "elev C", "group": "elevation"},
+        ]
+        for name in ("airflow", "sections"):
+            for row in plan.tables[name]:
+                row["option"] = None
+        for each in changes:
+            each(plan)
+
+    return change
+
+
+def two_systems(*changes: Change) -> Change:
+    """The changes on the plan with a second air handler for the kitchen."""
+
+    def change(plan: PlanTables) -> None:
+        for row in plan.tables["sections"]:
+            row["system"] = "down"
+        plan.row("sections", "KIT").update(parent=None, system="up")
+        for each in changes:
+            each(plan)
+
+    return change
+
+
 def priced(*changes: Change) -> Change:
     """The changes on the plan with prices."""
 
@@ -764,14 +795,263 @@ BAD: dict[str, Bad] = {
         says="no duct of this name",
         remedy="galvanised",
     ),
-    "a flex product by name": Bad(
-        change=put("sections", 3, "duct", "meadow"),
+    "a flex product by name in a rectangular section": Bad(
+        change=both(put("sections", 3, "duct", "meadow"), put("sections", 3, "shape", "rectangular")),
         file="sections.csv",
         row=3,
-        column="duct",
-        value="meadow",
-        says="flex",
-        remedy="Write flex",
+        column="shape",
+        value="rectangular",
+        says="flex is round",
+        remedy="name a rigid duct",
+        alone=False,
+    ),
+    "an option nobody defines": Bad(
+        change=optional(put("sections", 3, "option", "not bey")),
+        file="sections.csv",
+        row=3,
+        column="option",
+        value="not bey",
+        says="no option 'bey'",
+        remedy="bay",
+    ),
+    "an option without an options table": Bad(
+        change=lambda plan: [row.update(option="bay") for row in plan.tables["sections"][2:3]],
+        file="sections.csv",
+        row=4,
+        column="option",
+        value="bay",
+        says="no option 'bay'",
+        remedy="options.csv",
+    ),
+    "an option built and not built": Bad(
+        change=optional(put("airflow", 2, "option", "bay and not bay")),
+        file="airflow.csv",
+        row=2,
+        column="option",
+        value="bay and not bay",
+        says="can't be built and not built",
+    ),
+    "a section of two elevations": Bad(
+        change=optional(put("sections", 3, "option", "elev B and elev C")),
+        file="sections.csv",
+        row=3,
+        column="option",
+        value="elev B and elev C",
+        says="both of group elevation",
+    ),
+    "two airflow rows that clash": Bad(
+        change=optional(
+            add("airflow", front_faces="N", room="Den", heating_cfm=80, cooling_cfm=90, option="bay"),
+            add("airflow", front_faces="N", room="Den", heating_cfm=90, cooling_cfm=95, option="elev C"),
+        ),
+        file="airflow.csv",
+        row=8,
+        column="option",
+        value="bay",
+        says="a row for 'elev C' too, and a house with bay \\+ elev C is both",
+        remedy="Add a row for 'elev C and bay'",
+    ),
+    "a section whose parent is not built with it": Bad(
+        change=optional(put("sections", 2, "option", "not bay")),
+        file="sections.csv",
+        row=3,
+        column="option",
+        says="parent T1 .not bay. is not built with it in a house with bay",
+        alone=False,
+    ),
+    "a room without air in some combination": Bad(
+        change=optional(put("sections", 4, "option", "bay")),
+        file="airflow.csv",
+        column="room",
+        value="Bed",
+        says="needs air without options and no supply section",
+    ),
+    "a run whose room is not there": Bad(
+        change=optional(
+            add("sections", section="X", parent="T1", role="branch", duct="flex", length_ft=9, room="Bay"),
+            *(add("airflow", front_faces=f, room="Bay", heating_cfm=40, cooling_cfm=50, option="bay") for f in "NS"),
+        ),
+        file="sections.csv",
+        row=7,
+        column="option",
+        says="built without options, and its room 'Bay' is not there",
+    ),
+    "a room with an option in one face only": Bad(
+        change=optional(
+            add(
+                "sections", section="X", parent="T1", role="branch", duct="flex", length_ft=9, room="Bay", option="bay"
+            ),
+            add("airflow", front_faces="N", room="Bay", heating_cfm=40, cooling_cfm=50, option="bay"),
+        ),
+        file="airflow.csv",
+        says="'Bay' has no heating or cooling airflow for front facing S with bay",
+    ),
+    "an option's name that reads as a condition": Bad(
+        change=optional(put("options", 2, "option", "not here")),
+        file="options.csv",
+        row=2,
+        column="option",
+        value="not here",
+        says="can't begin with 'not'",
+    ),
+    "a lot with two of one group": Bad(
+        change=optional(
+            lambda plan: plan.tables.update(lots=[{"lot": 1, "front_faces": "N", "options": "elev B + Elev C"}])
+        ),
+        file="lots.csv",
+        row=2,
+        column="options",
+        value="elev B + Elev C",
+        says="both of group elevation: at most one",
+    ),
+    "a lot that the plan is not sized for": Bad(
+        change=optional(
+            setting("variants", options=[[], ["bay"]]),
+            lambda plan: plan.tables.update(lots=[{"lot": 1, "front_faces": "N", "options": "elev B"}]),
+        ),
+        file="lots.csv",
+        row=2,
+        column="options",
+        value="elev B",
+        says="not sized for a house with elev B",
+    ),
+    "combinations of two of one group": Bad(
+        change=optional(setting("variants", options=[[], ["elev B", "elev C"]])),
+        file="plan.toml",
+        column="[variants] options",
+        value="['elev B', 'elev C']",
+        says="at most one is built",
+    ),
+    "combinations without a table": Bad(
+        change=setting("variants", options="all"),
+        file="plan.toml",
+        column="[variants] options",
+        value="all",
+        says="no options table",
+    ),
+    "a combination twice": Bad(
+        change=optional(setting("variants", options=[["bay", "elev B"], ["Elev B", "bay"]])),
+        file="plan.toml",
+        column="[variants] options",
+        value="['Elev B', 'bay']",
+        says="duplicated",
+    ),
+    "combinations that are no lists": Bad(
+        change=optional(setting("variants", options=["bay"])),
+        file="plan.toml",
+        column="[variants] options",
+        value="bay",
+        says="list of lists",
+    ),
+    "more combinations than are sized together": Bad(
+        change=optional(lambda plan: plan.tables["options"].extend({"option": f"o{n}"} for n in range(5))),
+        file="plan.toml",
+        column="[variants] options",
+        says="allow 192 combinations; at most 64",
+        remedy="List those that are sold",
+    ),
+    "a built section that the plan has not": Bad(
+        change=lambda plan: plan.tables.update(built=[{"section": "T9", "size_in": 10}]),
+        file="built.csv",
+        row=2,
+        column="section",
+        value="T9",
+        says="no section of this name",
+    ),
+    "a built size that the plan has not": Bad(
+        change=lambda plan: plan.tables.update(built=[{"section": "T1", "size_in": 11}]),
+        file="built.csv",
+        row=2,
+        column="size_in",
+        value="11",
+        says="not a standard round size",
+        remedy=r"Add it to \[sizes\]",
+    ),
+    "a built section twice": Bad(
+        change=lambda plan: plan.tables.update(built=[{"section": n, "size_in": 10} for n in ("T1", "t1")]),
+        file="built.csv",
+        row=3,
+        column="section",
+        value="t1",
+        says="already in row 2",
+    ),
+    "a price of a change below nothing": Bad(
+        change=setting("objective", change_price=-3),
+        file="plan.toml",
+        column="[objective] change_price",
+        value="-3",
+        says="from 0",
+    ),
+    "a section of no system": Bad(
+        change=two_systems(put("sections", 6, "system", None)),
+        file="sections.csv",
+        row=6,
+        column="system",
+        says="other sections name a system",
+    ),
+    "a parent of another system": Bad(
+        change=two_systems(put("sections", 5, "parent", "T1")),
+        file="sections.csv",
+        row=5,
+        column="system",
+        value="up",
+        says="belongs to system 'down'",
+    ),
+    "a pressure of no system": Bad(
+        change=two_systems(setting("pressure", attic={"supply_inwc": 0.1})),
+        file="plan.toml",
+        column="[pressure.attic]",
+        says="sections table has no system 'attic'",
+    ),
+    "a blower of its own for one system": Bad(
+        change=setting("blower", up={"heating_cfm": 100}),
+        file="plan.toml",
+        column="[blower.up]",
+        says="one system only",
+    ),
+    "a blower of no system": Bad(
+        change=two_systems(setting("blower", heating_cfm=900)),
+        file="plan.toml",
+        column="[blower] heating_cfm",
+        value="900",
+        says="several systems: of which",
+        remedy="blower.down",
+    ),
+    "loads without a system's airflow": Bad(
+        change=both(
+            two_systems(setting("blower", up={"heating_cfm": 100, "cooling_cfm": 100}, down={"heating_cfm": 200})),
+            lambda plan: [
+                row.update(heating_btuh=30 * row.pop("heating_cfm"), sensible_cooling_btuh=20 * row.pop("cooling_cfm"))
+                for row in plan.tables["airflow"]
+            ],
+        ),
+        file="plan.toml",
+        column="[blower.down] cooling_cfm",
+        says="not the cooling airflow of system 'down'",
+    ),
+    "a key that a system can't have": Bad(
+        change=two_systems(setting("blower", up={"heating_cm": 100})),
+        file="plan.toml",
+        value="heating_cm",
+        says="[blower.up] has no key of this name".replace("[", r"\[").replace("]", r"\]"),
+    ),
+    "a device of no system": Bad(
+        change=two_systems(
+            lambda plan: plan.tables.update(
+                devices=[{"device": "coil", "side": "supply", "loss_inwc": 0.1, "at_cfm": 300, "system": None}]
+            )
+        ),
+        file="devices.csv",
+        row=2,
+        column="system",
+        says="which system is this of",
+    ),
+    "several systems chosen by dampers": Bad(
+        change=two_systems(setting("objective", choose="dampers")),
+        file="plan.toml",
+        column="[objective] choose",
+        value="dampers",
+        says="several systems",
     ),
     "an unknown role": Bad(
         change=put("sections", 3, "role", "twig"),

@@ -70,6 +70,14 @@ BAD: dict[str, tuple[Change, str, int | None, str | None, str | None, str, str]]
     "negative area": (
         put("surfaces", 2, "area_ft2", -3), "surfaces.csv", 2, "area_ft2", "-3", "ft2 from 0", "Correct",
     ),
+    "more taken away than is there": (
+        lambda plan: [
+            plan.tables.update(options=[{"option": "bay"}]),
+            [row.update(option=None) for row in plan.tables["surfaces"]],
+            plan.tables["surfaces"].append({**surface("Den", "glass", "left", -31), "option": "bay"}),
+        ],
+        "surfaces.csv", 10, "area_ft2", "-31", "more than is there in a house with bay", "Correct",
+    ),
     "no area": (put("surfaces", 2, "area_ft2", None), "surfaces.csv", 2, "area_ft2", None, "empty", "Enter"),
     "shade in per cent": (
         put("surfaces", 4, "shade_fraction", 25), "surfaces.csv", 4, "shade_fraction", "25", "0 to 1", "per cent",
@@ -141,9 +149,6 @@ BAD: dict[str, tuple[Change, str, int | None, str | None, str | None, str, str]]
     ),
     "unknown flex of a lot": (
         put("lots", 3, "flex", "granit"), "lots.csv", 3, "flex", "granit", "no flex product", "'granite'",
-    ),
-    "flex that is not approved": (
-        setting("variants", flex=["meadow"]), "lots.csv", 3, "flex", "granite", "approved", "'meadow'",
     ),
     "mirrored is no word": (put("lots", 3, "mirrored", "maybe"), "lots.csv", 3, "mirrored", "maybe", "true or", "true"),
     "unknown room of an outline": (

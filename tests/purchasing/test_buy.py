@@ -58,6 +58,17 @@ def test_whole_boxes_after_waste_over_all_lots_by_hand():
         assert line.cost == pytest.approx(boxes * 25 * 3.45)
 
 
+def test_a_section_of_one_product_is_bought_in_it_whatever_the_lots_get():
+    """DEN is always granite, 12 ft; BED, 20 ft, is of each lot's product: two lots of meadow, one of granite."""
+    plan = fixed_plan()
+    plan.row("sections", "DEN")["duct"] = "granite"
+    order = make_order(study_of(plan), {"meadow": 2, "granite": 1})
+    assert {x.duct: x.feet for x in order.ducts if x.size == "7" and x.duct != "galvanised"} == {
+        "granite": 3 * 12 + 20,
+        "meadow": 2 * 20,
+    }
+
+
 def test_a_box_that_is_just_full_is_not_rounded_up():
     """20 ft + 25 % waste = 25 ft, one box; a tenth of a foot more is two."""
     for length, boxes in ((20.0, 1), (20.1, 2)):

@@ -9,9 +9,11 @@ import numpy as np
 
 from tractduct.delivery.deliver import Delivery
 from tractduct.delivery.flow import FloatArray, with_dampers
-from tractduct.delivery.marks import MarkTable, pass_range_cfm
+from tractduct.delivery.marks import MarkTable, Setting, find_marks, pass_range_cfm
 from tractduct.delivery.predict import installed_ducts, predict
+from tractduct.errors import InputFaults
 from tractduct.model.lots import Lot
+from tractduct.model.options import Built
 from tractduct.orientation.azimuths import azimuth_label, face_azimuth_deg, plan_at
 from tractduct.orientation.lots import LotResult, lot_results
 from tractduct.sizing.case import build_case
@@ -45,15 +47,29 @@ class LotAir:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class OtherFlex:
+    """A flex product that is not approved, in the sizes of the set.
+
+    ``marks`` are its own, and ``air`` what every lot with a known airflow gets with them, by lot name.
+    """
+
+    flex: str
+    marks: Setting
+    air: Mapping[str, LotAir]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class LotDelivery:
     """Lots, and the air of those whose airflow is known, by lot name.
 
-    ``listed`` is False where the plan lists no lots, and one stands for each front, mirrored or not.
+    ``other_flex``: what would arrive on the lots listed that got a product which is not approved. ``listed`` is False
+    where the plan lists no lots, and one stands for each front, mirrored or not.
     """
 
     results: tuple[LotResult, ...]
     air: Mapping[str, LotAir]
     listed: bool
+    other_flex: tuple[OtherFlex, ...] = ()
 
 
 def deliver_lots(delivery: Delivery, installed: str = "", results: Sequence[LotResult] | None = None) -> LotDelivery:
@@ -70,37 +86,75 @@ def deliver_lots(delivery: Delivery, installed: str = "", results: Sequence[LotR
                 name=f"front {front}{' mirrored' if mirrored else ''}",
                 azimuth_deg=face_azimuth_deg(front),
                 mirrored=mirrored,
+                options=plan.every_house[0].options,
             )
             for front in plan.fronts
             for mirrored in plan.mirrored
         )
         results = lot_results(replace(plan, lots=plan.lots or each), study.tree, study.size_set)
-    air = _air_of_lots(delivery, results, installed or plan.flex[0])
-    return LotDelivery(results=tuple(results), air=air, listed=bool(plan.lots))
+    groups: dict[str, list[LotResult]] = {}
+    for result in results:
+        groups.setdefault(result.lot.flex or installed or plan.flex[0], []).append(result)
+    marks = {
+        flex: _marks_of(delivery, flex) for flex in dict.fromkeys((*groups, *(plan.other_flex if plan.lots else ())))
+    }
+    air: dict[str, LotAir] = {}
+    for flex, members in groups.items():
+        air |= _air_of_lots(delivery, members, flex, marks[flex])
+    other = tuple(
+        OtherFlex(flex=flex, marks=marks[flex], air=_air_of_lots(delivery, results, flex, marks[flex]))
+        for flex in (plan.other_flex if plan.lots else ())
+    )
+    return LotDelivery(
+        results=tuple(results),
+        air={r.lot.name: air[r.lot.name] for r in results if r.lot.name in air},
+        listed=bool(plan.lots),
+        other_flex=other,
+    )
 
 
-def table_of(delivery: Delivery, front: str, mirrored: bool) -> MarkTable:
+def _marks_of(delivery: Delivery, flex: str) -> Setting:
+    """The damper marks for a product: those of the plan where it is approved, else its own in the same sizes."""
+    plan = delivery.study.plan
+    if flex in plan.flex:
+        return delivery.marks.chosen
+    dampers = plan.dampers
+    try:
+        return find_marks(
+            build_case(replace(plan, flex=(flex,))),
+            delivery.sized.size_index,
+            drive=delivery.drive,
+            positions=dampers.positions,
+            least_cfm=dampers.least_cfm,
+            fewest=False,
+        ).chosen
+    except InputFaults:  # the blower's table does not reach so far: nothing is predicted there, with any marks
+        return delivery.marks.chosen
+
+
+def _table_of(marks: Setting, front: str, mirrored: bool) -> MarkTable:
     """The marks of a front, mirrored or not; of the front as the plan has it where it does not have that mirror."""
-    tables = delivery.marks.chosen.tables
     for wanted in ((front, mirrored), (front, not mirrored)):
-        for table in tables:
+        for table in marks.tables:
             if wanted in table.orientations:
                 return table
-    return tables[0]
+    return marks.tables[0]
 
 
-def _air_of_lots(delivery: Delivery, results: Sequence[LotResult], installed: str) -> dict[str, LotAir]:
+def _air_of_lots(delivery: Delivery, results: Sequence[LotResult], flex: str, marks: Setting) -> dict[str, LotAir]:
+    """What lots get in one flex product with its marks."""
     study = delivery.study
-    groups: dict[tuple[bool, str], list[LotResult]] = {}
+    groups: dict[tuple[bool, Built], list[LotResult]] = {}
     for result in results:
         if np.isfinite(result.room_airflow_cfm).all():
-            groups.setdefault((result.lot.mirrored, result.lot.flex or installed), []).append(result)
+            groups.setdefault((result.lot.mirrored, result.lot.options), []).append(result)
     found: dict[str, LotAir] = {}
-    for (mirrored, flex), members in groups.items():
+    for (mirrored, options), members in groups.items():
         azimuths = list(dict.fromkeys(r.lot.azimuth_deg for r in members))
-        case = build_case(plan_at(replace(study.plan, flex=(flex,)), azimuths, (mirrored,)))
+        built = replace(study.plan, flex=(flex,)).of_house(options)
+        case = build_case(plan_at(built, azimuths, (mirrored,)))
         tree, variants, seasons = case.tree, case.variants, case.plan.seasons
-        tables = {azimuth_label(r.lot.azimuth_deg): table_of(delivery, r.nearest_front, mirrored) for r in members}
+        tables = {azimuth_label(r.lot.azimuth_deg): _table_of(marks, r.nearest_front, mirrored) for r in members}
         coefficient = np.zeros(variants.airflow_cfm.shape)
         for v, variant in enumerate(variants.variants):
             table = tables[variant.front]

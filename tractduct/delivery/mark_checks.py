@@ -68,8 +68,9 @@ def rooms_outside_as_built(
         room = got.room_cfm.reshape(builds, n, -1)[:, np.searchsorted(used, classes.of_variant[mine])]
         off = np.abs(room * classes.scale[mine, None] - classes.design_cfm[mine])
         outside[:, mine] = ~(off <= allowed[mine])
-    lots = list(dict.fromkeys((v.front, v.mirrored, v.flex) for v in variants))
-    of_lot = np.array([[lot == (v.front, v.mirrored, v.flex) for v in variants] for lot in lots], dtype=float)
+    of_variant = [replace(v, season="") for v in variants]
+    lots = dict.fromkeys(of_variant)
+    of_lot = np.array([[lot == v for v in of_variant] for lot in lots], dtype=float)
     lot_outside = np.einsum("lv,bvr->blr", of_lot, outside) > 0.0
     return AsBuilt(
         mean_rooms_outside=float(lot_outside.sum(axis=2).mean()),
@@ -84,7 +85,7 @@ class MarkedDegrees:
     """Marks at every step of azimuth between the plan's fronts, by the table of the nearest front.
 
     ``azimuth_deg``, ``worst_tolerances`` (n_azimuth,); ``outside``: rooms outside somewhere, each where it is farthest
-    off; ``n_variant`` azimuths x mirrors x seasons x flex.
+    off; ``n_variant`` azimuths x mirrors x seasons x flex x houses.
     """
 
     azimuth_deg: FloatArray
@@ -107,7 +108,8 @@ def check_marks_every_degree(case: Case, setting: Setting, *, step_deg: float = 
     plan, got = case.plan, setting.delivered
     every = np.asarray(np.arange(round(TURN_DEG / step_deg)) * step_deg, dtype=np.float64)
     azimuth = every[between_listed(plan.fronts, every)]
-    design = airflow_at(plan, azimuth, plan.mirrored)  # (n_azimuth, n_mirrored, n_season, n_room)
+    # (n_azimuth, n_mirrored, n_season, n_room)
+    design = {h.options: airflow_at(plan.of_house(h.options), azimuth, plan.mirrored) for h in plan.every_house}
     place = {v: j for j, v in enumerate(case.variants.variants)}
     near = [nearest_front(plan.fronts, float(a)) for a in azimuth]
     rows, wants = [], []
@@ -115,7 +117,7 @@ def check_marks_every_degree(case: Case, setting: Setting, *, step_deg: float = 
     for k, face in enumerate(near):
         for v in variants:
             rows.append(place[replace(v, front=face)])
-            wants.append(design[k, plan.mirrored.index(v.mirrored), plan.seasons.index(v.season)])
+            wants.append(design[v.options][k, plan.mirrored.index(v.mirrored), plan.seasons.index(v.season)])
     want, room = np.array(wants), got.room_cfm[rows]
     if got.drive is Drive.AIRFLOW:
         listed = got.room_design_cfm[rows].sum(axis=1)

@@ -123,7 +123,8 @@ def _changes(plan: Plan, run: Section, sizes: dict[str, str]) -> Iterator[tuple[
     rigid = dict.fromkeys(s.duct for s in plan.sections if s.kind == "rigid")
     for duct in rigid if run.kind == "flex" else (FLEX,) if any(plan.flex) else ():
         yield f"{run.name} in {duct}", with_run(replace(run, duct=duct)), sizes
-    trunks = [s.name for s in plan.sections if s.side == run.side and not s.is_run]
+    there = [s for s in plan.sections if set(s.option) <= set(run.option)]  # in each house that has the run
+    trunks = [s.name for s in there if s.side == run.side and not s.is_run]
     joins = [
         place
         for place in ("", *trunks)

@@ -6,8 +6,6 @@ by groups of orientations; else the rooms that cannot be right.
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -171,10 +169,6 @@ class Marks:
     one_impossible: bool
     least_dampers: int | None
     least_tables: int
-
-    def by_size(self, size_set: Mapping[str, str]) -> dict[str, int]:
-        """How many dampers a lot takes of each size; ``size_set`` section -> size."""
-        return dict(sorted(Counter(size_set[run] for run in self.chosen.runs).items()))
 
 
 def find_marks(

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any, TypeVar
 
 import numpy as np
@@ -12,11 +12,13 @@ from numpy.typing import NDArray
 from tractduct.inputs import schema
 from tractduct.inputs.cells import CellProblem, parse_flag
 from tractduct.inputs.limits import MAX_ROOMS
+from tractduct.inputs.options import Choices
 from tractduct.inputs.plan_file import PlanFile
 from tractduct.inputs.spelling import note_reading, plain_text, wide_column
-from tractduct.inputs.table_reader import TableReader
+from tractduct.inputs.table_reader import RowReader, TableReader
 from tractduct.model import words
 from tractduct.model.loads import SurfaceLoads, room_loads
+from tractduct.model.options import Built, Condition, built_text, condition_text, is_met
 from tractduct.model.words import ALL_ROOMS, key_of
 from tractduct.physics.turning import POINT_DEG, share_by_load
 
@@ -25,67 +27,128 @@ T = TypeVar("T")
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class RoomAirflow:
-    """What the rooms need. ``airflow_cfm`` is (n_face, n_mirrored, n_season, n_room), NaN where not given."""
+    """What the rooms need.
+
+    ``airflow_cfm`` is (n_house, n_face, n_mirrored, n_season, n_room), NaN where not given, 0 for a room that a house
+    has not. ``is_there`` (n_house, n_room) bool. ``unshared``: they are loads, yet to be shared by system.
+    """
 
     fronts: tuple[str, ...] = ()
     mirrored: tuple[bool, ...] = ()
     seasons: tuple[str, ...] = ()
     rooms: tuple[str, ...] = ()
-    airflow_cfm: NDArray[np.float64]
+    airflow_cfm: NDArray[np.float64] = field(default_factory=lambda: np.zeros((0, 0, 0, 0, 0)))
+    is_there: NDArray[np.bool_] = field(default_factory=lambda: np.zeros((0, 0), dtype=bool))
+    unshared: bool = False
 
 
-def read_airflow(table: TableReader, plan_file: PlanFile) -> RoomAirflow:
-    """Airflow of every room in every face, mirror and season that the plan asks for."""
+def read_airflow(table: TableReader, plan_file: PlanFile, choices: Choices, *, shared: bool = True) -> RoomAirflow:
+    """Airflow of every room in every house, face, mirror and season that the plan asks for.
+
+    Loads are shared out, or kept as loads unless ``shared``.
+    """
     columns = _columns(table, plan_file) if table.is_given else []
-    values, rooms, bad = _cells(table, columns)
-    nothing: NDArray[np.float64] = np.zeros((0, 0, 0, len(rooms)))
+    values, rooms, bad, rows = _cells(table, columns, choices)
     if table.too_many("rooms", len(rooms), MAX_ROOMS):
-        return RoomAirflow(airflow_cfm=np.zeros((0, 0, 0, 0)))
+        return RoomAirflow()
     if not values:
         if table.is_given and not table.log.faults:
             table.fault("the table holds no airflow", "Fill it in")
-        return RoomAirflow(rooms=tuple(rooms.values()), airflow_cfm=nothing)
+        return RoomAirflow(rooms=tuple(rooms.values()))
     held_faces = [f for f in words.FACES if any(k[0] == f for k in values)]
     held_mirrored = sorted({k[1] for k in values})
     held_seasons = [s for s in words.SEASONS if any(k[3] == s for k in values)]
     faces = _chosen("front_faces", held_faces, _face, table, plan_file)
     mirrored = _chosen("mirrored", held_mirrored, _flag, table, plan_file)
     seasons = _chosen("seasons", held_seasons, _season, table, plan_file)
-    airflow = np.full((len(faces), len(mirrored), len(seasons), len(rooms)), np.nan)
-    for i, face in enumerate(faces):
-        for j, mirror in enumerate(mirrored):
-            for n, (room, spelled) in enumerate(rooms.items()):
-                airflow[i, j, :, n] = [values.get((face, mirror, room, season), np.nan) for season in seasons]
-                absent = [s for s in seasons if (face, mirror, room, s) not in values]
-                if absent and (face, mirror, room) not in bad:
-                    problem = f"room '{spelled}' has no {' or '.join(absent)} airflow for front facing {face}"
-                    remedy = "Add that row, or leave that face or season out of [variants]"
-                    table.fault(problem + (" mirrored" if mirror else ""), remedy)
-    if any(column.is_load for column in columns):
+    houses = choices.combinations
+    shape = (len(houses), len(faces), len(mirrored), len(seasons), len(rooms))
+    airflow, is_there = np.full(shape, np.nan), np.zeros((len(houses), len(rooms)), dtype=bool)
+    for n, (room, spelled) in enumerate(rooms.items()):
+        options = list(dict.fromkeys(option for (_, _, key, option) in rows if key == room))
+        for h, built in enumerate(houses):
+            is_there[h, n] = any(is_met(option, built) for option in options)
+            if not is_there[h, n]:
+                airflow[h, ..., n] = 0.0
+                continue
+            for i, j in np.ndindex(len(faces), len(mirrored)):
+                place = faces[i], mirrored[j], room
+                stands = _standing(table, place, options, built, rows, bad)
+                airflow[h, i, j, :, n] = [values.get((*place, season, stands), np.nan) for season in seasons]
+                absent = [s for s in seasons if (*place, s, stands) not in values]
+                if absent and place not in bad:
+                    bad.add(place)
+                    problem = f"room '{spelled}' has no {' or '.join(absent)} airflow for front facing {faces[i]}"
+                    problem += (" mirrored" if mirrored[j] else "") + (f" {built_text(built)}" if built else "")
+                    table.fault(problem, "Add that row, or leave that face or season out of [variants]")
+    has_loads = any(column.is_load for column in columns)
+    if has_loads and shared:
         airflow = _shared_out(table, airflow, seasons, plan_file)
     return RoomAirflow(
-        fronts=faces, mirrored=mirrored, seasons=seasons, rooms=tuple(rooms.values()), airflow_cfm=airflow
+        fronts=faces,
+        mirrored=mirrored,
+        seasons=seasons,
+        rooms=tuple(rooms.values()),
+        airflow_cfm=airflow,
+        is_there=is_there,
+        unshared=has_loads and not shared,
     )
 
 
-def turned_airflow(table: TableReader, breakdown: SurfaceLoads | None, plan_file: PlanFile) -> RoomAirflow:
+def _standing(
+    table: TableReader,
+    place: _Place,
+    options: Sequence[Condition],
+    built: Built,
+    rows: Mapping[tuple[str, bool, str, Condition], RowReader],
+    bad: set[_Place],
+) -> Condition:
+    """Which of a room's rows stands in a house: the one that asks for all that the others ask for.
+
+    A fault, once a room, where two do without each other; empty where there is none.
+    """
+    met = [option for option in options if (*place, option) in rows and is_met(option, built)]
+    most = max(met, key=len, default=())
+    other = next((option for option in met if not set(option) <= set(most)), None)
+    if other is not None and place not in bad:
+        bad.update((face, mirror, room) for face, mirror, room, _ in rows if room == place[2])
+        row = rows[(*place, most)]
+        problem = f"it has a row for '{condition_text(other)}' too, and a house {built_text(built)} is both: which of "
+        problem += "the two stands is not clear"
+        joint = condition_text(tuple(dict.fromkeys((*other, *most))))
+        row.fault("option", problem, f"Add a row for '{joint}', or leave that house out of [variants] options")
+    return most
+
+
+def turned_airflow(
+    table: TableReader, breakdowns: Sequence[SurfaceLoads], plan_file: PlanFile, *, shared: bool = True
+) -> RoomAirflow:
     """The same out of a breakdown: all eight compass points, as drawn, both seasons, unless [variants] says else.
 
-    ``table`` is the surfaces table, for messages.
+    ``breakdowns`` by house; ``table`` is the surfaces table, for messages.
     """
-    if breakdown is None:
-        return RoomAirflow(airflow_cfm=np.zeros((0, 0, 0, 0)))
+    if not breakdowns:
+        return RoomAirflow()
     faces = _chosen("front_faces", list(words.FACES), _face, table, plan_file)
     mirrored = _chosen("mirrored", [False, True], _flag, table, plan_file)
     if plan_file.listed("variants", "mirrored") is None:
         mirrored = (False,)
     seasons = _chosen("seasons", list(words.SEASONS), _season, table, plan_file)
-    loads = room_loads(breakdown, [words.FACES.index(f) * POINT_DEG for f in faces], mirrored)
-    by_season = [loads.load(season, breakdown.airflow_at) for season in seasons]
-    shape = (len(faces), len(mirrored), 0, len(breakdown.rooms))
-    stacked = np.stack(by_season, axis=2) if by_season else np.zeros(shape)
-    airflow = _shared_out(table, stacked, seasons, plan_file)
-    return RoomAirflow(fronts=faces, mirrored=mirrored, seasons=seasons, rooms=breakdown.rooms, airflow_cfm=airflow)
+    azimuths, rooms = [words.FACES.index(f) * POINT_DEG for f in faces], breakdowns[0].rooms
+    stacked = np.zeros((len(breakdowns), len(faces), len(mirrored), len(seasons), len(rooms)))
+    for h, breakdown in enumerate(breakdowns):
+        loads = room_loads(breakdown, azimuths, mirrored)
+        for k, season in enumerate(seasons):
+            stacked[h, :, :, k] = loads.load(season, breakdown.airflow_at)
+    return RoomAirflow(
+        fronts=faces,
+        mirrored=mirrored,
+        seasons=seasons,
+        rooms=rooms,
+        airflow_cfm=_shared_out(table, stacked, seasons, plan_file) if shared else stacked,
+        is_there=np.any(stacked > 0.0, axis=(1, 2, 3)),
+        unshared=not shared,
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,17 +216,19 @@ def _tell_doubles(table: TableReader, wide: Sequence[_Column], declared: Sequenc
         table.header_fault(problem, "Keep one form: columns for each face, or a row for each face", column.name)
 
 
-_Cell = tuple[str, bool, str, str]  # face, mirrored, room key, season
+_Place = tuple[str, bool, str]  # face, mirrored, room key
+_Cell = tuple[str, bool, str, str, Condition]  # the same, season, option
 
 
 def _cells(
-    table: TableReader, columns: Sequence[_Column]
-) -> tuple[dict[_Cell, float], dict[str, str], set[tuple[str, bool, str]]]:
-    """The table's cells, its rooms by key, and the (face, mirrored, room key) whose fault is told already."""
+    table: TableReader, columns: Sequence[_Column], choices: Choices
+) -> tuple[dict[_Cell, float], dict[str, str], set[_Place], dict[tuple[str, bool, str, Condition], RowReader]]:
+    """The table's cells, its rooms by key, the places whose fault is told already, and the row of each cell."""
     values: dict[_Cell, float] = {}
     rooms: dict[str, str] = {}
-    bad: set[tuple[str, bool, str]] = set()
-    seen: dict[tuple[str, bool, str], int] = {}
+    bad: set[_Place] = set()
+    seen: dict[tuple[str, bool, str, Condition], int] = {}
+    places: dict[tuple[str, bool, str, Condition], RowReader] = {}
     for row in table if columns else ():
         room = row.text("room")
         own_face = "" if columns[0].face else row.choice("front_faces")
@@ -174,7 +239,11 @@ def _cells(
             row.fault("room", "a room's name can't be * or hold ;", "Rename it")
             continue
         key = key_of(room)
-        if not row.once("room", seen, (own_face, mirror, key), "this room, with the same front face and mirror, is"):
+        option = choices.condition(row)
+        if row.failed:
+            bad.update((column.face or own_face, mirror, key) for column in columns)
+        what = "this room, with the same front face and mirror, is"
+        if not row.once("room", seen, (own_face, mirror, key, option), what):
             continue
         rooms.setdefault(key, room)
         for column in columns:
@@ -183,8 +252,9 @@ def _cells(
             if value is None:
                 bad.add((face, mirror, key))
             else:
-                values[face, mirror, key, column.season] = value
-    return values, rooms, bad
+                values[face, mirror, key, column.season, option] = value
+            places[face, mirror, key, option] = row
+    return values, rooms, bad, places
 
 
 def _chosen(
@@ -220,7 +290,7 @@ def _shared_out(
     table: TableReader, loads: NDArray[np.float64], seasons: tuple[str, ...], plan_file: PlanFile
 ) -> NDArray[np.float64]:
     """The blower's airflow shared by each room's part of the season's load."""
-    total = np.nansum(loads, axis=3, keepdims=True)
+    total = np.nansum(loads, axis=-1, keepdims=True)
     flow = np.zeros(len(seasons))
     for k, season in enumerate(seasons):
         key = f"{season}_cfm"
@@ -232,7 +302,7 @@ def _shared_out(
             plan_file.fault("blower", key, problem, remedy)
         else:
             flow[k] = np.nan_to_num(given)  # NaN where it is at fault
-        if np.any(total[:, :, k] <= 0.0):
+        if np.any(total[..., k, :] <= 0.0):
             problem = f"the {season} loads of a front face add up to nothing"
             table.fault(problem, "Enter the loads, or leave that season out of [variants]")
     return share_by_load(loads, flow)

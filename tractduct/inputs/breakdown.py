@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,9 +18,11 @@ from numpy.typing import NDArray
 from tractduct.inputs import schema
 from tractduct.inputs.cells import CellProblem, allowed, nearest, parse_number
 from tractduct.inputs.limits import MAX_ROOMS, MAX_SURFACE_KINDS
+from tractduct.inputs.options import Choices
 from tractduct.inputs.plan_file import PlanFile
 from tractduct.inputs.table_reader import RowReader, TableReader
 from tractduct.model.loads import Sun, SurfaceLoads, is_glass
+from tractduct.model.options import Built, Condition, built_text, is_met
 from tractduct.model.words import FACES, PLAN_FACES, by_key, key_of
 from tractduct.physics.solar import HOURS, SCREENING, SolarExtraMissing
 from tractduct.physics.turning import POINT_DEG
@@ -48,10 +50,20 @@ class _Surface:
     face_deg: float
     area_ft2: float
     shade: float
+    option: Condition
+    row: RowReader
 
     @property
     def turns(self) -> bool:
         return math.isfinite(self.face_deg)
+
+
+@dataclass(frozen=True, slots=True)
+class _Gain:
+    room: str  # key
+    btuh: tuple[float, float]  # heating, sensible cooling
+    option: Condition
+    row: RowReader
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,9 +85,9 @@ class _Rooms:
 
 
 def read_surface_loads(
-    tables: Mapping[str, TableReader], known_rooms: Sequence[str], plan_file: PlanFile
-) -> SurfaceLoads | None:
-    """Surfaces, load factors and room gains of a plan; None where there are none, or they have faults.
+    tables: Mapping[str, TableReader], known_rooms: Sequence[str], plan_file: PlanFile, choices: Choices
+) -> tuple[SurfaceLoads, ...]:
+    """Surfaces, load factors and room gains by house; empty where there are none, or they have faults.
 
     ``known_rooms`` are the rooms of the airflow table, each of which must have a load; empty where the plan has
     no such table.
@@ -91,22 +103,23 @@ def read_surface_loads(
                 log.caution(
                     "unused table", table.label, "without surfaces it is not used", "Add surfaces, or remove it"
                 )
-        return None
+        return ()
     if not factor_table.is_given:
         if not factor_table.is_unread:
             remedy = "Add load_factors.csv with the load of a square foot by the direction it faces"
             surfaces.fault("the plan has surfaces and no load_factors table", remedy)
-        return None
+        return ()
     factors = _read_factors(factor_table)
     if factor_table.too_many("kinds of surface", len(factors.names), MAX_SURFACE_KINDS):
-        return None
+        return ()
     rooms = _Rooms(by_key(known_rooms), are_given=bool(known_rooms))
-    found = _read_surfaces(surfaces, factors, rooms)
-    gains = _read_gains(gain_table, rooms)
+    found = _read_surfaces(surfaces, factors, rooms, choices)
+    gains = _read_gains(gain_table, rooms, choices)
     if surfaces.too_many("rooms", len(rooms.names), MAX_ROOMS):
-        return None
+        return ()
+    _tell_taken_away(found, gains, choices)
     _complete(factor_table, factors, found)
-    loaded = {s.room for s in found} | {room for _, room in gains}
+    loaded = {s.room for s in found} | {g.room for g in gains}
     for key, room in rooms.names.items() if rooms.are_given and len(log.faults) == before else ():
         if key not in loaded:
             problem = f"room '{room}' of the airflow table has no surface and no gain"
@@ -114,24 +127,30 @@ def read_surface_loads(
     by_sun = [kind for kind in factors.names if _is_by_sun(factors, kind, found)]
     sun = _read_sun([factors.names[kind] for kind in by_sun], factor_table, weights, plan_file)
     if len(log.faults) > before:
-        return None
+        return ()
     sun_factors = np.zeros((0, len(FACES))), np.zeros(0)
     if sun is not None:
         try:
             sun_factors = sun.cooling_btuh_per_ft2(np.arange(len(FACES)) * POINT_DEG)
         except SolarExtraMissing as missing:
             factor_table.fault(str(missing), "Install it, or enter the cooling factors", column=_COOLING)
-            return None
+            return ()
         advice = "Use the factors of a load calculation once there is one"
         log.caution("glass factors by the sun", factor_table.label, SCREENING, advice)
-    return _assembled(rooms.names, factors, found, gains, by_sun, sun, sun_factors, airflow_at)
+
+    def of_house(built: Built) -> SurfaceLoads:
+        there = [s for s in found if is_met(s.option, built)]
+        gained = [g for g in gains if is_met(g.option, built)]
+        return _assembled(rooms.names, factors, there, gained, by_sun, sun, sun_factors, airflow_at)
+
+    return tuple(of_house(built) for built in choices.combinations)
 
 
 def _assembled(
     rooms: Mapping[str, str],
     factors: _Factors,
     found: Sequence[_Surface],
-    gains: Mapping[tuple[int, str], float],
+    gains: Sequence[_Gain],
     by_sun: Sequence[str],
     sun: Sun | None,
     sun_factors: tuple[FloatArray, FloatArray],
@@ -149,8 +168,8 @@ def _assembled(
         else:
             fixed[:, kind_at[kind]] = both
     gains_btuh = np.zeros((2, len(room_at)))
-    for (s, room), amount in gains.items():
-        gains_btuh[s, room_at[room]] += amount
+    for gain in gains:
+        gains_btuh[:, room_at[gain.room]] += gain.btuh
     return SurfaceLoads(
         rooms=tuple(rooms.values()),
         kinds=tuple(factors.names.values()),
@@ -188,7 +207,7 @@ def _read_factors(table: TableReader) -> _Factors:
     return factors
 
 
-def _read_surfaces(table: TableReader, factors: _Factors, rooms: _Rooms) -> list[_Surface]:
+def _read_surfaces(table: TableReader, factors: _Factors, rooms: _Rooms, choices: Choices) -> list[_Surface]:
     found = []
     for row in table:
         room = rooms.key(row)
@@ -197,23 +216,56 @@ def _read_surfaces(table: TableReader, factors: _Factors, rooms: _Rooms) -> list
         area, shade = row.number("area_ft2"), row.number("shade_fraction")
         if kind and key_of(kind) not in factors.names:
             row.fault("surface", f"load_factors has no surface '{kind}'", nearest(kind, factors.names.values()))
+        option = choices.condition(row)
+        _tell_negative(row, "area_ft2", area, option)
         if not row.failed and face is not None:
-            found.append(_Surface(room, key_of(kind), face, area, shade))
+            found.append(_Surface(room, key_of(kind), face, area, shade, option, row))
     return found
 
 
-def _read_gains(table: TableReader, rooms: _Rooms) -> dict[tuple[int, str], float]:
-    """By (season index, room key), rows of one room added up."""
-    found: dict[tuple[int, str], float] = {}
-    seen: dict[tuple[str, str], int] = {}
+def _tell_negative(row: RowReader, column: str, amount: float, option: Condition) -> None:
+    if amount < 0.0 and not option:
+        field = replace(row.table.shown(column), low=0.0)
+        row.fault(column, f"expected {allowed(field)}", "Correct it; only a row with an option may take away")
+
+
+def _tell_taken_away(found: Sequence[_Surface], gains: Sequence[_Gain], choices: Choices) -> None:
+    """Faults for rows that take away more than is there, each in the first house where they do."""
+    told: set[tuple[str, object]] = set()
+    for built in choices.combinations:
+        left: dict[tuple[str, object], float] = {}
+        last: dict[tuple[str, object], RowReader] = {}
+        rows: list[tuple[str, object, float, _Surface | _Gain]] = [
+            ("area_ft2", (s.room, s.kind, str(s.face_deg)), s.area_ft2, s) for s in found
+        ]
+        for k, name in enumerate(("heating_btuh", "sensible_cooling_btuh")):
+            rows += [(name, g.room, g.btuh[k], g) for g in gains]
+        for column, what, amount, one in rows:
+            if is_met(one.option, built):
+                left[column, what] = left.get((column, what), 0.0) + amount
+                if amount < 0.0:
+                    last[column, what] = one.row
+        for key, row in last.items():
+            if left[key] < -1e-9 and key not in told:
+                told.add(key)
+                problem = f"this takes away more than is there in a house {built_text(built) or 'without options'}"
+                row.fault(key[0], problem, "Correct it, or the rows that it takes away from")
+
+
+def _read_gains(table: TableReader, rooms: _Rooms, choices: Choices) -> list[_Gain]:
+    """The rows; those of one room add up."""
+    found = []
+    seen: dict[tuple[str, str, Condition], int] = {}
     remedy = "Give each row of a room its own note, or remove one"
     for row in table:
         room = rooms.key(row)
         both = row.number("heating_btuh"), row.number("sensible_cooling_btuh")
-        key = room, key_of(row.text("note"))
+        option = choices.condition(row)
+        for column, amount in zip(("heating_btuh", "sensible_cooling_btuh"), both, strict=True):
+            _tell_negative(row, column, amount, option)
+        key = room, key_of(row.text("note")), option
         if not row.failed and row.once("room", seen, key, "this room, with the same note, is", remedy):
-            for s, amount in enumerate(both):
-                found[s, room] = found.get((s, room), 0.0) + amount
+            found.append(_Gain(room, both, option, row))
     return found
 
 

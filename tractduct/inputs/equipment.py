@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 from tractduct.inputs.cells import nearest
 from tractduct.inputs.plan_file import PlanFile
-from tractduct.inputs.table_reader import TableReader
+from tractduct.inputs.table_reader import RowReader, TableReader
 from tractduct.model.plan import Device, Equipment
 from tractduct.model.words import SEASONS, by_key, key_of
 
@@ -14,34 +14,40 @@ _Curve = tuple[tuple[float, float], ...]
 
 
 def read_equipment(
-    blower: TableReader, devices: TableReader, seasons: tuple[str, ...], plan_file: PlanFile
+    blower: TableReader, devices: TableReader, seasons: tuple[str, ...], plan_file: PlanFile, system: str = ""
 ) -> Equipment:
-    """Blower table, devices, [blower] and [leakage] of a plan."""
-    curves = _curves(blower)
-    given = plan_file.part("blower")
+    """Blower table, devices, [blower] and [leakage] of a plan, or of one of its systems."""
+    curves = _curves(blower, system)
+    part = plan_file.of_system("blower", system)
+    given = plan_file.part(part)
     leakage = plan_file.numbers("leakage")
     if not blower.is_given and not blower.is_unread:
-        for key in [f"{s}_speed" for s in SEASONS if plan_file.text("blower", f"{s}_speed")]:
+        for key in [f"{s}_speed" for s in SEASONS if plan_file.text(part, f"{s}_speed")]:
             problem = "the plan names a speed and has no blower table"
-            plan_file.fault("blower", key, problem, "Add the blower table, or remove the key", given[key])
+            plan_file.fault(part, key, problem, "Add the blower table, or remove the key", given[key])
     return Equipment(
         curves=curves,
-        speed=_speeds(curves, seasons, plan_file) if curves else {},
-        devices=_devices(devices),
-        system_cfm={s: plan_file.numbers("blower")[f"{s}_cfm"] for s in SEASONS if f"{s}_cfm" in given},
-        held_airflow=plan_file.flag("blower", "held_airflow"),
+        speed=_speeds(curves, seasons, plan_file, part) if curves else {},
+        devices=_devices(devices, system),
+        system_cfm={s: plan_file.numbers(part)[f"{s}_cfm"] for s in SEASONS if f"{s}_cfm" in given},
+        held_airflow=plan_file.flag(part, "held_airflow"),
         supply_leakage=leakage["supply_pct"] / 100.0,
         return_leakage=leakage["return_pct"] / 100.0,
-        capacity_tons=plan_file.optional("blower", "capacity_tons"),
-        least_heating_cfm=plan_file.optional("blower", "least_heating_cfm"),
-        rated_static_inwc=plan_file.optional("blower", "rated_static_inwc"),
+        capacity_tons=plan_file.optional(part, "capacity_tons"),
+        least_heating_cfm=plan_file.optional(part, "least_heating_cfm"),
+        rated_static_inwc=plan_file.optional(part, "rated_static_inwc"),
     )
 
 
-def _curves(table: TableReader) -> dict[str, _Curve]:
+def _of_system(table: TableReader, system: str) -> list[RowReader]:
+    """The rows of one of several systems, or all."""
+    return [row for row in table if not system or key_of(row.text("system")) == key_of(system)]
+
+
+def _curves(table: TableReader, system: str) -> dict[str, _Curve]:
     names: dict[str, str] = {}
     points: dict[str, list[tuple[float, float]]] = {}
-    for row in table:
+    for row in _of_system(table, system):
         name = row.text("speed")
         airflow, static = row.number("airflow_cfm"), row.number("external_static_inwc")
         if row.failed:
@@ -59,29 +65,29 @@ def _curves(table: TableReader) -> dict[str, _Curve]:
     return {name: tuple(curve) for name, curve in points.items()}
 
 
-def _speeds(curves: Mapping[str, _Curve], seasons: tuple[str, ...], plan_file: PlanFile) -> dict[str, str]:
+def _speeds(curves: Mapping[str, _Curve], seasons: tuple[str, ...], plan_file: PlanFile, part: str) -> dict[str, str]:
     known = by_key(curves)
     found: dict[str, str] = {}
     for season in seasons:
         key = f"{season}_speed"
-        named = plan_file.text("blower", key)
+        named = plan_file.text(part, key)
         if named and key_of(named) in known:
             found[season] = known[key_of(named)]
         elif named:
             problem = "the blower table has no speed of this name"
-            plan_file.fault("blower", key, problem, nearest(named, curves), named)
+            plan_file.fault(part, key, problem, nearest(named, curves), named)
         elif len(curves) == 1:
             found[season] = next(iter(curves))
         else:
             problem = f"the blower table has several speeds and the plan does not say which runs in {season}"
-            plan_file.fault("blower", key, problem, f'Add {key} = "..." to [blower]')
+            plan_file.fault(part, key, problem, f'Add {key} = "..." to [blower]')
     return found
 
 
-def _devices(table: TableReader) -> tuple[Device, ...]:
+def _devices(table: TableReader, system: str) -> tuple[Device, ...]:
     found: list[Device] = []
     seen: dict[str, int] = {}
-    for row in table:
+    for row in _of_system(table, system):
         device = Device(
             name=row.own_name("device", seen),
             side=row.choice("side"),

@@ -26,6 +26,7 @@ MAX_CELLS = 500_000  # of a table
 MAX_SECTIONS = 500
 MAX_SECTION_SIZES = 6_000  # sections times the sizes that each may take
 MAX_SECTION_VARIANTS = 60_000  # sections times variants: the workbook lists them all, cell by cell
+MAX_COMBINATIONS = 64  # of options: each is a house of its own in every direction, season and flex product
 MAX_FLEX = 30  # approved flex products: each is compared with each
 MAX_SIZES = 100  # standard sizes; the search takes minutes from a few hundred on
 MAX_CANDIDATES = 2_000_000  # sections times variants times sizes: a minute and 1.8 GB with the workbook
@@ -35,6 +36,7 @@ MAX_SURFACE_KINDS = 200
 # Rows of tables of which each is a sheet, a part of a picture, or a step of a calculation.
 MAX_ROWS_OF = {
     "lots": 500,
+    "options": 200,
     "rooms": 1_000,
     "routes": 5_000,
     "blower": 1_000,
@@ -53,7 +55,8 @@ IN_WORDS = (
     f"a table's file: {MAX_TABLE_BYTES // 1_000_000} MB; a workbook unpacked: {MAX_UNPACKED_BYTES // 1_000_000} MB, "
     f"{MAX_SHEETS} sheets, none of its large parts more than {MAX_UNPACKED_RATIO} times its packed size",
     f"a table: {MAX_ROWS:,} rows, {MAX_COLUMNS} columns, {MAX_CELLS:,} cells, {MAX_LINES:,} lines with the empty ones",
-    f"sections: {MAX_SECTIONS:,}; standard sizes: {MAX_SIZES}; approved flex products: {MAX_FLEX}",
+    f"sections: {MAX_SECTIONS:,}; standard sizes: {MAX_SIZES}; approved flex products: {MAX_FLEX}; "
+    f"combinations of options: {MAX_COMBINATIONS}",
     f"sections times the sizes that each may take: {MAX_SECTION_SIZES:,}",
     f"sections times variants: {MAX_SECTION_VARIANTS:,}, and times sizes: {MAX_CANDIDATES:,}",
     "rows of " + ", ".join(f"{table}: {rows:,}" for table, rows in MAX_ROWS_OF.items()) + f"; floors: {MAX_FLOORS}",

@@ -6,15 +6,18 @@ from collections.abc import Sequence
 
 from tractduct.inputs.cells import nearest
 from tractduct.inputs.limits import MAX_FLOORS
+from tractduct.inputs.options import Choices
 from tractduct.inputs.table_reader import TableReader
 from tractduct.model.lots import Lot, RoomOutline, RoutePoint
+from tractduct.model.plan import Section
+from tractduct.model.sizes import Size
 from tractduct.model.words import FACES, by_key, key_of
 from tractduct.physics.turning import POINT_DEG, TURN_DEG
 
 
-def read_lots(table: TableReader, flex: Sequence[str], ducts: Sequence[str]) -> tuple[Lot, ...]:
+def read_lots(table: TableReader, flex: Sequence[str], ducts: Sequence[str], choices: Choices) -> tuple[Lot, ...]:
     """The lots; ``flex`` are the approved products, ``ducts`` all of the ducts table (empty: not checked)."""
-    approved = by_key(flex)
+    approved, known = by_key(flex), by_key(ducts)
     seen: dict[str, int] = {}
     found = []
     for row in table:
@@ -23,11 +26,13 @@ def read_lots(table: TableReader, flex: Sequence[str], ducts: Sequence[str]) -> 
         face = row.choice("front_faces")
         mirrored = row.flag("mirrored")
         product = row.text("flex")
-        if product and ducts and key_of(product) not in approved:
-            problem = "the ducts table has no flex product of this name"
-            if key_of(product) in by_key(ducts):
-                problem = "this is not one of the flex products approved for the plan"
-            row.fault("flex", problem, nearest(product, flex))
+        options, stands = choices.of_lot(row), row.flag("built")
+        if product and known and key_of(product) not in known:
+            row.fault("flex", "the ducts table has no flex product of this name", nearest(product, flex))
+        elif product and known and key_of(product) not in approved:
+            message = f"{known[key_of(product)]} is not approved for the plan, so no size set is proven for it"
+            advice = "See what arrives there and its own damper marks; approve it in [variants] flex to size for it"
+            table.log.caution("flex of a lot", f"lot {name}", message, advice)
         if row.failed:
             continue
         named = FACES.index(face) * POINT_DEG if face else None
@@ -38,9 +43,33 @@ def read_lots(table: TableReader, flex: Sequence[str], ducts: Sequence[str]) -> 
             row.fault("azimuth_deg", problem, "Keep the one that is right")
         else:
             degrees = (azimuth if azimuth is not None else named or 0.0) % TURN_DEG
-            product = approved.get(key_of(product), product)
-            found.append(Lot(name=name, azimuth_deg=degrees, mirrored=mirrored, flex=product))
+            product = known.get(key_of(product), product)
+            found.append(
+                Lot(name=name, azimuth_deg=degrees, mirrored=mirrored, flex=product, options=options, built=stands)
+            )
     return tuple(found)
+
+
+def read_built(table: TableReader, sections: Sequence[Section], sizes: Sequence[Size]) -> dict[str, str]:
+    """Section -> size label of the lots already built; ``sections`` and ``sizes`` are the plan's."""
+    by_name = {section.name: section for section in sections}
+    names = by_key(by_name)
+    seen: dict[str, int] = {}
+    found: dict[str, str] = {}
+    for row in table:
+        name = row.named("section", names, "the sections table has no section of this name")
+        size = row.size()
+        if row.failed or not name or size is None or not row.once("section", seen, name):
+            continue
+        shape = by_name[name].shape
+        standard = [s.label for s in sizes if s.shape == shape]
+        if size.label not in standard:
+            problem = f"this is not a standard {shape} size of the plan: {', '.join(standard)}"
+            row.fault(
+                "size_in", problem, "Add it to [sizes] in plan.toml; a section may still be kept from it by max_in"
+            )
+        found[name] = size.label
+    return found
 
 
 def read_outlines(table: TableReader, rooms: Sequence[str]) -> tuple[RoomOutline, ...]:

@@ -24,6 +24,7 @@ from tractduct.inputs.spelling import note_reading, plain_text
 from tractduct.inputs.tables import WORKBOOKS, RawTable, read_table
 from tractduct.model.plan import Untyped
 from tractduct.model.sizes import Size, size_of
+from tractduct.model.words import key_of
 from tractduct.units import IP, SI, UnitSystem
 
 
@@ -63,10 +64,11 @@ class PlanFile:
         if self.log.faults:
             raise InputFaults(self.log.faults)
         self.units = self._units()
+        self._part_systems()
         parts = [part for part in schema.KEYS if part]
         on_top = [key.name for key in schema.KEYS[""]]
         for key, value in list(self.config.items()):
-            if isinstance(value, dict) and key in parts:
+            if isinstance(value, dict) and _base(key) in parts:
                 self.config[key] = self._in_core_names(key, value)
             elif isinstance(value, dict):
                 self.log.fault(self.name, f"[{key}] is not a part of a plan", nearest(key, parts), value=key)
@@ -80,6 +82,32 @@ class PlanFile:
         for part, keys in schema.KEYS.items():
             numbers = [key for key in keys if key.kind == "number"]
             self._numbers[part] = {key.name: self._number(part, key) for key in numbers}
+        for part in self.system_parts:
+            # A pressure that one system does not say holds as all have it; a blower is each one's own.
+            own, base = self.part(part), _base(part)
+            shared = self.part(base) if base == "pressure" else {}
+            numbers = [key for key in schema.KEYS[base] if key.kind == "number"]
+            self._numbers[part] = self._numbers[base] | {
+                k.name: self._number(part, k) for k in numbers if k.name in own
+            }
+            self.config[part] = {**shared, **own}
+
+    def _part_systems(self) -> None:
+        """Take [blower.NAME] and [pressure.NAME] out of their parts, each a part of that dotted name."""
+        for base in SYSTEM_PARTS:
+            whole = self.part(base)
+            for name in [key for key, value in whole.items() if isinstance(value, dict)]:
+                self.config[f"{base}.{key_of(name)}"] = whole.pop(name)
+
+    @property
+    def system_parts(self) -> list[str]:
+        """The parts that are of one system: blower.upstairs."""
+        return [part for part in self.config if _base(part) != part]
+
+    def of_system(self, base: str, system: str) -> str:
+        """The part that holds for a system: its own where it has one, else that of all."""
+        own = f"{base}.{key_of(system)}"
+        return own if system and own in self.config else base
 
     @property
     def has_file(self) -> bool:
@@ -162,9 +190,9 @@ class PlanFile:
 
     def _in_core_names(self, part: str, given: dict[str, Any]) -> dict[str, Any]:
         """A part with its keys named as in the core; keys that are unknown in the plan's units are faults."""
-        names = {in_units(f, self.units).name: f.name for f in schema.KEYS[part]}
+        names = {in_units(f, self.units).name: f.name for f in schema.KEYS[_base(part)]}
         for key in [key for key in given if key not in names]:
-            remedy = other_units(key, schema.KEYS[part], self.units) or nearest(key, names)
+            remedy = other_units(key, schema.KEYS[_base(part)], self.units) or nearest(key, names)
             self.log.fault(self.name, f"[{part}] has no key of this name", remedy, value=key)
         return {names[key]: value for key, value in given.items() if key in names}
 
@@ -340,6 +368,7 @@ class PlanFile:
         return found
 
 
+SYSTEM_PARTS = ("blower", "pressure")  # each system may have its own
 _RANGES = "Write 4..10, or 8..24x8 for widths from 8 to 24 by 2 (in mm: 200..600x200, by 50), or each size"
 _WORD = Field(name="", meaning="")
 
@@ -350,7 +379,13 @@ def _pair(text: str) -> list[str] | None:
 
 
 def _declared(part: str, key: str) -> Field:
-    return next(field for field in schema.KEYS[part] if field.name == key)
+    return next(field for field in schema.KEYS[_base(part)] if field.name == key)
+
+
+def _base(part: str) -> str:
+    """The part that one of a system's is like: blower of blower.upstairs."""
+    base, dot, _ = part.partition(".")
+    return base if dot and base in SYSTEM_PARTS else part
 
 
 def _unreadable(config: dict[str, Any]) -> Iterator[tuple[str, str, str]]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import product
 from pathlib import Path
 
 import numpy as np
@@ -27,14 +28,16 @@ from tractduct.inputs.equipment import read_equipment
 from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.finder import find_tables
 from tractduct.inputs.limits import MAX_CANDIDATES, MAX_FLEX, MAX_SECTION_SIZES, MAX_SECTION_VARIANTS
-from tractduct.inputs.lots import read_lots, read_outlines, read_routes
-from tractduct.inputs.plan_file import PlanFile
+from tractduct.inputs.lots import read_built, read_lots, read_outlines, read_routes
+from tractduct.inputs.options import Choices, read_options
+from tractduct.inputs.plan_file import SYSTEM_PARTS, PlanFile
 from tractduct.inputs.printed import PrintedAirflow, read_printed
 from tractduct.inputs.product_tables import read_inner_diameters, with_tables
 from tractduct.inputs.section_table import Places, read_sections
 from tractduct.inputs.table_reader import TableReader
 from tractduct.model.loads import SurfaceLoads
 from tractduct.model.lots import Lot, RoomOutline, RoutePoint
+from tractduct.model.options import Built, House, built_text
 from tractduct.model.plan import (
     DEFAULT_PRESSURE_INWC,
     Dampers,
@@ -44,13 +47,14 @@ from tractduct.model.plan import (
     Plan,
     Purchase,
     Section,
+    System,
     Tolerance,
     Untyped,
     candidate_sizes,
     pieces_of,
 )
 from tractduct.model.sizes import Size
-from tractduct.model.words import ALL_ROOMS, FLEX, NOT_BOUGHT, SEASONS, SIDES, by_key, key_of
+from tractduct.model.words import ALL_ROOMS, NOT_BOUGHT, SEASONS, SIDES, by_key, key_of
 from tractduct.physics.air import site_air
 
 
@@ -94,13 +98,16 @@ class _Parts:
     sections: tuple[Section, ...]
     places: Places
     need: RoomAirflow
-    breakdown: SurfaceLoads | None
+    breakdowns: tuple[SurfaceLoads, ...]
+    choices: Choices
     turned: bool
-    equipment: Equipment
+    systems: tuple[str, ...]
+    equipments: tuple[Equipment, ...]
     flex: tuple[str, ...]
     prices: DuctPrices
     fitting_prices: Prices
     lots: tuple[Lot, ...]
+    built: Mapping[str, str]
     outlines: tuple[RoomOutline, ...]
     routes: tuple[RoutePoint, ...]
 
@@ -112,16 +119,21 @@ def _read(tables: Mapping[str, TableReader], plan_file: PlanFile) -> _Parts:
     ducts = with_tables(read_ducts(tables["ducts"]), tables["friction_tables"])
     ducts = without_roughness(tables["ducts"], ducts)
     inner = read_inner_diameters(tables["inner_diameters"], ducts)
-    sections, places = read_sections(tables["sections"], fittings, ducts, sizes)
+    choices = read_options(tables["options"], plan_file)
+    sections, places = read_sections(tables["sections"], fittings, ducts, sizes, choices)
     airflow = tables["airflow"]
-    need = read_airflow(airflow, plan_file)
-    breakdown = read_surface_loads(tables, need.rooms, plan_file)
+    systems = _systems(sections, places, tables, plan_file)
+    need = read_airflow(airflow, plan_file, choices, shared=not systems)
+    breakdowns = read_surface_loads(tables, need.rooms, plan_file, choices)
     turned = not airflow.is_given and not airflow.is_unread
     if turned:
-        need = turned_airflow(tables["surfaces"], breakdown, plan_file)
-    elif breakdown and need.rooms:
-        breakdown = breakdown.for_rooms(need.rooms)
-    equipment = read_equipment(tables["blower"], tables["devices"], need.seasons, plan_file)
+        need = turned_airflow(tables["surfaces"], breakdowns, plan_file, shared=not systems)
+    elif need.rooms:
+        breakdowns = tuple(breakdown.for_rooms(need.rooms) for breakdown in breakdowns)
+    gear = tables["blower"], tables["devices"], need.seasons, plan_file
+    equipments = tuple(read_equipment(*gear, system) for system in systems or ("",))
+    if need.unshared:
+        _check_system_cfm(systems, need.seasons, plan_file)
     flex = approved_flex(ducts, plan_file)
     return _Parts(
         sizes=sizes,
@@ -131,13 +143,16 @@ def _read(tables: Mapping[str, TableReader], plan_file: PlanFile) -> _Parts:
         sections=sections,
         places=places,
         need=need,
-        breakdown=breakdown,
+        breakdowns=breakdowns,
+        choices=choices,
         turned=turned,
-        equipment=equipment,
+        systems=systems,
+        equipments=equipments,
         flex=flex,
         prices=read_prices(tables["prices"], ducts, sizes, plan_file),
         fitting_prices=read_fitting_prices(tables["fitting_prices"], fittings, sizes),
-        lots=read_lots(tables["lots"], flex, [d.name for d in ducts.values() if d.kind == "flex"]),
+        lots=read_lots(tables["lots"], flex, [d.name for d in ducts.values() if d.kind == "flex"], choices),
+        built=read_built(tables["built"], sections, sizes),
         outlines=read_outlines(tables["rooms"], need.rooms),
         routes=read_routes(tables["routes"], [s.name for s in sections]),
     )
@@ -145,11 +160,16 @@ def _read(tables: Mapping[str, TableReader], plan_file: PlanFile) -> _Parts:
 
 def _plan(parts: _Parts, plan_file: PlanFile) -> Plan:
     """The plan out of its parts and what plan.toml says."""
-    site, pressure = plan_file.numbers("site"), plan_file.numbers("pressure")
+    site = plan_file.numbers("site")
     objective, purchase, dampers = (plan_file.numbers(part) for part in ("objective", "purchase", "dampers"))
-    by_default = tuple(side for side in SIDES if f"{side}_inwc" not in plan_file.part("pressure"))
     at_site = float(site_air(site["elevation_ft"], site["air_temperature_f"]).density_ratio)
-    _tell_defaults(parts, by_default, plan_file)
+    whole = _system(plan_file, "", parts.equipments[0], at_site)
+    _tell_defaults(parts, whole, plan_file)
+    breakdowns = parts.breakdowns or (None,) * len(parts.choices.combinations)
+    houses = tuple(
+        House(options=built, airflow_cfm=cfm, breakdown=breakdown)
+        for built, cfm, breakdown in zip(parts.choices.combinations, parts.need.airflow_cfm, breakdowns, strict=True)
+    )
     supply_air = {season: plan_file.optional("site", f"{season}_supply_air_f") for season in SEASONS}
     return Plan(
         name=plan_file.plan_name,
@@ -159,7 +179,7 @@ def _plan(parts: _Parts, plan_file: PlanFile) -> Plan:
         seasons=parts.need.seasons,
         flex=parts.flex,
         rooms=parts.need.rooms,
-        airflow_cfm=parts.need.airflow_cfm,
+        airflow_cfm=houses[0].airflow_cfm,
         sections=parts.sections,
         fittings=parts.fittings,
         ducts=parts.ducts,
@@ -177,26 +197,35 @@ def _plan(parts: _Parts, plan_file: PlanFile) -> Plan:
         elevation_ft=site["elevation_ft"],
         air_temperature_f=site["air_temperature_f"],
         supply_air_f={season: degrees for season, degrees in supply_air.items() if degrees is not None},
-        supply_inwc=pressure["supply_inwc"] * (at_site if "supply" in by_default else 1.0),
-        return_inwc=pressure["return_inwc"] * (at_site if "return" in by_default else 1.0),
-        default_pressure=by_default,
+        supply_inwc=whole.supply_inwc,
+        return_inwc=whole.return_inwc,
+        default_pressure=whole.default_pressure,
         velocity_limits_fpm=plan_file.numbers("limits"),
         standardize_within_pct=objective["standardize_within_pct"],
         max_distinct_sizes=int(objective["max_distinct_sizes"]),
         most_steps_over_own=int(objective["most_steps_over_own"]),
         choose=plan_file.choice("objective", "choose"),
         dampers=Dampers(price=dampers["price"], least_cfm=dampers["least_cfm"], positions=int(dampers["positions"])),
-        equipment=parts.equipment,
+        equipment=whole.equipment,
         tolerance=Tolerance(**plan_file.numbers("tolerance")),
-        budget_given=not parts.equipment.curves or bool(plan_file.part("pressure")),
-        typed=plan_file.typed,
+        budget_given=whole.budget_given,
+        typed=whole.typed,
         derived=tuple(plan_file.log.derived),
         assumed=tuple(plan_file.log.assumed),
+        systems=tuple(
+            _system(plan_file, name, equipment, at_site)
+            for name, equipment in zip(parts.systems, parts.equipments, strict=bool(parts.systems))
+        ),
+        unshared=parts.need.unshared,
         findings=tuple(plan_file.log.findings),
-        breakdown=parts.breakdown,
+        breakdown=houses[0].breakdown,
+        options=parts.choices.options,
+        houses=houses if parts.choices.options else (),
         turned=parts.turned,
         units=plan_file.units,
         lots=parts.lots,
+        built=parts.built,
+        change_price=objective["change_price"],
         outlines=parts.outlines,
         routes=parts.routes,
         **plan_file.numbers("compression"),
@@ -204,10 +233,10 @@ def _plan(parts: _Parts, plan_file: PlanFile) -> Plan:
     )
 
 
-def _tell_defaults(parts: _Parts, sides: Sequence[str], plan_file: PlanFile) -> None:
+def _tell_defaults(parts: _Parts, whole: System, plan_file: PlanFile) -> None:
     """Defaults that every result rests on, where the plan leaves them."""
     assumed, units = plan_file.log.assumed, plan_file.units
-    for side in sides if not parts.equipment.curves or plan_file.part("pressure") else ():
+    for side in whole.default_pressure if whole.budget_given else ():
         if any(section.side == side for section in parts.sections):
             value, rule = units.say(DEFAULT_PRESSURE_INWC[side], "inWC"), "in standard air; common practice, no source"
             assumed.append(Untyped(what="pressure", where=f"the {side} ducts", value=value, rule=rule))
@@ -217,6 +246,69 @@ def _tell_defaults(parts: _Parts, sides: Sequence[str], plan_file: PlanFile) -> 
     if not parts.prices.per_ft:
         rule = "no prices are given"
         assumed.append(Untyped(what="cost", where="the size set", value="area of duct wall", rule=rule))
+
+
+def _system(plan_file: PlanFile, name: str, equipment: Equipment, at_site: float) -> System:
+    """What [pressure] and the equipment say of the plan, or of one of its systems."""
+    part = plan_file.of_system("pressure", name)
+    pressure, given = plan_file.numbers(part), plan_file.part(part)
+    by_default = tuple(side for side in SIDES if f"{side}_inwc" not in given)
+    own = {plan_file.of_system(base, name): base for base in SYSTEM_PARTS}
+    return System(
+        name=name,
+        equipment=equipment,
+        supply_inwc=pressure["supply_inwc"] * (at_site if "supply" in by_default else 1.0),
+        return_inwc=pressure["return_inwc"] * (at_site if "return" in by_default else 1.0),
+        default_pressure=by_default,
+        budget_given=not equipment.curves or bool(given),
+        typed=frozenset((own.get(part, part), key) for part, key in plan_file.typed if part in own or "." not in part),
+    )
+
+
+def _systems(
+    sections: Sequence[Section], places: Places, tables: Mapping[str, TableReader], plan_file: PlanFile
+) -> tuple[str, ...]:
+    """The names of several systems; empty where there is one."""
+    names = by_key(section.system for section in sections if section.system)
+    several = tuple(names.values()) if len(names) > 1 else ()
+    for section in sections if several else ():
+        if not section.system:
+            places[section.name].fault(
+                "system", "other sections name a system and this one does not", "Enter its system"
+            )
+    for name in several:
+        if not any(s.system == name and s.side != "return" and s.is_run for s in sections):
+            tables["sections"].fault(f"system '{name}' has no supply run", "Correct the column", column="system")
+    for table in (tables["blower"], tables["devices"]):
+        for row in table:
+            named = key_of(row.text("system"))
+            if (several or named) and named not in names and not tables["sections"].is_unread:
+                problem = "no section belongs to a system of this name" if named else "which system is this of?"
+                row.fault("system", problem, nearest(row.text("system"), names.values()))
+    for part in plan_file.system_parts:
+        name = part.partition(".")[2]
+        if (name not in names or not several) and not tables["sections"].is_unread:
+            problem = f"the sections table has no system '{name}'" if several else "the plan has one system only"
+            remedy = "Correct the name, or the column system of sections"
+            plan_file.log.fault(plan_file.name, problem, remedy, column=f"[{part}]")
+    for key, value in plan_file.part("blower").items() if several else ():
+        problem = "the house has several systems: of which is this?"
+        plan_file.fault("blower", key, problem, f"Write it in [blower.{several[0]}] and so on, each its own", value)
+    if several and plan_file.part("objective").get("choose") == "dampers":
+        problem = "a plan with several systems is chosen by its sizes alone"
+        plan_file.fault(
+            "objective", "choose", problem, 'Write choose = "sizes", or make a plan of each system', "dampers"
+        )
+    return several
+
+
+def _check_system_cfm(systems: Sequence[str], seasons: Sequence[str], plan_file: PlanFile) -> None:
+    for system, season in product(systems, seasons):
+        part = plan_file.of_system("blower", system)
+        if f"{season}_cfm" not in plan_file.part(part):
+            problem = f"the plan gives loads but not the {season} airflow of system '{system}'"
+            remedy = f"Add it to [blower.{system}]"
+            plan_file.fault(part, f"{season}_cfm", problem, remedy)
 
 
 def _check(tables: Mapping[str, TableReader], parts: _Parts, plan_file: PlanFile) -> None:
@@ -248,7 +340,8 @@ def _check(tables: Mapping[str, TableReader], parts: _Parts, plan_file: PlanFile
 def _check_amounts(parts: _Parts, plan_file: PlanFile, lots: TableReader) -> None:
     """Faults where the whole of a plan is more than can be sized."""
     need, sections, sizes = parts.need, parts.sections, parts.sizes
-    variants = len(need.fronts) * len(need.mirrored) * len(need.seasons) * len(parts.flex)
+    houses = len(parts.choices.combinations)
+    variants = len(need.fronts) * len(need.mirrored) * len(need.seasons) * len(parts.flex) * houses
     cases = len(sections) * variants
     candidates = sum(len(candidate_sizes(section, sizes)) for section in sections)
     turned = len(sections) * len(parts.lots) * len(need.seasons)
@@ -261,7 +354,8 @@ def _check_amounts(parts: _Parts, plan_file: PlanFile, lots: TableReader) -> Non
         fault(problem, "Name those that may be delivered in [variants] flex")
     if cases > MAX_SECTION_VARIANTS:
         problem = f"sections times variants are {cases:,}; at most {MAX_SECTION_VARIANTS:,} are sized together"
-        fault(problem, "Approve fewer flex products in [variants], or make a plan of each duct system")
+        fewer = "combinations of options or flex products" if houses > 1 else "flex products"
+        fault(problem, f"Approve fewer {fewer} in [variants], or make a plan of each duct system")
     if candidates > MAX_SECTION_SIZES:
         problem = f"sections times the sizes that each may take are {candidates:,}; at most {MAX_SECTION_SIZES:,}"
         remedy = "Give sections min_in and max_in, list fewer sizes in [sizes], or make a plan of each duct system"
@@ -288,20 +382,34 @@ def _match_rooms(airflow: TableReader, sections: TableReader, parts: _Parts) -> 
                 runs[section.side, key].append(section)
     has_return = any(s.side == "return" for s in parts.sections)
     for n, (key, room) in enumerate(rooms.items()):
-        largest = np.nan_to_num(parts.need.airflow_cfm[:, :, :, n]).max(axis=(0, 1), initial=0.0)
-        needs = [season for season, cfm in zip(parts.need.seasons, largest, strict=True) if cfm > 0.0]
-        if needs and not runs["supply", key]:
-            problem = f"room '{room}' needs air and no supply section ends in it"
-            airflow.fault(problem, "Add its run to sections, or remove the room", column="room", value=room)
-        for season in _shut(runs["supply", key], needs) if runs["supply", key] else ():
-            problem = f"room '{room}' needs air in {season} and all its runs are shut then"
-            sections.fault(problem, "Leave the season of one of its runs empty", column="season")
-        without = _shut(runs["return", key], needs)
-        if has_return and without:
-            when = "" if without == needs else f" in {without[0]}"
-            message = f"no open return names this room{when}, so its air is counted in no return section"
-            advice = "Name it in a return's room cell, or use * for a central return"
-            airflow.log.warning("return air", f"room {room}", message, advice)
+        told: set[str] = set()  # each in the first house that has it
+        for h, built in enumerate(parts.choices.combinations if len(parts.need.airflow_cfm) else ()):
+            largest = np.nan_to_num(parts.need.airflow_cfm[h, :, :, :, n]).max(axis=(0, 1), initial=0.0)
+            needs = [season for season, cfm in zip(parts.need.seasons, largest, strict=True) if cfm > 0.0]
+            supply = [run for run in runs["supply", key] if run.is_built(built)]
+            where = f" {built_text(built) or 'without options'}" if parts.choices.options else ""
+            if needs and not supply and "supply" not in told:
+                told.add("supply")
+                problem = f"room '{room}' needs air{where} and no supply section ends in it"
+                airflow.fault(problem, "Add its run to sections, or remove the room", column="room", value=room)
+            for season in _shut(supply, needs, built) if supply else ():
+                if season not in told:
+                    told.add(season)
+                    problem = f"room '{room}' needs air in {season}{where} and all its runs are shut then"
+                    sections.fault(problem, "Leave the season of one of its runs empty", column="season")
+            for run in supply if parts.choices.options and not parts.need.is_there[h, n] else ():
+                if run.name not in told:
+                    told.add(run.name)
+                    problem = f"this run is built{where}, and its room '{room}' is not there then"
+                    remedy = "Name the option that its room comes with, or give the room airflow without it"
+                    parts.places[run.name].fault("option", problem, remedy)
+            without = _shut(runs["return", key], needs, built)
+            if has_return and without and "return" not in told:
+                told.add("return")
+                when = where + ("" if without == needs else f" in {without[0]}")
+                message = f"no open return names this room{when}, so its air is counted in no return section"
+                advice = "Name it in a return's room cell, or use * for a central return"
+                airflow.log.warning("return air", f"room {room}", message, advice)
 
 
 _DRAWN_APART_FT = 1.0  # and a tenth of its length: how exactly a course is drawn
@@ -324,9 +432,9 @@ def _tell_drawn(parts: _Parts, plan_file: PlanFile) -> None:
         plan_file.log.caution("drawn length", "routes", message, "Correct the length or the points of routes")
 
 
-def _shut(runs: Sequence[Section], seasons: Sequence[str]) -> list[str]:
-    """The seasons in which none of some runs is open."""
-    return [season for season in seasons if all(run.season not in ("", season) for run in runs)]
+def _shut(runs: Sequence[Section], seasons: Sequence[str], built: Built) -> list[str]:
+    """The seasons in which none of some runs is open in a house with these options."""
+    return [season for season in seasons if not any(run.is_open(season, built) for run in runs)]
 
 
 def _match_prices(table: TableReader, parts: _Parts) -> None:
@@ -334,7 +442,7 @@ def _match_prices(table: TableReader, parts: _Parts) -> None:
     missing: dict[str, list[str]] = {}
     for section in parts.sections:
         labels = [size.label for size in candidate_sizes(section, parts.sizes)]
-        for duct in parts.flex if section.duct == FLEX else (section.duct,):
+        for duct in dict.fromkeys(section.duct_in(flex) for flex in parts.flex):
             missing.setdefault(duct, []).extend(label for label in labels if (duct, label) not in parts.prices.per_ft)
     _tell_missing(table, "duct", missing)
 

@@ -197,6 +197,14 @@ def size(name: str, meaning: str, *, optional: bool = False) -> Field:
     return Field(name=name, meaning=meaning, kind="size", unit="in", required=not optional, blank=optional)
 
 
+def _option(meaning: str) -> Field:
+    return text("option", f"{meaning} several joined by and, such as bay and not bonus", optional=True)
+
+
+def _system(meaning: str) -> Field:
+    return text("system", meaning, optional=True)
+
+
 def _airflow(name: str, meaning: str) -> Field:
     hint = "is this a load, or the whole house?"
     return number(name, meaning, "cfm", high=2000.0, usual=(0.0, 600.0), hint=hint, required=False)
@@ -218,6 +226,7 @@ AIRFLOW = TableSchema(
         _airflow("cooling_cfm", "airflow the room needs in cooling, from a room-by-room load calculation"),
         _load("heating_btuh", "instead of airflow: heating load of the room"),
         _load("sensible_cooling_btuh", "instead of airflow: sensible cooling load of the room"),
+        _option("blank: what holds without any; an option, or not and an option: stands for that in houses built so;"),
     ),
 )  # fmt: skip
 
@@ -230,7 +239,9 @@ SECTIONS = TableSchema(
             blank=True),
         choice("side", "supply or return; blank is supply", SIDES, default="supply"),
         choice("role", "trunk or branch: sets the velocity limit", ROLES),
-        text("duct", "a rigid duct from the ducts table, or flex: whichever flex is delivered"),
+        text("duct",
+            "a rigid duct from the ducts table; flex: whichever flex is delivered; or one flex product, which is then "
+            "used whatever is delivered elsewhere"),
         choice("shape", "round or rectangular; blank is round", SHAPES, default="round"),
         number("length_ft", "straight length as installed", "ft", high=500.0, usual=(0.0, 120.0)),
         text("fittings", "names from the fittings table joined by +, with counts such as elbow_90*2", kind="fittings",
@@ -247,6 +258,8 @@ SECTIONS = TableSchema(
         size("min_in", "smallest size allowed here", optional=True),
         size("max_in", "largest size allowed here", optional=True),
         size("fixed_in", "the size that is already given", optional=True),
+        _system("the air handler that it belongs to, where a house has several; blank where it has one"),
+        _option("blank: always built; an option: built only with it; not and an option: built only without it;"),
     ),
 )  # fmt: skip
 
@@ -352,6 +365,7 @@ BLOWER = TableSchema(
         number("airflow_cfm", "airflow as the fan moves it, the same in any air; rising from row to row of a speed",
             "cfm", high=20_000.0, usual=(100.0, 3000.0)),
         number("external_static_inwc", "external static pressure at that airflow", "inWC", high=10.0, usual=(0.0, 2.0)),
+        _system("the air handler that has it, as in sections"),
     ),
 )  # fmt: skip
 
@@ -374,6 +388,7 @@ DEVICES = TableSchema(
             "from memory: take it from two points of the filter's data",
             low=1.0, high=3.0, usual=(1.1, 2.1), default=2.0,
             hint="is this a loss, or half the exponent of a curve of airflow over loss?"),
+        _system("the air handler whose airflow passes it, as in sections"),
     ),
 )  # fmt: skip
 
@@ -381,6 +396,11 @@ DEVICES = TableSchema(
 def _factor(name: str, meaning: str, *, blank: bool = False) -> Field:
     hint = "is this for the whole surface?"
     return number(name, meaning, "Btu/h ft2", high=500.0, usual=(0.0, 120.0), hint=hint, blank=blank)
+
+
+def _gain(name: str, meaning: str) -> Field:
+    field = _load(name, f"{meaning}; below 0 in a row with an option takes away", required=True)
+    return replace(field, low=-100_000.0, usual=(-30_000.0, 30_000.0))
 
 
 def _place(name: str, meaning: str) -> Field:
@@ -404,12 +424,14 @@ SURFACES = TableSchema(
             "where it looks in the house as drawn: front, left, back or right, seen from the street, or degrees "
             "clockwise from the front (left is 90, right 270); blank: it does not turn",
             blank=True),
-        number("area_ft2", "area", "ft2", high=10_000.0, usual=(0.0, 2000.0)),
+        number("area_ft2", "area; below 0 in a row with an option takes away", "ft2", low=-10_000.0, high=10_000.0,
+            usual=(-2000.0, 2000.0)),
         number("shade_fraction",
             "part of it in the shade of overhangs, trees or other houses: that part counts at the cooling factor of "
             "a surface that faces north (common practice, no source), glass by the sun by the light of sky and "
             "ground alone; no change in heating; blank is 0",
             high=1.0, default=0.0, hint="is this in per cent?"),
+        _option("blank: always there; an option, or not and an option: added in houses built so;"),
     ),
 )  # fmt: skip
 
@@ -436,9 +458,10 @@ ROOM_GAINS = TableSchema(
     required=False,
     fields=(
         text("room", "name of the room, the same as in sections"),
-        _load("heating_btuh", "heating load", required=True),
-        _load("sensible_cooling_btuh", "sensible cooling load", required=True),
+        _gain("heating_btuh", "heating load"),
+        _gain("sensible_cooling_btuh", "sensible cooling load"),
         text("note", "what it is", optional=True),
+        _option("blank: always there; an option, or not and an option: added in houses built so;"),
     ),
 )  # fmt: skip
 
@@ -452,7 +475,33 @@ LOTS = TableSchema(
             "degrees", high=360.0, optional=True, hint="is this counted from another direction?"),
         choice("front_faces", "compass point that the front faces, instead of azimuth_deg", FACES, optional=True),
         flag("mirrored", "yes where the house is built mirrored; blank is no"),
-        text("flex", "the flex product that this lot gets, one of the approved; blank: any of them", optional=True),
+        text("flex",
+            "the flex product that this lot gets; blank: any of the approved; one that is not approved is predicted "
+            "with damper marks of its own", optional=True),
+        flag("built", "yes where the house stands already: what changes from now on is for the other lots"),
+        text("options", "what this lot is built with, joined by +; one of the combinations that the plan is sized for",
+            optional=True),
+    ),
+)  # fmt: skip
+
+OPTIONS = TableSchema(
+    name="options",
+    meaning="Options and elevations: what a house may be built with, the plan as drawn apart",
+    required=False,
+    fields=(
+        text("option", "name of the option, used once"),
+        text("group", "of one group at most one is built, such as the elevations; blank: goes with any", optional=True),
+        text("meaning", "what it is", optional=True),
+    ),
+)  # fmt: skip
+
+BUILT = TableSchema(
+    name="built",
+    meaning="The sizes that the lots already built have: the study says whether to keep them, or which to change",
+    required=False,
+    fields=(
+        text("section", "name of the section; one that is left out was not built yet, and is free to choose"),
+        size("size_in", "its size, a standard one of the plan"),
     ),
 )  # fmt: skip
 
@@ -498,6 +547,8 @@ TABLES = (
     LOAD_FACTORS,
     ROOM_GAINS,
     LOTS,
+    OPTIONS,
+    BUILT,
     ROOMS,
     ROUTES,
 )
@@ -574,6 +625,9 @@ KEYS: dict[str, tuple[Field, ...]] = {
         text("mirrored", "[false], [true] or [false, true]; default: all in the airflow table"),
         text("seasons", "heating, cooling; default: all in the airflow table"),
         text("flex", "flex products approved for this plan; default: all in the ducts table"),
+        text("options",
+            'combinations that are built, such as [[], ["bonus"], ["bonus", "bay"]]; "all": every one that the groups '
+            "allow; default: all, where there is an options table"),
     ),
     "pressure": (
         _pressure("supply_inwc", DEFAULT_PRESSURE_INWC["supply"], f"available to the supply ducts {_AFTER}"),
@@ -608,6 +662,9 @@ KEYS: dict[str, tuple[Field, ...]] = {
         number("most_steps_over_own",
             "a section is at most so many standard sizes above the largest that the friction-rate method gives it in "
             "any variant; 99: no cap", whole=True, high=99.0, usual=(1.0, 99.0), default=2.0, hint="is this a size?"),
+        number("change_price",
+            "what one section changed against the built table costs once, in drawings and approvals; default 0",
+            "USD", high=100_000.0, usual=(1.0, 5000.0), default=0.0, hint="is this for all of them?"),
         choice("choose",
             "what the standard set is chosen by: sizes (the fewest, proven), or dampers (the least of duct, fittings "
             "and dampers together, searched)", ("sizes", "dampers"), default="sizes"),

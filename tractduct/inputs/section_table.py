@@ -7,7 +7,9 @@ from collections.abc import Mapping
 
 from tractduct.inputs.cells import nearest, parse_fittings, parse_rooms
 from tractduct.inputs.limits import MAX_SECTIONS
+from tractduct.inputs.options import Choices, first_met
 from tractduct.inputs.table_reader import RowReader, TableReader
+from tractduct.model.options import built_text, condition_text
 from tractduct.model.plan import Duct, Fitting, Section
 from tractduct.model.sizes import Size
 from tractduct.model.words import ALL_ROOMS, FLEX, by_key, key_of
@@ -16,9 +18,13 @@ Places = dict[str, RowReader]  # the row of each section
 
 
 def read_sections(
-    table: TableReader, fittings: Mapping[str, Fitting], ducts: Mapping[str, Duct], sizes: tuple[Size, ...]
+    table: TableReader,
+    fittings: Mapping[str, Fitting],
+    ducts: Mapping[str, Duct],
+    sizes: tuple[Size, ...],
+    choices: Choices,
 ) -> tuple[tuple[Section, ...], Places]:
-    """The sections, parents before children, and the row of each."""
+    """The sections that some house has, parents before children, and the row of each."""
     found: dict[str, Section] = {}
     places: Places = {}
     if len(table.raw.rows) > MAX_SECTIONS:
@@ -29,6 +35,7 @@ def read_sections(
     names = by_key(row.text("section") for row in table.raw.rows if row.text("section"))
     known = by_key(fittings)
     seen: dict[str, int] = {}
+    systems: dict[str, str] = {}
     for row in table:
         name = row.own_name("section", seen)
         if not name:
@@ -42,12 +49,14 @@ def read_sections(
             message = f"section {name} ends in no room, so its share {share:g} counts for nothing"
             table.log.caution("reading", subject, message, "Name its room, or leave the share empty")
         low, high, fixed = _size_bounds(row, shape, sizes)
+        duct, product = _duct(row, ducts, shape)
         found[name] = Section(
             name=name,
             parent=_parent(row, names),
             side=row.choice("side"),
             role=row.choice("role"),
-            duct=_duct(row, ducts, shape),
+            duct=duct,
+            product=product,
             shape=shape,
             length_ft=row.number("length_ft"),
             fittings=_fittings(row, known),
@@ -57,9 +66,11 @@ def read_sections(
             min_in=low,
             max_in=high,
             fixed=fixed,
+            option=choices.condition(row),
+            system=systems.setdefault(key_of(row.text("system")), row.text("system")),
         )
         places[name] = row
-    return _in_tree_order(table, found, places), places
+    return _built(table, _in_tree_order(table, found, places), places, choices), places
 
 
 def _rooms(row: RowReader) -> tuple[str, ...]:
@@ -80,23 +91,24 @@ def _parent(row: RowReader, names: Mapping[str, str]) -> str:
     return names.get(key_of(parent), "")
 
 
-def _duct(row: RowReader, ducts: Mapping[str, Duct], shape: str) -> str:
+def _duct(row: RowReader, ducts: Mapping[str, Duct], shape: str) -> tuple[str, str]:
+    """A rigid duct, or ``flex``, and then the one product of it that is named, if any."""
     name = row.text("duct")
+    names = by_key(ducts)
     if key_of(name) == FLEX:
-        if shape == "rectangular":
-            row.fault("shape", "flex is round", "Make it round, or name a rigid duct")
         if ducts and not any(d.kind == "flex" for d in ducts.values()):
             row.fault("duct", "the ducts table holds no flex product", "Add one there")
-        return FLEX
-    names = by_key(ducts)
-    if name and names and key_of(name) not in names:
+        product = ""
+    elif name and names and key_of(name) not in names:
         row.fault("duct", "there is no duct of this name", nearest(name, [FLEX, *names.values()]))
-        return FLEX
-    name = names.get(key_of(name), name)
-    if name in ducts and ducts[name].kind == "flex":
-        problem = "a section names a rigid duct, or flex for whichever is delivered"
-        row.fault("duct", problem, f"Write {FLEX}; [variants] flex names the approved products")
-    return name
+        return FLEX, ""
+    else:
+        product = names.get(key_of(name), name)
+        if product not in ducts or ducts[product].kind != "flex":
+            return product, ""
+    if shape == "rectangular":
+        row.fault("shape", "flex is round", "Make it round, or name a rigid duct")
+    return FLEX, product
 
 
 def _fittings(row: RowReader, known: Mapping[str, str]) -> tuple[tuple[str, int], ...]:
@@ -170,10 +182,32 @@ def _in_tree_order(table: TableReader, found: Mapping[str, Section], places: Pla
         if not section.is_run and section.season:
             problem = "only a run that ends in a room can be shut"
             row.fault("season", problem, "Set the season of the runs beyond it")
+        if section.parent in found and found[section.parent].system != section.system:
+            problem = f"its parent belongs to system '{found[section.parent].system}'"
+            row.fault("system", problem, "Each air handler has its own ducts: correct system or parent")
         if section.parent in found and found[section.parent].side != section.side:
             problem = f"its parent is on the {found[section.parent].side} side"
             row.fault("side", problem, "Supply and return are separate trees: correct side or parent")
     return tuple(ordered.values())
+
+
+def _built(table: TableReader, sections: tuple[Section, ...], places: Places, choices: Choices) -> tuple[Section, ...]:
+    """The sections that some house has; one whose parent is not there with it is a fault."""
+    by_name = {section.name: section for section in sections}
+    for section in sections:
+        parent = by_name.get(section.parent, section)
+        alone = [b for b in choices.combinations if section.is_built(b) and not parent.is_built(b)]
+        if alone:
+            problem = f"its parent {parent.name} ({condition_text(parent.option)}) is not built with it "
+            problem += f"in a house {built_text(alone[0]) or 'without options'}"
+            places[section.name].fault(
+                "option", problem, "Let both be built with the same options, or change the parent"
+            )
+    never = [s.name for s in sections if first_met(choices.combinations, s.option) is None]
+    if never and choices.combinations:
+        message = "these sections are in none of the houses that [variants] options lists, and are left out"
+        table.log.note("options", ", ".join(never), message, "List a house that has them, or remove them")
+    return tuple(s for s in sections if s.name not in never)
 
 
 def _tell_loops(left: Mapping[str, Section], places: Places) -> set[str]:

@@ -105,6 +105,20 @@ class SurfaceLoads:
         gains[:, to] = self.gains_btuh
         return replace(self, rooms=tuple(rooms), room=to[self.room], gains_btuh=gains)
 
+    def part_of(self, keep: NDArray[np.bool_], part: FloatArray) -> SurfaceLoads:
+        """The loads of some rooms (n_room,), of each a part (n_room,) as one of several systems serves it."""
+        place, mine = np.cumsum(keep) - 1, keep[self.room]
+        return replace(
+            self,
+            rooms=tuple(room for room, kept in zip(self.rooms, keep, strict=True) if kept),
+            room=place[self.room[mine]],
+            kind=self.kind[mine],
+            face_deg=self.face_deg[mine],
+            area_ft2=(self.area_ft2 * part[self.room])[mine],
+            shade=self.shade[mine],
+            gains_btuh=(self.gains_btuh * part)[:, keep],
+        )
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class RoomLoads:

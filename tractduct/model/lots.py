@@ -7,12 +7,17 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Lot:
-    """One lot. ``azimuth_deg`` of the front, clockwise from north, 0 to under 360; ``flex`` empty: any."""
+    """One lot. ``azimuth_deg`` of the front, clockwise from north, 0 to under 360; ``flex`` empty: any.
+
+    ``options`` are those that it is built with; ``built`` says that it stands already.
+    """
 
     name: str
     azimuth_deg: float
     mirrored: bool = False
     flex: str = ""
+    options: tuple[str, ...] = ()
+    built: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

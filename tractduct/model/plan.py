@@ -14,6 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 from tractduct.findings import Finding
 from tractduct.model.loads import SurfaceLoads
 from tractduct.model.lots import Lot, RoomOutline, RoutePoint
+from tractduct.model.options import Built, Condition, House, Option, is_met
 from tractduct.model.sizes import Size, round_size
 from tractduct.model.words import AT_PARENT, EACH, FLEX, NOT_BOUGHT
 from tractduct.physics.air import Air, site_air
@@ -61,9 +62,11 @@ class Duct:
 class Section:
     """One section of the duct tree, before it is sized.
 
-    ``duct`` names a rigid duct, or is ``flex``. ``rooms`` holds ``*`` for a return of all rooms; empty where
+    ``duct`` names a rigid duct, or is ``flex``; ``product`` is then the one product used whatever the variant's, if
+    not empty. ``rooms`` holds ``*`` for a return of all rooms; empty where
     the section only feeds others. ``season`` is the one season in which a run is open, or empty.
-    ``min_in`` and ``max_in`` bound the equivalent diameter; ``fixed`` is a size's label.
+    ``min_in`` and ``max_in`` bound the equivalent diameter; ``fixed`` is a size's label. ``option`` says with which
+    options it is built.
     """
 
     name: str
@@ -71,6 +74,7 @@ class Section:
     side: str = "supply"
     role: str = "branch"
     duct: str = FLEX
+    product: str = ""
     shape: str = "round"
     length_ft: float = 0.0
     fittings: tuple[tuple[str, int], ...] = ()
@@ -80,15 +84,29 @@ class Section:
     min_in: float = 0.0
     max_in: float = math.inf
     fixed: str = ""
+    option: Condition = ()
+    system: str = ""
 
     @property
     def kind(self) -> str:
         return "flex" if self.duct == FLEX else "rigid"
 
+    def duct_in(self, flex: str) -> str:
+        """The product that it is made of in a variant with that flex; of ``words.FLEX``, what it is drawn in."""
+        return self.duct if self.duct != FLEX else self.product or flex
+
     @property
     def is_run(self) -> bool:
         """True where a register or grille ends it, so that a path ends here."""
         return bool(self.rooms)
+
+    def is_built(self, built: Built) -> bool:
+        """Whether a house with these options has it."""
+        return is_met(self.option, built)
+
+    def is_open(self, season: str, built: Built) -> bool:
+        """Whether it may carry air in a season in a house with these options."""
+        return self.season in ("", season) and is_met(self.option, built)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -195,13 +213,32 @@ class Untyped:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class System:
+    """One of several air handlers of a house; what it has is what a plan of it alone would have."""
+
+    name: str
+    equipment: Equipment
+    supply_inwc: float
+    return_inwc: float
+    default_pressure: tuple[str, ...]
+    budget_given: bool
+    typed: frozenset[tuple[str, str]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
     """A plan as read and checked: everything that a study needs.
 
     Attributes
     ----------
     airflow_cfm : (n_face, n_mirrored, n_season, n_room)
-        What each room needs.
+        What each room needs; with options, of the first house.
+    options, houses : what may be built, and the houses that it is sized for, the first with ``airflow_cfm`` and
+        ``breakdown``; both empty where the plan has no options
+    systems : of a house with several air handlers, else empty; ``network.systems`` makes a plan of each, and the
+        equipment and pressures here are none's
+    unshared : with several systems, ``airflow_cfm`` are loads by which the airflow of each is yet to be shared
+    built, change_price : section -> size label of the lots that stand already, and what one changed section costs once
     prices : by (duct, size label), USD a foot; None where that duct is not offered in that size. Empty: no
         prices are given.
     inner_in : by (duct, size label), inner diameter where it is not the nominal one
@@ -269,6 +306,34 @@ class Plan:
     units: UnitSystem = IP
     diversity_btuh: float
     breakdown_check_pct: float
+    options: tuple[Option, ...] = ()
+    houses: tuple[House, ...] = ()
+    built: Mapping[str, str] = field(default_factory=dict)
+    change_price: float = 0.0
+    systems: tuple[System, ...] = ()
+    unshared: bool = False
+
+    @property
+    def other_flex(self) -> tuple[str, ...]:
+        """Flex products of the ducts table that are not approved; a lot may have got one all the same."""
+        return tuple(d.name for d in self.ducts.values() if d.kind == "flex" and d.name not in self.flex)
+
+    @property
+    def lots_left(self) -> int:
+        """Lots that are still to be built."""
+        return sum(not lot.built for lot in self.lots) if self.lots else self.purchase.lots
+
+    @property
+    def every_house(self) -> tuple[House, ...]:
+        """The houses, also where there are no options: then the one."""
+        return self.houses or (House(options=(), airflow_cfm=self.airflow_cfm, breakdown=self.breakdown),)
+
+    def of_house(self, built: Built) -> Plan:
+        """The plan of houses with these options alone. KeyError where it is not sized for them."""
+        if not self.houses:
+            return self
+        house = {house.options: house for house in self.houses}[built]
+        return replace(self, houses=(house,), airflow_cfm=house.airflow_cfm, breakdown=house.breakdown)
 
     @property
     def air(self) -> Air:
@@ -310,7 +375,7 @@ class Plan:
 
     def duct_of(self, section: Section, flex: str) -> Duct:
         """The product that a section is made of in a variant with that flex."""
-        return self.ducts[flex if section.duct == FLEX else section.duct]
+        return self.ducts[section.duct_in(flex)]
 
     def as_made(self, duct: str, size: Size) -> Size:
         """A size as a product has it: with its own inner diameter, where that is given."""

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from tractduct.model.options import Built
 from tractduct.model.plan import Section
 from tractduct.model.words import ALL_ROOMS, key_of
 
@@ -67,17 +68,22 @@ def build_tree(sections: Sequence[Section]) -> DuctTree:
     return DuctTree(sections=tuple(sections), parent=parent, run_section=runs, path=above[runs])
 
 
-def run_shares(tree: DuctTree, rooms: Sequence[str], season: str) -> NDArray[np.float64]:
-    """Part of each room's airflow that each run carries in a season.
+def open_runs(tree: DuctTree, season: str, built: Built) -> NDArray[np.bool_]:
+    """(n_path,) bool: the runs that are open in a season in a house with these options."""
+    return np.array([run.is_open(season, built) for run in tree.runs], dtype=bool)
+
+
+def run_shares(tree: DuctTree, rooms: Sequence[str], season: str, built: Built = ()) -> NDArray[np.float64]:
+    """Part of each room's airflow that each run carries in a season in a house with these options.
 
     Returns (n_path, n_room). A room's parts add up to 1 over its open supply runs, and to 1 over its open
-    returns where it has any; a run that is shut has none.
+    returns where it has any; a run that is shut, or not there, has none.
     """
     share = np.zeros((len(tree.run_section), len(rooms)))
     index = {key_of(room): n for n, room in enumerate(rooms)}
     supply = np.array([run.side != "return" for run in tree.runs], dtype=bool)
     for p, run in enumerate(tree.runs):
-        if run.season not in ("", season):
+        if not run.is_open(season, built):
             continue
         served = range(len(rooms)) if ALL_ROOMS in run.rooms else [index[key_of(r)] for r in run.rooms]
         share[p, list(served)] = 1.0 if run.share is None else run.share

@@ -3,31 +3,35 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from tractduct.model.options import Built, built_text
 from tractduct.model.plan import Plan
-from tractduct.network.tree import DuctTree, run_shares
+from tractduct.network.tree import DuctTree, open_runs, run_shares
 
 
 @dataclass(frozen=True, slots=True, order=True)
 class Variant:
-    """One front face, mirrored or not, one season, one flex product ('' where the plan has no flex)."""
+    """One front face, mirrored or not, one season, one flex product ('' where the plan has no flex), some options."""
 
     front: str
     mirrored: bool
     season: str
     flex: str
+    options: Built = ()
 
     def __str__(self) -> str:
         words = [f"front {self.front}", "mirrored" if self.mirrored else "", self.season, self.flex]
+        words.append(built_text(self.options))
         return ", ".join(word for word in words if word)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class VariantSet:
-    """All variants, in the order face, mirrored, season, flex.
+    """All variants, in the order face, mirrored, season, flex, options.
 
     Attributes
     ----------
@@ -36,7 +40,7 @@ class VariantSet:
     run_airflow_cfm : (n_variant, n_path)
     room_airflow_cfm : (n_variant, n_room)
     open_run : (n_variant, n_path) bool
-        False where the run is shut in that season.
+        False where the run is shut in that season, or not built.
     """
 
     variants: tuple[Variant, ...]
@@ -52,6 +56,7 @@ class VariantSet:
         mirrored: bool | None = None,
         season: str | None = None,
         flex: str | None = None,
+        options: Built | None = None,
     ) -> NDArray[np.bool_]:
         """(n_variant,) bool: the variants that match all that is given."""
         return np.array(
@@ -60,6 +65,7 @@ class VariantSet:
                 and (mirrored is None or v.mirrored == mirrored)
                 and (season is None or v.season == season)
                 and (flex is None or v.flex == flex)
+                and (options is None or v.options == options)
                 for v in self.variants
             ],
             dtype=bool,
@@ -77,36 +83,38 @@ class VariantSet:
 
 
 def expand_variants(plan: Plan, tree: DuctTree) -> VariantSet:
-    """Every combination of the plan's faces, mirrors, seasons and flex products, with its airflow.
+    """Every combination of the plan's faces, mirrors, seasons, flex products and houses, with its airflow.
 
     A section's airflow is summed within a variant: never a sum of peaks of different seasons or faces. With
     leakage, a return carries what the blower draws through it.
     """
-    n_face, n_mirror, n_season, _ = plan.airflow_cfm.shape
-    n_flex = len(plan.flex)
-    share = np.stack([run_shares(tree, plan.rooms, season) for season in plan.seasons])
-    is_open = np.array([[run.season in ("", season) for run in tree.runs] for season in plan.seasons])
-    # f face, m mirror, s season, r room, p path, x section
-    run = np.einsum("fmsr,spr->fmsp", plan.airflow_cfm, share)
+    houses = plan.every_house
+    need = np.stack([house.airflow_cfm for house in houses], axis=3)
+    share = np.stack(
+        [[run_shares(tree, plan.rooms, season, house.options) for house in houses] for season in plan.seasons]
+    )
+    opened = np.stack([[open_runs(tree, season, house.options) for house in houses] for season in plan.seasons])
+    # f face, m mirror, s season, h house, r room, p path, x section
+    run = np.einsum("fmshr,shpr->fmshp", need, share)
     is_return = np.array([run.side == "return" for run in tree.runs], dtype=bool)
     run[..., is_return] *= plan.equipment.return_over_supply
-    section = np.einsum("fmsp,px->fmsx", run, tree.path.astype(float))
+    section = np.einsum("fmshp,px->fmshx", run, tree.path.astype(float))
+    variants = tuple(
+        Variant(face, mirrored, season, flex, house.options)
+        for face in plan.fronts
+        for mirrored in plan.mirrored
+        for season in plan.seasons
+        for flex in plan.flex
+        for house in houses
+    )
 
-    def spread(values: NDArray[np.float64]) -> NDArray[np.float64]:
-        by_flex = np.repeat(values[:, :, :, None, :], n_flex, axis=3)
-        return by_flex.reshape(n_face * n_mirror * n_season * n_flex, -1)
+    def spread(values: NDArray[Any]) -> NDArray[Any]:
+        return np.repeat(values[:, :, :, None], len(plan.flex), axis=3).reshape(len(variants), -1)
 
-    opened = np.broadcast_to(is_open[None, None, :, None, :], (n_face, n_mirror, n_season, n_flex, is_open.shape[1]))
     return VariantSet(
-        variants=tuple(
-            Variant(face, mirrored, season, flex)
-            for face in plan.fronts
-            for mirrored in plan.mirrored
-            for season in plan.seasons
-            for flex in plan.flex
-        ),
+        variants=variants,
         airflow_cfm=spread(section),
         run_airflow_cfm=spread(run),
-        room_airflow_cfm=spread(plan.airflow_cfm),
-        open_run=opened.reshape(-1, is_open.shape[1]).copy(),
+        room_airflow_cfm=spread(need),
+        open_run=spread(np.broadcast_to(opened, run.shape)),
     )

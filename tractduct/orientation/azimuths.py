@@ -69,6 +69,7 @@ def airflow_at(plan: Plan, azimuth_deg: ArrayLike, mirrored: Sequence[bool]) -> 
     table holds at its faces. Between two neighbouring faces of the table the breakdown is turned and brought to
     the table's values at both, room by room, by a factor in a straight line between them, then to the system's
     airflow; without a breakdown the airflow itself is in a straight line. Elsewhere the breakdown alone counts.
+    Of a plan with options it is the first house's.
     """
     azimuth = np.mod(np.atleast_1d(np.asarray(azimuth_deg, dtype=float)), TURN_DEG)
     found = np.full((len(azimuth), len(mirrored), len(plan.seasons), len(plan.rooms)), np.nan)
@@ -114,18 +115,28 @@ def plan_at(plan: Plan, azimuth_deg: Sequence[float], mirrored: Sequence[bool]) 
     labels = tuple(azimuth_label(a) for a in azimuth_deg)
     if len(set(labels)) != len(labels):
         raise ValueError("an azimuth stands twice")
-    airflow = airflow_at(plan, azimuth_deg, mirrored)
-    if np.isnan(airflow).any():
+    houses = tuple(
+        replace(house, airflow_cfm=airflow_at(plan.of_house(house.options), azimuth_deg, mirrored))
+        for house in plan.every_house
+    )
+    if any(np.isnan(house.airflow_cfm).any() for house in houses):
         raise ValueError("there is no airflow for some of the azimuths")
-    return replace(plan, fronts=labels, mirrored=tuple(mirrored), airflow_cfm=airflow)
+    return replace(
+        plan,
+        fronts=labels,
+        mirrored=tuple(mirrored),
+        airflow_cfm=houses[0].airflow_cfm,
+        houses=houses if plan.houses else (),
+    )
 
 
 def variants_of(plan: Plan, flex: Sequence[str] | None = None) -> tuple[Variant, ...]:
-    """Every combination of a plan's faces, mirrors and seasons with these flex products, all if None."""
+    """Every combination of a plan's faces, mirrors, seasons and houses with these flex products, all if None."""
     return tuple(
-        Variant(face, mirror, season, product)
+        Variant(face, mirror, season, product, house.options)
         for face in plan.fronts
         for mirror in plan.mirrored
         for season in plan.seasons
         for product in (plan.flex if flex is None else flex)
+        for house in plan.every_house
     )

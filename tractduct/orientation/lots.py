@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
@@ -51,15 +52,23 @@ class LotResult:
 def lot_results(plan: Plan, tree: DuctTree, size_set: Mapping[str, str]) -> tuple[LotResult, ...]:
     """Every lot of a plan, in its order. ``size_set`` section name -> size label, empty where there is none."""
     found: dict[str, LotResult] = {}
-    for mirrored in (False, True):
-        lots = [lot for lot in plan.lots if lot.mirrored == mirrored]
+    for mirrored, house, other in product((False, True), plan.every_house, ("", *plan.other_flex)):
+        lots = [
+            lot
+            for lot in plan.lots
+            if (lot.mirrored, lot.options) == (mirrored, house.options)
+            and other == (lot.flex if lot.flex in plan.other_flex else "")
+        ]
+        built = plan.of_house(house.options)
+        if other:  # it is there already, so what is on sale does not matter
+            built = replace(built, flex=(other,), prices={})
         azimuth = list(dict.fromkeys(lot.azimuth_deg for lot in lots))
         known = {
             a
-            for a, flow in zip(azimuth, airflow_at(plan, azimuth, (mirrored,)) if azimuth else (), strict=True)
+            for a, flow in zip(azimuth, airflow_at(built, azimuth, (mirrored,)) if azimuth else (), strict=True)
             if np.isfinite(flow).all()
         }
-        at = plan_at(plan, [a for a in azimuth if a in known], (mirrored,)) if known else None
+        at = plan_at(built, [a for a in azimuth if a in known], (mirrored,)) if known else None
         variants = expand_variants(at, tree) if at is not None else None
         breaches: tuple[Breach, ...] = ()
         if at is not None and variants is not None and size_set:

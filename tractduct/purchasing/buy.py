@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from tractduct.delivery.predict import Drive
@@ -56,7 +57,7 @@ def buy(
     drive: Drive | None = None,
     lots: int | None = None,
     installed: str | None = None,
-    dampers: Mapping[str, int] | None = None,
+    dampers: Sequence[str] = (),
     progress: Progress = lambda what, done, total: None,
 ) -> Buying:
     """Compare the flex products of a studied plan and make its purchase lists.
@@ -66,7 +67,7 @@ def buy(
     drive : what moves the air in the prediction; the plan's blower, or the design airflow where it has none
     lots : a number of lots to buy for besides; None: as the plan says, where it lists no lots
     installed : the flex product of lots for which none is named; the first approved if None
-    dampers : balancing dampers of a lot by size, as the damper marks want them
+    dampers : the runs that have a balancing damper, as the damper marks want them
     """
     plan = study.plan
     flex = plan.flex[0] if installed is None else installed
@@ -94,13 +95,14 @@ def buy(
     )
 
 
-def _lists(study: Study, lots: int | None, flex: str, dampers: Mapping[str, int] | None) -> tuple[PurchaseList, ...]:
+def _lists(study: Study, lots: int | None, flex: str, dampers: Sequence[str]) -> tuple[PurchaseList, ...]:
     plan = study.plan
     found = [PurchaseList(name="one lot", order=make_order(study, {flex: 1}, dampers))]
     if plan.lots:
         delivered = [lot.flex or flex for lot in plan.lots]
-        counts = {f: delivered.count(f) for f in plan.flex if f in delivered}
-        found.append(PurchaseList(name="all lots", order=make_order(study, counts, dampers)))
+        counts = {f: delivered.count(f) for f in (*plan.flex, *plan.other_flex) if f in delivered}
+        houses = Counter(zip(delivered, (lot.options for lot in plan.lots), strict=True))
+        found.append(PurchaseList(name="all lots", order=make_order(study, counts, dampers, houses)))
     several = lots if lots is not None else 0 if plan.lots else plan.purchase.lots
     if several > 1:
         found.append(PurchaseList(name="several lots", order=make_order(study, {flex: several}, dampers)))

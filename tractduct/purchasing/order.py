@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from tractduct.model.plan import Plan
-from tractduct.model.words import FLEX, STICK_FT
+from tractduct.model.options import Built
+from tractduct.model.plan import Plan, pieces_of
+from tractduct.model.words import STICK_FT
 from tractduct.one_plan import Study
 
 
@@ -73,30 +74,39 @@ class Order:
 DAMPER = "balancing damper"  # as the lists call it
 
 
-def make_order(study: Study, lots: Mapping[str, int], dampers: Mapping[str, int] | None = None) -> Order:
+def make_order(
+    study: Study,
+    lots: Mapping[str, int],
+    dampers: Sequence[str] = (),
+    houses: Mapping[tuple[str, Built], int] | None = None,
+) -> Order:
     """The order for a number of lots by flex product; ValueError without a size set.
 
-    ``dampers`` : balancing dampers of a lot by the size of their run.
+    ``dampers`` : the runs that have one. ``houses`` : the same lots by flex product and options; all are the plan's
+    first house if None.
     """
     if not study.size_set:
         raise ValueError("no size set holds, so there is nothing to buy")
     plan, sizes = study.plan, study.size_set
-    total = sum(lots.values())
-    feet: Counter[tuple[str, str]] = Counter()
-    count: Counter[tuple[str, str, str]] = Counter()
-    for section in study.tree.sections:
-        size = sizes[section.name]
-        for duct, n in lots.items() if section.duct == FLEX else ((section.duct, total),):
-            feet[duct, size] += section.length_ft * n  # type: ignore[assignment]
     rank = {size.label: i for i, size in enumerate(plan.sizes)}
     diameter = {size.label: size.diameter_in for size in plan.sizes}
-    for piece in plan.pieces():
-        size = sizes[piece.section]
-        others = sorted((sizes[name] for name in piece.branches), key=lambda label: -diameter[label])
-        if not piece.is_reducer:
-            count[piece.fitting, " x ".join([size, *others]), size] += piece.count * total
-        elif others != [size]:
-            count[piece.fitting, f"{others[0]} to {size}", size] += piece.count * total
+    feet: Counter[tuple[str, str]] = Counter()
+    count: Counter[tuple[str, str, str]] = Counter()
+    blades: Counter[str] = Counter()
+    first = plan.every_house[0].options
+    for (flex, built), n in (houses or {(flex, first): n for flex, n in lots.items()}).items():
+        sections = [section for section in study.tree.sections if section.is_built(built)]
+        for section in sections:
+            size = sizes[section.name]
+            feet[section.duct_in(flex), size] += section.length_ft * n  # type: ignore[assignment]
+            blades[size] += n * (section.name in dampers)
+        for piece in pieces_of(sections, plan.fittings):
+            size = sizes[piece.section]
+            others = sorted((sizes[name] for name in piece.branches), key=lambda label: -diameter[label])
+            if not piece.is_reducer:
+                count[piece.fitting, " x ".join([size, *others]), size] += piece.count * n
+            elif others != [size]:
+                count[piece.fitting, f"{others[0]} to {size}", size] += piece.count * n
     return Order(
         lots=dict(lots),
         ducts=tuple(
@@ -114,10 +124,9 @@ def make_order(study: Study, lots: Mapping[str, int], dampers: Mapping[str, int]
             for (name, shown, size), n in sorted(count.items(), key=lambda i: (i[0][0], rank[i[0][2]], i[0][1]))
         )
         + tuple(
-            FittingLine(
-                fitting=DAMPER, size=size, count=n * total, price=plan.dampers.price if plan.prices else math.nan
-            )
-            for size, n in sorted((dampers or {}).items(), key=lambda item: rank[item[0]])
+            FittingLine(fitting=DAMPER, size=size, count=n, price=plan.dampers.price if plan.prices else math.nan)
+            for size, n in sorted(blades.items(), key=lambda item: rank[item[0]])
+            if n
         ),
     )
 

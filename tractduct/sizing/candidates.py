@@ -197,10 +197,10 @@ def size_cost(plan: Plan, tree: DuctTree, flex: tuple[str, ...]) -> NDArray[np.f
     if plan.prices:
         by_duct = {
             duct: np.array([_price(plan, duct, size) for size in plan.sizes])
-            for duct in {*plan.flex, *(s.duct for s in tree.sections)} - {FLEX}
+            for duct in {*plan.flex, *(s.duct_in(FLEX) for s in tree.sections)} - {FLEX}
         }
         flex_price = np.mean([by_duct[f] for f in flex], axis=0)
-        duct = np.array([flex_price if s.duct == FLEX else by_duct[s.duct] for s in tree.sections])
+        duct = np.array([by_duct.get(s.duct_in(FLEX), flex_price) for s in tree.sections])
     else:
         duct = np.array([size.wall_ft2_per_ft for size in plan.sizes])
     cost: NDArray[np.float64] = length[:, None] * duct

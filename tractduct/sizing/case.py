@@ -98,9 +98,9 @@ class Case:
 
     @property
     def flex_duct_cost(self) -> NDArray[np.float64]:
-        """(n_section, n_size) cost of flex duct alone, at the variants' products; 0 for rigid sections."""
+        """(n_section, n_size) cost of duct of the variants' products alone; 0 where a section is of none of them."""
         flex = tuple(dict.fromkeys(v.flex for v in self.variants.variants))
-        is_flex = np.array([s.kind == "flex" for s in self.tree.sections])
+        is_flex = np.array([s.kind == "flex" and s.product in ("", *flex) for s in self.tree.sections])
         duct_only = size_cost(replace(self.plan, fitting_prices={}), self.tree, flex)
         return np.where(is_flex[:, None] & np.isfinite(duct_only), duct_only, 0.0)
 

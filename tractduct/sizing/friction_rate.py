@@ -65,7 +65,8 @@ def single_orientation_set(case: Case, by_friction_rate: FrictionRateSizing) -> 
     variants, plan = case.variants, case.plan
     length = np.array([s.length_ft for s in case.tree.sections])
     wall = np.array([size.wall_ft2_per_ft for size in case.table.sizes])
-    assumed = [v for v in variants.variants if (v.season, v.flex) == (plan.seasons[0], plan.flex[0])]
+    first = plan.seasons[0], plan.flex[0], plan.every_house[0].options
+    assumed = [v for v in variants.variants if (v.season, v.flex, v.options) == first]
     sets = [
         _drawn_for(case, by_friction_rate, variants.where(front=v.front, mirrored=v.mirrored, flex=v.flex))
         for v in assumed

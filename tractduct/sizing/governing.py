@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from enum import Enum
 
 import numpy as np
 from numpy.typing import NDArray
 
+from tractduct.model.options import Option
+from tractduct.model.plan import Plan
 from tractduct.network.variants import Variant
 from tractduct.physics.air import velocity_pressure_inwc
 from tractduct.physics.friction import installed_friction_rate_inwc_per_100ft
@@ -59,7 +61,8 @@ class Headroom:
 class Comparison:
     """Least cost of a set for some of the variants only.
 
-    ``left_out`` and ``kept`` say which orientation or flex product; ``kind`` is orientation or flex.
+    ``left_out`` and ``kept`` say which orientation, flex product or option; ``kind`` is orientation, flex or option,
+    and with ``option`` the solution is of the sections that those houses have.
     ``standard_cost`` is the least-cost set of all variants at the same prices: the difference is what
     covering the others costs.
     """
@@ -73,6 +76,40 @@ class Comparison:
     @property
     def saving(self) -> float:
         return self.standard_cost - self.solution.cost
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class OptionCost:
+    """What one option does to the size sets.
+
+    ``sections`` are built with it alone, ``drives`` those that only its houses keep from being smaller. ``covering`` is
+    what the least-cost set costs houses without it more than a set of their own would, on the sections that they have;
+    ``saves_with`` likewise houses with it. None where that was not worked out, or all houses are of one sort.
+    """
+
+    option: Option
+    sections: tuple[str, ...]
+    drives: tuple[str, ...]
+    covering: float | None
+    saves_with: float | None
+
+
+def option_costs(
+    plan: Plan, governing: Sequence[Governing], comparisons: Sequence[Comparison]
+) -> tuple[OptionCost, ...]:
+    """By option of a plan, in its order."""
+    saved = {(c.kept, c.left_out): c.saving for c in comparisons if c.kind == "option"}
+    driven = [d for d in governing if d.reason is Reason.VARIANTS]
+    return tuple(
+        OptionCost(
+            option=option,
+            sections=tuple(s.name for s in plan.sections if (option.name, True) in s.option),
+            drives=tuple(d.section for d in driven if all(option.name in v.options for v in d.variants)),
+            covering=saved.get(("all others", option.name)),
+            saves_with=saved.get((option.name, "all others")),
+        )
+        for option in plan.options
+    )
 
 
 def governing_variants(case: Case, size_index: NDArray[np.intp]) -> tuple[Governing, ...]:
@@ -213,10 +250,11 @@ def headroom_by_run(case: Case, size_index: NDArray[np.intp]) -> tuple[Headroom,
 def price_of_standardizing(
     case: Case, standard: Solution, on_step: Callable[[], None] = lambda: None
 ) -> tuple[Comparison, ...]:
-    """Least cost without each orientation and each flex product, and for each alone.
+    """Least cost without each orientation, flex product and option, and for each alone.
 
     Leaving out a flex product also changes the mean price; ``standard_cost`` is then the standard least-cost
-    set at the remaining products' prices, so that the difference is the sizes' alone.
+    set at the remaining products' prices, so that the difference is the sizes' alone. With or without an option both
+    costs are of the sections that some of those houses have.
     """
     assert standard.size_index is not None
     size_index = standard.size_index
@@ -233,15 +271,13 @@ def price_of_standardizing(
 
     def compare(kind: str, kept: str, left_out: str, keep: NDArray[np.bool_]) -> None:
         part = case.only(keep)
-        found.append(
-            Comparison(
-                kind=kind,
-                kept=kept,
-                left_out=left_out,
-                solution=solve(part, kind, keep),
-                standard_cost=part.cost_of(size_index),
-            )
-        )
+        if kind == "option":
+            there = np.array([any(s.is_built(v.options) for v in part.variants.variants) for s in case.tree.sections])
+            problem = part.problem().of_sections(there)
+            solution, cost = least_cost(problem), problem.cost_of(size_index[there])
+        else:
+            solution, cost = solve(part, kind, keep), part.cost_of(size_index)
+        found.append(Comparison(kind=kind, kept=kept, left_out=left_out, solution=solution, standard_cost=cost))
         on_step()
 
     for kind, names in (("orientation", plan.fronts), ("flex", plan.flex)):
@@ -249,4 +285,9 @@ def price_of_standardizing(
             mine = variants.where(front=name) if kind == "orientation" else variants.where(flex=name)
             compare(kind, "all others", name, ~mine)
             compare(kind, name, "all others", mine)
+    for option in plan.options:
+        mine = np.array([option.name in v.options for v in variants.variants])
+        if mine.any() and not mine.all():
+            compare("option", "all others", option.name, ~mine)
+            compare("option", option.name, "all others", mine)
     return tuple(found)

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tractduct.findings import Finding, Severity
+from tractduct.model.options import built_text
 from tractduct.model.plan import Plan, Tolerance, joint_of
 from tractduct.model.words import AT_PARENT, EACH, NOT_BOUGHT, key_of
 from tractduct.network.tree import DuctTree
@@ -202,29 +204,31 @@ def _seasons(plan: Plan, tree: DuctTree) -> Iterator[Finding]:
     if set(plan.seasons) != {"heating", "cooling"}:
         return
     seasonal = {key_of(room) for run in tree.runs if run.season for room in run.rooms}
-    flow = plan.airflow_cfm
+    houses = plan.every_house
+    flow = np.stack([house.airflow_cfm for house in houses])
     h, c = plan.seasons.index("heating"), plan.seasons.index("cooling")
-    totals, allowed = flow.sum(axis=3), plan.tolerance
-    found: list[tuple[float, int, int, int]] = []
+    totals, allowed = flow.sum(axis=4), plan.tolerance
+    found: list[tuple[float, tuple[int, int, int], int]] = []
     for n, room in enumerate(plan.rooms):
         if key_of(room) in seasonal:
             continue
         cases = [
-            (season_mismatch(flow[i, j, h, n], flow[i, j, c, n], totals[i, j, h], totals[i, j, c], allowed), i, j, n)
-            for i in range(flow.shape[0])
-            for j in range(flow.shape[1])
-            if totals[i, j, h] > 0.0 and totals[i, j, c] > 0.0
+            (season_mismatch(flow[*at, h, n], flow[*at, c, n], totals[*at, h], totals[*at, c], allowed), at, n)
+            for at in product(range(len(houses)), range(len(plan.fronts)), range(len(plan.mirrored)))
+            if totals[*at, h] > 0.0 and totals[*at, c] > 0.0
         ]
-        found.append(max(cases, default=(0.0, 0, 0, n)))
-    for worst, i, j, n in sorted(found, key=lambda f: -f[0]):
+        found.append(max(cases, default=(0.0, (0, 0, 0), n)))
+    for worst, at, n in sorted(found, key=lambda f: -f[0]):
         if worst > 1.0:
-            turned = ", mirrored" if plan.mirrored[j] else ""
-            heating, cooling = (plan.units.number(flow[i, j, k, n], "cfm", ".0f") for k in (h, c))
+            turned = ", mirrored" if plan.mirrored[at[2]] else ""
+            built = built_text(houses[at[0]].options)
+            where = f"front {plan.fronts[at[1]]}{turned}{', ' * bool(built)}{built}"
+            heating, cooling = (plan.units.number(flow[*at, k, n], "cfm", ".0f") for k in (h, c))
             yield Finding(
                 severity=Severity.CAUTION,
                 rule="one run, two seasons",
                 subject=f"room {plan.rooms[n]}",
-                message=f"front {plan.fronts[i]}{turned}: {heating} {plan.units.unit('cfm')} in heating and "
+                message=f"{where}: {heating} {plan.units.unit('cfm')} in heating and "
                 f"{cooling} {plan.units.unit('cfm')} in cooling; no one damper setting keeps both within "
                 f"{allowed.room_pct:g} % or {plan.units.say(allowed.room_cfm, 'cfm')}",
                 advice="Move the damper at the change of season, or plan a second run that is open in one season only",

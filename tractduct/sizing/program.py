@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeVar
 
 import numpy as np
@@ -88,6 +88,32 @@ class SizingProblem:
     def distinct_sizes(self, size_index: NDArray[np.intp]) -> int:
         """Number of pairs of stock group and size in a size set."""
         return int(np.unique(self.stock_group * self.diameter_in.size + size_index).size)
+
+    def unlike_variants(self) -> NDArray[np.intp]:
+        """The first of each lot of variants that ask the same of every section and path."""
+        loss = np.where(self.allowed, self.loss_inwc, 0.0)
+        first: dict[bytes, int] = {}
+        for v, available in enumerate(self.available_inwc):
+            first.setdefault(loss[v].tobytes() + available.tobytes(), v)
+        return np.array(list(first.values()), dtype=np.intp)
+
+    def of_variants(self, rows: NDArray[np.intp]) -> SizingProblem:
+        """The same for some variants alone."""
+        return replace(self, loss_inwc=self.loss_inwc[rows], available_inwc=self.available_inwc[rows])
+
+    def of_sections(self, keep: NDArray[np.bool_]) -> SizingProblem:
+        """The same without some sections (n_section,), as where a house has not got them: nor what is beyond them."""
+        place = np.append(np.cumsum(keep) - 1, -1)
+        return replace(
+            self,
+            loss_inwc=self.loss_inwc[:, keep],
+            cost=self.cost[keep],
+            allowed=self.allowed[keep],
+            parent=place[self.parent[keep]],
+            stock_group=self.stock_group[keep],
+            path=self.path[:, keep],
+            change_cost=None if self.change_cost is None else self.change_cost[keep],
+        )
 
     def tightened(self, usable: NDArray[np.bool_] | None = None) -> NDArray[np.bool_]:
         """The allowed sizes that some size set may still hold with; (n_section, n_size) bool.

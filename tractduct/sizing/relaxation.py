@@ -417,10 +417,12 @@ class Relaxation:
         max_distinct: int | None = None,
         count_distinct: bool = False,
         other_than: IntArray | None = None,
+        most_changes: tuple[FloatArray, int] | None = None,
     ) -> Found:
         """The least cost, or another objective, over sets within the columns that cost at most the ceiling.
 
-        ``other_than`` is a set left out. The set found is rechecked in every variant; one that holds by the
+        ``other_than`` is a set left out. ``most_changes`` says what columns count as changes (n_column of all columns),
+        and how many there may be. The set found is rechecked in every variant; one that holds by the
         solver's rounding only is cut off and the program solved again.
         """
         if np.bincount(self.section[columns], minlength=self.n_section).min() == 0:
@@ -469,6 +471,8 @@ class Relaxation:
             fixed.append(rows(np.eye(n_column), 0.0, of_pair=-np.eye(n_pair)[pair_of]))
         if max_distinct is not None:
             fixed.append(rows(np.zeros((1, n_column)), max_distinct, of_pair=1.0))
+        if most_changes is not None:
+            fixed.append(rows(most_changes[0][None, columns], float(most_changes[1])))
         chain = self.chain[np.ix_(self._chain_among(columns), columns)]
         fixed.append(rows(*self._breakable(chain, np.zeros(len(chain)), columns)))
         excluded = np.zeros((0, n_column))

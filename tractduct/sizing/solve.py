@@ -74,6 +74,11 @@ class Solution:
             return np.nan
         return 100.0 * (1.0 - self.bound / self.cost) if self.status != "optimal" and self.cost > 0.0 else 0.0
 
+    def changes_from(self, built: IntArray) -> int:
+        """Sections that have another size than was built; not those with -1, of which nothing is."""
+        assert self.size_index is not None
+        return int(np.count_nonzero((built >= 0) & (self.size_index != built)))
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class TradeOff:
@@ -225,6 +230,35 @@ def recommend(
     return least, search.within_cap(cap, np.inf, least.bound)
 
 
+def change_front(problem: SizingProblem, built: IntArray, *, time_limit_s: float | None = None) -> tuple[Solution, ...]:
+    """The least cost by number of sections that differ from built sizes (n_section,), -1 where nothing is built.
+
+    From the fewest changes that hold, up to those of the least cost; numbers that save nothing over fewer are left
+    out. The number is ``changes_from(built)`` of each entry. An entry is proven unless time ran out, which ends it.
+    """
+    search = _Search.start(problem, None, time_limit_s)
+    if search is None:
+        return ()
+    relaxation = search.relaxation
+    was = built[relaxation.section]
+    differs = ((was >= 0) & (relaxation.size != was)).astype(float)
+    least = search.least(np.inf)
+    fewest = relaxation.integer(relaxation.all_columns, objective=differs)
+    if least.size_index is None or fewest.size_index is None or not fewest.proven:
+        return ()
+    found: list[Solution] = []
+    for number in range(round(fewest.objective), least.changes_from(built) + 1):
+        ceiling = found[-1].cost * (1.0 - 3.0 * SAME_COST) * relaxation.scale if found else np.inf
+        columns = relaxation.worth_trying(relaxation.all_columns, search.root, ceiling)
+        best = relaxation.integer(columns, ceiling=ceiling, most_changes=(differs, number))
+        if best.size_index is not None:
+            bound = max(best.bound, least.bound * relaxation.scale)
+            found.append(search._solution("optimal" if best.proven else "feasible", best.size_index, bound))
+        if not best.proven or (found and found[-1].cost <= least.cost * (1.0 + SAME_COST)):
+            break
+    return tuple(found)
+
+
 _INFEASIBLE = Solution(status="infeasible", size_index=None, cost=np.inf, bound=np.inf, distinct_sizes=0)
 
 
@@ -355,8 +389,9 @@ def _least_total(tables: _Tables, number: int) -> tuple[FloatArray, list[FloatAr
 class _Search:
     """One call's work: the relaxation and what was learnt of the stock sets. Costs in here are scaled."""
 
-    def __init__(self, relaxation: Relaxation) -> None:
+    def __init__(self, relaxation: Relaxation, rows: IntArray) -> None:
         self.relaxation = relaxation
+        self._rows = rows  # of the relaxation's variants among all
         self.root = relaxation.bound(relaxation.all_columns, np.inf)
         self._stock_sets = _StockSets(relaxation)
         self._learnt_root = False
@@ -366,8 +401,10 @@ class _Search:
     def start(cls, problem: SizingProblem, usable: BoolArray | None, time_limit_s: float | None) -> _Search | None:
         """None where some section is left without a size."""
         clock = Clock(time_limit_s)
+        rows = problem.unlike_variants()
+        problem = problem.of_variants(rows)
         allowed = problem.tightened(usable)
-        return cls(Relaxation(problem, allowed, clock)) if allowed.any(axis=1).all() else None
+        return cls(Relaxation(problem, allowed, clock), rows) if allowed.any(axis=1).all() else None
 
     @property
     def fewest_conceivable(self) -> int:
@@ -398,7 +435,7 @@ class _Search:
         cost = relaxation.cost_of(found.size_index)
         columns = self._columns_within(cost)
         first = self._first_of_ties(columns, found.size_index, max_distinct=None, count=True)
-        used = frozenset(relaxation.variants_used)
+        used = frozenset(self._rows[sorted(relaxation.variants_used)].tolist())
         return replace(self._solution("optimal", first, cost), variants_used=used)
 
     def _first_of_ties(

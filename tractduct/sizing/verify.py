@@ -131,7 +131,7 @@ def verify_sizes(
     for run in plan.sections:
         if not run.is_run:
             continue
-        is_open = np.array([run.season in ("", v.season) for v in variants])
+        is_open = np.array([run.is_open(v.season, v.options) for v in variants])
         total = loss[run.name].copy()
         at = run
         while at.parent:
@@ -203,7 +203,7 @@ def _friction_rates(
     for way in ways.values():
         while way[-1].parent:
             way.append(by_name[way[-1].parent])
-    live = {run: np.array([by_name[run].season in ("", v.season) for v in variants]) for run in ways}
+    live = {run: np.array([by_name[run].is_open(v.season, v.options) for v in variants]) for run in ways}
     feet = {run: live[run] * sum(s.length_ft + plan.equivalent_lengths_ft(s) for s in way) for run, way in ways.items()}
     has = {side: np.full(len(variants), plan.available_inwc(side)) for side in ("supply", "return")}
     if not plan.budget_given:
@@ -284,7 +284,8 @@ def _airflow(plan: Plan, variants: tuple[Variant, ...]) -> dict[str, NDArray[np.
     season = {s: k for k, s in enumerate(plan.seasons)}
     face = {f: i for i, f in enumerate(plan.fronts)}
     mirror = {m: i for i, m in enumerate(plan.mirrored)}
-    need = np.array([plan.airflow_cfm[face[v.front], mirror[v.mirrored], season[v.season]] for v in variants])
+    house = {h.options: h.airflow_cfm for h in plan.every_house}
+    need = np.array([house[v.options][face[v.front], mirror[v.mirrored], season[v.season]] for v in variants])
     flow = {section.name: np.zeros(len(variants)) for section in plan.sections}
     for n, room in enumerate(plan.rooms):
         for side in ("supply", "return"):
@@ -293,14 +294,14 @@ def _airflow(plan: Plan, variants: tuple[Variant, ...]) -> dict[str, NDArray[np.
                 for s in plan.sections
                 if s.side == side and (ALL_ROOMS in s.rooms or key_of(room) in {key_of(r) for r in s.rooms})
             ]
-            for k in plan.seasons:
-                live = [s for s in serving if s.season in ("", k)]
+            for k, built in product(plan.seasons, house):
+                live = [s for s in serving if s.is_open(k, built)]
                 total = sum(1.0 if s.share is None else s.share for s in live)
-                in_season = np.array([v.season == k for v in variants])
+                mine = np.array([(v.season, v.options) == (k, built) for v in variants])
                 for s in live:
                     part = (1.0 if s.share is None else s.share) / total
                     drawn = plan.equipment.return_over_supply if side == "return" else 1.0
-                    flow[s.name] += np.where(in_season, need[:, n] * part * drawn, 0.0)
+                    flow[s.name] += np.where(mine, need[:, n] * part * drawn, 0.0)
     for section in reversed(plan.sections):
         if section.parent:
             flow[section.parent] = flow[section.parent] + flow[section.name]

@@ -14,6 +14,7 @@ from tractduct.delivery.marks import MarkTable
 from tractduct.delivery.predict import Drive
 from tractduct.files import file_name
 from tractduct.model.lots import RoutePoint
+from tractduct.model.options import Built, built_text
 from tractduct.model.plan import Plan, Section
 from tractduct.one_plan import Study
 from tractduct.orientation.azimuths import azimuth_label, face_azimuth_deg
@@ -109,12 +110,16 @@ def _pages(delivery: Delivery, result: LotResult, air: LotAir | None, drawing: D
     return LotPages(
         name=lot.name,
         plan=plan.name,
-        subtitle=", ".join(w for w in (_direction(result), "mirrored" if lot.mirrored else "as drawn", flex) if w),
+        subtitle=", ".join(
+            w
+            for w in (_direction(result), "mirrored" if lot.mirrored else "as drawn", flex, built_text(lot.options))
+            if w
+        ),
         front_azimuth_deg=lot.azimuth_deg,
         verdict=verdict,
         sure=sure,
         drawing=drawing,
-        build=_build(study, air.table if air else None, flex),
+        build=_build(study, air.table if air else None, flex, lot.options),
         steps=_steps(plan, air, season) if air else (),
         balance=_balance(study, air, season) if air else None,
         blanks=_blanks(delivery, air, season) if air else (),
@@ -178,7 +183,7 @@ def _marks(table: MarkTable | None, section: Section) -> str:
     return " / ".join(marks)
 
 
-def _build(study: Study, table: MarkTable | None, flex: str) -> Table:
+def _build(study: Study, table: MarkTable | None, flex: str, built: Built) -> Table:
     units, seasons = study.plan.units, study.plan.seasons
     by_season = table is not None and table.positions > 1
     columns = (
@@ -195,14 +200,14 @@ def _build(study: Study, table: MarkTable | None, flex: str) -> Table:
         ),
         Column(header="Fittings", words=True),
     )
-    order = building_order(study)
+    order = [s for s in building_order(study) if s.is_built(built)]
     rows = tuple(
         (
             s.name,
             s.parent or AIR_HANDLER,
             _room(s),
             study.size_set[s.name],
-            (flex if s.kind == "flex" else s.duct).replace("_", " "),
+            s.duct_in(flex).replace("_", " "),
             units.number(s.length_ft, "ft", ".1f").removesuffix(".0"),
             _marks(table, s),
             ", ".join(f"{n} {name.replace('_', ' ')}" if n > 1 else name.replace("_", " ") for name, n in s.fittings),
@@ -275,7 +280,7 @@ def _balance(study: Study, air: LotAir, season: str) -> Table:
     rows = []
     for side in ("supply", "return"):
         for p, run in enumerate(study.tree.runs):
-            if run.side != side:
+            if run.side != side or not run.is_built(air.result.lot.options):
                 continue
             row = [run.name, _room(run)]
             for s in seasons:
@@ -300,7 +305,7 @@ def _balance(study: Study, air: LotAir, season: str) -> Table:
         rows=tuple(rows),
         bands=tuple(bands),
         totals=tuple(totals),
-        below=_many_rooms(study.tree.runs),
+        below=_many_rooms([run for run in study.tree.runs if run.is_built(air.result.lot.options)]),
     )
 
 

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from tractduct.files import MAX_TABLE_BYTES, file_name, path_inside
 from tractduct.report import Report
+from tractduct.systems import HouseReport
 from tractduct.writers import data
 from tractduct.writers.lot_sheets import write_lot_pages
 from tractduct.writers.order_book import write_order
@@ -21,6 +22,17 @@ from tractduct.writers.workbook import write_workbook
 PARTS = ("plan", "order", "lots", "readings")  # what can be written alone
 READINGS = "-readings.xlsx"
 _ENDINGS = (".json", ".xlsx", ".pdf", ".csv", ".png", ".svg")
+
+
+def write_house(house: HouseReport, folder: Path, *, only: Collection[str] = PARTS) -> list[Written]:
+    """Write results.json of the whole house into a folder, and all that ``write_report`` does below it by system."""
+    written = [
+        write_report(report, folder / file_name(system.name), only=only)
+        for system, report in zip(house.plan.systems, house.reports, strict=True)
+    ]
+    with written_together(folder, last=RESULTS_FILE) as beside:
+        (beside / RESULTS_FILE).write_text(results_text(house), encoding="utf-8", newline="\n")
+    return [*written, Written(folder=folder, names=(RESULTS_FILE,))]
 
 
 def write_report(report: Report, folder: Path, *, only: Collection[str] = PARTS) -> Written:

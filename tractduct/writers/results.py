@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from operator import attrgetter
 from typing import Any
 
 import numpy as np
 
+from tractduct.delivery.built import Built
 from tractduct.delivery.deliver import Delivery
+from tractduct.delivery.lots import OtherFlex
 from tractduct.delivery.marks import MarkTable
 from tractduct.delivery.predict import Delivered
+from tractduct.model.plan import Plan
 from tractduct.network.variants import Variant
 from tractduct.one_plan import Study
 from tractduct.orientation.study import OrientationStudy
@@ -21,6 +24,7 @@ from tractduct.report import Report
 from tractduct.sizing.governing import Reason
 from tractduct.sizing.program import HOLDS_TOLERANCE
 from tractduct.sizing.solve import Solution
+from tractduct.systems import HouseReport
 from tractduct.units import MEASURES
 from tractduct.version import VERSION
 
@@ -69,14 +73,15 @@ def results(report: Report, delivered: Delivered | None = None) -> dict[str, Any
         "velocity_limits": _velocity_limits(study),
         "variants": _variants(study),
         "drivers": {
-            d.section: [_variant(v) for v in d.variants] if d.reason is Reason.VARIANTS else [] for d in governing
+            d.section: [_variant(v, study.plan) for v in d.variants] if d.reason is Reason.VARIANTS else []
+            for d in governing
         },
         "driver_reasons": {d.section: d.reason.name.lower() for d in governing},
         "headroom": {
             h.run: {
                 "extra_cfm": _number(h.extra_cfm),
                 "limit": h.limit,
-                "variant": _variant(h.variant),
+                "variant": _variant(h.variant, study.plan),
             }
             for h in (study.sized.headroom if study.sized else ())
         },
@@ -115,7 +120,7 @@ def results(report: Report, delivered: Delivered | None = None) -> dict[str, Any
                 "path": c.path,
                 "section": c.section,
                 "limit": c.limit,
-                "variant": _variant(c.variant) if c.variant else None,
+                "variant": _variant(c.variant, study.plan) if c.variant else None,
                 "least": _number(units.shown(c.least, c.unit)),
                 "allowed": _number(units.shown(c.allowed, c.unit)),
                 "missing": _number(units.shown(c.missing, c.unit)),
@@ -134,16 +139,164 @@ def results(report: Report, delivered: Delivered | None = None) -> dict[str, Any
             for w in study.remedies
         ],
     }
+    if study.plan.options:
+        out["options"] = _options(study)
     got = delivery.open_dampers if delivery is not None else delivered
     if got is not None:
-        out["delivered"] = _delivered(got)
+        out["delivered"] = _delivered(got, study.plan)
     if delivery is not None:
         out |= _marked(delivery)
+    if report.lots is not None and report.lots.other_flex:
+        out["other_flex"] = [_other_flex(one, study) for one in report.lots.other_flex]
+    if report.built is not None:
+        out["built"] = _built(report.built)
     if buying is not None:
         out["flex_comparison"] = _flex_comparison(buying)
     if orientation is not None:
         out["orientation"] = _orientation(orientation)
     return _with_si(out, study) if study.plan.units.is_si else out
+
+
+def house_results(house: HouseReport) -> dict[str, Any]:
+    """The content of results.json of a house with several systems: of all together, then what each has besides.
+
+    All of each system stands in the results.json of its own folder.
+    """
+    plan, best, least = house.plan, house.recommended, house.least_cost
+    by_system = {s.name: results(r) for s, r in zip(plan.systems, house.reports, strict=True)}
+    found = list(by_system.values())
+
+    out: dict[str, Any] = {
+        "program": f"tractduct {VERSION}",
+        "plan": plan.name,
+        "units": plan.units.name,
+        "status": best.status,
+        "size_set": house.labels(best.size_index),
+        "distinct_sizes": best.distinct_sizes,
+        "cost": _number(best.cost),
+        "cost_unit": found[0]["cost_unit"],
+        "cost_bound": _bound(best),
+        "gap_pct": _number(best.gap_pct),
+        "least_cost": _number(least.cost),
+        "best_bound": _bound(least),
+        "by_distinct_sizes": [
+            {
+                "distinct_sizes": entry.distinct_sizes,
+                "cost": _number(entry.cost),
+                "best_bound": _bound(entry),
+                "status": entry.status,
+                "size_set": house.labels(entry.size_index),
+            }
+            for entry in house.trade_off.entries
+        ],
+        "variants": [
+            {**each[0], "sections": _together(each, "sections"), "paths": _together(each, "paths")}
+            for each in zip(*(one["variants"] for one in found), strict=True)
+        ],
+        **{key: _together(found, key) for key in ("drivers", "driver_reasons", "headroom")},
+        "findings": [
+            {**finding, "subject": f"{name}, {finding['subject']}"}
+            for name, one in by_system.items()
+            for finding in one["findings"]
+        ],
+        "conflicts": [conflict for one in found for conflict in one["conflicts"]],
+    }
+    if all("delivered" in one for one in found):
+        out["delivered"] = [
+            {
+                **{key: value for key, value in each[0].items() if key != "external_static_inwc"},
+                "total_cfm": _number(sum(math.nan if e["total_cfm"] is None else e["total_cfm"] for e in each)),
+                "runs": _together(each, "runs"),
+            }
+            for each in zip(*(one["delivered"] for one in found), strict=True)
+        ]
+    own = {name: {key: value for key, value in one.items() if key not in out} for name, one in by_system.items()}
+    shares = ("status", "distinct_sizes", "cost", "least_cost", "by_distinct_sizes")
+    for name, one in by_system.items():
+        own[name] = {**{key: one[key] for key in shares}, **own[name]}
+    return {**out, "systems": own}
+
+
+def _together(parts: Sequence[Mapping[str, Any]], key: str) -> dict[str, Any]:
+    """What the systems have under a key, by names that are each of one system."""
+    return {name: value for part in parts for name, value in part[key].items()}
+
+
+def _options(study: Study) -> list[dict[str, Any]]:
+    """What each option is built of, which sections it alone drives, what it costs, and what sets of its own save."""
+    return [
+        {
+            "option": one.option.name,
+            "group": one.option.group,
+            "meaning": one.option.meaning,
+            "sections": list(one.sections),
+            "drives": list(one.drives),
+            "covering_cost": None if one.covering is None else _number(one.covering),
+            "own_package_saves_with": None if one.saves_with is None else _number(one.saves_with),
+            "own_package_saves_without": None if one.covering is None else _number(one.covering),
+        }
+        for one in study.option_costs
+    ]
+
+
+def _other_flex(other: OtherFlex, study: Study) -> dict[str, Any]:
+    """What each lot gets in a product that is not approved, with damper marks of its own."""
+    tree, seasons = study.tree, study.plan.seasons
+    return {
+        "flex": other.flex,
+        "damper_marks": [_mark_table(table) for table in other.marks.tables],
+        "rooms_outside": other.marks.rooms_outside,
+        "lots": [
+            {
+                "lot": name,
+                "total_cfm": {season: _number(air.total_cfm[k]) for k, season in enumerate(seasons)},
+                "runs": {
+                    run.name: {
+                        season: {
+                            "expected_cfm": _number(air.expected_cfm[k, p]),
+                            "low_cfm": _number(air.low_cfm[k, p]),
+                            "high_cfm": _number(air.high_cfm[k, p]),
+                        }
+                        for k, season in enumerate(seasons)
+                        if math.isfinite(air.target_cfm[k, p])
+                    }
+                    for p, run in enumerate(tree.runs)
+                    if np.isfinite(air.target_cfm[:, p]).any()
+                },
+            }
+            for name, air in other.air.items()
+        ],
+    }
+
+
+def _built(built: Built) -> dict[str, Any]:
+    """What stands already, whether it holds, and what each number of changed sections is worth on the lots left."""
+    study = built.study
+    return {
+        "size_set": study.case.labels(built.size_index),
+        "not_built_yet": list(built.free),
+        "holds": built.holds,
+        "breaches": [str(b) for b in built.breaches],
+        "cost": _number(built.cost),
+        "rooms_outside_open": None if built.marks is None else built.marks.rooms_outside_open,
+        "rooms_outside_marked": None if built.marks is None else built.marks.chosen.rooms_outside,
+        "damper_marks": [] if built.marks is None else [_mark_table(table) for table in built.marks.chosen.tables],
+        "lots_left": study.plan.lots_left,
+        "change_price": study.plan.change_price,
+        "best_changes": None if built.best is None else built.best.number,
+        "by_changes": [
+            {
+                "changes": c.number,
+                "changed": {section: list(sizes) for section, sizes in c.changed.items()},
+                "cost": _number(c.solution.cost),
+                "best_bound": _bound(c.solution),
+                "status": c.solution.status,
+                "worth": _number(c.worth),
+                "size_set": study.case.labels(c.solution.size_index),
+            }
+            for c in built.front
+        ],
+    }
 
 
 def _cap(study: Study) -> dict[str, Any]:
@@ -172,6 +325,7 @@ def _cap(study: Study) -> dict[str, Any]:
 
 _COSTS = (
     "extra_cost", "extra_cost_at_most", "duct_cost", "cost", "cost_bound", "least_cost", "best_bound", "standard_cost",
+    "worth", "covering_cost", "own_package_saves_with", "own_package_saves_without",
 )  # fmt: skip
 _IN_SI = tuple(MEASURES[name] for name in ("cfm", "ft", "in", "fpm", "inWC", "inWC/100 ft", "Btu/h"))
 
@@ -198,9 +352,9 @@ def _with_si(value: Any, study: Study) -> Any:
     return out
 
 
-def results_text(report: Report, delivered: Delivered | None = None, files: Sequence[str] = ()) -> str:
+def results_text(report: Report | HouseReport, delivered: Delivered | None = None, files: Sequence[str] = ()) -> str:
     """results.json as text; ``files`` are those that it belongs with."""
-    content = results(report, delivered)
+    content = house_results(report) if isinstance(report, HouseReport) else results(report, delivered)
     if report.made_from is not None:
         content |= {"made_from": report.made_from.described(), "files": list(files)}
     return json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
@@ -218,7 +372,7 @@ def _marked(delivery: Delivery) -> dict[str, Any]:
         "one_mark_rooms_outside": None if marks.one_alone is None else marks.one_alone.rooms_outside,
         "least_dampers": marks.least_dampers,
         "damper_cost": _number(study.plan.damper_cost * len(marks.chosen.runs)),
-        "delivered_marked": _delivered(marks.chosen.delivered),
+        "delivered_marked": _delivered(marks.chosen.delivered, study.plan),
     }
     proof = delivery.by_dampers.proof if delivery.by_dampers else None
     if proof is not None:
@@ -310,6 +464,7 @@ def _orientation(result: OrientationStudy) -> dict[str, Any]:
         "lots": [
             {
                 **_of(r, "lot=lot.name azimuth_deg=lot.azimuth_deg mirrored=lot.mirrored flex=lot.flex holds covered"),
+                **({"options": list(r.lot.options)} if result.study.plan.houses else {}),
                 "airflow_from": r.source,
                 "packages": {
                     str(p.n_package): None if p.package is None else p.package + 1
@@ -367,7 +522,7 @@ def _margins(study: Study) -> dict[str, Any] | None:
                 "limit": m.limit,
                 "of": m.of,
                 "place": m.place,
-                "variant": _variant(m.variant) if m.variant else None,
+                "variant": _variant(m.variant, study.plan) if m.variant else None,
                 "amount": _number(units.shown(m.amount, m.unit), 12),
                 "allowed": _number(units.shown(m.allowed, m.unit), 12),
                 "margin": _number(units.shown(m.left, m.unit), 12),
@@ -389,7 +544,10 @@ def _velocity_limits(study: Study) -> dict[str, Any]:
         if study.sized is not None:
             left = study.sized.margins.velocity_fpm[section.name]
             v = int(np.argmin(np.round(left, 9)))
-            entry |= {"velocity_margin_fpm": _number(left[v]), "variant": _variant(study.variants.variants[v])}
+            entry |= {
+                "velocity_margin_fpm": _number(left[v]),
+                "variant": _variant(study.variants.variants[v], study.plan),
+            }
         found[section.name] = entry
     return found
 
@@ -400,6 +558,8 @@ def _variants(study: Study) -> list[dict[str, Any]]:
     for v, variant in enumerate(study.variants.variants):
         sections = {}
         for i, section in enumerate(tree.sections):
+            if not section.is_built(variant.options):
+                continue
             own = by_friction_rate.friction_rate_size[v, i]
             sections[section.name] = {
                 "airflow_cfm": _number(study.variants.airflow_cfm[v, i]),
@@ -422,11 +582,11 @@ def _variants(study: Study) -> list[dict[str, Any]]:
                 "total_effective_length_ft": _number(by_friction_rate.total_effective_length_ft[p]),
                 "friction_rate_inwc_per_100ft": _number(by_friction_rate.friction_rate[v, p], 8),
             }
-        found.append({**_variant(variant), "sections": sections, "paths": paths})
+        found.append({**_variant(variant, study.plan), "sections": sections, "paths": paths})
     return found
 
 
-def _delivered(got: Delivered) -> list[dict[str, Any]]:
+def _delivered(got: Delivered, plan: Plan) -> list[dict[str, Any]]:
     total, static = got.total_cfm, got.external_static_inwc
     found = []
     for v, variant in enumerate(got.variants.variants):
@@ -440,7 +600,7 @@ def _delivered(got: Delivered) -> list[dict[str, Any]]:
         }
         found.append(
             {
-                **_variant(variant),
+                **_variant(variant, plan),
                 "total_cfm": _number(total[v]),
                 "external_static_inwc": _number(static[v], 8),
                 "runs": runs,
@@ -449,13 +609,14 @@ def _delivered(got: Delivered) -> list[dict[str, Any]]:
     return found
 
 
-def _variant(variant: Variant) -> dict[str, Any]:
-    return {
+def _variant(variant: Variant, plan: Plan) -> dict[str, Any]:
+    out: dict[str, Any] = {
         "front_faces": variant.front,
         "mirrored": variant.mirrored,
         "season": variant.season,
         "flex": variant.flex,
     }
+    return {**out, "options": list(variant.options)} if plan.houses else out
 
 
 def _of(thing: Any, names: str) -> dict[str, Any]:

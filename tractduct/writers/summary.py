@@ -14,6 +14,7 @@ from tractduct.one_plan import Study
 from tractduct.orientation.study import OrientationStudy
 from tractduct.report import Report
 from tractduct.sizing.remedies import Conflict
+from tractduct.systems import HouseReport
 from tractduct.writers.orientation_tables import missing
 from tractduct.writers.tables import not_proven, wall_or_money
 from tractduct.writers.together import Written
@@ -28,6 +29,24 @@ _CAUTION = (
 )
 
 
+def house_summary(house: HouseReport) -> str:
+    """What all systems of a house share, then each of them."""
+    plan, best = house.plan, house.recommended
+    names = ", ".join(system.name for system in plan.systems)
+    lines = [f"{plan.name}: {len(plan.systems)} systems, {names}"]
+    if best.size_index is None:
+        lines.append("No one size set holds in all of them; each is shown by itself.")
+    else:
+        unit = house.reports[0].study.cost_unit
+        proven = "proven" if best.status == "optimal" else "not proven: time ran out"
+        lines.append(
+            f"One stock list of {best.distinct_sizes} sizes serves all, at {plan.units.say(best.cost, unit, ',.2f')} "
+            f"({proven}); the least cost is {plan.units.say(house.least_cost.cost, unit, ',.2f')} with "
+            f"{house.least_cost.distinct_sizes} sizes."
+        )
+    return "\n\n".join(["\n".join(lines), *(summary(report) for report in house.reports)])
+
+
 def summary(report: Report) -> str:
     """Whether every room is right, what to build, what it costs, whether it holds on every lot, what to watch."""
     study, delivery, orientation = report.study, report.delivery, report.orientation
@@ -37,7 +56,7 @@ def summary(report: Report) -> str:
     else:
         if delivery is not None:
             lines += rooms_right(delivery)
-        lines += ["", *_sizes(study), *_cost(study)]
+        lines += ["", *_sizes(study), *_cost(study), *_options(study)]
     if orientation is not None and study.sized is not None:
         lines += _orientation(orientation)
     lines += [*_findings(report.findings), _CAUTION]
@@ -152,7 +171,22 @@ def _variants(study: Study) -> str:
     parts.append(" and ".join(plan.seasons))
     if plan.flex != ("",):
         parts.append(f"{len(plan.flex)} flex product{'s' if len(plan.flex) > 1 else ''}")
+    if plan.houses:
+        parts.append(f"{len(plan.houses)} combination{'s' if len(plan.houses) > 1 else ''} of options")
     return f"{len(study.variants.variants)} variants ({', '.join(parts)})"
+
+
+def _options(study: Study) -> list[str]:
+    """What covering options costs the houses without them, the dearest first."""
+    dear = [one for one in study.option_costs if one.covering is not None and one.covering > 0.005]
+    if not dear:
+        return []
+    say = study.plan.units.say
+    each = [
+        f"{one.option.name} {say(one.covering or 0.0, study.cost_unit, ',.2f')}"
+        for one in sorted(dear, key=lambda one: -(one.covering or 0.0))
+    ]
+    return [f"Covering an option costs the houses without it, in the least-cost set: {', '.join(each)} per lot."]
 
 
 def cap_text(study: Study) -> str:

@@ -14,6 +14,7 @@ from typing import Any, Protocol
 import numpy as np
 
 from tractduct.findings import Finding
+from tractduct.model.options import built_text
 from tractduct.model.plan import Section
 from tractduct.model.words import FLEX
 from tractduct.network.airstream import airstream
@@ -90,7 +91,7 @@ def size_schedule(study: Study) -> Iterator[Row]:
     sized = study.sized
     for i, s in enumerate(study.tree.sections):
         yield (
-            s.name, s.parent or OPEN_AIR, s.side, s.role, s.duct, s.shape, s.length_ft,
+            s.name, s.parent or OPEN_AIR, s.side, s.role, s.duct_in(FLEX), s.shape, s.length_ft,
             ", ".join(name if count == 1 else f"{name} x {count}" for name, count in s.fittings),
             room_text(s), s.season, study.size_set.get(s.name, ""),
             *(own_size_label(study, i, study.variants.where(front=face)) for face in study.plan.fronts),
@@ -433,8 +434,9 @@ LISTS: tuple[Listing[Study], ...] = (
 
 
 def as_told(variant: Variant) -> tuple[str, bool, str, str]:
-    """The values of the columns ``VARIANT``."""
-    return variant.front, variant.mirrored, variant.season, variant.flex
+    """The values of the columns ``VARIANT``; what the house is built with stands beside the flex product."""
+    product = ", ".join(filter(None, (variant.flex, built_text(variant.options))))
+    return variant.front, variant.mirrored, variant.season, product
 
 
 def own_size_label(study: Study, section: int, among: np.ndarray) -> str:
