@@ -808,7 +808,7 @@ def test_no_name_acts_in_a_pdf(acted: tuple[Path, str]) -> None:
         sheets = read_pdf(path.read_bytes())
         assert not [words for sheet in sheets for words in (*sheet.turned, *sheet.off_paper)]
         titles = [sheet.rows[0][0] for sheet in sheets if "page 1 of" in sheet.words]
-        assert len(titles) == len(ACTING)
+        assert len(titles) == (1 if path.parent.name == "lots" else len(ACTING))
     assert bool(found) == (out / "results.json").is_file()  # a batch draws no pages
 
 
