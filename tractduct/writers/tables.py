@@ -462,7 +462,7 @@ def why(driver: Governing, units: UnitSystem) -> str:
         case Reason.SMALLEST:
             return "smallest on offer within its bounds"
         case Reason.STANDARD:
-            return f"{units.size(driver.next_smaller)} would hold; kept for a shorter stock list or no extra cost"
+            return f"{units.size(driver.next_smaller)} would hold; kept for fewer sizes to stock or at no extra cost"
 
 
 def closest_limits(sized: Sized, units: UnitSystem) -> str:

@@ -200,16 +200,17 @@ def drivers_text(sized: Sized) -> str:
         most = [Counter(filter(None, values)).most_common(2) for values in lists]
         words = "; ".join(", ".join(f"{name} {number}" for name, number in found) for found in most if found)
         parts.append(
-            f"{counted(len(decided), 'section')} of {len(sized.governing)} could be smaller but for some variants; the "
-            f"worst of them, by number of sections: {words}."
+            f"{len(decided)} of {counted(len(sized.governing), 'section')} could be smaller but for some variants. The "
+            f"variant that needs it most has, by number of sections: {words}."
         )
     for reason, words in (
-        (Reason.CHILD, "as large as a section beyond"),
+        (Reason.CHILD, "as large as a section beyond it"),
         (Reason.STANDARD, "larger than needed, for fewer sizes to stock or at no extra cost"),
         (Reason.SMALLEST, "at the smallest size on offer"),
     ):
         if by_reason[reason]:
-            parts.append(f"{counted(by_reason[reason], 'section')} {words}.")
+            is_or_are = "is" if by_reason[reason] == 1 else "are"
+            parts.append(f"{counted(by_reason[reason], 'section')} {is_or_are} {words}.")
     return " ".join(parts)
 
 
@@ -231,7 +232,7 @@ def case_text(facts: Facts) -> str:
         if found
     ]
     return (
-        f"{start} leaves out of limits {' and '.join(what)}, in {len(study.single_out)} of "
+        f"{start} breaks limits at {' and '.join(what)}, in {len(study.single_out)} of "
         f"{counted(len(study.variants.variants), 'variant')}."
     )
 

@@ -135,8 +135,8 @@ def covering(page: Page, facts: Facts, kind: str, heading: str, across: int) -> 
     page.heading(heading, across)
     page.paragraph(
         "Each row sizes the plan again without one of them. Against it stands the least-cost set for all, at the same "
-        f"prices; the difference is what covering that one costs: nothing for {number - len(frame)} of {number}. All, "
-        "and each alone: data/price_of_covering.csv.",
+        f"prices; the difference is what covering that one costs: nothing for {number - len(frame)} of {number}, left "
+        "out here. All, and each alone: data/price_of_covering.csv.",
         across,
         LEAD,
     )

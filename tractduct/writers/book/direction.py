@@ -115,8 +115,8 @@ def _house(page: Page, result: OrientationStudy, across: int) -> None:
     over = house.change_btuh > house.limit_btuh
     page.paragraph(
         f"The total sensible cooling load changes by {units.say(house.change_btuh, 'Btu/h', ',.0f')} between "
-        f"directions. That is {'MORE' if over else 'less'} than {units.say(house.limit_btuh, 'Btu/h', ',.0f')}, from "
-        "which on one cooling unit and one design report for all directions should be looked at again (limit of a "
+        f"directions. That is {'MORE' if over else 'less'} than {units.say(house.limit_btuh, 'Btu/h', ',.0f')}; above "
+        "that, one cooling unit and one design report for all directions need a second look (limit of a "
         f"national new-homes program, seen second-hand; set {units.name_of('diversity_btuh', 'Btu/h')} in the plan).",
         across,
         replace(TEXT, bold=True, fill=TIGHT_FILL if over else GOOD_FILL),
