@@ -353,7 +353,9 @@ def _run(options: argparse.Namespace, *, strict: bool = True, bought: bool = Fal
 
     gc.disable()  # one plan and done: looking for garbage would cost a twentieth of the time
     plan = load_plan(options.plan)
+    out = options.out or Path("reports") / file_name(plan.name)
     _refuse_plan_folder(options.out)
+    _refuse_place_of(options.plan, out)
     wanted = Wanted(
         time_limit_s=options.seconds,
         strict=strict,
@@ -368,7 +370,7 @@ def _run(options: argparse.Namespace, *, strict: bool = True, bought: bool = Fal
     with _Bar() as bar:
         report = work_out(plan, wanted, bar.show)
         bar.show("workbook", 0, 1)
-        written = write_report(report, options.out or Path("reports") / file_name(plan.name))
+        written = write_report(report, out)
     _say(buying_summary(report) if bought else summary(report))
     _say()
     _say("Written: " + _listed(written))
@@ -457,6 +459,14 @@ def _refuse_plan_folder(out: Path | None) -> None:
         raise OutputError(f"{out}: {why}. Choose another folder with --out") from None
     remedy = "Choose another folder, or leave --out away"
     raise InputFaults([Fault(file="--out", value=str(out), problem="this is a plan's own folder", remedy=remedy)])
+
+
+def _refuse_place_of(plan: Path, out: Path) -> None:
+    """A result's workbook may have the name of the plan's own, and take its place."""
+    folder = plan.parent if plan.is_file() else plan
+    if os.path.realpath(out) == os.path.realpath(folder):
+        remedy = "Choose another folder with --out"
+        raise InputFaults([Fault(file="--out", value=str(out), problem="the plan lies in this folder", remedy=remedy)])
 
 
 def _installed(plan: Plan, name: str | None) -> str:

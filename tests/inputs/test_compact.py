@@ -429,6 +429,28 @@ def test_the_rest_are_all_rooms_that_no_other_return_names(tmp_path: Path) -> No
     }  # fmt: skip
 
 
+@pytest.mark.parametrize("out", [".", "sub/.."])
+def test_a_result_never_takes_the_place_of_the_plan(
+    out: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The results of a plan called house are a workbook house.xlsx too."""
+    path = write_book(tmp_path / "house.xlsx", house())
+    before = path.read_bytes()
+    (tmp_path / "sub").mkdir()
+    monkeypatch.chdir(tmp_path)
+    assert main(["study", "house.xlsx", "--out", out]) == 2
+    assert "the plan lies in this folder" in capsys.readouterr().err
+    assert path.read_bytes() == before
+
+
+def test_loads_beside_an_airflow_table_are_said_to_count_for_nothing(tmp_path: Path) -> None:
+    rooms = [line[:3] for line in house()["rooms"]]
+    airflow = [["front_faces", "room", "heating_cfm", "cooling_cfm"], ["N", "Den", 100, 120], ["N", "Bath", 40, 30]]
+    plan = read_house(tmp_path, rooms=rooms, airflow=airflow)
+    assert [f.rule for f in plan.findings] == ["unused loads"]
+    assert plan.fronts == ("N",)
+
+
 ODD = [
     *("", " ", "x", "-1", "0", "1e9", "1,5", "8+", "+", "b", "b8 f", "8..4", "rest", "*", "Trunk", "return", "N"),
     *("2026-12-06", "[blower] x", "lots", "9" * 130, "\u00b0", "a;b;;", "=", "#REF!", "8x", "round rect", "none"),

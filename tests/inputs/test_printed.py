@@ -320,6 +320,7 @@ def test_a_sheet_that_the_plan_names_is_read_with_it(house: Path, tmp_path: Path
     }
     assert found == pytest.approx(scaled(TRUTH), rel=1e-5)
     assert sum(f.rule == "printed airflow" for f in plan.findings) == 10
+    assert not any("is not read" in f.message for f in plan.findings if f.rule == "reading")
     sheet["A1"] = "Plan B"
     book.save(house)
     with pytest.raises(InputFaults, match=r"house.xlsx sheet 'As printed', row 3: nothing says which way"):

@@ -393,6 +393,9 @@ def _mark(sheet: Worksheet, column: str, rows: int) -> None:
     for letter in map(get_column_letter, range(ord(column) - 64, sheet.max_column + 1)):
         for row in range(2, rows + 2):
             sheet[f"{letter}{row}"].fill = _SHOWN
+    # More columns may be added on the right, such as share and role, or where rooms lie.
+    for letter in map(get_column_letter, range(sheet.max_column + 1, sheet.max_column + 7)):
+        sheet.column_dimensions[letter].protection = _UNLOCKED
     _protect(sheet)
 
 

@@ -51,7 +51,13 @@ def add_loads(found: dict[str, TableReader], rooms: TableReader, glass: TableRea
     elif panes and not front:
         problem = "the rooms have glass, and nothing says which way the front faces in their load calculation"
         plan_file.fault("loads", "printed_front", problem, "Add printed_front, such as N")
-    if not found["airflow"].is_given:
+    if found["airflow"].is_given or "printed" in plan_file.part("tables"):
+        if not is_turned:
+            message = "the plan gives airflow, so the loads in this sheet count for nothing"
+            plan_file.log.note(
+                "unused loads", rooms.label, message, "Remove one of the two, or give the glass for a check"
+            )
+    else:
         _assume_airflow(plan_file)
         if not is_turned:
             _one_front(found, rooms, rows, front, plan_file)
