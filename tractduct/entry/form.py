@@ -123,7 +123,7 @@ def _plan(book: Workbook, units: UnitSystem) -> None:
 
 
 def _rooms(book: Workbook, units: UnitSystem) -> None:
-    sheet = _sheet(book, sheets.ROOMS, (*_ROOM_COLUMNS, "mark", "shown_cfm"), units, (16, *[13] * 7, 16, 12))
+    sheet = _sheet(book, sheets.ROOMS, (*_ROOM_COLUMNS, "mark", "airflow_shown"), units, (16, *[13] * 7, 16, 12))
     fields = [sheets.ROOMS.field(name) for name in _ROOM_COLUMNS]
     for values in _ROOMS:
         sheet.append([_shown(f, value, units) for f, value in zip(fields, values, strict=True)])
@@ -146,7 +146,7 @@ def _glass(book: Workbook, units: UnitSystem) -> None:
 
 
 def _runs(book: Workbook, units: UnitSystem) -> None:
-    columns = (*_RUN_COLUMNS, "mark", "leads_to", "cfm_here")
+    columns = (*_RUN_COLUMNS, "mark", "leads_to", "airflow_here")
     sheet = _sheet(book, sheets.RUNS, columns, units, (14, 14, 18, 14, 14, 26, 10, 9, 17, 34, 10))
     for values in _RUNS:
         cells = [*values, *[None] * (len(_RUN_COLUMNS) - len(values))]
