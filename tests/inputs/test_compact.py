@@ -135,7 +135,7 @@ def house(**changed: list[list[object]]) -> dict[str, list[list[object]]]:
             [None, "Trunk", "Den", "8+6", None],
             [None, "Trunk", "Den", 9, None],
             [None, "Trunk", "Bath", "b6 r4", None],
-            ["Return", "return", "rest", 5, "round"],
+            ["Main", "return", "rest", 5, "round"],
         ],
     }  # fmt: skip
     return {**sheets, **changed}
@@ -148,7 +148,7 @@ def read_house(tmp_path: Path, **changed: list[list[object]]) -> Plan:
 def test_a_workbook_alone_is_a_plan_with_generic_duct_and_fittings(tmp_path: Path) -> None:
     plan = read_house(tmp_path)
     assert plan.name == "First house"
-    assert [s.name for s in plan.sections] == ["Trunk", "Den 1", "Den 2", "Bath", "Return"]
+    assert [s.name for s in plan.sections] == ["Trunk", "Den 1", "Den 2", "Bath", "Main"]
     assert [s.role for s in plan.sections] == ["trunk", "branch", "branch", "branch", "trunk"]
     assert [s.side for s in plan.sections] == ["supply"] * 4 + ["return"]
     assert plan.sections[-1].rooms == ("Den", "Bath")
@@ -226,6 +226,7 @@ def test_one_more_printed_front_catches_a_wrong_one(wrong: str, tmp_path: Path) 
         ("runs", 3, "on", "Trnk", "row 4, column 'on': got 'Trnk': there is no section of this name. Did you mean"),
         ("runs", 3, "room", "Dem", "row 4, column 'room': got 'Dem': the surfaces table has no room 'Dem'"),
         ("runs", 3, "duct", "tin", "row 4, column 'duct': got 'tin': there is no duct of this name"),
+        ("runs", 5, "section", "Return", "row 6, column 'section': got 'Return': this word stands for the air handler's"),
         ("runs", 4, "room", None, "row 5, column 'section': a section without a room needs a name"),
         ("runs", 1, "on", "Trunk", "row 2, column 'on': got 'Trunk': the parents go round in a loop"),
         ("glass", 5, "cooling_btuh_per_ft2", "x", "row 6, column 'cooling_btuh_per_ft2': got 'x': expected a number"),
@@ -301,7 +302,7 @@ def test_long_sections_hang_beside_compact_ones(tmp_path: Path) -> None:
                 ["Extra", "Trunk", "branch", "flex", 7, "takeoff + boot", "Bath"]]  # fmt: skip
     fittings = [["fitting", "equivalent_length_ft"], ["takeoff", 35], ["boot", 30]]
     plan = read_house(tmp_path, sections=sections, fittings=fittings)
-    assert {s.name for s in plan.sections if "Bath" in s.rooms} == {"Bath", "Extra", "Return"}
+    assert {s.name for s in plan.sections if "Bath" in s.rooms} == {"Bath", "Extra", "Main"}
 
 
 def test_rows_that_show_something_only_are_no_rows(tmp_path: Path) -> None:
@@ -423,11 +424,11 @@ def test_a_remedy_names_the_sheet_where_there_is_no_plan_toml(tmp_path: Path) ->
 def test_the_rest_are_all_rooms_that_no_other_return_names(tmp_path: Path) -> None:
     """With glass or without; a closet without glass was left out once."""
     rooms = [*house()["rooms"], ["Closet", 300, 200, None, None, None]]
-    runs = [*house()["runs"], [None, "Trunk", "Closet", 5, None], [None, "Return", "Bath", 6, None]]
+    runs = [*house()["runs"], [None, "Trunk", "Closet", 5, None], [None, "return", "Bath", 6, None]]
     plan = read_house(tmp_path, rooms=rooms, runs=runs)
     assert plan.rooms == ("Den", "Bath", "Closet")
     assert {s.name: s.rooms for s in plan.sections if s.side == "return"} == {
-        "Return": ("Den", "Closet"), "Bath 2": ("Bath",)
+        "Main": ("Den", "Closet"), "Bath 2": ("Bath",)
     }  # fmt: skip
 
 

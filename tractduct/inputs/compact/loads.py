@@ -215,13 +215,14 @@ def _tell_check(
     given = [n for n, load in enumerate(checked) if load is not None]
     if not check or not given:
         if bool(check) != bool(given):
-            missing = "check_cooling_btuh in rooms" if check else "check_front"
+            missing = f"{rooms.shown('check_cooling_btuh').name} in rooms" if check else "check_front"
             plan_file.fault(
                 "loads", "check_front", f"the check needs {missing} too", "Add it, or leave both out", check
             )
             return
         message = "nothing checks that the loads were printed with the front as printed_front says"
-        advice = "Enter check_front and, in rooms, check_cooling_btuh from a second printout: one front is enough"
+        column = rooms.shown("check_cooling_btuh").name
+        advice = f"Enter check_front and, in rooms, {column} from a second printout: one front is enough"
         plan_file.log.note("printed front", rooms.label, message, advice)
         return
     if check == front:
