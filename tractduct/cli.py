@@ -463,7 +463,7 @@ def _refuse_plan_folder(out: Path | None) -> None:
 
 def _refuse_place_of(plan: Path, out: Path) -> None:
     """A result's workbook may have the name of the plan's own, and take its place."""
-    folder = plan.parent if plan.is_file() else plan
+    folder = plan.parent if os.path.isfile(plan) else plan
     if os.path.realpath(out) == os.path.realpath(folder):
         remedy = "Choose another folder with --out"
         raise InputFaults([Fault(file="--out", value=str(out), problem="the plan lies in this folder", remedy=remedy)])
@@ -570,8 +570,8 @@ def _airflow(options: argparse.Namespace) -> int:
 
     plan: Path = options.plan
     found = printed_airflow(plan, options.files)
-    is_book = plan.is_file() and plan.name != PLAN_FILE
-    folder = plan.parent if plan.is_file() else plan
+    is_book = os.path.isfile(plan) and plan.name != PLAN_FILE
+    folder = plan.parent if os.path.isfile(plan) else plan
     path: Path = options.out or folder / (f"{plan.stem}-airflow.csv" if is_book else "airflow.csv")
     if os.path.lexists(path):
         remedy = "Move it away, or name another with --out"

@@ -68,13 +68,12 @@ def test_a_demo_in_the_compact_form_is_the_same_plan(demo: str, form: str, tmp_p
     assert derived == {s.name for s in short.sections} - typed_in(tables, demo)
 
 
-def test_a_demo_in_the_compact_form_gets_the_same_sizes_and_cost(tmp_path: Path) -> None:
-    tables = read_tables(CONFIGS / "quernby-1180")
-    tables.tables.pop("fitting_prices")  # they are by name, and generic fittings have none
-    (tmp_path / "short").mkdir()
-    sheets = compact(tables, typed_in(tables, "quernby-1180"), "R-6")
-    path = write_book(tmp_path / "short" / "house.xlsx", sheets)
-    tables.config["tables"].pop("fitting_prices")
+@pytest.mark.parametrize("demo", DEMOS)
+def test_a_demo_in_the_compact_form_gets_the_same_sizes_and_cost(demo: str, tmp_path: Path) -> None:
+    tables = read_tables(CONFIGS / demo)
+    for given in (tables.tables, tables.config["tables"]):
+        given.pop("fitting_prices", None)  # they are by name, and generic fittings have none
+    path = write_book(tmp_path / "house.xlsx", compact(tables, typed_in(tables, demo), "R-6"))
     short, long = tractduct.study(path, quick=True), tractduct.study(tables.write(tmp_path / "long"), quick=True)
     assert short.size_set == long.size_set
     assert short.recommended.cost == pytest.approx(long.recommended.cost, rel=1e-12)

@@ -36,7 +36,7 @@ class PlanFile:
     """
 
     def __init__(self, path: Path, log: FaultLog) -> None:
-        is_book = path.suffix.casefold() in WORKBOOKS and path.is_file()
+        is_book = path.suffix.casefold() in WORKBOOKS and os.path.isfile(path)
         is_file = is_book or (path.suffix.casefold() == ".toml" and not path.is_dir())
         self.book = path.resolve() if is_book else None
         self.folder = path.parent if is_file else path
@@ -94,7 +94,7 @@ class PlanFile:
     def _sheet(self) -> RawTable | None:
         """The sheet ``plan``; None where there is none, or one of other columns beside a plan.toml."""
         try:
-            place = place_of(self.files, ("plan",), self.log) if self.folder.is_dir() else None
+            place = place_of(self.files, ("plan",), self.log) if os.path.isdir(self.folder) else None
             if place is None:
                 return RawTable("plan", self.name, {}, ()) if self.book else None
             table = read_table("plan", *place, helpers=("note",))
