@@ -20,7 +20,7 @@ The small plan that ``tractduct new`` writes:
 >>> import tractduct
 >>> from tractduct.entry.template import write_template
 >>> with TemporaryDirectory() as folder:
-...     written = write_template(Path(folder) / "my-plan", as_workbook=False)
+...     written = write_template(Path(folder) / "my-plan")
 ...     plan = tractduct.load_plan(Path(folder) / "my-plan")
 >>> result = tractduct.study(plan, quick=True)
 >>> result.status, len(result.size_set) == len(plan.sections)

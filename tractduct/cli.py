@@ -315,7 +315,9 @@ def _study(options: argparse.Namespace) -> int:
 
     gc.disable()  # one plan and done: looking for garbage would cost a twentieth of the time
     plan = load_plan(options.plan)
+    out = options.out or Path("reports") / file_name(plan.name)
     _refuse_plan_folder(options.out)
+    _refuse_place_of(options.plan, out)
     wanted = Wanted(
         time_limit_s=options.seconds,
         bought=True,
@@ -333,12 +335,12 @@ def _study(options: argparse.Namespace) -> int:
         )
     except OSError as error:  # it was read a moment ago
         raise OutputError(f"{options.plan}: it can't be read any more ({error.strerror or error})") from None
-    folder, only = options.out or Path("reports") / file_name(plan.name), options.only or PARTS
+    only = options.only or PARTS
     if plan.systems:
         with _Bar() as bar:
             house = work_out_house(plan, wanted, bar.show, made_from)
             bar.show("files", 0, 1)
-            each = write_house(house, folder, only=only)
+            each = write_house(house, out, only=only)
         _say(house_summary(house))
         for written in each:
             _say(written_text(written))
@@ -346,7 +348,7 @@ def _study(options: argparse.Namespace) -> int:
     with _Bar() as bar:
         report = replace(work_out(plan, wanted, bar.show), made_from=made_from)
         bar.show("files", 0, 1)
-        written = write_report(report, folder, only=only)
+        written = write_report(report, out, only=only)
     _say(summary(report))
     _say(written_text(written))
     return DONE if report.study.size_set else NO_SET
@@ -425,6 +427,14 @@ def _refuse_plan_folder(out: Path | None) -> None:
         raise OutputError(f"{out}: {why}. Choose another folder with --out") from None
     remedy = "Choose another folder, or leave --out away"
     raise InputFaults([Fault(file="--out", value=str(out), problem="this is a plan's own folder", remedy=remedy)])
+
+
+def _refuse_place_of(plan: Path, out: Path) -> None:
+    """A result's workbook may have the name of the plan's own, and take its place."""
+    folder = plan.parent if os.path.isfile(plan) else plan
+    if os.path.realpath(out) == os.path.realpath(folder):
+        remedy = "Choose another folder with --out"
+        raise InputFaults([Fault(file="--out", value=str(out), problem="the plan lies in this folder", remedy=remedy)])
 
 
 def _installed(plan: Plan, name: str | None) -> str:

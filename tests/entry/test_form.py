@@ -122,7 +122,7 @@ def test_live_cfm_and_the_round_trip(tmp_path: Path) -> None:
     rows = [row for row in shown(back, "runs") if row["leads_to"]]
     carried = cfm_through(plan, "SW", "heating")
     assert [row["leads_to"].split()[-1] for row in rows] == [s.name.split()[-1] for s in plan.sections]
-    found = [row["cfm_here"] for row in rows]
+    found = [row["airflow_here"] for row in rows]
     assert found == pytest.approx([carried[s.name] for s in plan.sections], abs=0.06)
     assert not any(row["mark"] for row in rows)
     note = next(row["note"] for row in shown(back, "plan") if row["key"] == "shown_front")

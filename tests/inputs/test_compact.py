@@ -68,13 +68,12 @@ def test_a_demo_in_the_compact_form_is_the_same_plan(demo: str, form: str, tmp_p
     assert derived == {s.name for s in short.sections} - typed_in(tables, demo)
 
 
-def test_a_demo_in_the_compact_form_gets_the_same_sizes_and_cost(tmp_path: Path) -> None:
-    tables = read_tables(CONFIGS / "quernby-1180")
-    tables.tables.pop("fitting_prices")  # they are by name, and generic fittings have none
-    (tmp_path / "short").mkdir()
-    sheets = compact(tables, typed_in(tables, "quernby-1180"), "R-6")
-    path = write_book(tmp_path / "short" / "house.xlsx", sheets)
-    tables.config["tables"].pop("fitting_prices")
+@pytest.mark.parametrize("demo", DEMOS)
+def test_a_demo_in_the_compact_form_gets_the_same_sizes_and_cost(demo: str, tmp_path: Path) -> None:
+    tables = read_tables(CONFIGS / demo)
+    for given in (tables.tables, tables.config["tables"]):
+        given.pop("fitting_prices", None)  # they are by name, and generic fittings have none
+    path = write_book(tmp_path / "house.xlsx", compact(tables, typed_in(tables, demo), "R-6"))
     short, long = tractduct.study(path, quick=True), tractduct.study(tables.write(tmp_path / "long"), quick=True)
     assert short.size_set == long.size_set
     assert short.recommended.cost == pytest.approx(long.recommended.cost, rel=1e-12)
@@ -135,7 +134,7 @@ def house(**changed: list[list[object]]) -> dict[str, list[list[object]]]:
             [None, "Trunk", "Den", "8+6", None],
             [None, "Trunk", "Den", 9, None],
             [None, "Trunk", "Bath", "b6 r4", None],
-            ["Return", "return", "rest", 5, "round"],
+            ["Main", "return", "rest", 5, "round"],
         ],
     }  # fmt: skip
     return {**sheets, **changed}
@@ -148,7 +147,7 @@ def read_house(tmp_path: Path, **changed: list[list[object]]) -> Plan:
 def test_a_workbook_alone_is_a_plan_with_generic_duct_and_fittings(tmp_path: Path) -> None:
     plan = read_house(tmp_path)
     assert plan.name == "First house"
-    assert [s.name for s in plan.sections] == ["Trunk", "Den 1", "Den 2", "Bath", "Return"]
+    assert [s.name for s in plan.sections] == ["Trunk", "Den 1", "Den 2", "Bath", "Main"]
     assert [s.role for s in plan.sections] == ["trunk", "branch", "branch", "branch", "trunk"]
     assert [s.side for s in plan.sections] == ["supply"] * 4 + ["return"]
     assert plan.sections[-1].rooms == ("Den", "Bath")
@@ -226,6 +225,7 @@ def test_one_more_printed_front_catches_a_wrong_one(wrong: str, tmp_path: Path) 
         ("runs", 3, "on", "Trnk", "row 4, column 'on': got 'Trnk': there is no section of this name. Did you mean"),
         ("runs", 3, "room", "Dem", "row 4, column 'room': got 'Dem': the surfaces table has no room 'Dem'"),
         ("runs", 3, "duct", "tin", "row 4, column 'duct': got 'tin': there is no duct of this name"),
+        ("runs", 5, "section", "Return", "row 6, column 'section': got 'Return': this word stands for"),
         ("runs", 4, "room", None, "row 5, column 'section': a section without a room needs a name"),
         ("runs", 1, "on", "Trunk", "row 2, column 'on': got 'Trunk': the parents go round in a loop"),
         ("glass", 5, "cooling_btuh_per_ft2", "x", "row 6, column 'cooling_btuh_per_ft2': got 'x': expected a number"),
@@ -301,7 +301,7 @@ def test_long_sections_hang_beside_compact_ones(tmp_path: Path) -> None:
                 ["Extra", "Trunk", "branch", "flex", 7, "takeoff + boot", "Bath"]]  # fmt: skip
     fittings = [["fitting", "equivalent_length_ft"], ["takeoff", 35], ["boot", 30]]
     plan = read_house(tmp_path, sections=sections, fittings=fittings)
-    assert {s.name for s in plan.sections if "Bath" in s.rooms} == {"Bath", "Extra", "Return"}
+    assert {s.name for s in plan.sections if "Bath" in s.rooms} == {"Bath", "Extra", "Main"}
 
 
 def test_rows_that_show_something_only_are_no_rows(tmp_path: Path) -> None:
@@ -396,7 +396,9 @@ def test_check_ends_with_what_nobody_typed_and_the_first_numbers(
     assert main(["check", str(write_book(tmp_path / "house.xlsx", house()))]) == 0
     said = capsys.readouterr().out.splitlines()
     assert "worked out: fittings takeoff + flex_bend_90 + boot, of Den 1, Bath (from on, route and end)" in said
-    assert "assumed: fitting 30 ft, of boot (common practice, no source)" in said
+    # Den 2: 12 ft of trunk, 9 of its own, plenum takeoff 15, takeoff 35, boot 30: 30 of 101 ft, the shortest path
+    boot = "assumed: fitting 30 ft, up to 30 % of a path's effective length, of boot (common practice, no source)"
+    assert boot in said
     assert any(line.startswith("assumed: pressure 0.05 inWC, of the return ducts (") for line in said)
     assert said[-5:] == [
         "house: no faults. 2 rooms, 5 sections, 4 of them runs that end at a register or grille, 16 variants.",
@@ -421,12 +423,34 @@ def test_a_remedy_names_the_sheet_where_there_is_no_plan_toml(tmp_path: Path) ->
 def test_the_rest_are_all_rooms_that_no_other_return_names(tmp_path: Path) -> None:
     """With glass or without; a closet without glass was left out once."""
     rooms = [*house()["rooms"], ["Closet", 300, 200, None, None, None]]
-    runs = [*house()["runs"], [None, "Trunk", "Closet", 5, None], [None, "Return", "Bath", 6, None]]
+    runs = [*house()["runs"], [None, "Trunk", "Closet", 5, None], [None, "return", "Bath", 6, None]]
     plan = read_house(tmp_path, rooms=rooms, runs=runs)
     assert plan.rooms == ("Den", "Bath", "Closet")
     assert {s.name: s.rooms for s in plan.sections if s.side == "return"} == {
-        "Return": ("Den", "Closet"), "Bath 2": ("Bath",)
+        "Main": ("Den", "Closet"), "Bath 2": ("Bath",)
     }  # fmt: skip
+
+
+@pytest.mark.parametrize("out", [".", "sub/.."])
+def test_a_result_never_takes_the_place_of_the_plan(
+    out: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The results of a plan called house are a workbook house.xlsx too."""
+    path = write_book(tmp_path / "house.xlsx", house())
+    before = path.read_bytes()
+    (tmp_path / "sub").mkdir()
+    monkeypatch.chdir(tmp_path)
+    assert main(["study", "house.xlsx", "--out", out]) == 2
+    assert "the plan lies in this folder" in capsys.readouterr().err
+    assert path.read_bytes() == before
+
+
+def test_loads_beside_an_airflow_table_are_said_to_count_for_nothing(tmp_path: Path) -> None:
+    rooms = [line[:3] for line in house()["rooms"]]
+    airflow = [["front_faces", "room", "heating_cfm", "cooling_cfm"], ["N", "Den", 100, 120], ["N", "Bath", 40, 30]]
+    plan = read_house(tmp_path, rooms=rooms, airflow=airflow)
+    assert [f.rule for f in plan.findings] == ["unused loads"]
+    assert plan.fronts == ("N",)
 
 
 ODD = [

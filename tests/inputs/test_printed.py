@@ -204,6 +204,7 @@ WRONG: dict[str, tuple[Callable[[], Lines], str]] = {
     "not only a direction": (lambda: changed(stacked(), "Front faces: E", "Bath E of hall"), "nothing says which way"),
     "a room twice": (lambda: changed(stacked(), "Bed 2", "Den"), "room 'Den' is there twice"),
     "a room that is none": (lambda: changed(stacked(), "Bed 2", "Bedroom Two"), "'Bedroom Two' is no room of the plan"),
+    "a room that is none, first": (lambda: [*stacked()[:2], ["Closet", 3, 4], *stacked()[2:]], "'Closet' is no room"),
     "a room too few": (lambda: [*stacked()[:3], *stacked()[4:]], "these rooms of the plan are missing"),
     "a total that is another": (lambda: [*stacked()[:7], ["Total", 1, 2], *stacked()[8:]], "the total says otherwise"),
     "sums without a name": (lambda: reworded(stacked(), "Total", ""), "a line of numbers has no name"),
@@ -320,6 +321,7 @@ def test_a_sheet_that_the_plan_names_is_read_with_it(house: Path, tmp_path: Path
     }
     assert found == pytest.approx(scaled(TRUTH), rel=1e-5)
     assert sum(f.rule == "printed airflow" for f in plan.findings) == 10
+    assert not any("is not read" in f.message for f in plan.findings if f.rule == "reading")
     sheet["A1"] = "Plan B"
     book.save(house)
     with pytest.raises(InputFaults, match=r"house.xlsx sheet 'As printed', row 3: nothing says which way"):

@@ -123,7 +123,7 @@ def _plan(book: Workbook, units: UnitSystem) -> None:
 
 
 def _rooms(book: Workbook, units: UnitSystem) -> None:
-    sheet = _sheet(book, sheets.ROOMS, (*_ROOM_COLUMNS, "mark", "shown_cfm"), units, (16, *[13] * 7, 16, 12))
+    sheet = _sheet(book, sheets.ROOMS, (*_ROOM_COLUMNS, "mark", "airflow_shown"), units, (16, *[13] * 7, 16, 12))
     fields = [sheets.ROOMS.field(name) for name in _ROOM_COLUMNS]
     for values in _ROOMS:
         sheet.append([_shown(f, value, units) for f, value in zip(fields, values, strict=True)])
@@ -146,7 +146,7 @@ def _glass(book: Workbook, units: UnitSystem) -> None:
 
 
 def _runs(book: Workbook, units: UnitSystem) -> None:
-    columns = (*_RUN_COLUMNS, "mark", "leads_to", "cfm_here")
+    columns = (*_RUN_COLUMNS, "mark", "leads_to", "airflow_here")
     sheet = _sheet(book, sheets.RUNS, columns, units, (14, 14, 18, 14, 14, 26, 10, 9, 17, 34, 10))
     for values in _RUNS:
         cells = [*values, *[None] * (len(_RUN_COLUMNS) - len(values))]
@@ -393,6 +393,9 @@ def _mark(sheet: Worksheet, column: str, rows: int) -> None:
     for letter in map(get_column_letter, range(ord(column) - 64, sheet.max_column + 1)):
         for row in range(2, rows + 2):
             sheet[f"{letter}{row}"].fill = _SHOWN
+    # More columns may be added on the right, such as share and role, or where rooms lie.
+    for letter in map(get_column_letter, range(sheet.max_column + 1, sheet.max_column + 7)):
+        sheet.column_dimensions[letter].protection = _UNLOCKED
     _protect(sheet)
 
 

@@ -56,7 +56,7 @@ out and assumed.
 
 - **Joints and ends**: at the air handler `plenum_takeoff` (rigid), `collar` (flex) or `return_entry`; from a rigid
   section `reducer` where a rigid section goes on that others hang on, else `takeoff`, in returns `return_takeoff`; from
-  flex `wye`, bought once at the parent. A run ends in `boot`, a return in `return_box`.
+  flex, in supplies, `wye`, bought once at the parent. A run ends in `boot`, a return in `return_box`.
 - **Bends**: under 22.5 degrees none, up to 67.5 one of 45, up to 112.5 one of 90, up to 157.5 one of each; more is
   refused. Where two trunks in line both say which way they run, the turn between them counts.
 - **Roles**: a rigid section that others hang on, and a rigid return, are trunks; all else are branches.

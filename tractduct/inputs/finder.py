@@ -47,6 +47,7 @@ def find_tables(plan_file: PlanFile, log: FaultLog) -> dict[str, TableReader]:
     labels = {sheet.label for sheet in compact.values() if sheet.is_given} | {
         at.label for at in plan_file.places.values()
     }
+    labels |= _printed_labels(plan_file)
     _tell_unread(plan_file, {**compact, **found} if labels else found, labels, log)
     instead["airflow"] = {"rooms"} if not found["airflow"].is_given else set()
     log.unread.update(name for name, of in instead.items() if of & log.unread)
@@ -54,6 +55,13 @@ def find_tables(plan_file: PlanFile, log: FaultLog) -> dict[str, TableReader]:
     if "printed" in plan_file.part("tables"):
         found["airflow"] = _printed(found, plan_file, log)
     return found
+
+
+def _printed_labels(plan_file: PlanFile) -> set[str]:
+    """What a note of what is not read must leave out."""
+    given = [one.strip().partition("#") for one in str(plan_file.part("tables").get("printed", "")).split(";")]
+    own = plan_file.book.name if plan_file.book else ""
+    return {label_of(file or own, sheet) for file, _, sheet in given}
 
 
 def _printed(found: Mapping[str, TableReader], plan_file: PlanFile, log: FaultLog) -> TableReader:

@@ -135,7 +135,7 @@ class PlanFile:
         if self.has_file:
             return None
         problem = "this sheet has no columns 'key' and 'value'"
-        remedy = "Write them into its first row, with a key such as cooling_cfm in each row below"
+        remedy = "Write them into its first row, a key such as cooling_cfm into each row below; or rename the sheet"
         raise InputFaults([Fault(file=table.label, problem=problem, remedy=remedy)])
 
     def _add(self, config: dict[str, Any], places: Places) -> None:
@@ -160,10 +160,16 @@ class PlanFile:
         except TableFault as refused:
             raise InputFaults([refused.fault]) from None
         except FileNotFoundError:
-            problem, remedy = "there is no such file", "Give the plan's folder, or make one with: tractduct new DIR"
+            problem, remedy = (
+                "there is no such file",
+                "Give a plan's workbook or folder, or make one with: tractduct new house.xlsx",
+            )
         except NotADirectoryError:
             file = str(self.path.parent)
-            problem, remedy = "this is a file, not a plan folder", f"Give the folder that holds {PLAN_FILE}"
+            problem, remedy = (
+                "this is a file, not a plan folder",
+                f"Give a workbook, .xlsx, or the folder that holds {PLAN_FILE}",
+            )
         except OSError as error:
             problem, remedy = f"it can't be read ({error.strerror or error})", "Check who may read it"
         except UnicodeDecodeError:

@@ -40,7 +40,7 @@ _FILLER = {"front", "fronts", "face", "faces", "facing", "house", "home", "door"
            "of", "the", "to", "is", "plan", "room", "rooms", "airflow", "air", "flow", "supply", "design", "for", "by",
            "with", "table", "sheet", "block", *_SEASON, *_FLOW}  # fmt: skip
 _TOTAL = {"total", "totals", "sum", "sums"}
-_TURN = re.compile(r"turn|rotat|clockwise|\bc?cw\b|\u00b0|\bdeg|mirror|flip|revers", re.IGNORECASE)
+_TURN = re.compile(r"\bturn|rotat|clockwise|\bc?cw\b|\u00b0|\bdeg|mirror|flip|revers", re.IGNORECASE)
 _NUMBER = re.compile(r"(?:[0-9]{1,3}(?:,[0-9]{3})+|[0-9]+)(?:\.[0-9]+)?|\.[0-9]+")
 _ROUNDED = 0.5  # cfm a room, that printed totals may be off
 
@@ -279,6 +279,7 @@ def _blocks(lines: Grid, at: int, asked: _Asked) -> tuple[list[_Block], list[str
         others = [cell for c, cell in enumerate(line) if cell and c != at]
         numbers = [cell for cell in others if _NUMBER.fullmatch(cell)]
         words = {word for cell in line for word in _words(cell)}
+        headed = any(set(_SEASON) & set(_words(cell)) for m in block.heading for cell in lines[m])
         if key_of(label) in asked.rooms and others:
             if block.totals:
                 blocks.append(block)
@@ -288,7 +289,7 @@ def _blocks(lines: Grid, at: int, asked: _Asked) -> tuple[list[_Block], list[str
         elif numbers and block.rooms and words & _TOTAL:
             block.totals.append(n)
             touching = False
-        elif (numbers and words & _OTHER and not touching) or (numbers and not block.rooms and words):
+        elif (numbers and words & _OTHER and not touching) or (numbers and words and not block.rooms and not headed):
             unread.append(" ".join(" ".join(line).split()))
         elif numbers:
             problem = f"'{label}' is no room of the plan" if label else "a line of numbers has no name"

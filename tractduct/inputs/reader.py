@@ -243,9 +243,31 @@ def _tell_defaults(parts: _Parts, whole: System, plan_file: PlanFile) -> None:
     if not plan_file.part("sizes"):
         value = ", ".join(size.label for size in parts.sizes)
         assumed.append(Untyped(what="sizes", where="[sizes]", value=value, rule="round ones that are made"))
+    most = _most_of_a_path(parts)
+    for n, one in enumerate(assumed):
+        if one.what == "fitting":
+            value = f"{one.value}, up to {most.get(one.where, 0.0):.0f} % of a path's effective length"
+            assumed[n] = replace(one, value=value)
     if not parts.prices.per_ft:
         rule = "no prices are given"
         assumed.append(Untyped(what="cost", where="the size set", value="area of duct wall", rule=rule))
+
+
+def _most_of_a_path(parts: _Parts) -> dict[str, float]:
+    """How much of the effective length of the path where that is most each fitting takes. [%]"""
+    sections = {section.name: section for section in parts.sections}
+    most: dict[str, float] = {}
+    for run in parts.sections:
+        length, taken, at = 0.0, dict[str, float](), run.name if run.is_run else ""
+        while at:
+            length += sections[at].length_ft
+            for name, count in sections[at].fittings:
+                taken[name] = taken.get(name, 0.0) + count * parts.fittings[name].equivalent_length_ft
+            at = sections[at].parent
+        total = length + sum(taken.values())
+        for name, feet in taken.items():
+            most[name] = max(most.get(name, 0.0), 100.0 * feet / total if total else 0.0)
+    return most
 
 
 def _system(plan_file: PlanFile, name: str, equipment: Equipment, at_site: float) -> System:

@@ -612,7 +612,7 @@ KEYS: dict[str, tuple[Field, ...]] = {
     "loads": (
         choice("printed_front", "direction of the front in the load calculation that the loads in rooms are from",
             FACES, optional=True),
-        choice("check_front", "direction of the front in the one that check_cooling_btuh in rooms is from", FACES,
+        choice("check_front", "direction of the front in the one that the second cooling load in rooms is from", FACES,
             optional=True),
     ),
     "air_handler": (

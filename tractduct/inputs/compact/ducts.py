@@ -106,6 +106,9 @@ def _name(pieces: list[_Piece], long_rows: Mapping[str, Row]) -> None:
     for piece in pieces:
         piece.rooms = piece.row.parsed("room", parse_rooms) or ()
         piece.name = piece.row.row.text("section")
+        if key_of(piece.name) in _AT_AIR_HANDLER and piece.name:
+            problem = "this word stands for the air handler's side where a section hangs on it"
+            piece.row.fault("section", problem, "Give the section another name, such as Return main")
         if not piece.name and not piece.rooms:
             piece.row.fault("section", "a section without a room needs a name", "Name it, or enter its room")
             piece.name = f"row {piece.row.place}"

@@ -51,7 +51,13 @@ def add_loads(found: dict[str, TableReader], rooms: TableReader, glass: TableRea
     elif panes and not front:
         problem = "the rooms have glass, and nothing says which way the front faces in their load calculation"
         plan_file.fault("loads", "printed_front", problem, "Add printed_front, such as N")
-    if not found["airflow"].is_given:
+    if found["airflow"].is_given or "printed" in plan_file.part("tables"):
+        if not is_turned:
+            message = "the plan gives airflow, so the loads in this sheet count for nothing"
+            plan_file.log.note(
+                "unused loads", rooms.label, message, "Remove one of the two, or give the glass for a check"
+            )
+    else:
         _assume_airflow(plan_file)
         if not is_turned:
             _one_front(found, rooms, rows, front, plan_file)
@@ -209,13 +215,14 @@ def _tell_check(
     given = [n for n, load in enumerate(checked) if load is not None]
     if not check or not given:
         if bool(check) != bool(given):
-            missing = "check_cooling_btuh in rooms" if check else "check_front"
+            missing = f"{rooms.shown('check_cooling_btuh').name} in rooms" if check else "check_front"
             plan_file.fault(
                 "loads", "check_front", f"the check needs {missing} too", "Add it, or leave both out", check
             )
             return
         message = "nothing checks that the loads were printed with the front as printed_front says"
-        advice = "Enter check_front and, in rooms, check_cooling_btuh from a second printout: one front is enough"
+        column = rooms.shown("check_cooling_btuh").name
+        advice = f"Enter check_front and, in rooms, {column} from a second printout: one front is enough"
         plan_file.log.note("printed front", rooms.label, message, advice)
         return
     if check == front:

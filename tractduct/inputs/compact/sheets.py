@@ -9,7 +9,7 @@ from tractduct.inputs.schema import Field, TableSchema, choice, header_key, numb
 from tractduct.model.words import FACES, KINDS
 
 # What a sheet shows beside a row while it is typed; nothing reads it.
-HELPERS = ("mark", "leads_to", "cfm_here", "shown_cfm")
+HELPERS = ("mark", "leads_to", "airflow_here", "airflow_shown")
 HELPER_KEYS = frozenset(header_key(name) for name in HELPERS)
 _SHOWN = tuple(text(name, "what the sheet shows of this row; not read", optional=True) for name in HELPERS)
 
