@@ -269,7 +269,8 @@ def _options(study: Study) -> list[str]:
     (cheapest, low), (dearest, high) = (f(study.house_costs, key=lambda one: one[1]) for f in (min, max))
     least, most = (built_text(built) or "without options" for built in (cheapest, dearest))
     lines = [
-        f"The cost counts the sections of every option once; a house costs {say(low)} ({least}) to {say(high)} ({most})."
+        f"The cost counts the sections of every option once; a house costs {say(low)} ({least}) to {say(high)} "
+        f"({most})."
     ]
     dear = [(one.covering, one.option.name) for one in study.option_costs if one.covering and one.covering > 0.005]
     if dear:
