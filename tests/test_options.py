@@ -213,6 +213,10 @@ def test_what_covering_an_option_costs() -> None:
             names = list(other["size_set"])
             assert prices[name][what] == pytest.approx(cost(standard, names) - other["least_cost"], abs=1e-4)
     assert prices["Bonus"]["sections"] == ["TB", "BON", "BON2", "RET2"]
+    sizes = found["size_set"]
+    for house in found["houses"]:
+        names = [n for n, row in chosen.items() if met(row["option"], tuple(map(key, house["options"])))]
+        assert house["cost"] == pytest.approx(cost(sizes, names), abs=1e-4)
     dear = max(found["options"], key=lambda e: e["covering_cost"])
     assert f"{dear['option']} {dear['covering_cost']:,.2f} USD" in summary(Report(study=study_of(plan)))
 

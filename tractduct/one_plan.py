@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from tractduct.errors import Fault, InputFaults, OutOfTime, SolverError
 from tractduct.findings import Finding
+from tractduct.model.options import Built
 from tractduct.model.plan import NO_CAP, Plan
 from tractduct.network.tree import DuctTree
 from tractduct.network.variants import Variant, VariantSet
@@ -152,6 +153,19 @@ class Study:
     def option_costs(self) -> tuple[OptionCost, ...]:
         """What each option does to the size sets; empty for a plan without options."""
         return option_costs(self.plan, self.sized.governing if self.sized else (), self.comparisons)
+
+    @property
+    def house_costs(self) -> tuple[tuple[Built, float], ...]:
+        """Options of each house, and what the standard set costs in it; empty without options or a set."""
+        size_index = self.recommended.size_index
+        if size_index is None:
+            return ()
+        found = []
+        for house in self.plan.houses:
+            there = np.array([section.is_built(house.options) for section in self.tree.sections])
+            problem = self.case.problem().of_sections(there)
+            found.append((house.options, problem.cost_of(size_index[there])))
+        return tuple(found)
 
     @property
     def size_set(self) -> dict[str, str]:

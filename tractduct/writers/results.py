@@ -141,6 +141,7 @@ def results(report: Report, delivered: Delivered | None = None) -> dict[str, Any
     }
     if study.plan.options:
         out["options"] = _options(study)
+        out["houses"] = [{"options": list(built), "cost": _number(cost)} for built, cost in study.house_costs]
     got = delivery.open_dampers if delivery is not None else delivered
     if got is not None:
         out["delivered"] = _delivered(got, study.plan)

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from tractduct.delivery.damper_search import DamperFront
 from tractduct.delivery.deliver import Delivery
 from tractduct.findings import Finding, Severity
+from tractduct.model.options import built_text
 from tractduct.one_plan import Study
 from tractduct.orientation.study import OrientationStudy
 from tractduct.report import Report
@@ -177,16 +178,24 @@ def _variants(study: Study) -> str:
 
 
 def _options(study: Study) -> list[str]:
-    """What covering options costs the houses without them, the dearest first."""
-    dear = [one for one in study.option_costs if one.covering is not None and one.covering > 0.005]
-    if not dear:
+    """What the houses cost, and what covering options costs those without them, the dearest first."""
+    if not study.house_costs:
         return []
-    say = study.plan.units.say
-    each = [
-        f"{one.option.name} {say(one.covering or 0.0, study.cost_unit, ',.2f')}"
-        for one in sorted(dear, key=lambda one: -(one.covering or 0.0))
+
+    def say(cost: float) -> str:
+        return study.plan.units.say(cost, study.cost_unit, ",.2f")
+
+    (cheapest, low), (dearest, high) = (f(study.house_costs, key=lambda one: one[1]) for f in (min, max))
+    least, most = (built_text(built) or "without options" for built in (cheapest, dearest))
+    lines = [
+        f"The cost counts the sections of every option once; a house costs {say(low)} ({least}) to {say(high)} "
+        f"({most})."
     ]
-    return [f"Covering an option costs the houses without it, in the least-cost set: {', '.join(each)} per lot."]
+    dear = [(one.covering, one.option.name) for one in study.option_costs if one.covering and one.covering > 0.005]
+    if dear:
+        each = ", ".join(f"{name} {say(cost)}" for cost, name in sorted(dear, reverse=True))
+        lines.append(f"Covering an option costs the houses without it, in the least-cost set: {each} per lot.")
+    return lines
 
 
 def cap_text(study: Study) -> str:
