@@ -499,6 +499,7 @@ def _fit(options: argparse.Namespace) -> int:
 def _check(options: argparse.Namespace) -> int:
     from tractduct.findings import by_cause
     from tractduct.inputs.reader import load_plan
+    from tractduct.model.plan import told_once
     from tractduct.network.systems import plans_by_system
     from tractduct.orientation.lots import lot_findings, lot_results
     from tractduct.sizing.case import build_case
@@ -514,11 +515,8 @@ def _check(options: argparse.Namespace) -> int:
     for finding in by_cause(found):
         _say(finding)
     for word, untyped in (("worked out", plan.derived), ("assumed", plan.assumed)):
-        where: dict[tuple[str, str, str], list[str]] = {}
-        for one in untyped:
-            where.setdefault((one.what, one.value, one.rule), []).append(one.where)
-        for (what, value, rule), places in where.items():
-            _say(f"{word}: {what} {value}, of {', '.join(places)} ({rule})")
+        for what, places in told_once(untyped):
+            _say(f"{word}: {what}, of {places}")
     runs = sum(section.is_run for section in plan.sections)
     _say(
         f"{plan.name}: no faults. {len(plan.rooms)} rooms, {len(plan.sections)} sections, {runs} of them "

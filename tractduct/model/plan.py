@@ -212,6 +212,14 @@ class Untyped:
         return f"{self.what}, {self.where}: {self.value} ({self.rule})"
 
 
+def told_once(untyped: Iterable[Untyped]) -> list[tuple[str, str]]:
+    """What each value is, and where it counts and why: the same one once, with all its places."""
+    where: dict[tuple[str, str, str], list[str]] = {}
+    for one in untyped:
+        where.setdefault((one.what, one.value, one.rule), []).append(one.where)
+    return [(f"{what} {value}", f"{', '.join(places)} ({rule})") for (what, value, rule), places in where.items()]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class System:
     """One of several air handlers of a house; what it has is what a plan of it alone would have."""

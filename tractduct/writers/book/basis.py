@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from tractduct.model.plan import Duct, Plan
+from tractduct.model.plan import Duct, Plan, told_once
 from tractduct.model.words import SIDES
 from tractduct.physics.friction import COMPRESSION_DECAY_PER_IN, COMPRESSION_TESTED_IN, COMPRESSION_TESTED_TO_PCT
 from tractduct.physics.solar import LEFT_OUT, MODELS, SCREENING
@@ -239,6 +239,15 @@ def basis_sheet(book: Book, facts: Facts) -> None:
     if facts.from_blower:
         page.fact("Pressure for the ducts", f"{from_blower(plan)} {SPLIT}", width)
     page.row += 1
+    for words, untyped in (
+        ("Assumed, as the plan does not say", plan.assumed),
+        ("Worked out from what is typed", plan.derived),
+    ):
+        if untyped:
+            page.heading(words, width)
+            for what, places in told_once(untyped):
+                page.fact(what, places, width)
+            page.row += 1
     page.heading("Method", width)
     for label, text in method(plan):
         page.fact(label, text, width)
