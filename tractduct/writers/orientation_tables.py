@@ -147,8 +147,9 @@ def peaks(result: OrientationStudy) -> Iterator[Row]:
 def packages(result: OrientationStudy) -> Iterator[Row]:
     """Each package of each number of packages: one size set for some of the fronts."""
     found = result.packages
-    for choice in found.choices if found else ():
-        assert found is not None
+    if found is None:
+        return
+    for choice in found.choices:
         for number, package in enumerate(choice.packages, start=1):
             yield (
                 choice.n_package, number, ", ".join(map(group_label, package.groups)),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from tractduct.delivery.deliver import Delivery
+from tractduct.sizing.program import DIAMETER_TOLERANCE_IN
 from tractduct.writers import delivery_tables, tables
 from tractduct.writers.book.cost import covering
 from tractduct.writers.book.delivered import drive_words
@@ -91,7 +92,7 @@ def _own_sizes(page: Page, facts: Facts, flex: list[str]) -> None:
     chosen = frame["size"].map(diameter)
     if study.sized is not None:
         for key in keys:
-            frame.loc[(frame[key].map(diameter) - chosen).abs() <= 1e-9, key] = ""
+            frame.loc[(frame[key].map(diameter) - chosen).abs() <= DIAMETER_TOLERANCE_IN, key] = ""
         frame = frame[(frame[keys] != "").any(axis=1)].reset_index(drop=True)
         chosen = frame["size"].map(diameter)
     page.heading("Size that each product alone would get by the friction-rate method", ACROSS)

@@ -10,6 +10,7 @@ from openpyxl.formatting.rule import ColorScale, FormatObject, Rule
 from openpyxl.styles import Color
 
 from tractduct.one_plan import Study
+from tractduct.sizing.program import DIAMETER_TOLERANCE_IN
 from tractduct.units import NOMINAL
 from tractduct.writers import tables
 from tractduct.writers.book.facts import Facts
@@ -50,7 +51,7 @@ def _other_sizes(study: Study, row: Mapping[Hashable, Any]) -> str:
     fronts: dict[str, list[str]] = {}
     for front in study.plan.fronts:
         own = row[front]
-        if own and abs(diameter[own] - diameter[row["size"]]) > 1e-9:
+        if own and abs(diameter[own] - diameter[row["size"]]) > DIAMETER_TOLERANCE_IN:
             fronts.setdefault(own, []).append(front)
     words = []
     for own in sorted(fronts, key=lambda label: diameter[label]):
