@@ -61,7 +61,7 @@ def _printed_labels(plan_file: PlanFile) -> set[str]:
     """What a note of what is not read must leave out."""
     given = [one.strip().partition("#") for one in str(plan_file.part("tables").get("printed", "")).split(";")]
     own = plan_file.book.name if plan_file.book else ""
-    return {label_of(file or own, sheet) for file, _, sheet in given}
+    return {label_of(file or own, sheet) for file, _, sheet in given if file or sheet}
 
 
 def _printed(found: Mapping[str, TableReader], plan_file: PlanFile, log: FaultLog) -> TableReader:
@@ -212,7 +212,7 @@ def _place(spec: TableSchema, plan_file: PlanFile, log: FaultLog) -> Place | Non
     remedy = 'Write "file.csv" or "book.xlsx#Sheet"'
     if not isinstance(given, str):
         column = plan_file.where("tables", name)
-        raise TableFault(plan_file.name, "expected a file name", remedy, column=column, value=str(given))
+        raise TableFault(plan_file.name, "expected a file name", remedy, column=column, value=str(given), is_key=True)
     file, _, sheet = given.partition("#")
     path = path_inside(plan_file.folder, file)
     if path is None and not file.strip():
@@ -250,7 +250,8 @@ def _tell_unread(plan_file: PlanFile, tables: Mapping[str, TableReader], labels:
         for label, name in places.items():
             if label in read:
                 continue
-            meant = near_miss(name, absent)
+            is_held = any(header_key(name) == header_key(held) for held in tables if held not in absent)
+            meant = None if is_held else near_miss(name, absent)
             if meant and header_key(name) != header_key(meant):
                 problem = f"it is not read: the plan has no {meant} table, and this has a name like it"
                 log.fault(label, problem, f"Name it {meant}, or give it a name that is less alike")

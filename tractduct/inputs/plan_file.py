@@ -60,7 +60,7 @@ class PlanFile:
             if not self.has_file:
                 self.name = sheet.label
         for where, problem, value in _unreadable(self.config):
-            self.log.fault(self.name, problem, "Correct the value", column=where, value=value)
+            self.log.fault(self.name, problem, "Correct the value", column=where, value=value, is_key=True)
         if self.log.faults:
             raise InputFaults(self.log.faults)
         self.units = self._units()
@@ -346,7 +346,7 @@ class PlanFile:
                 add("rectangular_in", size_of((width, height), self.units))
         if len(found) > MAX_SIZES:
             problem = f"there are {len(found):,} standard sizes; at most {MAX_SIZES} are looked at"
-            self.log.fault(self.name, problem, "List the sizes that are stocked", column="[sizes]")
+            self.log.fault(self.name, problem, "List the sizes that are stocked", column="[sizes]", is_key=True)
             return ()
         return tuple(sorted(found.values(), key=lambda s: (s.shape != "round", s.diameter_in, s.label)))
 

@@ -345,7 +345,8 @@ def _drawn(
         for piece in ready:
             legs = piece.route.legs if piece.route else None
             drawn = points.get(key_of(piece.name))
-            at = courses[key_of(piece.parent)][-1] if piece.parent else start
+            along = piece.route.along if piece.route else None
+            at = _point(courses[key_of(piece.parent)], along) if piece.parent else start
             if drawn is not None:
                 courses[key_of(piece.name)] = drawn
             elif legs is not None:
@@ -354,6 +355,14 @@ def _drawn(
                 for x, y, _ in course:
                     cells = {"section": piece.name, "x_ft": f"{x:.10g}", "y_ft": f"{y:.10g}"}
                     rows.append(derived_row(piece.row, cells, {"x_ft": "route", "y_ft": "route"}))
+
+
+def _point(course: NDArray[np.float64], along: float | None) -> NDArray[np.float64]:
+    """The point of a course at a length along it; its end where that is None or beyond."""
+    if along is None:
+        return np.asarray(course[-1])
+    done = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(course, axis=0), axis=1))])
+    return np.array([np.interp(along, done, axis) for axis in course.T])
 
 
 def _add_ducts(

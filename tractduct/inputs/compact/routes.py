@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +16,7 @@ from tractduct.inputs.spelling import plain_text
 # (x, y, height) of one foot, seen from the street.
 WAYS = {"f": (0, -1, 0), "b": (0, 1, 0), "l": (-1, 0, 0), "r": (1, 0, 0), "u": (0, 0, 1), "d": (0, 0, -1)}
 _WAY = re.compile(r"(front|back|left|right|up|down|[fblrud])\s*(?=[0-9.])", re.IGNORECASE)
+_ALONG = re.compile(r"@\s*(\S+)\s+(.*)")  # @6 b8 r4: from 6 ft along what it hangs on
 _ANGLE = re.compile(r"([0-9]+(?:\.[0-9]+)?)\s*(?:\u00b0|deg(?:rees)?\.?)", re.IGNORECASE)
 _COMMON_ANGLES = ("45", "90", "135")
 SHARPEST_DEG = 157.5
@@ -26,16 +27,21 @@ _EXAMPLE = "Write 14, 8+6 with a right angle between, 8+45deg+6, or the way that
 class Route:
     """``length`` in the plan's unit; ``bends_deg`` between its legs.
 
-    ``legs`` (n_leg, 3) are their vectors, right, back and up, where the way they run is known.
+    ``legs`` (n_leg, 3) are their vectors, right, back and up, where the way they run is known; they start ``along``
+    what the section hangs on, at its end where that is None.
     """
 
     length: float
     bends_deg: tuple[float, ...] = ()
     legs: NDArray[np.float64] | None = None
+    along: float | None = None
 
 
 def parse_route(field: Field, text: str) -> Route:
     """A route; CellProblem where it can't be read, or may be read two ways. ``field`` declares a length."""
+    at = _ALONG.fullmatch(text)
+    if at and _WAY.match(at[2]):
+        return replace(_by_ways(field, at[2]), along=_length(field, at[1]))
     if _WAY.match(text):
         return _by_ways(field, text)
     lengths: list[float] = []

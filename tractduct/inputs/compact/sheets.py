@@ -79,7 +79,8 @@ RUNS = TableSchema(
         text("room", "the room it ends in; of a return several with ; between, * for all, rest for those that no other "
             "return names; blank where it only feeds others", kind="rooms", optional=True),
         text("route", "its length; with bends, legs joined by + (8+6: a right angle between, 8+45deg+6) or by the way "
-            "they run (b8 r6 u2: front, back, left, right, up, down); blank: from its points in routes", optional=True),
+            "they run (b8 r6 u2: front, back, left, right, up, down; @5 before it: from 5 along what it hangs on); "
+            "blank: from its points in routes", optional=True),
         text("duct", "blank: flex; rect or round: the plan's rigid duct, or galvanised where it has none; a product, "
             "with rect behind it where it is rectangular", optional=True),
         text("fittings", "blank: worked out from on, route and end; names joined by + count instead; none for none "
