@@ -14,6 +14,7 @@ from reference import Reference
 from test_optimum import all_sets, tiny_plans
 
 import tractduct
+from tractduct.orientation.study import lot_mix
 from tractduct.report import Wanted, work_out
 from tractduct.writers.results import results
 
@@ -91,6 +92,15 @@ def test_lots_that_stand_are_not_counted() -> None:
         assert finding["severity"] == "note"
         said = "over the 3 lots left that saves" if changes else "Keep them on the 3 lots left"
         assert said in finding["advice"]
+
+
+def test_what_is_bought_and_weighed_is_for_the_lots_left() -> None:
+    """Of four lots one stands: three are bought for, and three weigh in the packages."""
+    with written(tract()) as folder:
+        plan = tractduct.load_plan(folder)
+    lists = tractduct.buy(tractduct.study(plan, quick=True)).lists
+    assert [(one.name, one.lots) for one in lists] == [("one lot", 1), ("all lots", 3)]
+    assert lot_mix(plan) == {("N", None): 3}
 
 
 def test_sizes_that_do_not_hold_any_more() -> None:

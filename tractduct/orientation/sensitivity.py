@@ -119,7 +119,7 @@ def house_load(study: Study) -> HouseLoad | None:
 
 
 def sensitivity_by_room(study: Study, house: HouseLoad | None) -> tuple[RoomSensitivity, ...]:
-    """Every room, most sensitive first: by size steps, then by largest over smallest airflow."""
+    """Every room of the first house, most sensitive first: by size steps, then by largest over smallest airflow."""
     found = [_of_room(study, house, n) for n in range(len(study.plan.rooms))]
     return tuple(sorted(found, key=lambda s: (-s.size_steps, -s.ratio)))
 

@@ -128,10 +128,9 @@ def study_orientation(
 
 
 def lot_mix(plan: Plan, *, by_mirror: bool = False) -> dict[Group, float] | None:
-    """Number of lots by nearest face (and mirror); None without lots."""
-    if not plan.lots:
-        return None
-    return dict(Counter(_group(plan, lot.azimuth_deg, lot.mirrored, by_mirror) for lot in plan.lots))
+    """Number of lots still to be built by nearest face (and mirror); None without any."""
+    left = [lot for lot in plan.lots if not lot.built]
+    return dict(Counter(_group(plan, lot.azimuth_deg, lot.mirrored, by_mirror) for lot in left)) or None
 
 
 def _group(plan: Plan, azimuth_deg: float, mirrored: bool, by_mirror: bool) -> Group:

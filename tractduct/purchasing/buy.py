@@ -37,7 +37,8 @@ class Buying:
     comparison : the flex products against each other; None for a plan without flex
     dropped : the sizes of the standard set, the one to drop first at the head; empty without a set
     by_flex : the order of one lot by the flex product delivered; empty without a set
-    lists : one lot, the plan's lots where it lists them, a number of lots where asked for; empty without a set
+    lists : one lot, the plan's lots that do not stand yet where it lists them, a number of lots where asked for; empty
+        without a set
     installed : the flex product of lots for which none is named
     findings : what to look at
     """
@@ -98,10 +99,11 @@ def buy(
 def _lists(study: Study, lots: int | None, flex: str, dampers: Sequence[str]) -> tuple[PurchaseList, ...]:
     plan = study.plan
     found = [PurchaseList(name="one lot", order=make_order(study, {flex: 1}, dampers))]
-    if plan.lots:
-        delivered = [lot.flex or flex for lot in plan.lots]
+    left = [lot for lot in plan.lots if not lot.built]
+    if left:
+        delivered = [lot.flex or flex for lot in left]
         counts = {f: delivered.count(f) for f in (*plan.flex, *plan.other_flex) if f in delivered}
-        houses = Counter(zip(delivered, (lot.options for lot in plan.lots), strict=True))
+        houses = Counter(zip(delivered, (lot.options for lot in left), strict=True))
         found.append(PurchaseList(name="all lots", order=make_order(study, counts, dampers, houses)))
     several = lots if lots is not None else 0 if plan.lots else plan.purchase.lots
     if several > 1:
