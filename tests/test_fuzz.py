@@ -484,7 +484,7 @@ def test_study_of_what_is_allowed(quick: bool) -> None:
     """Sizes alone in the program, or the whole command: all of a result or none of it."""
     seen: Counter[str] = Counter()
 
-    @examples(25 if quick else 3)
+    @examples(25 if quick else 2)
     @given(st.data())
     def run(data: st.DataObject) -> None:
         base = data.draw(st.sampled_from(sorted(BASES)))
