@@ -90,7 +90,7 @@ def told(tmp_path_factory: pytest.TempPathFactory) -> dict[tuple[str, ...], Told
         book = folder / f"{looks}.xlsx"
         write_workbook(Report(study=study), book)
         answer = words_of(openpyxl.load_workbook(book)["Answer"])
-        found[stage] = Told(results(Report(study=study)), (answer, summary(Report(study=study))))
+        found[stage] = Told(results(Report(study=study)), (answer, " ".join(summary(Report(study=study)).split())))
     return found
 
 

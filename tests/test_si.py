@@ -367,7 +367,7 @@ def test_a_new_plan_in_si(tmp_path: Path, capsys: pytest.CaptureFixture[str]) ->
         capsys.readouterr()
         assert main(["study", str(folder), "--out", str(tmp_path / "out")]) == 0
         told = capsys.readouterr().out.split("Local codes")[0]
-        assert " mm " in told
+        assert "Sizes, mm, with m per lot" in told
         assert not {"cfm", "fpm", "inWC", "ft", "ft2"} & set(told.split())
 
 

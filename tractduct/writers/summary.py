@@ -16,6 +16,7 @@ from tractduct.orientation.study import OrientationStudy
 from tractduct.report import Report
 from tractduct.sizing.remedies import Conflict
 from tractduct.systems import HouseReport
+from tractduct.units import NOMINAL
 from tractduct.writers.orientation_tables import missing
 from tractduct.writers.tables import not_proven, wall_or_money
 from tractduct.writers.together import Written
@@ -224,7 +225,8 @@ def _sizes(study: Study) -> list[str]:
     by_kind: dict[tuple[str, str], list[str]] = {}
     for kind, shape, size, _, feet in stock(study):
         by_kind.setdefault((kind, shape), []).append(f"{size} ({units.number(feet, 'ft', '.0f')})")
-    lines = [f"Build this size set; it holds in every variant ({proven}). Sizes, with {units.unit('ft')} per lot:"]
+    of = f"Sizes, {units.unit(NOMINAL)}, with {units.unit('ft')} per lot"
+    lines = [f"Build this size set; it holds in every variant ({proven}). {of}:"]
     for (kind, shape), sizes in by_kind.items():
         what = "rigid, rectangular" if shape == "rectangular" else kind
         lines.append(f"  {what:<20}{', '.join(sizes)}")
@@ -239,6 +241,9 @@ def _cost(study: Study) -> list[str]:
         f"{money(study, least.cost)} with {least.distinct_sizes} sizes.",
         *not_proven(study),
     ]
+    free = study.without_cap
+    if free is not None and (free.extra_at_most > 0.005 or free.recommended.cost != best.cost):
+        lines.append(cap_text(study))
     return lines
 
 
