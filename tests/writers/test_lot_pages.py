@@ -424,7 +424,7 @@ def test_hostile_names_are_words(tmp_path: Path) -> None:
     with written(plan) as folder:
         report = work_out(load_plan(folder), Wanted())
     made = [tmp_path / "out" / name for name in write_report(report, tmp_path / "out").names]
-    assert {path.resolve().parent for path in made} == {tmp_path / "out", tmp_path / "out" / "lots"}
+    assert {path.resolve().parent for path in made} == {tmp_path / "out" / name for name in ("", "data", "lots")}
     (file,) = (path for path in made if path.name.endswith("-lots.pdf"))
     assert len([path for path in made if path.parent.name == "lots"]) == len(names)
     sheets = read_pdf(file.read_bytes())
