@@ -22,7 +22,7 @@ from tractduct.writers.results import results
 def built_of(plan: PlanTables, *, predicted: bool = False) -> dict[str, Any]:
     """What results.json says of the sizes already built, and the findings of the whole."""
     with written(plan) as folder:
-        report = work_out(tractduct.load_plan(folder), Wanted(predicted=predicted, strict=False))
+        report = work_out(tractduct.load_plan(folder), Wanted(predicted=predicted))
     found = results(report)
     return {**found["built"], "findings": found["findings"]}
 

@@ -30,7 +30,7 @@ SHEETS = (
 )  # fmt: skip
 KINDS = ("priced", "blower", "infeasible")
 RATE = "inWC/100 ft"
-UNITS_OF = {"Friction, per 100 ft": RATE, "Friction to use, per 100 ft": RATE}
+UNITS_OF = {"Friction, per 100 ft": RATE, "Friction to use, per 100 ft": RATE, "Limits of this sort": ""}
 # What is more than another unit: a friction rate is for one metre, so its 100 goes.
 WORDS = {
     "100 x what": "what",

@@ -63,7 +63,7 @@ def write_report(report: Report, folder: Path, *, only: Collection[str] = PARTS)
         if "readings" in only and report.lots is not None and report.lots.listed:
             # At the end: somebody may be typing into the earlier one.
             form = write_readings(report, beside / f"{name}{READINGS}", folder / f"{name}{READINGS}")
-            if form.added or form.left or form.changed:
+            if form.added or form.left or form.changed or form.readings_kept:
                 notes.append(f"{name}{READINGS}: {form}.")
             made = {*made, *files_below(beside)}
     removed = () if same else tuple(sorted({*earlier} - made))
