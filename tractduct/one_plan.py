@@ -16,6 +16,7 @@ from tractduct.model.plan import NO_CAP, Plan
 from tractduct.network.tree import DuctTree
 from tractduct.network.variants import Variant, VariantSet
 from tractduct.physics.air import Air
+from tractduct.sizing.assumed import Effect, effects
 from tractduct.sizing.candidates import CandidateTable, at_sizes
 from tractduct.sizing.case import Case, build_case
 from tractduct.sizing.friction_rate import FrictionRateSizing, single_orientation_set, size_by_friction_rate
@@ -91,7 +92,8 @@ class Study:
     ``recommended`` is the standard size set and ``sized`` all that belongs to it, None where no set holds;
     ``trade_off`` is the least cost by number of distinct sizes, and
     ``open_numbers`` are those that time ran out on, each with a bound on the cost. ``without_cap`` is None in a
-    quick study, without a cap and where no set holds. Where no set holds, ``conflicts`` and ``remedies`` say why and
+    quick study, without a cap and where no set holds; ``assumed`` is what values that nobody typed do, empty in a
+    quick study. Where no set holds, ``conflicts`` and ``remedies`` say why and
     what helps.
     """
 
@@ -106,6 +108,7 @@ class Study:
     sized: Sized | None
     comparisons: tuple[Comparison, ...]
     single: SingleOrientation
+    assumed: tuple[Effect, ...]
     findings: tuple[Finding, ...]
     conflicts: tuple[Conflict, ...]
     remedies: tuple[Remedy, ...]
@@ -216,6 +219,7 @@ def study(
     without_cap: WithoutCap | None = None
     conflicts: tuple[Conflict, ...] = ()
     remedies: tuple[Remedy, ...] = ()
+    assumed: tuple[Effect, ...] = ()
     comparisons: tuple[Comparison, ...] = ()
     if recommended.size_index is None:
         conflicts = diagnose(case, cap)
@@ -230,6 +234,7 @@ def study(
         trade_off, open_numbers = swept.entries, swept.open_numbers
         without_cap = _without_cap(case, cheapest, recommended, time_limit_s)
         comparisons = _compared(case, cheapest, progress)
+        assumed = effects(plan, cheapest)
     return Study(
         case=case,
         least_cost=cheapest,
@@ -237,6 +242,7 @@ def study(
         open_numbers=open_numbers,
         without_cap=without_cap,
         comparisons=comparisons,
+        assumed=assumed,
         conflicts=conflicts,
         remedies=remedies,
         **_of_set(case, recommended),

@@ -38,7 +38,7 @@ class Built:
     ----------
     size_index : (n_section,) those sizes; where nothing is built yet, the size of the set with the fewest changes
     free : sections of which nothing is built
-    cost : of a lot in them, at the present prices
+    cost : per lot in them, at the present prices
     breaches : limits that they break in the plan as it is now; empty where they hold
     marks : of their dampers set anew, which costs nothing; None where that is not predicted
     front : by rising number of changes and falling cost; empty where no set holds

@@ -107,7 +107,7 @@ class _Rows:
             more = f"and {len(reasons) - _REASONS_LISTED} more in its {OUTCOME_FILE}"
             self.failed.append([plan, outcome.state.value, "why", more])
         for way in outcome.remedies if outcome.failed else ():
-            self.failed.append([plan, outcome.state.value, "way out", way])
+            self.failed.append([plan, outcome.state.value, "change that holds", way])
         for room in outcome.tight:
             self.rooms.append(
                 [plan, room.room, "least spare airflow", room.extra_pct, f"{room.limit} ({room.variant})"]
@@ -171,7 +171,7 @@ def _failed(book: Book, rows: _Rows) -> None:
     columns = [
         Column("Plan", LABEL, 24),
         Column("Result", TEXT, 18),
-        Column("Why, or a way out", TEXT, 12),
+        Column("Why, or what helps", TEXT, 16),
         Column("What", TEXT, 90),
     ]
     page = book.sheet("Not sized", [column.width for column in columns])

@@ -6,8 +6,10 @@ from collections.abc import Iterator
 
 from tractduct.model.plan import Duct, Plan, told_once
 from tractduct.model.words import SIDES
+from tractduct.one_plan import Study
 from tractduct.physics.friction import COMPRESSION_DECAY_PER_IN, COMPRESSION_TESTED_IN, COMPRESSION_TESTED_TO_PCT
 from tractduct.physics.solar import LEFT_OUT, MODELS, SCREENING
+from tractduct.sizing.assumed import Effect
 from tractduct.sizing.practice import CAUTIONS, FRICTION_RATE_WINDOW, MOST_WYES_IN_A_ROW, large_flex_words
 from tractduct.units import NOMINAL
 from tractduct.version import VERSION
@@ -220,6 +222,15 @@ def _settings(facts: Facts) -> Iterator[Setting]:
                 yield f"Velocity limit, {words}", "fpm", limits[key], "#,##0", said("limits", key)
 
 
+def _does(study: Study, effect: Effect) -> str:
+    """What it would do to the result if an assumed value were worse."""
+    if not effect.holds:
+        return "no size set would hold any more"
+    if effect.extra_cost < 0.005:
+        return "would cost nothing more"
+    return f"would add {study.plan.units.say(effect.extra_cost, study.cost_unit, ',.2f')} per lot to the least cost"
+
+
 def basis_sheet(book: Book, facts: Facts) -> None:
     """Inputs, method, sources and cautions."""
     plan, units, width = facts.study.plan, facts.units, 6
@@ -247,6 +258,8 @@ def basis_sheet(book: Book, facts: Facts) -> None:
             page.heading(words, width)
             for what, places in told_once(untyped):
                 page.fact(what, places, width)
+            for effect in facts.study.assumed if untyped is plan.assumed else ():
+                page.fact(f"{effect.assumed.where}, {effect.change}", _does(facts.study, effect), width)
             page.row += 1
     page.heading("Method", width)
     for label, text in method(plan):

@@ -126,7 +126,7 @@ def overview_sheet(page: Page, report: Report, buying: Buying) -> None:
         page.row += 1
         page.heading("If another flex is delivered: the same sizes and the same marks", across)
         page.paragraph(
-            "The standard set holds with every approved product. What differs is the cost of a lot and how near each "
+            "The standard set holds with every approved product. What differs is the cost per lot and how near each "
             "room comes: rooms that are outside tolerance on some lot or in some season, with all dampers open and "
             "with the marks; 1 tolerance is just within.",
             across,
