@@ -223,6 +223,7 @@ def test_answers_that_need_no_libraries_import_none(arguments: list[str]) -> Non
 
 INTERRUPTED = """
 import os, signal, sys, tractduct.__main__
+signal.signal(signal.SIGINT, signal.default_int_handler)  # a job in the background ignores it
 
 class Finder:
     def find_spec(self, name, path=None, target=None):
