@@ -53,7 +53,7 @@ FRONT = col("front_faces", "Front", "compass point that the front faces", Look(a
 def options_column(study: Study) -> list[Column]:
     """The column of what a house is built with; none where the plan has no options. ``options_of`` has its value."""
     meaning = "what the house is built with, joined by +; empty: none"
-    found = col("options", "Options", meaning, TEXT, 18, show=lambda v: v or "none")
+    found = col("options", "Options", meaning, TEXT, 26, show=lambda v: v or "none")
     return [found] if study.plan.options else []
 
 

@@ -334,22 +334,22 @@ def standardizing(study: Study) -> Iterator[Row]:
 @listing(
     "options",
     col("option", "Option", look=LABEL, width=12),
-    col("group", "Group", "of one group a house has at most one", width=12),
     col("meaning", "What it is", look=TEXT, width=24),
-    col("sections", "Built with it", "sections that are built with it alone or with others", TEXT, 15),
-    col("drives", "Drives", "sections that only its houses keep from being smaller", TEXT, 15),
+    col("group", "Group", "of one group a house has at most one", TEXT, 15),
+    col("drives", "Drives", "sections that only its houses keep from being smaller", TEXT, 13),
+    col("sections", "Built with it", "sections that are built with it, alone or with others", TEXT, 16),
     col("covering", "Covering it costs, per lot",
         "what the least-cost set for all costs houses without it more than a set of their own; a package of its own "
-        "saves them that", MONEY, 13, unit=COST),
+        "saves them that", TENTHS, 13, unit=COST),
     col("saves_with", "A package of its own saves it, per lot",
-        "what the least-cost set for all costs houses with it more than a set of their own", MONEY, 13, unit=COST),
+        "what the least-cost set for all costs houses with it more than a set of their own", TENTHS, 13, unit=COST),
 )  # fmt: skip
 def options(study: Study) -> Iterator[Row]:
     """Each option: what is built with it, which sections it alone drives, and what covering it costs."""
     for one in study.option_costs:
         costs = (np.nan if cost is None else cost for cost in (one.covering, one.saves_with))
         yield (
-            one.option.name, one.option.group, one.option.meaning, ", ".join(one.sections), ", ".join(one.drives),
+            one.option.name, one.option.meaning, one.option.group, ", ".join(one.drives), ", ".join(one.sections),
             *costs,
         )  # fmt: skip
 

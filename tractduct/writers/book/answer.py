@@ -178,9 +178,11 @@ def built_text(facts: Facts) -> str:
 def not_approved_text(facts: Facts) -> str:
     """What flex arrived on lots that is not approved, and what its own marks leave outside; empty where none did."""
     frame = facts.arrived_flex
+    lots = {flex: [lot.name for lot in facts.study.plan.lots if lot.flex == flex] for flex in frame["flex"]}
     products = [
-        f"{flex} arrived on lots {lots}: with marks of its own {counted(outside, 'room')} outside tolerance"
-        for flex, lots, outside in zip(frame["flex"], frame["lots"], frame["rooms_outside"], strict=True)
+        f"{flex} arrived on {counted(len(lots[flex]), 'lot')} ({named(lots[flex])}): damper marks of its own leave "
+        f"{counted(outside, 'room')} outside tolerance"
+        for flex, outside in zip(frame["flex"], frame["rooms_outside"], strict=True)
     ]
     return f"{'; '.join(products)}. No size set is proven for it: see sheet Flex products." if products else ""
 

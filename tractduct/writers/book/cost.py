@@ -153,10 +153,10 @@ def _built(page: Page, facts: Facts, built: Built) -> None:
     for finding in built.findings:
         page.paragraph(f"The sizes already built: {finding.message}.{marks}", ACROSS)
         page.paragraph(ended(finding.advice), ACROSS, replace(TEXT, bold=True))
+    price = page.book.units.say(facts.study.plan.change_price, facts.study.cost_unit, ",.0f")
     page.paragraph(
         "Each row is the least-cost set with so many sections unlike those built. One changed section costs "
-        f"{page.book.units.say(facts.study.plan.change_price, facts.study.cost_unit, ',.0f')} once (change_price in "
-        "[objective]).",
+        f"{price} once (change_price in [objective]).",
         ACROSS,
         LEAD,
     )

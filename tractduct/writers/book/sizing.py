@@ -89,11 +89,16 @@ def rooms_sheet(book: Book, facts: Facts, picture: Path | None) -> None:
         len(columns),
     )
     if study.plan.options:
-        page.paragraph(f"{first_house(study)} Each house: data/airflow_by_front.csv.", len(columns))
+        page.paragraph(
+            f"{first_house(study)} Rooms that it has not got are left out. Each house: data/airflow_by_front.csv.",
+            len(columns),
+        )
     page.row += 1
     if picture is not None:
         page.image(picture, len(columns), most_rows=18)
     frame = tables.rooms_by_front(study)
+    if study.plan.options:
+        frame = frame[frame["largest_cfm"] > 0.0].reset_index(drop=True)
     if len(fronts) > 1:
         frame = frame[~(frame["spread_pct"] < STILL_PCT)].reset_index(drop=True)
     body = page.listing(columns, frame, freeze=None if picture else 1, nothing="None moves by so much.")
