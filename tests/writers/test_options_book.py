@@ -123,8 +123,8 @@ def test_options_and_houses() -> None:
     for row, wanted in zip(lists()["options.csv"], found()["options"], strict=True):
         assert (row["option"], row["group"], row["meaning"]) == (wanted["option"], wanted["group"], wanted["meaning"])
         assert (row["sections"], row["drives"]) == (", ".join(wanted["sections"]), ", ".join(wanted["drives"]))
-        assert number(row["covering"]) == pytest.approx(wanted["covering_cost"], abs=1e-5)
-        assert number(row["saves_with"]) == pytest.approx(wanted["own_package_saves_with"], abs=1e-5)
+        assert number(row["covering_cost"]) == pytest.approx(wanted["covering_cost"], abs=1e-5)
+        assert number(row["own_package_saves_with"]) == pytest.approx(wanted["own_package_saves_with"], abs=1e-5)
     houses = {row["options"]: float(row["cost"]) for row in lists()["houses.csv"]}
     assert houses == pytest.approx({" + ".join(h["options"]): h["cost"] for h in found()["houses"]}, abs=1e-5)
     assert len(houses) == 6
@@ -232,6 +232,9 @@ def test_sheets_show_them(books: dict[str, Workbook]) -> None:
     for sheet in ("Rooms by front", "Direction"):
         assert "Shown is the house without options, the first of 6." in words_of(book[sheet])
     assert {row["Room"] for row in table_rows(book["Rooms by front"], "Room")} <= {"Den", "Bed", "Kitchen"}
+    basis = words_of(book["Basis"])
+    assert "one flex product, the options that are built." in basis
+    assert "or of the product that is fixed for a section" in basis
     assert [row["Options"] for row in table_rows(book["Lots"], "Lot")] == ["none", "Bonus + elevation b", "elevation c"]
 
 

@@ -338,10 +338,10 @@ def standardizing(study: Study) -> Iterator[Row]:
     col("group", "Group", "of one group a house has at most one", TEXT, 15),
     col("drives", "Drives", "sections that only its houses keep from being smaller", TEXT, 13),
     col("sections", "Built with it", "sections that are built with it, alone or with others", TEXT, 16),
-    col("covering", "Covering it costs, per lot",
+    col("covering_cost", "Covering it costs, per lot",
         "what the least-cost set for all costs houses without it more than a set of their own; a package of its own "
         "saves them that", TENTHS, 13, unit=COST),
-    col("saves_with", "A package of its own saves it, per lot",
+    col("own_package_saves_with", "A package of its own saves it, per lot",
         "what the least-cost set for all costs houses with it more than a set of their own", TENTHS, 13, unit=COST),
 )  # fmt: skip
 def options(study: Study) -> Iterator[Row]:

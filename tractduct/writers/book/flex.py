@@ -86,7 +86,7 @@ def _not_approved(page: Page, facts: Facts, delivery: Delivery) -> None:
     columns, marks = mark_columns(delivery, ("mark_deg",)), delivery_tables.marks_of_other_flex(report)
     for other in report.lots.other_flex if report.lots is not None else ():
         if other.flex in set(facts.arrived_flex["flex"]):
-            list_marks(page, other.marks, marks[marks["flex"] == other.flex], columns, ACROSS, f" for {other.flex}")
+            list_marks(page, other.marks, marks[marks["flex"] == other.flex], columns, ACROSS, f" with {other.flex}")
 
 
 def _substituted(page: Page, delivery: Delivery, picture: Path | None) -> None:
