@@ -164,7 +164,7 @@ def _of_room(study: Study, house: HouseLoad | None, n: int) -> RoomSensitivity:
 def size_steps(study: Study, room: str, season: str) -> int:
     """Standard sizes between the smallest and the largest own size of a room's supply runs over faces and mirrors.
 
-    In one season, at the worst flex; runs that have no own size in some variant are left out.
+    In one season and the first house, at the worst flex; runs that have no own size in some variant are left out.
     """
     worst = 0
     for i, section in enumerate(study.tree.sections):
@@ -172,7 +172,8 @@ def size_steps(study: Study, room: str, season: str) -> int:
         if section.side == "return" or key_of(room) not in served or section.season not in ("", season):
             continue
         for flex in study.plan.flex:
-            own = study.by_friction_rate.friction_rate_size[study.variants.where(season=season, flex=flex), i]
+            rows = study.variants.where(season=season, flex=flex, options=study.plan.every_house[0].options)
+            own = study.by_friction_rate.friction_rate_size[rows, i]
             if own.min() >= 0:
                 worst = max(worst, int(own.max() - own.min()))
     return worst

@@ -29,6 +29,7 @@ def data_files(report: Report) -> dict[str, str]:
         (tables.LISTS, report.study),
         (delivery_tables.LISTS, report.delivery),
         (orientation_tables.LISTS, report.orientation),
+        (delivery_tables.OF_REPORT, report),
     )
     for of_one, subject in lists:
         for one in of_one if subject else ():

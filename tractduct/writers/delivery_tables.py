@@ -5,21 +5,35 @@ Column names carry the core's units.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 import numpy as np
 
 from tractduct.delivery.deliver import HOOD_ERROR_PCT, Delivery
+from tractduct.delivery.marks import Setting
 from tractduct.delivery.substitute import Substitution
+from tractduct.one_plan import Study
+from tractduct.report import Report
 from tractduct.units import NOMINAL
 from tractduct.writers.book.looks import CENTRE, CHOSEN, LABEL, MONEY, SHORT, TEXT, THOUSANDTHS, WHOLE, Look
-from tractduct.writers.listing import COST, VARIANT, Listing, col, listing, size_cell, turned
+from tractduct.writers.listing import (
+    COST,
+    VARIANT,
+    Listing,
+    col,
+    listing,
+    options_column,
+    options_of,
+    size_cell,
+    turned,
+)
 from tractduct.writers.tables import ROOM, RUN, SEASON, SIDE, as_told, room_text
 
 SIGNED_TENTHS = Look("+0.0;−0.0;0.0")
 TOLERANCES = Look("0.00")
 ANGLE = Look('0"°"', bold=True, align="center", fill=CHOSEN.fill, box=True)
+FLEX = col("flex", "Product", "a flex product that is not approved", LABEL, 16)
 Row = Sequence[Any]
 
 
@@ -49,7 +63,7 @@ def systems(delivery: Delivery) -> Iterator[Row]:
         delivery.as_run.external_static_inwc, delivery.standard_cfm / (tons or np.nan),
     )  # fmt: skip
     for variant, *row in zip(delivery.study.variants.variants, *(c.tolist() for c in columns), strict=True):
-        yield (*as_told(variant), *row)
+        yield (*as_told(delivery.study, variant), *row)
 
 
 @listing(
@@ -78,7 +92,7 @@ def rooms(delivery: Delivery) -> Iterator[Row]:
     for n, room in enumerate(plan.rooms):
         mine = (c[:, n].tolist() for c in columns)
         for variant, *row in zip(delivery.study.variants.variants, *mine, strict=True):
-            yield (room, *as_told(variant), *row)
+            yield (room, *as_told(delivery.study, variant), *row)
 
 
 @listing(
@@ -115,8 +129,7 @@ def room_summary(delivery: Delivery) -> Iterator[Row]:
 WITHIN, LOW, HIGH = "within", "▼ too little", "▲ too much"
 
 
-@listing(
-    "marks",
+MARKS = (
     col("table", "Table", "of the lots that share these marks", width=7),
     col("fronts", "For fronts", "orientations of the table"),
     RUN,
@@ -129,16 +142,23 @@ WITHIN, LOW, HIGH = "within", "▼ too little", "▲ too much"
     col("target_from_cfm", "Target, from", "least design airflow over the table's lots", WHOLE, 9),
     col("target_to_cfm", "Target, to", "largest design airflow over the table's lots", WHOLE, 9),
 )
+
+
+@listing("marks", *MARKS)
 def marks(delivery: Delivery) -> Iterator[Row]:
     """Where each damper is set. A run that is not listed has no damper and stays wide open."""
-    runs = {run.name: run for run in delivery.study.tree.runs}
-    for n, table in enumerate(delivery.marks.chosen.tables, start=1):
+    return _marks(delivery.study, delivery.marks.chosen, delivery.study.size_set)
+
+
+def _marks(study: Study, setting: Setting, sizes: Mapping[str, str]) -> Iterator[Row]:
+    runs = {run.name: run for run in study.tree.runs}
+    for n, table in enumerate(setting.tables, start=1):
         fronts = ", ".join(f"{front}, mirrored" if mirrored else front for front, mirrored in table.orientations)
         for r, name in enumerate(table.runs):
             for k, season in enumerate(table.seasons):
                 if runs[name].season in ("", season):
                     yield (
-                        n, fronts, name, room_text(runs[name]), delivery.study.size_set[name], season,
+                        n, fronts, name, room_text(runs[name]), sizes[name], season,
                         float(table.angle_deg[r, k]), 100.0 * float(table.free_share[r, k]),
                         float(table.takes_inwc[r, k, 1]), float(table.design_cfm[r, k, 0]),
                         float(table.design_cfm[r, k, 1]),
@@ -182,6 +202,7 @@ def change_pct(pair: Substitution) -> np.ndarray:
     SEASON,
     col("worst_front", "Worst front", "the orientation in which the room loses most", width=10),
     col("mirrored", "Mirrored", "of that orientation", show=turned),
+    options_column,
     col("expected_cfm", "Expected", "with the product designed for"),
     col("delivered_cfm", "Delivered", "with the product installed"),
     col("change_pct", "Change there"),
@@ -201,8 +222,8 @@ def substitutions(delivery: Delivery) -> Iterator[Row]:
                 variant = pair.delivered.variants.variants[v]
                 yield (
                     pair.designed, pair.installed, room, season, variant.front, variant.mirrored,
-                    float(pair.expected.room_cfm[v, n]), float(pair.delivered.room_cfm[v, n]), float(part[v]),
-                    float(np.nanmax(part)),
+                    *options_of(delivery.study, variant.options), float(pair.expected.room_cfm[v, n]),
+                    float(pair.delivered.room_cfm[v, n]), float(part[v]), float(np.nanmax(part)),
                 )  # fmt: skip
 
 
@@ -270,7 +291,7 @@ def delivered_runs(delivery: Delivery) -> Iterator[Row]:
         columns = (got.run_design_cfm, got.run_cfm, marked.run_cfm, got.variants.open_run)
         for variant, *row, is_open in zip(got.variants.variants, *(c[:, p].tolist() for c in columns), strict=True):
             if is_open:
-                yield (*as_told(variant), *head, *row)
+                yield (*as_told(delivery.study, variant), *head, *row)
 
 
 @listing(
@@ -285,6 +306,70 @@ def marks_every_degree(delivery: Delivery) -> Iterator[Row]:
         yield from zip(found.azimuth_deg.tolist(), found.worst_tolerances.tolist(), strict=True)
 
 
+@listing(
+    "changes_of_built",
+    col("changes", "Sections changed", "against the sizes already built", WHOLE, 12),
+    col("changed", "Which", "section, size built and new size", TEXT, 24, unit=NOMINAL),
+    col("cost", "Least cost, per lot", "of sets with so many changes", MONEY, 15, unit=COST),
+    col("once", "The changes cost once", look=MONEY, width=13, unit=COST),
+    col("worth", "Worth over the lots left",
+        "what the set saves on them against the built sizes, less what the changes cost once; below 0 it costs that",
+        MONEY, 16, unit=COST),
+    col("proven", "Status", "whether no set with so many changes costs less", width=13,
+        show=lambda v: "proven" if v else "best found"),
+    col("best", "Choice", "worth most of those that hold", width=13, show=lambda v: "worth most" if v else None),
+)  # fmt: skip
+def changes_of_built(report: Report) -> Iterator[Row]:
+    """A tract under way: the least cost by number of sections changed, and what that is worth on the lots left."""
+    built = report.built
+    for c in built.front if built is not None else ():
+        changed = "; ".join(f"{s} {was} to {now}" for s, (was, now) in c.changed.items())
+        yield (
+            c.number, changed or "none: keep what is built", c.solution.cost, c.number * report.study.plan.change_price,
+            c.worth, c.solution.status == "optimal", built is not None and c is built.best,
+        )  # fmt: skip
+
+
+@listing("marks_of_built", *MARKS)
+def marks_of_built(report: Report) -> Iterator[Row]:
+    """A tract under way: where each damper is set if the sizes already built are kept."""
+    built = report.built
+    if built is not None and built.marks is not None:
+        yield from _marks(built.study, built.marks.chosen, built.study.case.labels(built.size_index))
+
+
+@listing(
+    "other_flex",
+    FLEX,
+    col("lots", "Arrived on lots", "those whose row names it; empty: none", TEXT, width=20),
+    col("dampers", "Dampers", "in the marks of its own", WHOLE, 10),
+    col("rooms_outside", "Rooms outside", "with these marks, in some variant", WHOLE, 14),
+    col("which", "Which", "the rooms outside, what they get and their design airflow", TEXT, 22),
+    col("worst_tolerances", "Worst, in tolerances", "1 is just within", TOLERANCES, 12),
+)
+def other_flex(report: Report) -> Iterator[Row]:
+    """Each flex product that is not approved, where the plan lists lots: in the sizes of the standard set."""
+    units = report.study.plan.units
+    for other in report.lots.other_flex if report.lots is not None else ():
+        lots, marks = (lot.name for lot in report.study.plan.lots if lot.flex == other.flex), other.marks
+        rooms = (
+            f"{r.room} {units.number(r.delivered_cfm, 'cfm', '.0f')} of {units.say(r.design_cfm, 'cfm', '.0f')}"
+            for r in marks.outside
+        )
+        yield (
+            other.flex, ", ".join(lots), len(marks.runs), marks.rooms_outside, "; ".join(rooms), marks.worst_tolerances
+        )  # fmt: skip
+
+
+@listing("marks_of_other_flex", FLEX, *MARKS)
+def marks_of_other_flex(report: Report) -> Iterator[Row]:
+    """Where each damper is set on lots that got a flex product which is not approved."""
+    for other in report.lots.other_flex if report.lots is not None else ():
+        for row in _marks(report.study, other.marks, report.study.size_set):
+            yield other.flex, *row
+
+
+OF_REPORT: tuple[Listing[Report], ...] = (changes_of_built, marks_of_built, other_flex, marks_of_other_flex)
 LISTS: tuple[Listing[Delivery], ...] = (
     systems, rooms, room_summary, marks, by_dampers, substitutions, substitution_pairs, robustness, delivered_runs,
     marks_every_degree,

@@ -8,9 +8,10 @@ from typing import Any, Generic, TypeVar
 
 import pandas as pd
 
+from tractduct.model.options import Built
 from tractduct.one_plan import Study
 from tractduct.units import MEASURES, UnitSystem
-from tractduct.writers.book.looks import SHORT, Column, Look, Value, plain, size_value
+from tractduct.writers.book.looks import SHORT, TEXT, Column, Look, Value, plain, size_value
 from tractduct.writers.harmless import harmless
 
 T = TypeVar("T")
@@ -47,11 +48,26 @@ def size_cell(label: Any) -> Value:
 
 
 FRONT = col("front_faces", "Front", "compass point that the front faces", Look(align="center"), 8)
+
+
+def options_column(study: Study) -> list[Column]:
+    """The column of what a house is built with; none where the plan has no options. ``options_of`` has its value."""
+    meaning = "what the house is built with, joined by +; empty: none"
+    found = col("options", "Options", meaning, TEXT, 26, show=lambda v: v or "none")
+    return [found] if study.plan.options else []
+
+
+def options_of(study: Study, built: Built) -> tuple[str, ...]:
+    """The value of ``options_column`` as a part of a row."""
+    return (" + ".join(built),) if study.plan.options else ()
+
+
 VARIANT = (
     FRONT,
     col("mirrored", "Mirrored", "the plan swapped left for right", width=10.5, show=turned),
     col("season", "Season", "heating or cooling"),
     col("flex", "Flex", "the flex product installed", width=12),
+    options_column,
 )
 
 

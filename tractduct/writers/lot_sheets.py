@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from functools import cache, partial
 from pathlib import Path
 
 import numpy as np
@@ -38,8 +39,11 @@ MOST_ROOMS = 2  # of a return in a cell
 
 def lot_pages(delivery: Delivery, lots: LotDelivery, stamp: str = "") -> list[LotPages]:
     """The pages of every lot, in the order of the lots; ``stamp`` says what they were made from."""
-    drawings = {mirrored: house_drawing(delivery.study, mirrored) for mirrored in (False, True)}
-    return [_pages(delivery, r, lots.air.get(r.lot.name), drawings[r.lot.mirrored], stamp) for r in lots.results]
+    drawing = cache(partial(house_drawing, delivery.study))
+    return [
+        _pages(delivery, r, lots.air.get(r.lot.name), drawing(r.lot.mirrored, r.lot.options), stamp)
+        for r in lots.results
+    ]
 
 
 def write_lot_pages(delivery: Delivery, lots: LotDelivery, folder: Path, stamp: str = "") -> None:
@@ -58,9 +62,14 @@ def write_lot_pages(delivery: Delivery, lots: LotDelivery, folder: Path, stamp: 
         (folder / LOTS_FOLDER / f"{name}.pdf").write_bytes(data)
 
 
-def house_drawing(study: Study, mirrored: bool) -> Drawing:
-    """The floors as built, street side down; empty where the plan has no room outlines."""
+def house_drawing(study: Study, mirrored: bool, built: Built = ()) -> Drawing:
+    """The floors as built with these options, street side down; empty where the plan has no room outlines.
+
+    A room all of whose runs and returns come with other options is not there.
+    """
     plan, sizes = study.plan, study.size_set
+    there = [section for section in study.tree.sections if section.is_built(built)]
+    absent = _served(study.tree.sections) - _served(there)
     if not plan.outlines:
         return Drawing()
     width = max(o.x_ft + o.width_ft for o in plan.outlines)
@@ -74,11 +83,12 @@ def house_drawing(study: Study, mirrored: bool) -> Drawing:
             depth_ft=o.depth_ft,
         )
         for o in plan.outlines
+        if o.room.casefold() not in absent
     )
     diameter = {size.label: size.diameter_in for size in plan.sizes}
     courses = []
-    for section in study.tree.sections:
-        for floor in sorted({o.floor for o in plan.outlines}):
+    for section in there:
+        for floor in sorted({o.floor for o in outlines}):
             mine = [p for p in plan.routes if p.section == section.name and p.floor in ("", floor)]
             if len(mine) > 1:
                 courses.append(
@@ -93,6 +103,10 @@ def house_drawing(study: Study, mirrored: bool) -> Drawing:
                     )
                 )
     return Drawing(outlines=outlines, courses=tuple(courses))
+
+
+def _served(sections: Sequence[Section]) -> set[str]:
+    return {room.casefold() for section in sections for room in section.rooms}
 
 
 def _place(point: RoutePoint, width: float, mirrored: bool) -> tuple[float, float]:

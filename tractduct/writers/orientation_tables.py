@@ -16,7 +16,17 @@ from tractduct.orientation.study import OrientationStudy
 from tractduct.sizing.packages import group_label
 from tractduct.units import NOMINAL
 from tractduct.writers.book.looks import CENTRE, LABEL, SHORT, TENTHS, TEXT, WHOLE, Look
-from tractduct.writers.listing import COST, VARIANT, Listing, col, listing, size_cell, turned
+from tractduct.writers.listing import (
+    COST,
+    VARIANT,
+    Listing,
+    col,
+    listing,
+    options_column,
+    options_of,
+    size_cell,
+    turned,
+)
 from tractduct.writers.tables import ROOM, RUN, SEASON, SECTION, room_text
 
 Row = Sequence[Any]
@@ -193,6 +203,7 @@ def look_at(r: LotResult) -> str:
     col("nearest_front", "Nearest front", look=CENTRE, width=9),
     MIRRORED,
     col("flex", "Flex", "any: the lots table names none", width=12, show=lambda v: v or "any"),
+    options_column,
     col("holds", "Standard set", "whether it holds at the lot's own direction; empty where that is not known", width=15,
         show=lambda v: {True: "holds", False: "DOES NOT HOLD"}.get(v, "not known")),
     col("airflow_source", "Airflow from", width=19),
@@ -202,7 +213,8 @@ def lots(result: OrientationStudy) -> Iterator[Row]:
     """Each lot at the direction of its own front."""
     for r in result.lots:
         lot = r.lot
-        yield lot.name, lot.azimuth_deg, r.nearest_front, lot.mirrored, lot.flex, r.holds, r.source, look_at(r)
+        built = options_of(result.study, lot.options)
+        yield lot.name, lot.azimuth_deg, r.nearest_front, lot.mirrored, lot.flex, *built, r.holds, r.source, look_at(r)
 
 
 @listing(
@@ -283,6 +295,7 @@ def degrees(result: OrientationStudy) -> Iterator[Row]:
     col("season", "Season", width=9),
     col("flex", "Flex", width=10),
     col("mirrored", "Mirrored", width=10, show=turned),
+    options_column,
 )
 def broken(result: OrientationStudy) -> Iterator[Row]:
     """Each limit and range of directions where the standard set does not hold."""
@@ -294,6 +307,7 @@ def broken(result: OrientationStudy) -> Iterator[Row]:
         yield (
             r.limit_name, r.section, r.first_deg, r.last_deg, r.excess_pct, units.shown(worst.amount, worst.unit),
             units.shown(worst.limit, worst.unit), units.unit(worst.unit), at, *which,
+            *options_of(result.study, variant.options if variant else ()),
         )  # fmt: skip
 
 

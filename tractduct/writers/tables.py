@@ -14,7 +14,7 @@ from typing import Any, Protocol
 import numpy as np
 
 from tractduct.findings import Finding
-from tractduct.model.options import built_text
+from tractduct.model.options import condition_text
 from tractduct.model.plan import Section
 from tractduct.model.words import FLEX
 from tractduct.network.airstream import airstream
@@ -40,13 +40,14 @@ from tractduct.writers.book.looks import (
     Column,
     Look,
 )
-from tractduct.writers.listing import COST, VARIANT, Listing, col, listing, size_cell
+from tractduct.writers.listing import COST, VARIANT, Listing, col, listing, options_column, options_of, size_cell
 
 OPEN_AIR = "air handler"
 SECTION = col("section", "Section", look=LABEL, width=10)
 RUN = col("run", "Run", "a section that ends at a register or grille", LABEL, 9)
 ROOM = col("room", "Room", look=LABEL, width=20)
 SEASON = VARIANT[2]
+BUILT_WITH = col("option", "Built with", "the options that it hangs on; empty: always built", TEXT, 16)
 SIDE = col("side", "Side", "supply or return", width=8)
 
 Row = Sequence[Any]
@@ -79,6 +80,7 @@ def each_front(study: Study, what: str, look: Look, width: float, unit: str) -> 
     col("fittings", "Fittings", look=TEXT, width=34),
     col("room", "Room", "the rooms that the run serves", TEXT, 24, show=few_rooms),
     col("season", "Season", "the one season in which the run is open; empty: both"),
+    lambda s: [BUILT_WITH] if s.plan.options else [],
     col("size", "Install", "the standard size", CHOSEN, 9, unit=NOMINAL, show=size_cell),
     lambda s: each_front(s, "size that the friction-rate method gives it", SIZE, 7.5, NOMINAL),
     col("highest_airflow_cfm", "Most air", "largest over all variants", WHOLE, 8),
@@ -93,7 +95,8 @@ def size_schedule(study: Study) -> Iterator[Row]:
         yield (
             s.name, s.parent or OPEN_AIR, s.side, s.role, s.duct_in(FLEX), s.shape, s.length_ft,
             ", ".join(name if count == 1 else f"{name} x {count}" for name, count in s.fittings),
-            room_text(s), s.season, study.size_set.get(s.name, ""),
+            room_text(s), s.season, *([condition_text(s.option)] if study.plan.options else []),
+            study.size_set.get(s.name, ""),
             *(own_size_label(study, i, study.variants.where(front=face)) for face in study.plan.fronts),
             float(study.variants.airflow_cfm[:, i].max()),
             np.nan if sized is None else float(sized.velocity_fpm[:, i].max()),
@@ -159,7 +162,8 @@ def pressure(study: Study) -> Iterator[Row]:
     supply = study.by_friction_rate.path_available_inwc[:, [run.side != "return" for run in study.tree.runs]][:, 0]
     devices = made - stream.left_for_ducts()
     for v, variant in enumerate(study.variants.variants):
-        yield (*as_told(variant), stream.design_cfm[v], made[v], devices[v], left[v], supply[v], left[v] - supply[v])
+        columns = (stream.design_cfm, made, devices, left, supply, left - supply)
+        yield (*as_told(study, variant), *(of[v] for of in columns))
 
 
 @listing(
@@ -205,7 +209,7 @@ def paths(study: Study) -> Iterator[Row]:
         head = (run.name, room_text(run), run.side)
         for variant, is_open, row in zip(study.variants.variants, study.variants.open_run[:, p], columns, strict=True):
             if is_open:
-                yield (*head, *as_told(variant), *row)
+                yield (*head, *as_told(study, variant), *row)
 
 
 @listing(
@@ -231,7 +235,8 @@ def margins_by_run(study: Study) -> Iterator[Row]:
     spare = {h.run: h for h in study.sized.headroom}
     for at in parts[parts.groupby(frame["run"], sort=False).idxmin()].sort_values(kind="stable").index:
         row = frame.loc[at]
-        variant = Variant(row["front_faces"], bool(row["mirrored"]), row["season"], row["flex"])
+        built = tuple(filter(None, row.get("options", "").split(" + ")))
+        variant = Variant(row["front_faces"], bool(row["mirrored"]), row["season"], row["flex"], built)
         more = spare.get(row["run"])
         yield (
             row["run"], row["room"], row["side"], row["available_inwc"], row["loss_inwc"], row["slack_pct"],
@@ -274,15 +279,18 @@ def rooms_by_front(study: Study) -> Iterator[Row]:
     ROOM,
     SEASON,
     VARIANT[1],
+    options_column,
     lambda s: each_front(s, "airflow", TENTHS, 8, "cfm"),
 )
 def airflow_by_front(study: Study) -> Iterator[Row]:
-    """Each room, season and mirror: design airflow by front."""
+    """Each room, season and mirror of each house: design airflow by front."""
     plan = study.plan
     for n, room in enumerate(plan.rooms):
         for k, season in enumerate(plan.seasons):
             for j, mirrored in enumerate(plan.mirrored):
-                yield (room, season, mirrored, *plan.airflow_cfm[:, j, k, n].tolist())
+                for house in plan.every_house:
+                    flow = house.airflow_cfm[:, j, k, n].tolist()
+                    yield (room, season, mirrored, *options_of(study, house.options), *flow)
 
 
 @listing(
@@ -324,6 +332,36 @@ def standardizing(study: Study) -> Iterator[Row]:
 
 
 @listing(
+    "options",
+    col("option", "Option", look=LABEL, width=12),
+    col("meaning", "What it is", look=TEXT, width=24),
+    col("group", "Group", "of one group a house has at most one", TEXT, 15),
+    col("drives", "Drives", "sections that only its houses keep from being smaller", TEXT, 13),
+    col("sections", "Built with it", "sections that are built with it, alone or with others", TEXT, 16),
+    col("covering_cost", "Covering it costs, per lot",
+        "what the least-cost set for all costs houses without it more than a set of their own; a package of its own "
+        "saves them that", TENTHS, 13, unit=COST),
+    col("own_package_saves_with", "A package of its own saves it, per lot",
+        "what the least-cost set for all costs houses with it more than a set of their own", TENTHS, 13, unit=COST),
+)  # fmt: skip
+def options(study: Study) -> Iterator[Row]:
+    """Each option: what is built with it, which sections it alone drives, and what covering it costs."""
+    for one in study.option_costs:
+        costs = (np.nan if cost is None else cost for cost in (one.covering, one.saves_with))
+        yield (
+            one.option.name, one.option.meaning, one.option.group, ", ".join(one.drives), ", ".join(one.sections),
+            *costs,
+        )  # fmt: skip
+
+
+@listing("houses", options_column, col("cost", "Cost, per lot", "of the standard set in it", MONEY, 12, unit=COST))
+def houses(study: Study) -> Iterator[Row]:
+    """Each house that the plan is sized for: its options, and what the standard set costs in it."""
+    for built, cost in study.house_costs:
+        yield (*options_of(study, built), cost)
+
+
+@listing(
     "sizes_by_flex",
     SECTION,
     col("room", "Room", look=TEXT, width=22, show=few_rooms),
@@ -335,9 +373,10 @@ def standardizing(study: Study) -> Iterator[Row]:
     ],
 )  # fmt: skip
 def sizes_by_flex(study: Study) -> Iterator[Row]:
-    """Each flex section: the size that each product alone would get, over fronts, mirrors and seasons."""
+    """Each flex section without a product of its own: the size that each product alone would get, over fronts, mirrors
+    and seasons."""
     for i, s in enumerate(study.tree.sections):
-        if s.duct == FLEX:
+        if s.duct == FLEX and not s.product:
             own = (own_size_label(study, i, study.variants.where(flex=f)) for f in study.plan.flex)
             yield (s.name, room_text(s), study.size_set.get(s.name, ""), *own)
 
@@ -429,14 +468,13 @@ def remedies(study: Study) -> Iterator[Row]:
 
 LISTS: tuple[Listing[Study], ...] = (
     size_schedule, lengths, fittings, pressure, paths, margins_by_run, rooms_by_front, airflow_by_front, trade_off,
-    standardizing, sizes_by_flex, single_orientation, conflicts, remedies,
+    standardizing, options, houses, sizes_by_flex, single_orientation, conflicts, remedies,
 )  # fmt: skip
 
 
-def as_told(variant: Variant) -> tuple[str, bool, str, str]:
-    """The values of the columns ``VARIANT``; what the house is built with stands beside the flex product."""
-    product = ", ".join(filter(None, (variant.flex, built_text(variant.options))))
-    return variant.front, variant.mirrored, variant.season, product
+def as_told(study: Study, variant: Variant) -> Row:
+    """The values of the columns ``VARIANT``."""
+    return variant.front, variant.mirrored, variant.season, variant.flex, *options_of(study, variant.options)
 
 
 def own_size_label(study: Study, section: int, among: np.ndarray) -> str:

@@ -6,6 +6,7 @@ import math
 from collections import Counter
 from dataclasses import replace
 
+from tractduct.errors import ended
 from tractduct.model.words import FLEX
 from tractduct.one_plan import Sized, Study
 from tractduct.sizing.governing import Reason
@@ -91,6 +92,8 @@ def covers(study: Study) -> str:
     flex = [f for f in plan.flex if f]
     if flex:
         parts.append(counted(len(flex), "flex product") + f" ({', '.join(flex)})")
+    if plan.options:
+        parts.append(counted(len(plan.houses), "house") + " by options built")
     number = len(study.variants.variants)
     start = "One size set" if study.size_set else "Wanted: one size set"
     return f"{start} for {counted(number, 'variant')} of the house: {'; '.join(parts)}."
@@ -127,6 +130,13 @@ def _what_to_build(page: Page, facts: Facts, sized: Sized) -> None:
     cap = cap_text(study)
     if cap:
         page.fact("Largest sizes", cap, ACROSS)
+    for label, text in (
+        ("Options", facts.houses_text()),
+        ("Already built", built_text(facts)),
+        ("Not approved", not_approved_text(facts)),
+    ):
+        if text:
+            page.fact(label, text, ACROSS)
     page.row += 1
     columns = [
         Column("Duct"),
@@ -157,6 +167,26 @@ def cost_text(facts: Facts) -> str:
     return f"{facts.money(best.cost)} per lot.{against}{priced}"
 
 
+def built_text(facts: Facts) -> str:
+    """What to do with the sizes that stand already; empty where nothing does."""
+    found = facts.report.built
+    return " ".join(
+        f"{ended(finding.advice)} See sheet Sizes and cost." for finding in (found.findings if found else ())
+    )
+
+
+def not_approved_text(facts: Facts) -> str:
+    """What flex arrived on lots that is not approved, and what its own marks leave outside; empty where none did."""
+    frame = facts.arrived_flex
+    lots = {flex: [lot.name for lot in facts.study.plan.lots if lot.flex == flex] for flex in frame["flex"]}
+    products = [
+        f"{flex} arrived on {counted(len(lots[flex]), 'lot')} ({named(lots[flex])}): damper marks of its own leave "
+        f"{counted(outside, 'room')} outside tolerance"
+        for flex, outside in zip(frame["flex"], frame["rooms_outside"], strict=True)
+    ]
+    return f"{'; '.join(products)}. No size set is proven for it: see sheet Flex products." if products else ""
+
+
 def stock_rows(study: Study, sized: Sized) -> list[list[Value]]:
     """Kind, shape, size, feet, cost and sections of each distinct size."""
     groups: dict[tuple[str, str, int], list[int]] = {}
@@ -168,7 +198,7 @@ def stock_rows(study: Study, sized: Sized) -> list[list[Value]]:
         sections = [study.tree.sections[i] for i in members]
         rows.append(
             [
-                FLEX if kind == FLEX else ", ".join(sorted({s.duct for s in sections})),
+                ", ".join(sorted({s.duct_in(FLEX) for s in sections})),
                 shape,
                 size_value(study.table.sizes[k].label),
                 round(sum(s.length_ft for s in sections), 2),

@@ -66,9 +66,9 @@ def method(plan: Plan) -> tuple[tuple[str, str], ...]:
     return (
         (
             "Variants",
-            "A variant is one way the front faces, as drawn or mirrored, one season, one flex product. A "
-            "section's airflow in a variant is the sum of the runs beyond it in that variant: never a sum of "
-            "peaks of different seasons or fronts.",
+            "A variant is one way the front faces, as drawn or mirrored, one season, one flex product"
+            f"{', the options that are built' if plan.options else ''}. A section's airflow in a variant is the sum of "
+            "the runs beyond it in that variant: never a sum of peaks of different seasons or fronts.",
         ),
         (
             "Airflow",
@@ -157,12 +157,15 @@ def method(plan: Plan) -> tuple[tuple[str, str], ...]:
 
 def _cost_words(plan: Plan) -> str:
     """What the cost is the cost of."""
+    flex = "approved flex products"
+    if any(section.product for section in plan.sections):
+        flex += ", or of the product that is fixed for a section"
     if not plan.prices:
         return "The area of the duct wall, since the plan has no prices. Fittings and labor are not in it."
     if not plan.fitting_prices:
-        return "Length x price, the mean over the approved flex products. Fittings and labor are not in it."
+        return f"Length x price, the mean over the {flex}. Fittings and labor are not in it."
     return (
-        "Length x price, the mean over the approved flex products, and the fittings that have a price, a reducer only "
+        f"Length x price, the mean over the {flex}, and the fittings that have a price, a reducer only "
         "where a section's size differs from that of the one it joins. Labor is not in it."
     )
 

@@ -8,7 +8,9 @@ from dataclasses import replace
 from itertools import groupby
 from pathlib import Path
 
+from tractduct.delivery.built import Built
 from tractduct.delivery.deliver import Delivery
+from tractduct.errors import ended
 from tractduct.model.plan import Plan
 from tractduct.orientation.study import OrientationStudy
 from tractduct.writers import delivery_tables, orientation_tables, tables
@@ -49,6 +51,10 @@ def cost_sheet(book: Book, facts: Facts, picture: Path | None) -> None:
         _dampers(page, facts.delivery)
     if facts.report.orientation is not None:
         _packages(page, facts.report.orientation)
+    if study.plan.options:
+        _options(page, facts)
+    if facts.report.built is not None:
+        _built(page, facts, facts.report.built)
     covering(page, facts, "orientation", "Fronts: what covering each of them costs", ACROSS)
 
 
@@ -122,6 +128,43 @@ def _packages(page: Page, result: OrientationStudy) -> None:
     looks = dict.fromkeys(("orientations", "also_holds"), TEXT)
     shown = [replace(columns[key], look=looks.get(key, columns[key].look)) for key in keep]
     page.listing(shown, orientation_tables.packages(result))
+
+
+def _options(page: Page, facts: Facts) -> None:
+    """What the houses cost, and what covering each option does."""
+    page.heading("Options: what covering each of them costs", ACROSS)
+    page.paragraph(facts.houses_text(), ACROSS, replace(TEXT, bold=True))
+    page.paragraph(
+        "Against the least-cost set for all houses stand sets of their own for the houses with an option and for those "
+        "without it, at the same prices and on the sections that they have: what covering it costs those without it, "
+        "and what a package of its own saves those with it. Each house: data/houses.csv.",
+        ACROSS,
+        LEAD,
+    )
+    page.listing(tables.options.columns(facts.study), tables.options(facts.study))
+
+
+def _built(page: Page, facts: Facts, built: Built) -> None:
+    """The tract under way: mark the dampers anew, keep the sizes or change which, and what that is worth."""
+    page.heading(
+        f"The tract under way: keep what is built, or change it on the {facts.study.plan.lots_left} lots left", ACROSS
+    )
+    marks = " First mark the dampers anew, which costs nothing: data/marks_of_built.csv." if built.marks else ""
+    for finding in built.findings:
+        page.paragraph(f"The sizes already built: {finding.message}.{marks}", ACROSS)
+        page.paragraph(ended(finding.advice), ACROSS, replace(TEXT, bold=True))
+    price = page.book.units.say(facts.study.plan.change_price, facts.study.cost_unit, ",.0f")
+    page.paragraph(
+        "Each row is the least-cost set with so many sections unlike those built. One changed section costs "
+        f"{price} once (change_price in [objective]).",
+        ACROSS,
+        LEAD,
+    )
+    page.listing(
+        delivery_tables.changes_of_built.columns(facts.report),
+        delivery_tables.changes_of_built(facts.report),
+        nothing="No size set holds.",
+    )
 
 
 def covering(page: Page, facts: Facts, kind: str, heading: str, across: int) -> None:

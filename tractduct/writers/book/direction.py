@@ -11,7 +11,7 @@ from tractduct.orientation.azimuths import azimuth_label
 from tractduct.orientation.study import OrientationStudy
 from tractduct.physics.solar import LEFT_OUT, MODELS
 from tractduct.writers import orientation_tables as lists
-from tractduct.writers.book.facts import counted, named
+from tractduct.writers.book.facts import counted, first_house, named
 from tractduct.writers.book.layout import Book, Page
 from tractduct.writers.book.looks import CLOSE_FILL, GOOD_FILL, LEAD, TEXT, TIGHT_FILL
 
@@ -40,6 +40,12 @@ def direction_sheet(book: Book, result: OrientationStudy, picture: Path | None) 
         page.paragraph(f"{LEFT_OUT}.", across)
     for words in lists.missing(result):
         page.paragraph(words, across, replace(TEXT, fill=CLOSE_FILL))
+    if result.study.plan.options:
+        page.paragraph(
+            f"{first_house(result.study)} Every degree is checked in all houses, and each lot in its own.",
+            across,
+            replace(TEXT, fill=CLOSE_FILL),
+        )
     page.row += 1
     _degrees(page, result, across, picture)
     _rooms(page, result, across)

@@ -8,11 +8,13 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
+from tractduct.model.options import built_text
 from tractduct.model.plan import Section
 from tractduct.network.airstream import Airstream, airstream
+from tractduct.one_plan import Study
 from tractduct.report import Report
 from tractduct.units import UnitSystem
-from tractduct.writers import tables
+from tractduct.writers import delivery_tables, tables
 from tractduct.writers.book.looks import Value, plain
 
 
@@ -59,6 +61,26 @@ class Facts:
         unit = self.study.cost_unit
         return self.units.say(amount, unit, ",.0f") + ("" if unit == "USD" else " of duct wall")
 
+    @cached_property
+    def arrived_flex(self) -> pd.DataFrame:
+        """The list of flex products that are not approved, those that arrived on a lot."""
+        frame = delivery_tables.other_flex(self.report)
+        return frame[frame["lots"] != ""].reset_index(drop=True)
+
+    def houses_text(self) -> str:
+        """What the cheapest and the dearest house cost in the set; empty without options or a set."""
+        costs = self.study.house_costs
+        if not costs:
+            return ""
+        low, high = (
+            f"{self.money(cost)} ({built_text(built) or 'without options'})"
+            for built, cost in (f(costs, key=lambda one: one[1]) for f in (min, max))
+        )
+        return (
+            f"The cost of the set counts the sections of every option once. A house costs {low} to {high} per lot, of "
+            f"the {counted(len(costs), 'house')} that the set is for."
+        )
+
     def over_least_pct(self) -> float:
         """How much more the set costs than the least possible."""
         best, least = self.study.recommended.cost, self.study.least_cost.cost
@@ -67,6 +89,12 @@ class Facts:
     def room(self, section: Section) -> str:
         only = f" ({section.season} only)" if section.season else ""
         return tables.room_text(section) + only
+
+
+def first_house(study: Study) -> str:
+    """Of which house something is that is shown of one alone, as a sentence."""
+    words = built_text(study.plan.every_house[0].options) or "without options"
+    return f"Shown is the house {words}, the first of {len(study.plan.houses)}."
 
 
 def named(words: Sequence[str], most: int = 6) -> str:

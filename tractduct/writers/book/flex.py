@@ -23,6 +23,7 @@ from tractduct.writers.book.looks import (
     Column,
     Look,
 )
+from tractduct.writers.book.marks import list_marks, mark_columns
 
 WIDTHS = (16, 20, 20, 14, 22, 12, 12, 40)
 ACROSS = len(WIDTHS)
@@ -47,6 +48,12 @@ def flex_sheet(book: Book, facts: Facts, picture: Path | None) -> None:
         _substituted(page, facts.delivery, picture)
     covering(page, facts, "flex", "What covering each product costs", ACROSS)
     _own_sizes(page, facts, flex)
+    arrived = facts.arrived_flex
+    if facts.delivery is not None and not arrived.empty:
+        _not_approved(page, facts, facts.delivery)
+    fixed = [s.product for s in plan.sections if s.product]
+    use = dict.fromkeys(arrived["flex"], "not approved") | dict.fromkeys(fixed, "fixed for some sections")
+    use = dict.fromkeys(flex, "approved") | {f: words for f, words in use.items() if f not in flex}
     page.heading("The products", ACROSS)
     page.table(
         [
@@ -55,12 +62,31 @@ def flex_sheet(book: Book, facts: Facts, picture: Path | None) -> None:
             Column("Derate of airflow, %", PER_CENT),
             Column("Compression, %", PER_CENT),
             Column("Source", TEXT),
+            *([Column("Use", TEXT)] if len(use) > len(flex) else []),
         ],
         [
-            [f, d.roughness_ft, d.airflow_derate_pct, d.compression_pct, d.source]
-            for f, d in ((f, plan.ducts[f]) for f in flex)
+            [f, d.roughness_ft, d.airflow_derate_pct, d.compression_pct, d.source, words][: 5 + (len(use) > len(flex))]
+            for f, d, words in ((f, plan.ducts[f], words) for f, words in use.items())
         ],
     )
+
+
+def _not_approved(page: Page, facts: Facts, delivery: Delivery) -> None:
+    """Products that arrived on lots and are not approved: what marks of their own leave outside, and these marks."""
+    page.heading("Arrived on lots, and not approved", ACROSS)
+    page.paragraph(
+        "No size set is proven for such a product. On the sizes of the standard set it gets damper marks of its own; "
+        "what a hood should then read stands on the pages of those lots. Approve it in [variants] flex to size for it. "
+        "Each mark with its targets: data/marks_of_other_flex.csv.",
+        ACROSS,
+        LEAD,
+    )
+    report = facts.report
+    page.listing(delivery_tables.other_flex.columns(report), facts.arrived_flex)
+    columns, marks = mark_columns(delivery, ("mark_deg",)), delivery_tables.marks_of_other_flex(report)
+    for other in report.lots.other_flex if report.lots is not None else ():
+        if other.flex in set(facts.arrived_flex["flex"]):
+            list_marks(page, other.marks, marks[marks["flex"] == other.flex], columns, ACROSS, f" with {other.flex}")
 
 
 def _substituted(page: Page, delivery: Delivery, picture: Path | None) -> None:

@@ -9,6 +9,7 @@ from pathlib import Path
 import pandas as pd
 
 from tractduct.delivery.deliver import Delivery
+from tractduct.delivery.marks import Setting
 from tractduct.physics.damper import STEP_DEG
 from tractduct.writers import delivery_tables as lists
 from tractduct.writers.book.layout import Book, Page
@@ -21,13 +22,7 @@ SET = ("mark_deg", "free_opening_pct", "takes_inwc", "target_from_cfm", "target_
 
 def marks_sheet(book: Book, delivery: Delivery, picture: Path | None) -> None:
     """The tables of marks, the rooms that they leave outside, and what would help these."""
-    known = {c.key: c for c in lists.marks.columns(delivery)}
-    columns = [known[key] for key in RUN] + [
-        replace(known[key], header=f"{season.capitalize()}: {known[key].header[0].lower()}{known[key].header[1:]}",
-                key=f"{season} {key}", width=11.5)
-        for season in delivery.study.plan.seasons
-        for key in SET
-    ]  # fmt: skip
+    columns = mark_columns(delivery)
     across = len(columns)
     page = book.sheet("Damper marks", [c.width for c in columns])
     page.title(
@@ -44,13 +39,30 @@ def marks_sheet(book: Book, delivery: Delivery, picture: Path | None) -> None:
     _outside(page, delivery, across)
     if picture is not None:
         page.image(picture, across, most_rows=16)
-    frame = lists.marks(delivery)
+    list_marks(page, delivery.marks.chosen, lists.marks(delivery), columns, across)
+
+
+def mark_columns(delivery: Delivery, keys: Sequence[str] = SET) -> list[Column]:
+    """The run's columns, and these of its marks once a season."""
+    known = {c.key: c for c in lists.marks.columns(delivery)}
+    return [known[key] for key in RUN] + [
+        replace(known[key], header=f"{season.capitalize()}: {known[key].header[0].lower()}{known[key].header[1:]}",
+                key=f"{season} {key}", width=11.5)
+        for season in delivery.study.plan.seasons
+        for key in keys
+    ]  # fmt: skip
+
+
+def list_marks(
+    page: Page, setting: Setting, frame: pd.DataFrame, columns: Sequence[Column], across: int, of: str = ""
+) -> None:
+    """Each table of marks, out of their list; ``of`` says what they are for, where that is not the standard set."""
     if frame.empty:
-        page.paragraph("No damper is needed: every run stays wide open.", across, LABEL)
+        page.paragraph(f"No damper is needed{of}: every run stays wide open.", across, LABEL)
     for number, table in frame.groupby("table", sort=False):
         fronts = table["fronts"].iloc[0].replace(", mirrored", " mirrored")
-        several = len(delivery.marks.chosen.tables) > 1
-        page.heading(f"Table {number}: fronts {fronts}" if several else "On every lot", across)
+        several = len(setting.tables) > 1
+        page.heading((f"Table {number}{of}: fronts {fronts}" if several else f"On every lot{of}"), across)
         page.listing(columns, _by_run(table, columns))
 
 

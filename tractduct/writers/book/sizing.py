@@ -13,13 +13,13 @@ from tractduct.one_plan import Study
 from tractduct.sizing.program import DIAMETER_TOLERANCE_IN
 from tractduct.units import NOMINAL
 from tractduct.writers import tables
-from tractduct.writers.book.facts import Facts
+from tractduct.writers.book.facts import Facts, first_house
 from tractduct.writers.book.layout import Book
 from tractduct.writers.book.looks import TEXT, Column
 
 STILL_PCT = 5.0
 FULL_COLOUR_PCT = 50.0  # off the room's mean, on Rooms by front
-SHOWN = ("section", "from", "duct", "length_ft", "fittings", "room", "size", "highest_airflow_cfm",
+SHOWN = ("section", "from", "duct", "length_ft", "fittings", "room", "option", "size", "highest_airflow_cfm",
          "highest_velocity_fpm", "velocity_limit_fpm", "why")  # fmt: skip
 
 
@@ -27,8 +27,8 @@ def sizes_sheet(book: Book, facts: Facts) -> None:
     """Every section: the size to install, and what a front alone would get where that is another size."""
     study = facts.study
     known = {c.key: c for c in tables.size_schedule.columns(study)}
-    columns = [known[key] for key in SHOWN]
-    columns.insert(7, Column("A front alone would get", TEXT, 27, NOMINAL, key="fronts"))
+    columns = [known[key] for key in SHOWN if key in known]
+    columns.insert(1 + columns.index(known["size"]), Column("A front alone would get", TEXT, 27, NOMINAL, key="fronts"))
     page = book.sheet("Sizes", [c.width for c in columns])
     page.title(
         f"{study.plan.name}: size of each section",
@@ -88,10 +88,17 @@ def rooms_sheet(book: Book, facts: Facts, picture: Path | None) -> None:
         "data/rooms_by_front.csv has all, data/airflow_by_front.csv as drawn and mirrored apart.",
         len(columns),
     )
+    if study.plan.options:
+        page.paragraph(
+            f"{first_house(study)} Rooms that it has not got are left out. Each house: data/airflow_by_front.csv.",
+            len(columns),
+        )
     page.row += 1
     if picture is not None:
         page.image(picture, len(columns), most_rows=18)
     frame = tables.rooms_by_front(study)
+    if study.plan.options:
+        frame = frame[frame["largest_cfm"] > 0.0].reset_index(drop=True)
     if len(fronts) > 1:
         frame = frame[~(frame["spread_pct"] < STILL_PCT)].reset_index(drop=True)
     body = page.listing(columns, frame, freeze=None if picture else 1, nothing="None moves by so much.")
