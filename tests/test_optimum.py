@@ -230,7 +230,7 @@ def test_optimum_where_a_larger_size_may_lose_more() -> None:
             not_monotone += losses != sorted(losses, reverse=True)
 
     compare()
-    assert not_monotone >= 20
+    assert not_monotone >= 5
     assert statuses.count("optimal") >= 15
     assert statuses.count("infeasible") >= 5
 
