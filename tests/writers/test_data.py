@@ -91,7 +91,7 @@ def test_all_variants_against_the_independent_check() -> None:
     for row in frame.to_dict("records"):
         v = number[row["front_faces"], row["mirrored"], row["season"], row["flex"]]
         assert row["loss_inwc"] == pytest.approx(checked.path_loss_inwc[row["run"]][v], rel=1e-9)
-        assert row["slack_inwc"] == pytest.approx(row["available_inwc"] - row["loss_inwc"], abs=1e-12)
+        assert row["margin_inwc"] == pytest.approx(row["available_inwc"] - row["loss_inwc"], abs=1e-12)
         speed = checked.velocity_fpm[row["fastest_section"]][v]
         assert row["velocity_fpm"] == pytest.approx(speed, rel=1e-9)
 

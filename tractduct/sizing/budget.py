@@ -54,13 +54,13 @@ class Budget:
         both = path_loss_inwc[:, self.paths[:, 0]]
         two = self.paths[:, 1] >= 0
         both[:, two] += path_loss_inwc[:, self.paths[two, 1]]
-        slack = self.available_inwc - both
+        margin = self.available_inwc - both
         found = np.full(path_loss_inwc.shape, np.inf)
         for k in range(2):
             for path in np.unique(self.paths[:, k]):
                 if path >= 0:
                     mine = self.paths[:, k] == path
-                    found[:, path] = np.minimum(found[:, path], slack[:, mine].min(axis=1))
+                    found[:, path] = np.minimum(found[:, path], margin[:, mine].min(axis=1))
         return found
 
     def path_available_inwc(self, tree: DuctTree, worst_inwc: FloatArray) -> FloatArray:

@@ -209,9 +209,9 @@ def headroom_by_run(case: Case, size_index: NDArray[np.intp]) -> tuple[Headroom,
         loss = rate * data.effective_length_ft[at] / 100.0 + fitting
         return np.asarray(np.cumsum(loss * counts, axis=2))
 
-    slack = case.budget.path_margin_inwc(case.path_loss_inwc(size_index))
-    # The tightest open path through each section, and its slack.
-    through = np.where(tree.path.T[None, :, :], slack[:, None, :], np.inf)
+    margin = case.budget.path_margin_inwc(case.path_loss_inwc(size_index))
+    # The tightest open path through each section, and its margin.
+    through = np.where(tree.path.T[None, :, :], margin[:, None, :], np.inf)
     tightest = through.argmin(axis=2)[:, at]
     room = through.min(axis=2)[:, at]
     speed = np.where(counts > 0, data.velocity_limit_fpm[at] * area - flow, np.inf)

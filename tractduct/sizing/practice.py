@@ -285,7 +285,7 @@ def _compressed(case: Case, size_index: NDArray[np.intp]) -> Iterator[Finding]:
         subject="compressed flex",
         message=f"{pct[outside].max():g} % in {_listed(case, size_index, outside)}; measured only at {sizes} "
         f"{units.unit('in')}, up to {COMPRESSION_TESTED_TO_PCT:g} %. {large_flex_words(case.plan)}",
-        advice="Stretch these sections fully, or make them of rigid duct",
+        advice="Stretch them fully, or use rigid duct",
     )
 
 

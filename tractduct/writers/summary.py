@@ -74,8 +74,13 @@ def written_text(written: Written) -> str:
 
 
 def _listed(names: Sequence[str]) -> str:
-    """Files by name, pictures and those of inner folders counted."""
+    """Files by name, those that begin with the plan's without that; pictures and those of inner folders counted."""
     alone = [name for name in names if "/" not in name and not name.endswith(_PICTURES)]
+    books = [name for name in alone if name.endswith(".xlsx")]
+    if len(books) > 1:  # the plan's name once
+        first = min(books, key=len)
+        stem = first.removesuffix(".xlsx")
+        alone = [first, *(name.removeprefix(stem) for name in alone if name != first)]
     inner = Counter(name.partition("/")[0] for name in names if "/" in name)
     pictures = sum("/" not in name and name.endswith(_PICTURES) for name in names)
     folders = [f"{folder}/ ({count(n, 'file')})" for folder, n in inner.items()]

@@ -177,12 +177,12 @@ def pressure(study: Study) -> Iterator[Row]:
     col("friction_rate_inwc_per_100ft", "Friction rate", "100 x available / total effective length", THOUSANDTHS, 10),
     col("loss_inwc", "Loses", "from the air handler to the room in the installed sizes", TEN_THOUSANDTHS, 9),
     col("available_inwc", "May lose", "what the run's side has available", THOUSANDTHS, 9),
-    col("slack_inwc", "Margin", "available less lost", TEN_THOUSANDTHS, 9),
-    col("slack_pct", "Margin", "part of what it may lose", PER_CENT, 9),
+    col("margin_inwc", "Margin", "available less lost", TEN_THOUSANDTHS, 9),
+    col("margin_pct", "Margin", "part of what it may lose", PER_CENT, 9),
     col("fastest_section", "Fastest section", "the one closest to its velocity limit on the way", CENTRE, 10),
     col("velocity_fpm", "Velocity there", look=WHOLE, width=9),
     col("velocity_limit_fpm", "Limit there", look=WHOLE, width=9),
-    col("velocity_slack_fpm", "Velocity margin", look=WHOLE, width=9),
+    col("velocity_margin_fpm", "Velocity margin", look=WHOLE, width=9),
 )
 def paths(study: Study) -> Iterator[Row]:
     """Each run in every variant in which it is open: pressure and velocity against their limits. Empty without a
@@ -219,7 +219,7 @@ def paths(study: Study) -> Iterator[Row]:
     SIDE,
     col("available_inwc", "May lose", "in the variant that leaves the run the least", THOUSANDTHS, 9),
     col("loss_inwc", "Loses", "in that variant, in the installed sizes", THOUSANDTHS, 9),
-    col("slack_pct", "Margin", "part of what it may lose", PER_CENT, 9),
+    col("margin_pct", "Margin", "part of what it may lose", PER_CENT, 9),
     col("variant", "Tightest in", "that variant", TEXT, 26, show=lambda v: str(v) or None),
     col("extra_cfm", "Headroom", "more air it could carry, all other runs at design, in any variant", WHOLE, 10),
     col("extra_pct", "Headroom", "part of its design airflow", PER_CENT, 10),
@@ -231,7 +231,7 @@ def margins_by_run(study: Study) -> Iterator[Row]:
     if study.sized is None:
         return
     frame = paths(study)
-    parts = frame["slack_pct"].round(9)  # what is a tie but for the last bits is one
+    parts = frame["margin_pct"].round(9)  # what is a tie but for the last bits is one
     spare = {h.run: h for h in study.sized.headroom}
     for at in parts[parts.groupby(frame["run"], sort=False).idxmin()].sort_values(kind="stable").index:
         row = frame.loc[at]
@@ -239,7 +239,7 @@ def margins_by_run(study: Study) -> Iterator[Row]:
         variant = Variant(row["front_faces"], bool(row["mirrored"]), row["season"], row["flex"], built)
         more = spare.get(row["run"])
         yield (
-            row["run"], row["room"], row["side"], row["available_inwc"], row["loss_inwc"], row["slack_pct"],
+            row["run"], row["room"], row["side"], row["available_inwc"], row["loss_inwc"], row["margin_pct"],
             str(variant), *((more.extra_cfm, more.extra_pct, more.limit, str(more.variant)) if more else
                             (np.nan, np.nan, "", "")),
         )  # fmt: skip

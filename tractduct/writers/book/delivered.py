@@ -37,7 +37,7 @@ HOOD_WORDS = (
     f"{HOOD_ERROR_UNPOWERED_PCT[0]:g} to {HOOD_ERROR_UNPOWERED_PCT[1]:g} % where it is not (LBNL, abstract)."
 )
 FEW_BUILDS_PCT, MOST_BUILDS_PCT = 80, 95  # of the builds within tolerance
-TIGHT_SLACK_PCT, CLOSE_SLACK_PCT = 2.0, 10.0
+TIGHT_MARGIN_PCT, CLOSE_MARGIN_PCT = 2.0, 10.0
 ROOMS_LISTED = 6
 LITTLE_HEADROOM_PCT, SOME_HEADROOM_PCT = 5, 15  # more air than design that a run could carry
 
@@ -158,8 +158,8 @@ def margins_sheet(book: Book, facts: Facts) -> None:
     page.title(
         "How sure it is",
         "Margins of the standard set by the independent check, and what a house that is not built as drawn does to "
-        f"them. Bold on orange: under {TIGHT_SLACK_PCT:g} % of the pressure left, under {LITTLE_HEADROOM_PCT} % of "
-        f"headroom, under {FEW_BUILDS_PCT} % of builds within tolerance. Pale orange: under {CLOSE_SLACK_PCT:g}, "
+        f"them. Bold on orange: under {TIGHT_MARGIN_PCT:g} % of the pressure left, under {LITTLE_HEADROOM_PCT} % of "
+        f"headroom, under {FEW_BUILDS_PCT} % of builds within tolerance. Pale orange: under {CLOSE_MARGIN_PCT:g}, "
         f"{SOME_HEADROOM_PCT} and {MOST_BUILDS_PCT} %.",
         across,
     )
@@ -176,7 +176,7 @@ def margins_sheet(book: Book, facts: Facts) -> None:
     )
     body = page.listing(tables.margins_by_run.columns(study), facts.margins_by_run)
     for key, first, tight, close in (
-        ("slack_pct", "loss_inwc", TIGHT_SLACK_PCT, CLOSE_SLACK_PCT),
+        ("margin_pct", "loss_inwc", TIGHT_MARGIN_PCT, CLOSE_MARGIN_PCT),
         ("extra_pct", "extra_cfm", LITTLE_HEADROOM_PCT, SOME_HEADROOM_PCT),
     ):
         _mark_low(page, body.area(first, key), body.cell(key), tight, close)
