@@ -147,7 +147,7 @@ def peaks(result: OrientationStudy) -> Iterator[Row]:
     col("orientations", "For fronts", look=TEXT, width=30),
     col("also_holds", "Holds as well for", "fronts that no lot has", TEXT, 16),
     col("mix_pct", "Lots", "part of the lots, or of the fronts", TENTHS, 8),
-    col("cost", "Cost per lot", "of a lot of this package", TENTHS, 10, unit=COST),
+    col("cost", "Cost per lot", "with the sizes of this package", TENTHS, 10, unit=COST),
     col("expected_cost", "Mean cost per lot", "over all lots, with so many packages", TENTHS, 11, unit=COST),
     col("bound", "None costs less than", "no division into so many packages does", TENTHS, 11, unit=COST),
     col("proven", "Proven", look=CENTRE, width=8),
