@@ -31,12 +31,13 @@ def col(
     *,
     unit: str | None = None,
     show: Callable[[Any], Value] | None = None,
+    without: str = "",
 ) -> Column:
     """A column of a list. The ending of its key says its unit, where ``unit`` does not."""
     if unit is None:
         ending = max((e for e in _ENDINGS if key.endswith(e)), key=len, default="")
         unit = _ENDINGS.get(ending, "")
-    return Column(header or key.replace("_", " "), look, width, unit, key, meaning or header, show)
+    return Column(header or key.replace("_", " "), look, width, unit, key, meaning or header, show, without)
 
 
 def turned(mirrored: Any) -> str:

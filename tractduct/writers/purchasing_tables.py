@@ -1,19 +1,46 @@
-"""What purchasing asks as pandas DataFrames, and the purchase list as CSV; column names carry their units."""
+"""What purchasing asks as lists, each a pandas DataFrame of its subject, and the purchase list as CSV."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from tractduct.delivery.deliver import Delivery
 from tractduct.one_plan import Study
 from tractduct.purchasing.buy import Buying
 from tractduct.purchasing.order import DAMPER, Order
+from tractduct.report import Report
 from tractduct.units import NOMINAL, UnitSystem
+from tractduct.writers.book.looks import (
+    CHOSEN,
+    COUNT,
+    DOLLARS,
+    HUNDREDTHS,
+    LABEL,
+    MORE,
+    PER_CENT,
+    SHORT,
+    SIGNED,
+    SIZE,
+    TENTHS,
+    TEXT,
+    WHOLE,
+)
 from tractduct.writers.harmless import harmless
+from tractduct.writers.listing import COST, col, listing, size_cell
+
+MONEY = "USD"  # the unit of what is money whatever the study minimises
+NO_SET, NOT_KNOWN = "no set holds", "not known"
+BOUGHT_SIZE = col("size", "Size", "nominal size", CHOSEN, unit=NOMINAL, show=size_cell)
+LEAST = col("least_cost", "Least cost", "least cost of a set that holds", DOLLARS, unit=COST)
+SET_COST = replace(LEAST, key="cost", header="Cost", meaning="of the recommended set", without=NO_SET)
+DISTINCT = col("distinct_sizes", "Distinct sizes", "of the recommended set", WHOLE)
+
+Row = Sequence[Any]
 
 
 def together(flex: tuple[str, ...]) -> str:
@@ -21,253 +48,223 @@ def together(flex: tuple[str, ...]) -> str:
     return " + ".join(flex)
 
 
-def products(buying: Buying) -> pd.DataFrame:
-    """One row a product as the only approved one, in its own recommended sizes.
-
-    Columns: flex, cost, distinct_sizes, least_cost, headroom_run, headroom_pct, lowest_room, lowest_room_pct (of
-    design, all dampers open), balanced_within. NaN or empty where no set holds.
-    """
-    rows = [
-        {
-            "flex": one.flex,
-            "cost": finite(one.recommended.cost),
-            "distinct_sizes": float(one.recommended.distinct_sizes) if one.size_set else np.nan,
-            "least_cost": finite(one.least.cost),
-            "headroom_run": one.headroom_run,
-            "headroom_pct": one.least_headroom_pct,
-            "lowest_room": one.lowest_room,
-            "lowest_room_pct": one.lowest_room_pct,
-            "balanced_within": one.balanced_within if one.size_set else "",
-        }
-        for one in (buying.comparison.alone if buying.comparison else ())
-    ]
-    return _frame(
-        rows,
-        "flex cost distinct_sizes least_cost headroom_run headroom_pct lowest_room lowest_room_pct balanced_within",
-    )
+@listing(
+    "products",
+    col("flex", "Product", look=LABEL),
+    SET_COST,
+    DISTINCT,
+    LEAST,
+    col("headroom_run", "Run with the least spare air"),
+    col("headroom_pct", "Its spare air", look=PER_CENT),
+    col("lowest_room", "Room that gets least, dampers open", look=TEXT),
+    col("lowest_room_pct", "It gets, % of design", look=WHOLE, unit=""),
+    col("balanced_within", "Within tolerance once balanced", look=SIZE),
+)
+def products(buying: Buying) -> Iterator[Row]:
+    """Each product as the only approved one, in its own recommended sizes."""
+    for one in buying.comparison.alone if buying.comparison else ():
+        yield (
+            one.flex, finite(one.recommended.cost),
+            float(one.recommended.distinct_sizes) if one.size_set else np.nan, finite(one.least.cost),
+            one.headroom_run, one.least_headroom_pct, one.lowest_room, one.lowest_room_pct,
+            one.balanced_within if one.size_set else "",
+        )  # fmt: skip
 
 
-def compressed(buying: Buying) -> pd.DataFrame:
-    """One row a product and compression it is left at.
-
-    Columns: flex, compression_pct, holds, broken (sections out of limits), worst_room, worst_room_pct (of design),
-    least_cost (of a set made for it; NaN where none holds), over_cost (above the product's least cost as the plan
-    has it).
-    """
-    rows = [
-        {
-            "flex": one.flex,
-            "compression_pct": c.compression_pct,
-            "holds": c.holds,
-            "broken": c.broken,
-            "worst_room": c.worst_room,
-            "worst_room_pct": c.worst_room_pct,
-            "least_cost": c.cost,
-            "over_cost": c.cost - one.least.cost,
-        }
-        for one in (buying.comparison.alone if buying.comparison else ())
-        for c in one.compressed
-    ]
-    return _frame(rows, "flex compression_pct holds broken worst_room worst_room_pct least_cost over_cost")
+@listing(
+    "compressed",
+    col("flex", "Product", look=LABEL),
+    col("compression_pct", "Left compressed", look=WHOLE),
+    col("holds", "Sizes still hold", look=SIZE),
+    col("broken", "Sections out of limits", look=WHOLE),
+    col("worst_room", "Room hit worst", look=TEXT),
+    col("worst_room_pct", "It gets, % of design", look=WHOLE, unit=""),
+    col("least_cost", "Least cost made for it", "of a set for that compression", DOLLARS, unit=COST, without=NO_SET),
+    col("over_cost", "More than as planned", "above the product's least cost as the plan has it", MORE, unit=COST),
+)
+def compressed(buying: Buying) -> Iterator[Row]:
+    """Each product left at some compression, in its own recommended sizes."""
+    for one in buying.comparison.alone if buying.comparison else ():
+        for c in one.compressed:
+            over = c.cost - one.least.cost
+            yield one.flex, c.compression_pct, c.holds, c.broken, c.worst_room, c.worst_room_pct, c.cost, over
 
 
-def approved(buying: Buying) -> pd.DataFrame:
-    """One row a set of products approved together, at their mean price.
-
-    Columns: flex, cost and distinct_sizes (recommended), least_cost.
-    """
-    rows = [
-        {
-            "flex": together(a.flex),
-            "cost": finite(a.recommended.cost),
-            "distinct_sizes": float(a.recommended.distinct_sizes) if a.recommended.size_index is not None else np.nan,
-            "least_cost": finite(a.least.cost),
-        }
-        for a in (buying.comparison.approved if buying.comparison else ())
-    ]
-    return _frame(rows, "flex cost distinct_sizes least_cost")
+@listing("approved", col("flex", "Approved", look=LABEL), SET_COST, DISTINCT, LEAST)
+def approved(buying: Buying) -> Iterator[Row]:
+    """Each set of products approved together, at their mean price."""
+    for a in buying.comparison.approved if buying.comparison else ():
+        sizes = float(a.recommended.distinct_sizes) if a.recommended.size_index is not None else np.nan
+        yield together(a.flex), finite(a.recommended.cost), sizes, finite(a.least.cost)
 
 
-def one_more(buying: Buying) -> pd.DataFrame:
-    """One row a product approved besides others.
-
-    Columns: besides, flex, extra_cost: what larger sizes cost, at the others' prices; NaN where no set holds.
-    """
-    rows = [
-        {"besides": together(tuple(f for f in a.flex if f != flex)), "flex": flex, "extra_cost": extra}
-        for a in (buying.comparison.approved if buying.comparison else ())
-        for flex, extra in a.extra_cost.items()
-    ]
-    return _frame(rows, "besides flex extra_cost")
-
-
-def break_even(buying: Buying) -> pd.DataFrame:
-    """One row a pair of products. Columns: flex, against, price_pct (of the flex's prices); NaN where none."""
-    rows = [
-        {"flex": pair.product, "against": pair.against, "price_pct": pair.price_pct}
-        for pair in (buying.comparison.break_even if buying.comparison else ())
-    ]
-    return _frame(rows, "flex against price_pct")
+@listing(
+    "one_more",
+    col("besides", "Approved", look=LABEL),
+    col("flex", "One more", look=LABEL),
+    col("extra_cost", "Costs more", "in larger sizes, at the others' prices", MORE, unit=COST, without=NO_SET),
+)
+def one_more(buying: Buying) -> Iterator[Row]:
+    """Each product approved besides others."""
+    for a in buying.comparison.approved if buying.comparison else ():
+        for flex, extra in a.extra_cost.items():
+            yield together(tuple(f for f in a.flex if f != flex)), flex, extra
 
 
-def drop_first(buying: Buying) -> pd.DataFrame:
-    """One row a size of the standard set, the one to drop first on top.
+@listing(
+    "break_even",
+    col("flex", "Product", look=LABEL),
+    col("against", "Against", look=LABEL),
+    col("price_pct", "Price, % of now", "of its present prices", PER_CENT, unit="", without="no price does"),
+)
+def break_even(buying: Buying) -> Iterator[Row]:
+    """Each pair of products: the price at which one costs as much as the other."""
+    for pair in buying.comparison.break_even if buying.comparison else ():
+        yield pair.product, pair.against, pair.price_pct
 
-    Columns: kind, shape, size, sections (in that size), rest_over (cost above the standard set with the other
-    sizes of the list alone; NaN where none holds), least_over (cost above the least possible with any other size
-    in its place).
-    """
+
+@listing(
+    "drop_first",
+    col("kind", "Duct"),
+    col("shape", "Shape"),
+    BOUGHT_SIZE,
+    col("rest_over", "With the rest of the list", "cost above the standard set with its other sizes alone", MORE,
+        unit=COST, without=NO_SET),
+    col("least_over", "With any size in its place", "cost above the least possible", MORE, unit=COST, without=NO_SET),
+    col("sections", "Sections in this size", look=TEXT),
+)  # fmt: skip
+def drop_first(buying: Buying) -> Iterator[Row]:
+    """Each size of the standard set, the one to drop first on top."""
     study = buying.study
-    rows = [
-        {
-            "kind": d.kind,
-            "shape": d.shape,
-            "size": d.size,
-            "sections": ", ".join(
-                s.name
-                for s in study.tree.sections
-                if (s.kind, s.shape, study.size_set[s.name]) == (d.kind, d.shape, d.size)
-            ),
-            "rest_over": finite(d.rest_cost) - study.recommended.cost,
-            "least_over": finite(d.cost) - study.least_cost.cost,
-        }
-        for d in buying.dropped
-    ]
-    return _frame(rows, "kind shape size sections rest_over least_over")
+    for d in buying.dropped:
+        mine = (
+            s.name
+            for s in study.tree.sections
+            if (s.kind, s.shape, study.size_set[s.name]) == (d.kind, d.shape, d.size)
+        )
+        rest, least = finite(d.rest_cost) - study.recommended.cost, finite(d.cost) - study.least_cost.cost
+        yield d.kind, d.shape, d.size, rest, least, ", ".join(mine)
 
 
-def not_carried(study: Study) -> pd.DataFrame:
-    """What the price list says is not offered. Columns: product, sizes."""
+@listing("not_carried", col("product", "Product", look=LABEL), col("sizes", "Sizes", look=TEXT))
+def not_carried(study: Study) -> Iterator[Row]:
+    """What the price list says is not offered."""
     rank = {size.label: i for i, size in enumerate(study.plan.sizes)}
     missing: dict[str, list[str]] = {}
     for (name, label), price in (*study.plan.prices.items(), *study.plan.fitting_prices.items()):
         if price is None:
             missing.setdefault(name, []).append(label)
-    rows = [
-        {"product": name, "sizes": ", ".join(sorted(labels, key=lambda label: rank.get(label, len(rank))))}
-        for name, labels in missing.items()
-    ]
-    return _frame(rows, "product sizes")
+    for name, labels in missing.items():
+        yield name, ", ".join(sorted(labels, key=lambda label: rank.get(label, len(rank))))
 
 
-def ducts_to_buy(order: Order) -> pd.DataFrame:
-    """One row a duct product and size.
-
-    Columns: product, size, insulation, drawn_ft, with_waste_ft, package_ft, packages, price_per_ft, cost (of the
-    whole packages); NaN without a price.
-    """
-    rows = [
-        {
-            "product": line.duct,
-            "size": line.size,
-            "insulation": line.insulation,
-            "drawn_ft": line.feet,
-            "with_waste_ft": line.bought_ft,
-            "package_ft": line.package_ft,
-            "packages": line.packages,
-            "price_per_ft": line.price_per_ft,
-            "cost": line.cost,
-        }
-        for line in order.ducts
-    ]
-    return _frame(rows, "product size insulation drawn_ft with_waste_ft package_ft packages price_per_ft cost")
+@listing(
+    "ducts_to_buy",
+    col("product", "Product", look=LABEL),
+    BOUGHT_SIZE,
+    col("insulation", "Insulation", "level that the price is for", SHORT),
+    col("drawn_ft", "Drawn", look=TENTHS),
+    col("with_waste_ft", "With waste", look=TENTHS),
+    col("package_ft", "Each", "length of a box or stick", WHOLE),
+    col("packages", "Boxes or sticks", look=COUNT),
+    col("price_per_ft", "Price", look=DOLLARS, unit="USD a ft"),
+    col("cost", "Cost", "of the whole packages", DOLLARS, unit=MONEY),
+)
+def ducts_to_buy(order: Order) -> Iterator[Row]:
+    """Each duct product and size; NaN without a price."""
+    for d in order.ducts:
+        yield d.duct, d.size, d.insulation, d.feet, d.bought_ft, d.package_ft, d.packages, d.price_per_ft, d.cost
 
 
-def fittings_to_buy(order: Order) -> pd.DataFrame:
-    """One row a fitting and size. Columns: product, size, pieces, price, cost; NaN without a price."""
-    rows = [
-        {
-            "product": line.fitting,
-            "size": line.size,
-            "pieces": line.count,
-            "price": line.price,
-            "cost": line.cost,
-        }
-        for line in order.fittings
-    ]
-    return _frame(rows, "product size pieces price cost")
+@listing(
+    "fittings_to_buy",
+    col("product", "Fitting", look=LABEL),
+    replace(BOUGHT_SIZE, look=replace(CHOSEN, wrap=True)),
+    col("pieces", "Pieces", look=COUNT),
+    col("price", "Price each", look=DOLLARS, unit=MONEY, without="no price"),
+    col("cost", "Cost", look=DOLLARS, unit=MONEY),
+)
+def fittings_to_buy(order: Order) -> Iterator[Row]:
+    """Each fitting and size; NaN without a price."""
+    for line in order.fittings:
+        yield line.fitting, line.size, line.count, line.price, line.cost
 
 
-def cost_per_lot(buying: Buying) -> pd.DataFrame:
-    """One row a purchase list: what makes its cost per lot another than the standard set's. Empty without prices.
-
-    Columns: list, lots, as_drawn (at the mean price of the approved flex, the standard set's cost), then what is
-    added by dampers, flex (the price of the flex of these lots), waste and whole_packages, and per_lot, their sum.
-    """
-    rows = []
+@listing(
+    "cost_per_lot",
+    col("list", "List", look=LABEL),
+    col("lots", "Lots", look=WHOLE),
+    col("as_drawn", "Standard set", "its cost at the mean price of the approved flex", DOLLARS, unit=MONEY),
+    col("dampers", "Dampers", "added by dampers", MORE, unit=MONEY),
+    col("flex", "Flex", "added by the price of the flex of these lots", MORE, unit=MONEY),
+    col("waste", "Waste", "added by waste", MORE, unit=MONEY),
+    col("whole_packages", "Whole boxes and sticks", "added by rounding up", MORE, unit=MONEY),
+    col("per_lot", "Cost per lot", "the sum", replace(DOLLARS, bold=True), unit=MONEY),
+)
+def cost_per_lot(buying: Buying) -> Iterator[Row]:
+    """Each purchase list: what makes its cost per lot another than the standard set's. Empty without prices."""
     for part in buying.lists if buying.study.plan.prices else ():
         mean, order = buying.study.recommended.cost, part.order
         steps = [order.cost_of_feet(waste=False), order.cost_of_feet(waste=True), order.cost]
         drawn, with_waste, whole = (cost / part.lots for cost in steps)
         dampers = float(np.nansum([x.cost for x in order.fittings if x.fitting == DAMPER])) / part.lots
-        rows.append(
-            {
-                "list": part.name,
-                "lots": part.lots,
-                "as_drawn": mean,
-                "dampers": dampers,
-                "flex": drawn - mean - dampers,
-                "waste": with_waste - drawn,
-                "whole_packages": whole - with_waste,
-                "per_lot": whole,
-            }
-        )
-    return _frame(rows, "list lots as_drawn dampers flex waste whole_packages per_lot")
+        added = dampers, drawn - mean - dampers, with_waste - drawn, whole - with_waste
+        yield part.name, part.lots, mean, *added, whole
 
 
-def delivered_flex(buying: Buying, delivery: Delivery | None) -> pd.DataFrame:
-    """One row a flex product that may be delivered, in the standard set's sizes and with its damper marks.
-
-    Columns: flex, lot_cost (of one of many lots, with waste), more_cost (than the cheapest), alone_cost (of one lot
-    alone in whole packages), outside_open and outside_marked (rooms outside tolerance in some variant of it, dampers
-    open and with the marks), worst_tolerances, dampers; NaN without prices or prediction.
-    """
-    study, rows = buying.study, []
-    for flex, order in buying.by_flex.items():
-        row: dict[str, Any] = {"flex": flex}
-        if study.plan.prices:
-            row |= {"lot_cost": order.cost_of_feet(waste=True), "alone_cost": order.cost}
+@listing(
+    "delivered_flex",
+    col("flex", "Delivered", look=LABEL),
+    col("lot_cost", "One of many lots, with waste", look=DOLLARS, unit=MONEY, without=NOT_KNOWN),
+    col("more_cost", "More than the cheapest", look=MORE, unit=MONEY),
+    col("alone_cost", "One lot alone, whole boxes", look=DOLLARS, unit=MONEY, without=NOT_KNOWN),
+    col("outside_open", "Rooms outside, dampers open", "in some variant of it", WHOLE),
+    col("outside_marked", "Rooms outside, with the marks", "in some variant of it", WHOLE, without=NOT_KNOWN),
+    col("worst_tolerances", "Farthest off, tolerances", look=HUNDREDTHS, without=NOT_KNOWN),
+    col("dampers", "Dampers", look=WHOLE),
+)
+def delivered_flex(report: Report) -> Iterator[Row]:
+    """Each flex product that may be delivered, in the standard set's sizes and with its damper marks."""
+    study, delivery = report.study, report.delivery
+    by_flex = report.buying.by_flex if report.buying else {}
+    cheapest = min((order.cost_of_feet(waste=True) for order in by_flex.values()), default=math.nan)
+    for flex, order in by_flex.items():
+        cost, alone = (order.cost_of_feet(waste=True), order.cost) if study.plan.prices else (math.nan, math.nan)
+        air: list[float] = [math.nan] * 4
         if delivery is not None:
             mine, marks = study.variants.where(flex=flex), delivery.marks.chosen
             off = np.nan_to_num(marks.off[mine], nan=np.inf)
-            within = delivery.open_dampers.room_within(study.plan.tolerance)
-            row |= {
-                "outside_open": int((~within[mine]).any(axis=0).sum()),
-                "outside_marked": int((np.round(off, 9) > 1.0).any(axis=0).sum()),
-                "worst_tolerances": float(off.max()),
-                "dampers": len(marks.runs),
-            }
-        rows.append(row)
-    frame = _frame(rows, "flex lot_cost more_cost alone_cost outside_open outside_marked worst_tolerances dampers")
-    return frame.assign(more_cost=frame["lot_cost"] - frame["lot_cost"].min())
+            outside = (~delivery.open_dampers.room_within(study.plan.tolerance)[mine], np.round(off, 9) > 1.0)
+            air = [*(int(rooms.any(axis=0).sum()) for rooms in outside), float(off.max()), len(marks.runs)]
+        yield flex, cost, cost - cheapest, alone, *air
 
 
-def substituted(delivery: Delivery) -> pd.DataFrame:
-    """One row a pair of products: sized for one alone, another installed in those sizes, all dampers open.
-
-    Columns: designed, installed, room (that loses most), change_pct (of what it would get), rooms_outside (tolerance in
-    some variant), sections_up, extra_cost, raised (what it takes to hold again; NaN where no set holds).
-    """
-    plan, rows = delivery.study.plan, []
-    for pair in delivery.substitutions:
+@listing(
+    "substituted",
+    col("designed", "Sized for", look=LABEL),
+    col("installed", "Delivered", look=LABEL),
+    col("room", "Room that loses most", look=TEXT),
+    col("change_pct", "It gets more or less", "of what it would get", SIGNED),
+    col("rooms_outside", "Rooms outside", "outside tolerance in some variant", WHOLE),
+    col("sections_up", "Sections up", "larger, so that a set holds again", WHOLE, without=NOT_KNOWN),
+    col("extra_cost", "To hold again", look=MORE, unit=COST, without=NOT_KNOWN),
+    col("raised", "Which sections", look=TEXT),
+)
+def substituted(report: Report) -> Iterator[Row]:
+    """Each pair of products: sized for one alone, another installed in those sizes, all dampers open."""
+    plan = report.study.plan
+    for pair in report.delivery.substitutions if report.delivery else ():
         expected = pair.expected.room_cfm
         change = 100.0 * (pair.delivered.room_cfm / np.where(expected > 0.0, expected, np.nan) - 1.0)
         lowest = np.round(np.nanmin(np.where(np.isnan(change), np.inf, change), axis=0), 9)
         worst, holds = int(np.argmin(lowest)), pair.recovery.size_index is not None
-        rows.append(
-            {
-                "designed": pair.designed,
-                "installed": pair.installed,
-                "room": plan.rooms[worst] if math.isfinite(lowest[worst]) else "",
-                "change_pct": lowest[worst],
-                "rooms_outside": int((~pair.delivered.room_within(plan.tolerance)).any(axis=0).sum()),
-                "sections_up": float(len(pair.raised)) if holds else np.nan,
-                "extra_cost": pair.extra_cost,
-                "raised": "; ".join(f"{name} {a} to {b}" for name, (a, b) in pair.raised.items())
-                or ("none: it holds as it is" if holds else "no set holds"),
-            }
-        )
-    return _frame(rows, "designed installed room change_pct rooms_outside sections_up extra_cost raised")
+        raised = "; ".join(f"{name} {a} to {b}" for name, (a, b) in pair.raised.items())
+        yield (
+            pair.designed, pair.installed, plan.rooms[worst] if math.isfinite(lowest[worst]) else "", lowest[worst],
+            int((~pair.delivered.room_within(plan.tolerance)).any(axis=0).sum()),
+            float(len(pair.raised)) if holds else np.nan, pair.extra_cost,
+            raised or ("none: it holds as it is" if holds else "no set holds"),
+        )  # fmt: skip
 
 
 _CSV_COLUMNS = (
@@ -316,7 +313,3 @@ def purchase_csv(buying: Buying) -> str:
 def finite(cost: float) -> float:
     """A cost, NaN where there is none."""
     return cost if math.isfinite(cost) else math.nan
-
-
-def _frame(rows: list[dict[str, Any]], columns: str) -> pd.DataFrame:
-    return pd.DataFrame(rows, columns=columns.split())

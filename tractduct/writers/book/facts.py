@@ -15,7 +15,6 @@ from tractduct.one_plan import Study
 from tractduct.report import Report
 from tractduct.units import UnitSystem
 from tractduct.writers import delivery_tables, tables
-from tractduct.writers.book.looks import Value, plain
 
 
 class Facts:
@@ -106,8 +105,3 @@ def named(words: Sequence[str], most: int = 6) -> str:
 
 def counted(number: int, word: str, plural: str = "") -> str:
     return f"{number} {word if number == 1 else plural or word + 's'}"
-
-
-def frame_rows(frame: pd.DataFrame, columns: Sequence[str]) -> list[list[Value]]:
-    """A DataFrame's columns as rows of plain values."""
-    return [list(row) for row in zip(*([plain(v) for v in frame[c].tolist()] for c in columns), strict=True)]

@@ -29,6 +29,7 @@ from tractduct.writers.book.looks import (
     HEADER,
     HEADING,
     INK,
+    INSTEAD,
     LABEL,
     LEAD,
     LINK,
@@ -304,7 +305,12 @@ class Page:
     ) -> Body:
         """Some columns of a list as an Excel table at the current row; see ``table``."""
         shown = [replace(c, width=0.0) for c in columns]  # the sheet has its widths
-        rows = self.table(shown, cells(frame, columns), looks, nothing=nothing, freeze=freeze)
+        body, looks = cells(frame, columns), dict(looks or {})
+        for c, column in enumerate(columns):
+            for r, row in enumerate(body if column.without else ()):
+                if row[c] is None:
+                    row[c], looks[r, c] = column.without, INSTEAD
+        rows = self.table(shown, body, looks, nothing=nothing, freeze=freeze)
         return Body(rows, {c.key: get_column_letter(n) for n, c in enumerate(columns, start=1)})
 
     def table(

@@ -69,6 +69,11 @@ THOUSANDTHS = Look("0.000")
 TEN_THOUSANDTHS = Look("0.0000")
 PER_CENT = Look("0.0")
 MONEY = Look("#,##0")
+DOLLARS = Look("#,##0.00")
+MORE = Look("+#,##0.00;−#,##0.00;0.00")
+SIGNED = Look("+0;−0;0")
+COUNT = Look("#,##0", bold=True, fill=GOOD_FILL, box=True)
+INSTEAD = Look(align="right", italic=True, ink=GREY_INK)  # words where a number is not there
 SIZE = Look(align="center")
 CHOSEN = Look(align="center", bold=True, fill=GOOD_FILL, box=True)
 # The mark is part of the number format: the value stays a plain size, and a black-and-white print shows it.
@@ -100,6 +105,7 @@ class Column:
     key: str = ""
     meaning: str = ""
     show: Callable[[Any], Value] | None = None  # a value of the list as a cell; None: ``plain``
+    without: str = ""  # what stands where the list has no number
 
     def in_units(self, units: UnitSystem) -> Column:
         """The column as a plan in these units has it; only the numbers are left to turn."""

@@ -3,91 +3,49 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection
 from dataclasses import replace
+from typing import TypeVar
 
 import pandas as pd
-from openpyxl.utils import get_column_letter
+from openpyxl.utils import column_index_from_string
 from openpyxl.utils.cell import coordinate_to_tuple
 
 from tractduct.model.words import STICK_FT
 from tractduct.purchasing.buy import Buying, PurchaseList, sticks_guessed
 from tractduct.purchasing.compare import COMPRESSIONS_PCT
 from tractduct.report import Report
-from tractduct.units import NOMINAL
-from tractduct.writers import purchasing_tables as frames
-from tractduct.writers.book.facts import counted, frame_rows
-from tractduct.writers.book.layout import Book, Page
+from tractduct.writers import purchasing_tables as lists
+from tractduct.writers.book.facts import counted
+from tractduct.writers.book.layout import Body, Book, Page
 from tractduct.writers.book.looks import (
-    CHOSEN,
     CLOSE_FILL,
     GOOD_FILL,
-    GREY_INK,
     LABEL,
     LEAD,
-    PER_CENT,
-    SHORT,
-    SIZE,
-    TENTHS,
-    TEXT,
-    WHOLE,
-    Column,
     Look,
     Value,
     plain,
-    size_value,
 )
+from tractduct.writers.listing import Listing
+
+T = TypeVar("T")
 
 OVERVIEW = "Start here"
-DOLLARS = Look("#,##0.00")
-MORE = Look("+#,##0.00;−#,##0.00;0.00")
-SIGNED = Look("+0;−0;0")
-WORDS = Look(align="right", italic=True, ink=GREY_INK)  # in place of a number
 TOTAL, TOTAL_DOLLARS = Look(bold=True, top_line=True), Look("#,##0.00", bold=True, top_line=True)
-COUNT = Look("#,##0", bold=True, fill=GOOD_FILL, box=True)
 _A_PAGE = 75  # rows that are still readable on one page
 
-Listed = tuple[str, str, Look]  # a DataFrame's column, its header, its look
+
+def _shown(page: Page, one: Listing[T], subject: T, *, only: Collection[str] = (), nothing: str = "") -> Body:
+    """A list as a table of the page; ``only`` some of its columns."""
+    columns = [c for c in one.columns(subject) if not only or c.key in only]
+    return page.listing(columns, one(subject), nothing=nothing or "Nothing to show.")
 
 
-def _unit(name: str, money: str) -> str:
-    """The unit of a DataFrame's column, by its name; ``money`` is what costs are in."""
-    if name == "price_per_ft":
-        return "USD a ft"
-    if name.endswith("_ft"):
-        return "ft"
-    if name == "size":
-        return NOMINAL
-    return money if name.endswith(("cost", "_over", "price", "_money")) else ""
-
-
-def _list(
-    page: Page,
-    frame: pd.DataFrame,
-    listed: Sequence[Listed],
-    money: str,
-    *,
-    missing: str = "",
-    without: str = "no set holds",
-    nothing: str = "Nothing to show.",
-) -> range:
-    """A DataFrame as a table: words where a number of the columns ``missing`` is not there."""
-    names = [name for name, *_ in listed]
-    rows = frame_rows(frame, names)
-    looks = {
-        (r, names.index(c)): WORDS for c in missing.split() for r, row in enumerate(rows) if row[names.index(c)] is None
-    }
-    for r, c in looks:
-        rows[r][c] = without
-    for row in rows if "size" in names else ():
-        row[names.index("size")] = size_value(str(row[names.index("size")]))
-    return page.table([Column(h, look, unit=_unit(n, money)) for n, h, look in listed], rows, looks, nothing=nothing)
-
-
-def _mark(page: Page, body: range, letter: str, test: str, fill: str) -> None:
+def _mark(page: Page, body: Body, key: str, test: str, fill: str) -> None:
     """Colour the cells of a table's column where a comparison holds."""
-    if body:
-        page.mark(f"{letter}{body[0]}:{letter}{body[-1]}", f"{letter}{body[0]}{test}", fill, bold=True)
+    if body.rows:
+        page.mark(body.area(key), body.cell(key) + test, fill, bold=True)
 
 
 def _one_page(page: Page) -> None:
@@ -100,7 +58,7 @@ def _one_page(page: Page) -> None:
 def overview_sheet(page: Page, report: Report, buying: Buying) -> None:
     """Which list is which, and what changes if another flex is delivered, on one page."""
     study, across = buying.study, 8
-    plan, money = study.plan, study.cost_unit
+    plan = study.plan
     page.title(f"Orders: {plan.name}", report.stamp, across)
     page.row += 1
     page.heading("Which list is which", across)
@@ -121,8 +79,7 @@ def overview_sheet(page: Page, report: Report, buying: Buying) -> None:
     if not buying.lists:
         page.paragraph("No size set holds, so there is nothing to order yet.", across, LABEL)
         return
-    frame = frames.delivered_flex(buying, report.delivery)
-    if len(frame) > 1:
+    if len(buying.by_flex) > 1:
         page.row += 1
         page.heading("If another flex is delivered: the same sizes and the same marks", across)
         page.paragraph(
@@ -132,23 +89,7 @@ def overview_sheet(page: Page, report: Report, buying: Buying) -> None:
             across,
             LEAD,
         )
-        _list(
-            page,
-            frame,
-            [
-                ("flex", "Delivered", LABEL),
-                ("lot_cost", "One of many lots, with waste", DOLLARS),
-                ("more_cost", "More than the cheapest", MORE),
-                ("alone_cost", "One lot alone, whole boxes", DOLLARS),
-                ("outside_open", "Rooms outside, dampers open", WHOLE),
-                ("outside_marked", "Rooms outside, with the marks", WHOLE),
-                ("worst_tolerances", "Farthest off, tolerances", Look("0.00")),
-                ("dampers", "Dampers", WHOLE),
-            ],
-            "USD",
-            missing="lot_cost alone_cost outside_marked worst_tolerances",
-            without="not known",
-        )
+        _shown(page, lists.delivered_flex, report)
     if report.delivery is None or not report.delivery.substitutions:
         return
     page.heading("A flex that the plan was not sized for", across)
@@ -158,25 +99,7 @@ def overview_sheet(page: Page, report: Report, buying: Buying) -> None:
         across,
         LEAD,
     )
-    pairs = frames.substituted(report.delivery)
-    body = _list(
-        page,
-        pairs,
-        [
-            ("designed", "Sized for", LABEL),
-            ("installed", "Delivered", LABEL),
-            ("room", "Room that loses most", TEXT),
-            ("change_pct", "It gets more or less, %", SIGNED),
-            ("rooms_outside", "Rooms outside", WHOLE),
-            ("sections_up", "Sections up", WHOLE),
-            ("extra_cost", "To hold again", MORE),
-            ("raised", "Which sections", TEXT),
-        ],
-        money,
-        missing="sections_up extra_cost",
-        without="not known",
-    )
-    _mark(page, body, "D", "<-10", CLOSE_FILL)
+    _mark(page, _shown(page, lists.substituted, report), "change_pct", "<-10", CLOSE_FILL)
     page.sheet.page_setup.fitToHeight = 1
 
 
@@ -189,7 +112,7 @@ def comparison_sheet(book: Book, buying: Buying) -> None:
     """The flex products alone, compressed, approved together, and their prices against each other."""
     if buying.comparison is None:
         return
-    money, across = buying.study.cost_unit, 9
+    across = 9
     page = book.sheet(COMPARISON, (22, 12, 12, 13, 14, 11, 18, 12, 13), portrait=True)
     page.title(
         "Flex products compared",
@@ -200,23 +123,7 @@ def comparison_sheet(book: Book, buying: Buying) -> None:
     )
     page.row += 1
     page.heading("Each product as the only approved one, in its own best sizes", across)
-    _list(
-        page,
-        frames.products(buying),
-        [
-            ("flex", "Product", LABEL),
-            ("cost", "Cost", DOLLARS),
-            ("distinct_sizes", "Distinct sizes", WHOLE),
-            ("least_cost", "Least cost", DOLLARS),
-            ("headroom_run", "Run with the least spare air", SHORT),
-            ("headroom_pct", "Its spare air, %", PER_CENT),
-            ("lowest_room", "Room that gets least, dampers open", TEXT),
-            ("lowest_room_pct", "It gets, % of design", WHOLE),
-            ("balanced_within", "Within tolerance once balanced", SIZE),
-        ],
-        money,
-        missing="cost",
-    )
+    _shown(page, lists.products, buying)
     page.heading("What happens if the crew leaves it compressed", across)
     *less, most = COMPRESSIONS_PCT
     page.paragraph(
@@ -226,61 +133,29 @@ def comparison_sheet(book: Book, buying: Buying) -> None:
         across,
         LEAD,
     )
-    body = _list(
-        page,
-        frames.compressed(buying),
-        [
-            ("flex", "Product", LABEL),
-            ("compression_pct", "Left compressed, %", WHOLE),
-            ("holds", "Sizes still hold", SIZE),
-            ("broken", "Sections out of limits", WHOLE),
-            ("worst_room", "Room hit worst", TEXT),
-            ("worst_room_pct", "It gets, % of design", WHOLE),
-            ("least_cost", "Least cost made for it", DOLLARS),
-            ("over_cost", "More than as planned", MORE),
-        ],
-        money,
-        missing="least_cost",
-    )
-    _mark(page, body, "C", '="no"', CLOSE_FILL)
-    page.heading("Products approved together", across)
-    page.paragraph(
-        "Every approved product must hold in the same sizes; cost at the mean price of the products in the row.",
-        across,
-        LEAD,
-    )
-    _list(
-        page,
-        frames.approved(buying),
-        [
-            ("flex", "Approved", LABEL),
-            ("cost", "Cost", DOLLARS),
-            ("distinct_sizes", "Distinct sizes", WHOLE),
-            ("least_cost", "Least cost", DOLLARS),
-        ],
-        money,
-        missing="cost",
-    )
-    for frame, title, words, listed in (
+    _mark(page, _shown(page, lists.compressed, buying), "holds", '="no"', CLOSE_FILL)
+    for one, title, words in (
         (
-            frames.one_more(buying),
-            "What approving one more costs",
-            "In larger sizes alone, at the price of the products that are approved already.",
-            [("besides", "Approved", LABEL), ("flex", "One more", LABEL), ("extra_cost", "Costs more", MORE)],
+            lists.approved,
+            "Products approved together",
+            "Every approved product must hold in the same sizes; cost at the mean price of the products in the row.",
         ),
         (
-            frames.break_even(buying),
+            lists.one_more,
+            "What approving one more costs",
+            "In larger sizes alone, at the price of the products that are approved already.",
+        ),
+        (
+            lists.break_even,
             "Break-even price",
             "The price, in per cent of the product's present prices, at which it costs as much as the other, each "
             "alone in its least-cost sizes. Below 100: it must get cheaper by that much; above: it may get dearer.",
-            [("flex", "Product", LABEL), ("against", "Against", LABEL), ("price_pct", "Price, % of now", PER_CENT)],
         ),
     ):
-        if len(frame):
+        if one is lists.approved or len(one(buying)):
             page.heading(title, across)
             page.paragraph(words, across, LEAD)
-            without = "no price does" if title.startswith("Break") else "no set holds"
-            _list(page, frame, listed, money, missing=listed[-1][0], without=without)
+            _shown(page, one, buying)
     _one_page(page)
 
 
@@ -311,23 +186,9 @@ def stock_sheet(book: Book, buying: Buying) -> None:
         across,
         LEAD,
     )
-    body = _list(
-        page,
-        frames.drop_first(buying),
-        [
-            ("kind", "Duct", SHORT),
-            ("shape", "Shape", SHORT),
-            ("size", "Size", CHOSEN),
-            ("rest_over", "With the rest of the list", MORE),
-            ("least_over", "With any size in its place", MORE),
-            ("sections", "Sections in this size", TEXT),
-        ],
-        money,
-        missing="rest_over least_over",
-    )
-    _mark(page, body[:1], "D", "<1E+9", GOOD_FILL)  # where it is a number
-    costs = frames.cost_per_lot(buying)
-    if len(costs):
+    body = _shown(page, lists.drop_first, buying)
+    _mark(page, replace(body, rows=body.rows[:1]), "rest_over", "<1E+9", GOOD_FILL)  # where it is a number
+    if study.plan.prices and buying.lists:
         page.heading("Cost per lot: what is added to the standard set's", across)
         page.paragraph(
             "The standard set's cost is as drawn, at the mean price of the approved flex. A purchase list is for the "
@@ -335,51 +196,20 @@ def stock_sheet(book: Book, buying: Buying) -> None:
             across,
             LEAD,
         )
-        _list(
-            page,
-            costs.rename(columns=lambda name: name if name in ("list", "lots") else f"{name}_money"),
-            [
-                ("lots", "Lots", WHOLE),
-                ("as_drawn_money", "Standard set", DOLLARS),
-                ("dampers_money", "Dampers", MORE),
-                ("flex_money", "Flex", MORE),
-                ("waste_money", "Waste", MORE),
-                ("whole_packages_money", "Whole boxes and sticks", MORE),
-                ("per_lot_money", "Cost per lot", replace(DOLLARS, bold=True)),
-            ],
-            "USD",
-        )
+        steps = ("lots", "as_drawn", "dampers", "flex", "waste", "whole_packages", "per_lot")
+        _shown(page, lists.cost_per_lot, buying, only=steps)
     page.heading("Sizes that are not offered", across)
     page.paragraph("Marked - in the price tables. A size set uses only what every approved product has.", across, LEAD)
-    missing = frame_rows(frames.not_carried(study), ["product", "sizes"])
-    if not missing:
+    missing = lists.not_carried(study)
+    if missing.empty:
         everything = "Everything is offered in every size." if study.plan.prices else "The plan has no prices table."
         page.paragraph(everything, across)
-    for product, sizes in missing:
-        page.fact(str(product), units.size(str(sizes)), across)
+    for product, sizes in missing.itertuples(index=False):
+        page.fact(product, units.size(sizes), across)
     _one_page(page)
 
 
 # -- purchase lists --------------------------------------------------------------------------------------
-
-_DUCTS: list[Listed] = [
-    ("product", "Product", LABEL),
-    ("size", "Size", CHOSEN),
-    ("insulation", "Insulation", SHORT),
-    ("drawn_ft", "Drawn", TENTHS),
-    ("with_waste_ft", "With waste", TENTHS),
-    ("package_ft", "Each", WHOLE),
-    ("packages", "Boxes or sticks", COUNT),
-    ("price_per_ft", "Price", DOLLARS),
-    ("cost", "Cost", DOLLARS),
-]
-_FITTINGS: list[Listed] = [
-    ("product", "Fitting", LABEL),
-    ("size", "Size", replace(CHOSEN, wrap=True)),
-    ("pieces", "Pieces", COUNT),
-    ("price", "Price each", DOLLARS),
-    ("cost", "Cost", DOLLARS),
-]
 
 
 def sheet_of(part: PurchaseList) -> str:
@@ -409,19 +239,17 @@ def _buy_sheet(book: Book, buying: Buying, part: PurchaseList) -> None:
         across,
     )
     page.row += 1
-    ducts, fittings = frames.ducts_to_buy(order), frames.fittings_to_buy(order)
-    priced = bool(fittings["price"].notna().any())
+    ducts, fittings = lists.ducts_to_buy(order), lists.fittings_to_buy(order)
     page.heading("Duct", across)
-    shown = [c for c in _DUCTS if c[0] not in ("insulation", "price_per_ft", "cost") or _said(ducts, c[0])]
-    body = _list(page, ducts, shown, "USD", nothing="No duct to buy.")
-    sums = [_sum(page, "Duct", body, len(shown), ducts)]
+    only = [
+        key for key in map(str, ducts.columns) if key not in ("insulation", "price_per_ft", "cost") or _said(ducts, key)
+    ]
+    body = _shown(page, lists.ducts_to_buy, order, only=only, nothing="No duct to buy.")
+    sums = [_sum(page, "Duct", body, ducts)]
     page.heading("Fittings and dampers", across)
-    shown = _FITTINGS if priced else _FITTINGS[:3]
-    body = _list(
-        page, fittings, shown, "USD", missing="price" if priced else "", without="no price",
-        nothing="No fittings to buy.",
-    )  # fmt: skip
-    sums.append(_sum(page, "Fittings and dampers", body, len(shown), fittings))
+    only = [key for key in map(str, fittings.columns) if key not in ("price", "cost") or _said(fittings, "price")]
+    body = _shown(page, lists.fittings_to_buy, order, only=only, nothing="No fittings to buy.")
+    sums.append(_sum(page, "Fittings and dampers", body, fittings))
     totals = [total for total in sums if total]
     if len(totals) > 1:
         page.fill(page.row, 1, across, TOTAL)
@@ -437,16 +265,17 @@ def _said(frame: pd.DataFrame, name: str) -> bool:
     return any(plain(value) is not None for value in frame[name].tolist())
 
 
-def _sum(page: Page, label: str, body: range, column: int, frame: pd.DataFrame) -> tuple[str, float] | None:
+def _sum(page: Page, label: str, body: Body, frame: pd.DataFrame) -> tuple[str, float] | None:
     """The cell of a total below a table, a formula, and what it comes to; None where the table has no costs."""
     known: list[Value] = [round(float(cost), 6) for cost in frame["cost"].tolist() if math.isfinite(cost)]
     if not known:
         return None
     page.row -= 1
-    row, letter = page.row, get_column_letter(column)
+    row, letter = page.row, body.letters["cost"]
+    column = column_index_from_string(letter)
     page.fill(row, 1, column, TOTAL)
     page.put(row, 1, f"{label}, {page.book.units.unit('USD')}", TOTAL)
     total = math.fsum(float(cost or 0.0) for cost in known)
-    page.formula(row, column, f"=SUM({letter}{body.start}:{letter}{body.stop - 1})", total, TOTAL_DOLLARS)
+    page.formula(row, column, f"=SUM({letter}{body.rows.start}:{letter}{body.rows.stop - 1})", total, TOTAL_DOLLARS)
     page.row += 2
     return f"{letter}{row}", total
