@@ -106,21 +106,8 @@ def verify_sizes(
     fittings = _fittings_needed(plan)
     for section in plan.sections:
         size = sizes[chosen[section.name]]
-        breaches.extend(_size_breaches(plan, section, size, variants, fittings[section.name]))
-        if section.parent:
-            above = sizes[chosen[section.parent]].diameter_in
-            if size.diameter_in > above + DIAMETER_TOLERANCE_IN:
-                breaches.append(
-                    Breach(
-                        limit_name="larger than parent",
-                        section=section.name,
-                        variant=None,
-                        amount=size.diameter_in,
-                        limit=above,
-                        unit="in",
-                        units=plan.units,
-                    )
-                )
+        above = sizes[chosen[section.parent]] if section.parent else None
+        breaches.extend(_size_breaches(plan, section, size, above, variants, fittings[section.name]))
         velocity[section.name] = flow[section.name] / np.array(
             [plan.as_made(plan.duct_of(section, v.flex).name, size).area_ft2 for v in variants]
         )
@@ -168,7 +155,7 @@ def verify_cap(plan: Plan, variants: tuple[Variant, ...], chosen: Mapping[str, s
         smaller = [s for s in plan.sizes if s.shape == section.shape and s.diameter_in < size.diameter_in - 1e-9]
         steps = sorted({round(s.diameter_in, 9) for s in smaller}, reverse=True)
         floor = section.min_in > 0.0 and not any(
-            not _size_breaches(plan, section, s, variants, fittings[section.name]) for s in smaller
+            not _size_breaches(plan, section, s, None, variants, fittings[section.name]) for s in smaller
         )
         if section.fixed or floor or len(steps) <= most:
             continue
@@ -359,25 +346,29 @@ def _fittings_needed(plan: Plan) -> dict[str, list[str]]:
 
 
 def _size_breaches(
-    plan: Plan, section: Section, size: Size, variants: tuple[Variant, ...], fittings: list[str]
+    plan: Plan, section: Section, size: Size, above: Size | None, variants: tuple[Variant, ...], fittings: list[str]
 ) -> list[Breach]:
-    """A size outside the section's candidates, or not on sale in a product or a fitting that it needs."""
-    problems = []
+    """A size outside the section's candidates, not on sale in a product or a fitting that it needs, or larger than
+    its parent's."""
+    problems = {}
     if size.label not in {s.label for s in candidate_sizes(section, plan.sizes)}:
-        problems.append("size outside the section's bounds")
+        problems["size outside the section's bounds"] = size.diameter_in
     for flex in dict.fromkeys(v.flex for v in variants):
-        problems += [f"size not offered in {name}" for name in _not_offered(plan, section, size, flex, fittings)]
+        for name in _not_offered(plan, section, size, flex, fittings):
+            problems[f"size not offered in {name}"] = size.diameter_in
+    if above is not None and size.diameter_in > above.diameter_in + DIAMETER_TOLERANCE_IN:
+        problems["larger than parent"] = above.diameter_in
     return [
         Breach(
             limit_name=problem,
             section=section.name,
             variant=None,
             amount=size.diameter_in,
-            limit=size.diameter_in,
+            limit=limit,
             unit="in",
             units=plan.units,
         )
-        for problem in dict.fromkeys(problems)
+        for problem, limit in problems.items()
     ]
 
 

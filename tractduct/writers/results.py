@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from operator import attrgetter
 from typing import Any
 
@@ -37,34 +37,11 @@ def results(report: Report, delivered: Delivered | None = None) -> dict[str, Any
     ``delivered`` is what is predicted with open dampers, where no whole delivery is at hand.
     """
     study, delivery, buying, orientation = report.study, report.delivery, report.buying, report.orientation
-    best, units = study.recommended, study.plan.units
-    governing = study.sized.governing if study.sized else ()
     out: dict[str, Any] = {
-        "program": f"tractduct {VERSION}",
-        "plan": study.plan.name,
-        "units": study.plan.units.name,
-        "status": study.status,
-        "size_set": study.size_set,
-        "distinct_sizes": best.distinct_sizes if study.size_set else 0,
-        "cost": _number(best.cost),
-        "cost_unit": units.unit(study.cost_unit),
-        "cost_bound": _bound(best),
-        "gap_pct": _number(best.gap_pct),
-        "least_cost": _number(study.least_cost.cost),
-        "best_bound": _bound(study.least_cost),
+        **_sizes(study.plan, study.recommended, study.least_cost, study.trade_off, study.case.labels),
+        "cost_unit": study.plan.units.unit(study.cost_unit),
         "least_gap_pct": _number(study.least_cost.gap_pct),
         "not_proven": list(study.not_proven),
-        "by_distinct_sizes": [
-            {
-                "distinct_sizes": entry.distinct_sizes,
-                "cost": _number(entry.cost),
-                "best_bound": _bound(entry),
-                "gap_pct": _number(entry.gap_pct),
-                "status": entry.status,
-                "size_set": study.case.labels(entry.size_index),
-            }
-            for entry in study.trade_off
-        ],
         "open_distinct_sizes": [
             {"distinct_sizes": number, "best_bound": _down(bound)} for number, bound in study.open_numbers
         ],
@@ -72,70 +49,28 @@ def results(report: Report, delivered: Delivered | None = None) -> dict[str, Any
         "margins": _margins(study),
         "velocity_limits": _velocity_limits(study),
         "variants": _variants(study),
-        "drivers": {
-            d.section: [_variant(v, study.plan) for v in d.variants] if d.reason is Reason.VARIANTS else []
-            for d in governing
-        },
-        "driver_reasons": {d.section: d.reason.name.lower() for d in governing},
-        "headroom": {
-            h.run: {
-                "extra_cfm": _number(h.extra_cfm),
-                "limit": h.limit,
-                "variant": _variant(h.variant, study.plan),
-            }
-            for h in (study.sized.headroom if study.sized else ())
-        },
+        **_governing(study),
         "single_orientation": {
-            "front_faces": study.single.front,
-            "mirrored": study.single.mirrored,
-            "flex": study.single.flex,
+            **_of(study.single, "front_faces=front mirrored flex"),
             "size_set": study.case.labels(study.single.size_index),
             "cost": _number(study.single.cost),
             "breaches": [str(b) for b in study.single.breaches],
         },
         "standardizing": [
-            {
-                "kind": c.kind,
-                "covers": c.kept,
-                "left_out": c.left_out,
-                "least_cost": _number(c.solution.cost),
-                "standard_cost": _number(c.standard_cost),
-            }
-            for c in study.comparisons
+            _of(c, "kind covers=kept left_out least_cost=solution.cost standard_cost") for c in study.comparisons
         ],
         "findings": [
             {
                 "severity": f.severity.word,
-                "rule": f.rule,
-                "subject": f.subject,
+                **_of(f, "rule subject"),
                 "places": list(f.places),
-                "room": f.room,
-                "message": f.message,
-                "advice": f.advice,
+                **_of(f, "room message advice"),
             }
             for f in report.findings
         ],
-        "conflicts": [
-            {
-                "path": c.path,
-                "section": c.section,
-                "limit": c.limit,
-                "variant": _variant(c.variant, study.plan) if c.variant else None,
-                "least": _number(units.shown(c.least, c.unit)),
-                "allowed": _number(units.shown(c.allowed, c.unit)),
-                "missing": _number(units.shown(c.missing, c.unit)),
-                "unit": units.unit(c.unit),
-                "message": str(c),
-            }
-            for c in study.conflicts
-        ],
+        "conflicts": _conflicts(study),
         "ways_out": [
-            {
-                "kind": w.kind,
-                "change": w.change,
-                "holds": w.helps,
-                "cost": _number(w.solution.cost) if w.helps else None,
-            }
+            {**_of(w, "kind change holds=helps"), "cost": _number(w.solution.cost) if w.helps else None}
             for w in study.remedies
         ],
     }
@@ -158,38 +93,73 @@ def results(report: Report, delivered: Delivered | None = None) -> dict[str, Any
     return _with_si(out, study) if study.plan.units.is_si else out
 
 
-def house_results(house: HouseReport) -> dict[str, Any]:
-    """The content of results.json of a house with several systems: of all together, then what each has besides.
-
-    All of each system stands in the results.json of its own folder.
-    """
-    plan, best, least = house.plan, house.recommended, house.least_cost
-    by_system = {s.name: results(r) for s, r in zip(plan.systems, house.reports, strict=True)}
-    found = list(by_system.values())
-
-    out: dict[str, Any] = {
+def _sizes(
+    plan: Plan, best: Solution, least: Solution, trade_off: Sequence[Solution], labels: Callable[..., dict[str, str]]
+) -> dict[str, Any]:
+    """The set to build, what it costs, and the same by number of sizes; ``labels`` names the sizes of a set."""
+    return {
         "program": f"tractduct {VERSION}",
         "plan": plan.name,
         "units": plan.units.name,
         "status": best.status,
-        "size_set": house.labels(best.size_index),
-        "distinct_sizes": best.distinct_sizes,
+        "size_set": labels(best.size_index),
+        "distinct_sizes": best.distinct_sizes if best.size_index is not None else 0,
         "cost": _number(best.cost),
-        "cost_unit": found[0]["cost_unit"],
         "cost_bound": _bound(best),
         "gap_pct": _number(best.gap_pct),
         "least_cost": _number(least.cost),
         "best_bound": _bound(least),
         "by_distinct_sizes": [
             {
-                "distinct_sizes": entry.distinct_sizes,
-                "cost": _number(entry.cost),
+                **_of(entry, "distinct_sizes cost gap_pct status"),
                 "best_bound": _bound(entry),
-                "status": entry.status,
-                "size_set": house.labels(entry.size_index),
+                "size_set": labels(entry.size_index),
             }
-            for entry in house.trade_off.entries
+            for entry in trade_off
         ],
+    }
+
+
+def _governing(study: Study) -> dict[str, Any]:
+    """Which variants keep each section from being smaller, and how much more air each run could carry."""
+    plan, governing = study.plan, study.sized.governing if study.sized else ()
+    return {
+        "drivers": {
+            d.section: [_variant(v, plan) for v in d.variants] if d.reason is Reason.VARIANTS else [] for d in governing
+        },
+        "driver_reasons": {d.section: d.reason.name.lower() for d in governing},
+        "headroom": {
+            h.run: {**_of(h, "extra_cfm limit"), "variant": _variant(h.variant, plan)}
+            for h in (study.sized.headroom if study.sized else ())
+        },
+    }
+
+
+def _conflicts(study: Study) -> list[dict[str, Any]]:
+    units = study.plan.units
+    return [
+        {
+            **_of(c, "path section limit"),
+            "variant": _variant(c.variant, study.plan) if c.variant else None,
+            **{key: _number(units.shown(getattr(c, key), c.unit)) for key in ("least", "allowed", "missing")},
+            "unit": units.unit(c.unit),
+            "message": str(c),
+        }
+        for c in study.conflicts
+    ]
+
+
+def house_results(house: HouseReport) -> dict[str, Any]:
+    """The content of results.json of a house with several systems: of all together, then what each has besides.
+
+    All of each system stands in the results.json of its own folder.
+    """
+    by_system = {s.name: results(r) for s, r in zip(house.plan.systems, house.reports, strict=True)}
+    found = list(by_system.values())
+
+    out: dict[str, Any] = {
+        **_sizes(house.plan, house.recommended, house.least_cost, house.trade_off.entries, house.labels),
+        "cost_unit": found[0]["cost_unit"],
         "variants": [
             {**each[0], "sections": _together(each, "sections"), "paths": _together(each, "paths")}
             for each in zip(*(one["variants"] for one in found), strict=True)

@@ -51,18 +51,32 @@ SPLIT = (
 )
 
 
-def method(plan: Plan) -> tuple[tuple[str, str], ...]:
-    """How the numbers come about: what it is about, and the words."""
-    units = plan.units
-    number, say = units.number, units.say
-    *tested, last = (number(d, "in", ".0f") for d in COMPRESSION_TESTED_IN)
-    # A friction rate is for 100 ft of length, or for 1 m.
-    times, over = ("", "") if units.is_si else ("100 x ", " / 100")
-    decay = COMPRESSION_DECAY_PER_IN / units.shown(1.0, "in")
-    diameters = "mm" if units.is_si else "inches"
+Words = tuple[tuple[str, str], ...]  # what they are about, and the words
+
+
+def method(plan: Plan) -> Words:
+    """How the numbers come about."""
+    number, say = plan.units.number, plan.units.say
     low, high = FRICTION_RATE_WINDOW
     by_sun = plan.breakdown is not None and plan.breakdown.sun is not None
     glass = (("Glass by the sun", f"{SCREENING}. {LEFT_OUT}. Models: {MODELS}."),) if by_sun else ()
+    return (
+        *_air_words(plan),
+        *_sizing_words(plan),
+        *_friction_words(plan),
+        ("Cost", _cost_words(plan)),
+        *glass,
+        (
+            "Common practice",
+            f"Friction rates outside {number(low, 'inWC/100 ft', '.2g')} to {say(high, 'inWC/100 ft', '.2g')} are "
+            f"pointed out (ANSI/ACCA 1, from memory), as are more than {MOST_WYES_IN_A_ROW} wyes in a row (common "
+            "practice, no source); see Findings.",
+        ),
+    )
+
+
+def _air_words(plan: Plan) -> Words:
+    units = plan.units
     return (
         (
             "Variants",
@@ -83,6 +97,13 @@ def method(plan: Plan) -> tuple[tuple[str, str], ...]:
             "What the plan sets as available for the ducts holds at the site as it is; the program's default counts "
             "times the same ratio.",
         ),
+    )
+
+
+def _sizing_words(plan: Plan) -> Words:
+    # A friction rate is for 100 ft of length, or for 1 m.
+    times, over = ("", "") if plan.units.is_si else ("100 x ", " / 100")
+    return (
         (
             "Total effective length",
             "Straight lengths as installed plus the equivalent lengths of the fittings, from the air handler to "
@@ -121,6 +142,15 @@ def method(plan: Plan) -> tuple[tuple[str, str], ...]:
             "the least cost, and the cheapest of those. Distinct sizes are counted for each kind and shape of "
             "duct.",
         ),
+    )
+
+
+def _friction_words(plan: Plan) -> Words:
+    units = plan.units
+    *tested, last = (units.number(d, "in", ".0f") for d in COMPRESSION_TESTED_IN)
+    decay = COMPRESSION_DECAY_PER_IN / units.shown(1.0, "in")
+    diameters = "mm" if units.is_si else "inches"
+    return (
         (
             "Friction",
             "Darcy-Weisbach with Colebrook's friction factor, 64/Re below Re 2300 (Cengel and Cimbala, Fluid "
@@ -143,14 +173,6 @@ def method(plan: Plan) -> tuple[tuple[str, str], ...]:
             f"{diameters} (from memory, after Abushakra, Walker and Sherman, LBNL, who tested "
             f"{', '.join(tested)} and {last} {units.unit('in')} up to {COMPRESSION_TESTED_TO_PCT:g} %). "
             f"{large_flex_words(plan)}: the abstract of a later thesis has over four times there. Nominal sizes count.",
-        ),
-        ("Cost", _cost_words(plan)),
-        *glass,
-        (
-            "Common practice",
-            f"Friction rates outside {number(low, 'inWC/100 ft', '.2g')} to {say(high, 'inWC/100 ft', '.2g')} are "
-            f"pointed out (ANSI/ACCA 1, from memory), as are more than {MOST_WYES_IN_A_ROW} wyes in a row (common "
-            "practice, no source); see Findings.",
         ),
     )
 
