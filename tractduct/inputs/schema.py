@@ -100,6 +100,7 @@ def other_units(name: str, fields: Iterable[Field], units: UnitSystem) -> str:
     return ""
 
 
+@cache
 def header_key(text: str) -> str:
     """What two spellings of one header have in common: case, spaces and underscores do not matter."""
     return re.sub(r"[\s_\u200b\ufeff]+", "", text).casefold()

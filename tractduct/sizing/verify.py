@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from tractduct.model.plan import NO_CAP, Plan, Section, candidate_sizes, is_reducer
 from tractduct.model.sizes import Size
-from tractduct.model.words import ALL_ROOMS, AT_PARENT, NOT_BOUGHT, key_of
+from tractduct.model.words import ALL_ROOMS, AT_PARENT, NOT_BOUGHT, SIDES, key_of
 from tractduct.network.airstream import airstream
 from tractduct.network.variants import Variant
 from tractduct.physics.air import site_air, velocity_pressure_inwc
@@ -274,20 +274,21 @@ def _airflow(plan: Plan, variants: tuple[Variant, ...]) -> dict[str, NDArray[np.
     house = {h.options: h.airflow_cfm for h in plan.every_house}
     need = np.array([house[v.options][face[v.front], mirror[v.mirrored], season[v.season]] for v in variants])
     flow = {section.name: np.zeros(len(variants)) for section in plan.sections}
+    serving: dict[tuple[str, str], list[Section]] = {}
+    for section in plan.sections:
+        for name in {key_of(room) for room in section.rooms}:
+            serving.setdefault((section.side, name), []).append(section)
+    alike = [(v.season, v.options) for v in variants]
+    groups = {group: np.array([one == group for one in alike]) for group in set(alike)}
     for n, room in enumerate(plan.rooms):
-        for side in ("supply", "return"):
-            serving = [
-                s
-                for s in plan.sections
-                if s.side == side and (ALL_ROOMS in s.rooms or key_of(room) in {key_of(r) for r in s.rooms})
-            ]
-            for k, built in product(plan.seasons, house):
-                live = [s for s in serving if s.is_open(k, built)]
+        for side in SIDES:
+            drawn = plan.equipment.return_over_supply if side == "return" else 1.0
+            for (k, built), mine in groups.items():
+                ending = (*serving.get((side, key_of(room)), ()), *serving.get((side, ALL_ROOMS), ()))
+                live = [s for s in ending if s.is_open(k, built)]
                 total = sum(1.0 if s.share is None else s.share for s in live)
-                mine = np.array([(v.season, v.options) == (k, built) for v in variants])
                 for s in live:
                     part = (1.0 if s.share is None else s.share) / total
-                    drawn = plan.equipment.return_over_supply if side == "return" else 1.0
                     flow[s.name] += np.where(mine, need[:, n] * part * drawn, 0.0)
     for section in reversed(plan.sections):
         if section.parent:
