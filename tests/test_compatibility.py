@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import copy
 import os
 import subprocess
 import sys
@@ -11,10 +12,9 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from conftest import WritePlan
 from hypothesis import given
 from hypothesis import strategies as st
-from plan_folder import PlanTables, with_prices
+from plan_folder import PlanTables, small_plan, with_prices
 
 from tractduct.cli import main
 from tractduct.files import file_name, path_inside
@@ -113,29 +113,39 @@ def strange(plan: PlanTables) -> None:
                     row[column] = f"Küche {STRANGE}"
 
 
-@pytest.mark.parametrize("encoding", ["ascii", "cp1252"])
-def test_a_console_without_the_letters(encoding: str, plan: PlanTables, write_plan: WritePlan, tmp_path: Path) -> None:
-    plan = with_prices(plan)
-    plan.config["dampers"] = {"least_cfm": 1000}  # no damper anywhere: there is nothing to search for
+ORDER = ("purchase.csv", "results.json")
+
+
+@pytest.fixture(scope="module")
+def strange_order(tmp_path_factory: pytest.TempPathFactory) -> tuple[PlanTables, Path, dict[str, bytes]]:
+    """A plan of such names, and the files of its order as a console that has all letters gets them."""
+    top = tmp_path_factory.mktemp("strange")
+    plan = with_prices(small_plan(dampers={"least_cfm": 1000}))  # no damper anywhere: there is nothing to search for
     strange(plan)
-    folder = write_plan(plan)
-    plan.tables["sections"][0]["length_ft"] = f"\u00e9\u4e2d {STRANGE}"
-    faulty = write_plan(plan)
+    folder = plan.write(top / "plan")
+    assert program("study", folder, "--only", "order", "--out", top / "out", encoding="utf-8").returncode == 0
+    return plan, folder, {file: (top / "out" / file).read_bytes() for file in ORDER}
+
+
+@pytest.mark.parametrize("encoding", ["ascii", "cp1252"])
+def test_a_console_without_the_letters(
+    encoding: str, strange_order: tuple[PlanTables, Path, dict[str, bytes]], tmp_path: Path
+) -> None:
+    plan, folder, files = strange_order
+    faulty = copy.deepcopy(plan)
+    faulty.tables["sections"][0]["length_ft"] = f"\u00e9\u4e2d {STRANGE}"
     made = program("study", folder, "--only", "order", "--out", tmp_path / "out", encoding=encoding)
     assert (made.returncode, made.stderr) == (0, b"")
     assert made.stdout.decode(encoding)
-    refused = program("check", faulty, encoding=encoding)
+    refused = program("check", faulty.write(tmp_path / "faulty"), encoding=encoding)
     assert refused.returncode == 2
     assert b"Traceback" not in refused.stderr
     assert "length_ft" in refused.stderr.decode(encoding)
-    # and the files are the same as of any other console
-    assert program("study", folder, "--only", "order", "--out", tmp_path / "here", encoding="utf-8").returncode == 0
-    for file in ("results.json", "purchase.csv"):
-        found = (tmp_path / "out" / file).read_bytes()
-        assert found == (tmp_path / "here" / file).read_bytes()
-        assert b"\r" not in found
-        found.decode("utf-8")
-    assert STRANGE in (tmp_path / "out" / "results.json").read_text(encoding="utf-8")
+    assert {file: (tmp_path / "out" / file).read_bytes() for file in ORDER} == files
+    for data in files.values():
+        assert b"\r" not in data
+        data.decode("utf-8")
+    assert STRANGE in files["results.json"].decode("utf-8")
 
 
 # --- names of files --------------------------------------------------------------------------------------

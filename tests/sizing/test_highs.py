@@ -9,8 +9,8 @@ import threading
 from pathlib import Path
 
 import pytest
+from plan_folder import small_plan
 
-from tractduct.cli import main
 from tractduct.sizing import highs
 
 # A solver that writes as C does, once through C's buffer and once straight to the descriptor, then goes on.
@@ -37,8 +37,8 @@ sys.exit(code)
 
 
 def test_standard_output_holds_the_programs_own_lines_alone(tmp_path: Path) -> None:
-    assert main(["new", str(tmp_path / "plan"), "--long"]) == 0
-    where = [str(tmp_path / "plan"), "--out", str(tmp_path / "out")]
+    folder = small_plan(dampers={"least_cfm": 1000}).write(tmp_path / "plan")  # nothing to search for
+    where = [str(folder), "--only", "order", "--out", str(tmp_path / "out")]
     plain, chatty = (
         subprocess.run([sys.executable, *how, *where], capture_output=True, text=True, check=True, timeout=120).stdout
         for how in (["-m", "tractduct", "study"], ["-c", CHATTY])
@@ -48,7 +48,7 @@ def test_standard_output_holds_the_programs_own_lines_alone(tmp_path: Path) -> N
 
 
 def test_a_process_without_standard_output_still_solves(tmp_path: Path) -> None:
-    assert main(["new", str(tmp_path / "p"), "--long"]) == 0
+    small_plan().write(tmp_path / "p")
     code = "import os, tractduct; os.close(1); os._exit(tractduct.study('p').status != 'optimal')"
     assert subprocess.run([sys.executable, "-c", code], cwd=tmp_path, timeout=120).returncode == 0
 
