@@ -36,7 +36,8 @@ from tractduct.delivery.predict import installed_ducts, predict
 from tractduct.inputs.reader import load_plan
 from tractduct.one_plan import study
 from tractduct.portfolio.pool import Pool
-from tractduct.portfolio.stock import stock_list, stock_plan
+from tractduct.portfolio.stock import stock_plan
+from tractduct.portfolio.stock_search import stock_list
 from tractduct.report import Report
 from tractduct.sizing.case import build_case
 from tractduct.sizing.solve import recommend

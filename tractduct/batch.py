@@ -19,13 +19,15 @@ from tractduct.one_plan import Progress, study
 from tractduct.portfolio.find import Bundle, Place, read_bundle
 from tractduct.portfolio.outcome import Outcome, State, outcome_of_error, outcome_of_report
 from tractduct.portfolio.pool import ClusterError, Pool, answers_of_cluster
-from tractduct.portfolio.stock import StockList, StockPlan, stock_list, stock_plan
+from tractduct.portfolio.stock import StockList, StockPlan, stock_plan
+from tractduct.portfolio.stock_search import stock_list
 from tractduct.portfolio.store import OUTCOME_FILE, Packed, Store
 from tractduct.report import Report, Wanted, work_out
 from tractduct.sizing.case import build_case
 from tractduct.version import VERSION, code_key
 from tractduct.writers.portfolio_book import write_portfolio
 from tractduct.writers.results import RESULTS_FILE, results_text
+from tractduct.writers.stock_words import stock_lines, stock_text
 
 WORKBOOK_FILE, STOCK_FILE = "all-plans.xlsx", "stock.json"
 DIED = "the process that studied it died, most likely for want of memory"
@@ -119,7 +121,7 @@ def finish_batch(
     found: StockList | None = None
     if stock:
         found = _stock_list(places, store, options, pool, progress)
-        written.append(store.write(STOCK_FILE, found.text().encode()))
+        written.append(store.write(STOCK_FILE, stock_text(found).encode()))
     if workbook:
         progress("workbook", 0, 1)
         with tempfile.TemporaryDirectory(prefix="tractduct-") as scratch:
@@ -155,7 +157,7 @@ def _told(places: Sequence[Place], store: Store, written: Sequence[Path], stock:
             f"{len(store.unusable)}, such as {name}/{OUTCOME_FILE}: {why}."
         )
     if stock is not None:
-        lines += ["", *stock.lines()]
+        lines += ["", *stock_lines(stock)]
     lines += ["", "Written: " + ", ".join([f"{store.folder}/<plan>/", *map(str, written)])]
     return End(
         text="\n".join(lines),

@@ -16,9 +16,11 @@ from plan_folder import PlanTables, small_plan, with_prices
 from tractduct.cli import main
 from tractduct.inputs.reader import load_plan
 from tractduct.portfolio.pool import Pool
-from tractduct.portfolio.stock import StockList, StockPlan, StockSize, stock_list, stock_plan
+from tractduct.portfolio.stock import StockList, StockPlan, StockSize, stock_plan
+from tractduct.portfolio.stock_search import stock_list
 from tractduct.sizing.case import build_case
 from tractduct.sizing.solve import least_cost
+from tractduct.writers.stock_words import stock_lines, stock_text
 
 
 def tables(seed: int, sizes: Sequence[int]) -> PlanTables:
@@ -117,7 +119,7 @@ def test_processes_and_order_change_nothing(tmp_path: Path) -> None:
     plans = stock_plans((1, 2, 3), tmp_path)
     one = stock_list(plans)
     with Pool(2) as pool:
-        assert stock_list(plans, pool=pool).text() == one.text()
+        assert stock_text(stock_list(plans, pool=pool)) == stock_text(one)
     turned = stock_list(plans[::-1])
     assert [entry.cost for entry in turned.entries] == pytest.approx([entry.cost for entry in one.entries])
 
@@ -165,7 +167,7 @@ def test_however_little_time_there_is_a_list_that_says_how_far_it_is_off(
 ) -> None:
     plans = with_own_sets(stock_plans((1, 2, 3), tmp_path))
     best = exhaustive(plans)
-    monkeypatch.setattr("tractduct.portfolio.stock.Clock", Counted(looks))
+    monkeypatch.setattr("tractduct.portfolio.stock_search.Clock", Counted(looks))
     found = stock_list(plans, time_limit_s=1.0)
     sets = [every_set(plan) for plan in plans]
     assert found.entries
@@ -190,7 +192,7 @@ def test_however_little_time_there_is_a_list_that_says_how_far_it_is_off(
 
 def test_enough_time_changes_nothing(tmp_path: Path) -> None:
     plans = stock_plans((1, 2, 3), tmp_path)
-    assert stock_list(with_own_sets(plans), time_limit_s=1e6).text() == stock_list(plans).text()
+    assert stock_text(stock_list(with_own_sets(plans), time_limit_s=1e6)) == stock_text(stock_list(plans))
 
 
 def test_fittings_are_paid_for_their_own_size_where_another_is_left_out(tmp_path: Path) -> None:
@@ -222,7 +224,7 @@ def test_the_batch_says_what_is_searched_and_not_proven(
 ) -> None:
     for seed in (1, 2):
         tables(seed, (5, 6, 7, 8, 10)).write(tmp_path / "plans" / str(seed))
-    monkeypatch.setattr("tractduct.portfolio.stock.Clock", Counted(0))
+    monkeypatch.setattr("tractduct.portfolio.stock_search.Clock", Counted(0))
     out = tmp_path / "out"
     command = ["batch", str(tmp_path / "plans"), "--out", str(out), "--stock", "--seconds", "100", "--jobs", "1"]
     assert main(command) == 0
@@ -248,5 +250,5 @@ def test_what_cannot_be_added_up_is_said(tmp_path: Path) -> None:
     plans = stock_plans((1, 2), tmp_path)
     assert stock_list([]) == StockList(why_empty="no plan has a size set")
     mixed = stock_list([plans[0], replace(plans[1], cost_unit="ft2")])
-    assert mixed.lines() == ["No stock list: the plans' costs are in USD and ft2, so that they can't be added up."]
-    assert json.loads(mixed.text())["entries"] == []
+    assert stock_lines(mixed) == ["No stock list: the plans' costs are in USD and ft2, so that they can't be added up."]
+    assert json.loads(stock_text(mixed))["entries"] == []

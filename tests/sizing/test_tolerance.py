@@ -20,7 +20,8 @@ from plan_folder import small_plan, with_prices, written
 from tractduct import study
 from tractduct.inputs.reader import load_plan
 from tractduct.model.plan import Plan
-from tractduct.portfolio.stock import stock_list, stock_plan
+from tractduct.portfolio.stock import stock_plan
+from tractduct.portfolio.stock_search import stock_list
 from tractduct.purchasing.compare import without_each_size
 from tractduct.sizing.case import build_case
 from tractduct.sizing.packages import divide_fronts
