@@ -141,7 +141,7 @@ def _findings(built: Built) -> Iterator[Finding]:
     yield Finding(
         severity=Severity.NOTE if built.holds else Severity.WARNING,
         rule="sizes already built",
-        subject="size set",
+        subject="sizes already built",
         message=message,
         advice=advice,
     )
