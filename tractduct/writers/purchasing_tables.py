@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from tractduct.delivery.deliver import Delivery
+from tractduct.model.plan import is_outside
 from tractduct.one_plan import Study
 from tractduct.purchasing.buy import Buying
 from tractduct.purchasing.order import DAMPER, Order
@@ -233,7 +234,7 @@ def delivered_flex(buying: Buying, delivery: Delivery | None) -> pd.DataFrame:
             within = delivery.open_dampers.room_within(study.plan.tolerance)
             row |= {
                 "outside_open": int((~within[mine]).any(axis=0).sum()),
-                "outside_marked": int((np.round(off, 9) > 1.0).any(axis=0).sum()),
+                "outside_marked": int(is_outside(off).any(axis=0).sum()),
                 "worst_tolerances": float(off.max()),
                 "dampers": len(marks.runs),
             }
