@@ -115,17 +115,13 @@ class Windows:
         """The most that is; where it is below ``low_cfm`` no airflow suits all variants of the class."""
         return self.least_cfm + tolerances * self.least_tolerance_cfm
 
-    def too_little(self, room_cfm: FloatArray) -> FloatArray:
-        """Tolerances below the largest design; (..., n_class, n_room)."""
-        return (self.most_cfm - room_cfm) / self.most_tolerance_cfm
-
     def too_much(self, room_cfm: FloatArray) -> FloatArray:
         """Tolerances above the smallest design; (..., n_class, n_room)."""
         return (room_cfm - self.least_cfm) / self.least_tolerance_cfm
 
     def off(self, room_cfm: FloatArray) -> FloatArray:
         """(..., n_class, n_room) the worst variant's distance from design in tolerances; above 1 is outside."""
-        return np.maximum(self.too_little(room_cfm), self.too_much(room_cfm))
+        return np.maximum((self.most_cfm - room_cfm) / self.most_tolerance_cfm, self.too_much(room_cfm))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

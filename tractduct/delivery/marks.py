@@ -192,8 +192,7 @@ def find_marks(
     """
     drive = drive or default_drive(case.plan)
     finder = Finder(case, size_index, drive, least_cfm, aim)
-    open_dampers = predict(case, installed_ducts(case, size_index), drive=drive)
-    opened = rooms_outside(case, open_dampers)
+    opened = rooms_outside(case, predict(case, installed_ducts(case, size_index), drive=drive))
     one = finder.table(by_season=False)
     tables, least_tables = [[one]], 1
     if one.outside:
@@ -288,12 +287,11 @@ class Finder:
         self.case, self.size_index, self.drive, self.aim = case, size_index, drive, aim
         self.classes: Classes = build_classes(case, drive)
         self.may = case.variants.run_airflow_cfm.max(axis=0) >= least_cfm
-        self.everyone = np.ones(len(case.variants.variants), dtype=bool)
         self.opened = self.classes.simulate(size_index)
 
     def table(self, *, by_season: bool, variants: BoolArray | None = None, start: Table | None = None) -> Table:
         """One table for some variants, all if None: the fewest rooms outside, within the aim if that can be."""
-        mask = self.everyone if variants is None else variants
+        mask = np.ones(len(self.classes.of_variant), dtype=bool) if variants is None else variants
         board = build_board(self.classes, self.size_index, may=self.may, by_season=by_season, variants=mask)
         # An aim is not a tolerance: what is a little beyond it is no reason for more work, or for one damper more.
         board = board.within(min(self.aim + _SLACK, 1.0))
