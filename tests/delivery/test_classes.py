@@ -161,8 +161,8 @@ def test_what_the_plenum_may_hold() -> None:
         least = left.budget.total_inwc[classes.of_variant == c].min()
         assert classes.ducts_limit_inwc[c] == least
     got = classes.simulate(at_sizes(left))
-    over = classes.pressure_over_inwc(got)
-    np.testing.assert_allclose(over[0], (got.supply_inwc + got.return_inwc)[0] - classes.ducts_limit_inwc)
+    there = classes.there_inwc(got.return_inwc)
+    np.testing.assert_allclose(there[0], classes.ducts_limit_inwc - got.return_inwc[0])
 
 
 def test_batches_do_not_matter(monkeypatch: pytest.MonkeyPatch) -> None:

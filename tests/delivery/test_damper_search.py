@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from driven_plans import blower_plan, case_of
+from driven_plans import blower_plan, case_of, with_blower
 from path_root import Paths
 from plan_folder import PlanTables, small_plan, with_prices
 from random_plans import random_plan
@@ -356,6 +356,14 @@ def test_nothing_to_search_from() -> None:
         search_dampers(case, least_cost(case.problem()))
 
 
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize("curve", [{800: 0.5, 900: 0.4}, {100: 0.001, 200: 0.0005}])
+def test_a_start_that_never_settles(curve: dict[int, float]) -> None:
+    """A blower whose table is nowhere near: nothing is divided that is not known, and every room is outside."""
+    case, front = front_of(with_blower(small_plan(), {"only": curve}), drive=Drive.BLOWER)
+    assert front.entries[0].rooms_outside == len(case.plan.rooms)
+
+
 # ---- what one change does -----------------------------------------------------------------------------------------
 
 
@@ -384,12 +392,10 @@ def test_answers_of_the_air(drive: Drive) -> None:
     takes = blade_inwc_per_cfm2(classes.case.table.ducts.area_ft2[:, runs, size[runs]], classes.case.air[:, runs])[
         :, :, 2:8
     ]
-    blade = np.zeros((classes.n_class, len(size), takes.shape[2]))
-    blade[:, runs] = takes
-    times, _ = answers.of(blade, got.room_cfm[0], own_size=True)
-    for p, s in enumerate(runs):
+    times, _ = answers.of(takes, got.room_cfm[0], runs=np.array(runs))
+    for p in range(len(runs)):
         for k in range(takes.shape[2]):
             damper = np.zeros((1, classes.n_class, len(runs)))
             damper[0, :, p] = takes[:, p, k]
             new = classes.simulate(size, damper)
-            assert times[:, s, k] == pytest.approx(new.room_cfm[0] / got.room_cfm[0], rel=0.02)
+            assert times[:, p, k] == pytest.approx(new.room_cfm[0] / got.room_cfm[0], rel=0.02)

@@ -16,9 +16,11 @@ from reference import key
 
 from tractduct.delivery.classes import build_classes
 from tractduct.delivery.mark_board import build_board
+from tractduct.delivery.mark_model import Manner, MarkModel
 from tractduct.delivery.marks import Marks, find_marks, pass_range_cfm
 from tractduct.delivery.predict import Drive
 from tractduct.inputs.reader import load_plan
+from tractduct.model.plan import Tolerance, is_outside
 from tractduct.physics.damper import STEP_DEG, blade_loss_coefficients
 from tractduct.sizing.case import Case, build_case
 from tractduct.sizing.solve import least_cost, recommend
@@ -364,3 +366,58 @@ def test_what_the_hood_may_read() -> None:
     assert np.isnan(low[v, names.index("RET")])
     bed = names.index("BED")
     assert (low[v, bed], high[v, bed]) == (pytest.approx(45.0), pytest.approx(95.0))
+
+
+# -- the model that settings are chosen by ------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("drive", list(Drive))
+def test_the_model_against_the_simulation(drive: Drive) -> None:
+    """Each setting of each damper, and all of them at once: rooms and the plenum as if they had been settled."""
+    plan = driven(203)
+    case = case_of(plan)
+    index = sizes_of(case)
+    supply = np.array([run.side != "return" for run in case.tree.runs])
+    board = build_board(build_classes(case, drive), index, may=supply, by_season=True)
+    rng = np.random.default_rng(5)
+    at = board.place(np.where(supply, rng.integers(2, 6, board.shape), 0))
+    models = MarkModel.around(board, at, Manner(margin=0.0, damper=0.0, worth=0.0, kept=1))
+    for m, model in enumerate(models):
+        rows = np.repeat(at.settings[m][None], 2 * supply.sum(), axis=0)
+        for n, run in enumerate(np.flatnonzero(supply)):
+            rows[2 * n : 2 * n + 2, run] += (1, -1)
+        settings = np.repeat(at.settings[None], len(rows), axis=0)
+        settings[:, m] = rows
+        got = board.simulate(board.coefficients(settings))
+        tried = model.tried(rows, model.plenum_inwc[None])
+        room = tried.run_cfm @ board.classes.serves.T
+        assert room == pytest.approx(got.room_cfm[:, model.mine], rel=0.04, abs=2.0)
+        assert tried.pressure == pytest.approx(got.supply_inwc[:, model.mine], rel=0.06)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_every_group_of_variants_wants_what_its_own_mask_says(seed: int) -> None:
+    case = case_of(driven(seed))
+    classes = build_classes(case, Drive.AIRFLOW)
+    group = np.random.default_rng(seed).integers(-1, 3, len(case.variants.variants))
+    for k, windows in enumerate(classes.windows_of(group, 3)):
+        alone = classes.windows(group == k)
+        for name in ("most_cfm", "most_tolerance_cfm", "least_cfm", "least_tolerance_cfm"):
+            np.testing.assert_array_equal(getattr(windows, name), getattr(alone, name))
+        low, per_low, high, per_high = windows.lines
+        room = np.full(low.shape, 70.0)
+        lines = np.maximum(low - room * per_low, room * per_high - high)
+        assert lines == pytest.approx(windows.off(room), abs=1e-12)
+
+
+def test_a_tie_of_rounding_is_within() -> None:
+    """20 % of 50 L/s, off by 10 L/s, all turned to cfm on their own; a hundredth more is outside."""
+    per = 2.118880003
+    tolerance = Tolerance(room_pct=20.0, room_cfm=5 * per, system_pct=10.0)
+    for design in np.arange(1, 400) / 7.0:
+        off = 0.2 * (design * per) if 0.2 * design > 5 else 5 * per
+        delivered = np.array([[design * per + off, design * per - off]])
+        distance = np.abs(delivered - design * per) / tolerance.of_room_cfm(design * per)
+        assert not is_outside(distance).any()
+        assert is_outside(distance * 1.0001).all()
+    assert is_outside(np.nan)

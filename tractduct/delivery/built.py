@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tractduct.delivery.mark_board import IntArray
+from tractduct.delivery.classes import IntArray
 from tractduct.delivery.marks import Marks, find_marks
 from tractduct.delivery.predict import Drive
 from tractduct.findings import Finding, Severity

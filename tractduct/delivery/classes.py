@@ -9,6 +9,7 @@ for each class and room.
 from __future__ import annotations
 
 from dataclasses import dataclass, fields, is_dataclass, replace
+from functools import reduce
 from typing import Any
 
 import numpy as np
@@ -69,10 +70,20 @@ class ClassAirflow:
 
     def only(self, candidate: int) -> ClassAirflow:
         """One of the candidates."""
-        return ClassAirflow(**{f.name: getattr(self, f.name)[[candidate]] for f in fields(self)})
+        return self.mixed(np.full(self.run_cfm.shape[1], candidate))
+
+    def mixed(self, candidate: IntArray) -> ClassAirflow:
+        """One of which each class is that of some candidate (n_class,)."""
+        rows = np.arange(len(candidate))
+        return ClassAirflow(**{f.name: getattr(self, f.name)[candidate, rows][None] for f in fields(self)})
+
+    def and_(self, other: ClassAirflow) -> ClassAirflow:
+        """These candidates and others after them."""
+        parts = {f.name: (getattr(self, f.name), getattr(other, f.name)) for f in fields(self)}
+        return ClassAirflow(**{name: np.concatenate(part) for name, part in parts.items()})
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False)
 class Windows:
     """What the variants of each class want of each room, in the class's own airflow; arrays of (n_class, n_room).
 
@@ -86,17 +97,23 @@ class Windows:
     least_cfm: FloatArray
     least_tolerance_cfm: FloatArray
 
-    def low_cfm(self, tolerances: float = 1.0) -> FloatArray:
+    def only(self, some: BoolArray) -> Windows:
+        """Those of some classes."""
+        return Windows(*(getattr(self, name)[some] for name in self.__slots__))
+
+    @property
+    def lines(self) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+        """a, b, c, d so that ``off`` is the larger of a - b x airflow and d x airflow - c."""
+        low, high = self.most_tolerance_cfm, self.least_tolerance_cfm
+        return self.most_cfm / low, 1.0 / low, self.least_cfm / high, 1.0 / high
+
+    def low_cfm(self, tolerances: float | FloatArray = 1.0) -> FloatArray:
         """The least that is within so many tolerances of every variant's design; may be below 0."""
         return self.most_cfm - tolerances * self.most_tolerance_cfm
 
-    def high_cfm(self, tolerances: float = 1.0) -> FloatArray:
+    def high_cfm(self, tolerances: float | FloatArray = 1.0) -> FloatArray:
         """The most that is; where it is below ``low_cfm`` no airflow suits all variants of the class."""
         return self.least_cfm + tolerances * self.least_tolerance_cfm
-
-    def too_little(self, room_cfm: FloatArray) -> FloatArray:
-        """Tolerances below the largest design; (..., n_class, n_room)."""
-        return (self.most_cfm - room_cfm) / self.most_tolerance_cfm
 
     def too_much(self, room_cfm: FloatArray) -> FloatArray:
         """Tolerances above the smallest design; (..., n_class, n_room)."""
@@ -104,7 +121,7 @@ class Windows:
 
     def off(self, room_cfm: FloatArray) -> FloatArray:
         """(..., n_class, n_room) the worst variant's distance from design in tolerances; above 1 is outside."""
-        return np.maximum(self.too_little(room_cfm), self.too_much(room_cfm))
+        return np.maximum((self.most_cfm - room_cfm) / self.most_tolerance_cfm, self.too_much(room_cfm))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -148,19 +165,32 @@ class Classes:
 
     def windows(self, variants: BoolArray | None = None) -> Windows:
         """What the variants of a (n_variant,) mask want, all if None."""
-        keep = np.arange(len(self.of_variant)) if variants is None else np.flatnonzero(variants)
-        shape = (self.n_class, self.design_cfm.shape[1])
-        most, least = np.full(shape, -np.inf), np.full(shape, np.inf)
-        most_off, least_off = np.ones(shape), np.ones(shape)
-        design = self.design_cfm[keep] / self.scale[keep, None]
-        off = self.tolerance_cfm[keep] / self.scale[keep, None]
-        rooms = np.arange(shape[1])
-        for c, mine in _members(self.of_variant[keep], self.n_class):
-            if mine.size:
-                high, low = mine[np.argmax(design[mine], axis=0)], mine[np.argmin(design[mine], axis=0)]
-                most[c], most_off[c] = design[high, rooms], off[high, rooms]
-                least[c], least_off[c] = design[low, rooms], off[low, rooms]
-        return Windows(most_cfm=most, most_tolerance_cfm=most_off, least_cfm=least, least_tolerance_cfm=least_off)
+        mine = np.ones(len(self.of_variant), dtype=bool) if variants is None else variants
+        return Windows(*(values[0] for values in self._windows(np.where(mine, 0, -1), 1)))
+
+    def windows_of(self, group: IntArray, n_group: int) -> list[Windows]:
+        """What the variants of each group want; ``group`` (n_variant,), below 0 of none."""
+        return [Windows(*values) for values in zip(*self._windows(group, n_group), strict=True)]
+
+    def _windows(self, group: IntArray, n_group: int) -> list[FloatArray]:
+        """The arrays of ``Windows`` with an axis for the group before the others."""
+        key = np.where(group >= 0, group * self.n_class + self.of_variant, -1)
+        order = np.argsort(key, kind="stable")
+        order = order[key[order] >= 0]
+        starts = np.flatnonzero(np.diff(key[order], prepend=-1))
+        at = key[order][starts]
+        place = np.repeat(np.arange(len(starts)), np.diff(starts, append=len(order)))
+        design = self.design_cfm[order] / self.scale[order, None]
+        off = self.tolerance_cfm[order] / self.scale[order, None]
+        found = []
+        for extreme, none in ((np.maximum, -np.inf), (np.minimum, np.inf)):
+            value = np.full((n_group * self.n_class, design.shape[1]), none)
+            allowed = np.ones_like(value)
+            if len(starts):
+                value[at] = extreme.reduceat(design, starts)
+                allowed[at] = np.minimum.reduceat(np.where(design == value[at][place], off, np.inf), starts)
+            found += [part.reshape(n_group, self.n_class, -1) for part in (value, allowed)]
+        return found
 
     def simulate(
         self,
@@ -186,8 +216,11 @@ class Classes:
         size = np.atleast_2d(size_index)
         damper = np.asarray(damper_inwc_per_cfm2, dtype=float)
         damper = damper.reshape((1,) * (3 - damper.ndim) + damper.shape)
-        start = self.case.variants.airflow_cfm[None] if start_cfm is None else start_cfm
+        design = self.case.variants.airflow_cfm[None]
+        start = design if start_cfm is None else start_cfm
         start = start.reshape((1,) * (3 - start.ndim) + start.shape)
+        if not np.isfinite(start).all():  # what did not settle is nowhere close by
+            start = np.where(np.isfinite(start), start, design)
         n = max(len(size), len(damper), len(start))
         widest = max(n_section, self.source.static_inwc.shape[1] if isinstance(self.source, BlowerCurve) else 0)
         at_once = max(1, _NUMBERS_AT_ONCE // (n_class * widest))
@@ -200,8 +233,7 @@ class Classes:
             parts.append(self._batch(here, dampers, close, most_steps))
         if len(parts) == 1:
             return parts[0]
-        names = [f.name for f in fields(ClassAirflow)]
-        return ClassAirflow(**{name: np.concatenate([getattr(part, name) for part in parts]) for name in names})
+        return reduce(ClassAirflow.and_, parts)
 
     def _batch(self, size: IntArray, damper: FloatArray, start: FloatArray, most_steps: int | None) -> ClassAirflow:
         tree = self.case.tree
@@ -240,11 +272,9 @@ class Classes:
             damper_inwc_per_cfm2=np.broadcast_to(damper, (n, *shape[1:2], len(tree.run_section))),
         )
 
-    def pressure_over_inwc(self, got: ClassAirflow) -> FloatArray:
-        """(n_candidate, n_class) how far the ducts take more than there is; below 0 within."""
-        return np.maximum(
-            got.supply_inwc - self.supply_limit_inwc, got.supply_inwc + got.return_inwc - self.ducts_limit_inwc
-        )
+    def there_inwc(self, return_inwc: FloatArray) -> FloatArray:
+        """(..., n_class) what the supply plenum may hold beside the returns; infinite where nothing bounds it."""
+        return np.asarray(np.maximum(np.minimum(self.supply_limit_inwc, self.ducts_limit_inwc - return_inwc), 1e-9))
 
 
 def build_classes(case: Case, drive: Drive | None = None) -> Classes:
@@ -283,7 +313,8 @@ def build_classes(case: Case, drive: Drive | None = None) -> Classes:
     own = one.variants.room_airflow_cfm.sum(axis=1)[of_variant]
     held = drive is Drive.AIRFLOW
     limits = np.full((2, len(representative)), np.inf)
-    for c, members in _members(of_variant, len(representative)) if held else ():
+    for c in range(len(representative)) if held else ():
+        members = of_variant == c
         given = np.array([case.budget.by_side_inwc[members, 0].min(), case.budget.total_inwc[members].min()])
         limits[:, c] = np.where(np.isnan(given), np.inf, given)
     stream = airstream(plan, one.variants.variants, one.variants.room_airflow_cfm.sum(axis=1))
@@ -303,10 +334,6 @@ def build_classes(case: Case, drive: Drive | None = None) -> Classes:
         is_open=open_sections(case.tree, one.variants),
         serves=supply_runs_of_rooms(plan, case.tree),
     )
-
-
-def _members(of_variant: IntArray, n_class: int) -> list[tuple[int, IntArray]]:
-    return [(c, np.flatnonzero(of_variant == c)) for c in range(n_class)]
 
 
 def _losses_by_size(case: Case) -> Losses:

@@ -5,40 +5,26 @@ from __future__ import annotations
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
-from numpy.typing import NDArray
-from scipy.optimize import Bounds, LinearConstraint
-from scipy.sparse import csr_array
 
-from tractduct.delivery.classes import ClassAirflow, Classes, Windows
+from tractduct.delivery.classes import BoolArray, ClassAirflow, Classes, IntArray, Windows
 from tractduct.delivery.flow import BlowerCurve, FloatArray, Losses
-from tractduct.delivery.predict import Drive
+from tractduct.delivery.response import Response
 from tractduct.physics.damper import blade_inwc_per_cfm2
-from tractduct.sizing.highs import integer_program
 
-IntArray = NDArray[np.intp]
-BoolArray = NDArray[np.bool_]
-
-_BOUND_STEPS = 4  # Newton steps after one step of a blade: far closer than the margin below
-_BOUND_CFM = 1e-3
-_MOVES_AT_ONCE = (1, 2, 3, 5, 8)
-_OPENED = 3  # dampers that do least harm when opened, tried one after another
-_FAR = 4  # settings that one move may go, but for wide open
-_NEW = 0.01  # tolerances that one damper more must be worth
-_CLOSE = 1.0  # tolerances beyond the limits in all, under which a program is worth its time
-_NEAR = 1  # settings that a move of that program may go
-_SPEAK = 2  # classes that count in it, for each room
-_NODES, _GAP = 20, 0.03
+_BOUND_CFM = 1e-3  # that a room may get too much before that is proven
+_ANY_CFM = 1e6  # more than any room gets
 _OVER_PRESSURE = 10.0  # tolerances that a plenum at twice what it may hold counts as
 _NOTHING = 1e-9
 _UNSETTLED = 100.0  # tolerances off where no airflow balances
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False)
 class Position:
     """Settings and what they deliver.
 
     ``settings`` (n_mark, n_path) int, 0 wide open; ``airflow`` of one candidate; ``over`` (n_mark,) how far the rooms
-    are beyond their limits in all, in tolerances, and the plenum beyond its own: 0 where all is well.
+    are beyond their limits in all, in tolerances, one more for each that is outside tolerance, and the plenum beyond
+    its own: 0 where all is well.
     """
 
     settings: IntArray
@@ -76,6 +62,7 @@ class Board:
     takes : (n_class, n_path, n_setting) inWC/cfm2 of each setting
     is_open : (n_class, n_path) bool, a supply run that is open
     losses : (n_class, n_section) arrays, what the sizes lose
+    response : how the classes answer to a change
     """
 
     classes: Classes
@@ -87,6 +74,7 @@ class Board:
     takes: FloatArray
     is_open: BoolArray
     losses: Losses
+    response: Response
 
     @property
     def n_mark(self) -> int:
@@ -134,33 +122,37 @@ class Board:
 
     def reads(self, got: ClassAirflow) -> tuple[FloatArray, FloatArray]:
         """Rooms' airflow, and the part of the pressure there is that the ducts take (n_candidate, n_class)."""
-        classes = self.classes
-        there = np.minimum(classes.supply_limit_inwc, classes.ducts_limit_inwc - got.return_inwc)
-        return got.room_cfm, got.supply_inwc / np.maximum(there, 1e-6)
+        return got.room_cfm, got.supply_inwc / self.classes.there_inwc(got.return_inwc)
 
     def over(self, room_cfm: FloatArray, use: FloatArray) -> FloatArray:
         """(n_candidate, n_mark) how far beyond the limits; see ``Position``."""
-        off = np.nan_to_num(self.windows.off(room_cfm) - self.limit, nan=_UNSETTLED)
-        use = np.nan_to_num(use, nan=0.0)
-        total = np.zeros((len(off), self.n_mark))
-        for m in range(self.n_mark):
-            mine = self.mark_of == m
-            total[:, m] = np.maximum(off[:, mine].max(axis=1), 0.0).sum(axis=1)
-            total[:, m] += _OVER_PRESSURE * np.maximum(use[:, mine].max(axis=1) - 1.0, 0.0)
+        off, use = np.nan_to_num(self.windows.off(room_cfm), nan=_UNSETTLED), np.nan_to_num(use)
+        every = [self.mark_of == m for m in range(self.n_mark)]
+        return np.column_stack([self.beyond(off[:, mine].max(axis=1), use[:, mine].max(axis=1)) for mine in every])
+
+    def beyond(self, off: FloatArray, use: FloatArray, margin: float = 0.0, unsure: float = _NOTHING) -> FloatArray:
+        """(n,) the same of one mark, of (n, n_room) distances from design and (n,) parts of the pressure there is.
+
+        ``margin`` : tolerances to keep from the limits; ``unsure``: those by which distances may be wrong
+        """
+        far = np.maximum(off - (self.limit - margin), 0.0)
+        far += off > np.maximum(self.limit, 1.0) + unsure
+        total = far.sum(axis=1) + _OVER_PRESSURE * np.maximum(use - 1.0, 0.0)
         return np.where(total < _NOTHING, 0.0, total)
 
     # -- what there must be at least ------------------------------------------------------------------------------
 
-    def least(self, known: IntArray | None = None) -> Least:
-        """What any table within the limits must have closed, from what is known already.
+    def least(self) -> Least:
+        """What any table within the limits must have closed.
 
-        To close a damper gives every other room more air and its own less, whatever drives the air. So a room that
-        gets too much while no other damper is further closed than in some table within the limits must itself be
-        further closed there: its own blade goes on by a step, and so on until no room gets too much. A room of
-        several runs leaves open which of them it is: they are left as they are, and it counts as one damper. Where a
-        blower's pressure rises with its airflow none of this holds, and nothing is said.
+        To close a damper gives every other room more air and its own less, whatever drives the air, and leaves no less
+        pressure before its run. So a room that gets too much while no other damper is further closed than in some table
+        within the limits must itself be further closed there: its own blade goes on until it takes what the room's most
+        airflow leaves of that pressure, and so on until no room gets too much. A room of several runs leaves open which
+        of them it is: they are left as they are, and it counts as one damper. Where a blower's pressure rises with its
+        airflow none of this holds, and nothing is said.
         """
-        settings = self.wide_open if known is None else known
+        settings = self.wide_open
         source = self.classes.source
         if isinstance(source, BlowerCurve) and np.any(np.diff(source.static_inwc, axis=1) > 1e-9):
             return Least(settings=settings, dampers=0, possible=True)
@@ -169,9 +161,13 @@ class Board:
         serves = self.classes.serves
         alone = runs_open @ serves.T == 1.0  # (n_mark, n_room)
         single = (alone @ serves > 0.0) & runs_open
+        tree = self.classes.case.tree
+        run, path = tree.run_section, tree.path.T.astype(float)
+        most = np.minimum(self.windows.high_cfm(self.limit) + _BOUND_CFM, _ANY_CFM) @ serves
+        own = Losses(*(getattr(self.losses, name)[:, run] for name in Losses.__slots__)).at(most)[0]
         start = None
         while True:
-            got = self.simulate(self.coefficients(settings)[None], start, None if start is None else _BOUND_STEPS)
+            got = self.simulate(self.coefficients(settings)[None], start)
             start = got.section_cfm
             beyond = self.windows.too_much(np.nan_to_num(got.room_cfm[0]) - _BOUND_CFM) > self.limit
             much = np.stack([beyond[self.mark_of == m].any(axis=0) for m in range(self.n_mark)])
@@ -179,7 +175,12 @@ class Board:
             stuck = bool(np.any(close & (~self.may | (settings == top))))
             if stuck or not close.any():
                 break
-            settings = settings + close
+            loss = self.losses.at(np.maximum(np.nan_to_num(got.section_cfm[0]), _NOTHING))[0]
+            before = np.nan_to_num(got.supply_inwc[0])[:, None] - (loss @ path - loss[:, run])
+            before = np.where(self.is_open, before, 0.0)  # nothing makes a shut run give too much
+            too_open = own[..., None] + self.takes * most[..., None] ** 2 < before[..., None]
+            taken = np.stack([too_open[self.mark_of == m].sum(axis=2).max(axis=0) for m in range(self.n_mark)])
+            settings = np.where(close, np.clip(taken, settings + 1, top), settings)
         several = much.any(axis=0) & (np.any(settings > 0, axis=0) @ serves.T == 0.0)
         return Least(
             settings=settings,
@@ -189,268 +190,24 @@ class Board:
 
     # -- from close by --------------------------------------------------------------------------------------------
 
-    def around(self, got: ClassAirflow) -> Around:
-        """How the airflow of one candidate answers to its dampers."""
-        return Around.of(self, got)
+    def best(self, at: Position, settings: IntArray, start: FloatArray) -> Position | None:
+        """The best row of (n, n_mark, n_path) for each mark by simulation; None where none is better than now.
 
-    def descend(self, at: Position, allowed: BoolArray, least: IntArray, rounds: int = 8) -> Position:
-        """Set the dampers of some runs anew, a few at a time, for as long as the rooms come nearer their limits.
-
-        What every setting of one run alone would do follows from the straight lines around the present airflow. Those
-        whose changes, added in the logarithm of airflow, promise most are made together; where none helps alone, an
-        integer program chooses among those close by. What is taken is what the simulation confirms, for each mark of
-        its own, since marks do not touch each other.
+        ``start`` (n, n_class, n_section) is airflow close by.
         """
-        allowed = allowed & self.may
-        settings = np.where(allowed, np.maximum(at.settings, least), at.settings)
-        if np.any(settings != at.settings):
-            at = self.place(settings, at.airflow.section_cfm)
-        for _ in range(rounds):
-            if not at.over.any() or not allowed.any():
-                break
-            around = self.around(at.airflow)
-            moves = [
-                _Moves.of(self, at, around, allowed, least, m) if at.over[m] > 0.0 else None for m in range(self.n_mark)
-            ]
-            better = self._best(at, [one.together() if one else [] for one in moves])
-            if better is None and at.over.sum() < _CLOSE:
-                better = self._best(at, [one.program() if one else [] for one in moves])
-            if better is None:
-                break
-            at = better
-        return at
-
-    def _best(self, at: Position, ways: list[list[IntArray]]) -> Position | None:
-        """The best way of each mark by simulation; None where none is better than now."""
-        n = max(len(way) for way in ways)
-        if not n:
-            return None
-        settings = np.repeat(at.settings[None], n, axis=0)
-        for m, way in enumerate(ways):
-            for k, row in enumerate(way):
-                settings[k, m] = row
-        got = self.simulate(self.coefficients(settings), at.airflow.section_cfm)
+        got = self.simulate(self.coefficients(settings), start)
         over = self.over(*self.reads(got))
         marks = np.arange(self.n_mark)
         pick = np.argmin(over, axis=0)
         better = over[pick, marks] < at.over - 1e-7
         if not better.any():
             return None
-        chosen = np.where(better[:, None], settings[pick, marks], at.settings)
-        if not (better.all() and np.all(pick == pick[0])):
-            return self.place(chosen, got.section_cfm[[pick[int(np.argmax(better))]]])
-        return Position(settings=chosen, airflow=got.only(int(pick[0])), over=over[pick[0]])
-
-    def fewer(self, at: Position, least: IntArray, tries: int) -> Position:
-        """Open dampers one after another, the others making up for it, for as long as all stay within."""
-        while True:
-            spare = np.flatnonzero(np.any(at.settings > 0, axis=0) & ~np.any(least > 0, axis=0))
-            if not spare.size:
-                return at
-            tried = np.repeat(at.settings[None], len(spare), axis=0)
-            tried[np.arange(len(spare)), :, spare] = 0
-            got = self.simulate(self.coefficients(tried), at.airflow.section_cfm)
-            over = self.over(*self.reads(got))
-            for k in np.argsort(over.sum(axis=1), kind="stable")[:_OPENED]:
-                if tries <= 0:
-                    return at
-                tries -= 1
-                without = Position(settings=tried[k], airflow=got.only(int(k)), over=over[k])
-                without = self.descend(without, np.any(tried[k] > 0, axis=0), least, rounds=4)
-                if not without.over.any():
-                    at = without
-                    break
-            else:
-                return at
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Around:
-    """Straight lines around a known airflow, class by class.
-
-    Attributes
-    ----------
-    flow_cfm : (n_class, n_path), 0 where shut
-    path_inwc : (n_class, n_path) what the ducts of each path lose, without dampers
-    shared : (n_class, n_path, n_path) inWC of a path for each cfm more of a run
-    plenum_inwc, fall : (n_class,) the supply plenum's pressure, and its change with its airflow; -inf where the
-        airflow is held
-    """
-
-    flow_cfm: FloatArray
-    path_inwc: FloatArray
-    shared: FloatArray
-    plenum_inwc: FloatArray
-    fall: FloatArray
-
-    @staticmethod
-    def of(board: Board, got: ClassAirflow) -> Around:
-        classes = board.classes
-        path = classes.case.tree.path.astype(float)
-        loss, slope = board.losses.at(np.maximum(np.nan_to_num(got.section_cfm[0]), 1e-6))
-        flow = np.where(board.is_open, np.nan_to_num(got.run_cfm[0]), 0.0)
-        fall = np.full(len(flow), -np.inf if classes.drive is Drive.AIRFLOW else 0.0)
-        if classes.drive is Drive.BLOWER:
-            # Some more resistance at every register shows how the blower and the returns give way.
-            more = 0.1 * got.supply_inwc[0, :, None] / np.maximum(flow, 1.0) ** 2
-            pushed = board.simulate((got.damper_inwc_per_cfm2[0] + more)[None], got.section_cfm)
-            carried = np.where(board.is_open, pushed.run_cfm[0], 0.0).sum(axis=1) - flow.sum(axis=1)
-            fall = np.nan_to_num((pushed.supply_inwc - got.supply_inwc)[0] / np.minimum(carried, -1e-6))
-        return Around(
-            flow_cfm=flow,
-            path_inwc=loss @ path.T,
-            shared=np.einsum("ps,cs,js->cpj", path, slope, path, optimize=True) * board.is_open[:, None, :],
-            plenum_inwc=np.nan_to_num(got.supply_inwc[0]),
-            fall=fall,
+        row = np.where(better, pick, len(settings))[self.mark_of]
+        return Position(
+            settings=np.where(better[:, None], settings[pick, marks], at.settings),
+            airflow=got.and_(at.airflow).mixed(row),
+            over=np.where(better, over[pick, marks], at.over),
         )
-
-    def answers(self, damper: FloatArray, is_open: BoolArray) -> tuple[FloatArray, FloatArray]:
-        """Airflow of each run (n_class, n_path, n_path), and the plenum's pressure (n_class, n_path), for each inWC
-        more that the damper of a run takes."""
-        n_path = self.flow_cfm.shape[1]
-        both = is_open[:, :, None] & is_open[:, None, :]
-        own = 2.0 * damper * self.flow_cfm
-        grid = np.where(both, self.shared, 0.0)
-        grid[:, np.arange(n_path), np.arange(n_path)] += np.where(is_open, own, 1.0) + 1e-12
-        inverse = np.linalg.inv(grid) * both
-        # shared dq = dP - dh with dP = fall x the sum of dq, or no change of that sum
-        column, row = inverse.sum(axis=2), inverse.sum(axis=1)
-        total = column.sum(axis=1)
-        held = np.isinf(self.fall)
-        part = np.where(held, 1.0, -self.fall * total / (1.0 - np.where(held, 0.0, self.fall) * total))
-        share = row / np.maximum(total, 1e-30)[:, None]
-        plenum = part[:, None] * share
-        return column[:, :, None] * plenum[:, None, :] - inverse, plenum
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Moves:
-    """What every setting of every run promises for one mark.
-
-    ``run``, ``setting`` (n_move,); ``now`` (n_mine, n_room + 1) the log of what is read in its classes, pressure last;
-    ``change`` (n_move, n_mine, n_room + 1)
-    """
-
-    board: Board
-    at: Position
-    mark: int
-    mine: BoolArray
-    run: IntArray
-    setting: IntArray
-    now: FloatArray
-    change: FloatArray
-
-    @staticmethod
-    def of(board: Board, at: Position, around: Around, allowed: BoolArray, least: IntArray, m: int) -> _Moves:
-        mine = board.mark_of == m
-        n_setting = board.takes.shape[2]
-        run, setting = (a.ravel() for a in np.meshgrid(np.flatnonzero(allowed), np.arange(n_setting), indexing="ij"))
-        far = np.abs(setting - at.settings[m, run])
-        keep = (setting >= least[m, run]) & (far > 0) & ((far <= _FAR) | (setting == 0))
-        run, setting = run[keep], setting[keep]
-        damper = board.coefficients(at.settings)
-        flow, plenum = around.answers(damper, board.is_open)
-        flow, plenum, old = flow[mine], plenum[mine], damper[mine][:, run]
-        q, new = around.flow_cfm[mine][:, run], board.takes[mine][:, run, setting]
-        # The rest of the network answers to a run in a straight line; its own damper by the square.
-        rest = 1.0 / np.maximum(-flow[:, run, run], 1e-12) - 2.0 * old * q
-        rest = np.maximum(rest, 1e-12)
-        there = old * q**2 + rest * q
-        own = 2.0 * there / (rest + np.sqrt(rest**2 + 4.0 * new * there))
-        step = new * own**2 - old * q**2
-        # Straight lines made with the old damper in place answer to what it took beyond them.
-        push = step - 2.0 * old * q * (own - q)
-        gives = np.einsum("rp,cpj->crj", board.classes.serves, flow)
-        read, use = board.reads(at.airflow)
-        room = read[0, mine]
-        change = gives[:, :, run] * push[:, None, :]
-        pressure = around.plenum_inwc[mine]
-        more = plenum[:, run] * push / np.maximum(pressure, 1e-6)[:, None]
-        ratio = np.concatenate([change / np.maximum(room, 1.0)[:, :, None], more[:, None, :]], axis=1)
-        now = np.log(np.maximum(np.column_stack([room, use[0, mine]]), 1e-6))
-        return _Moves(
-            board=board,
-            at=at,
-            mark=m,
-            mine=mine,
-            run=run,
-            setting=setting,
-            now=now,
-            change=np.log(np.maximum(1.0 + np.moveaxis(ratio, 2, 0), 0.05)),
-        )
-
-    def promise(self, log: FloatArray) -> FloatArray:
-        """(n,) how far beyond the limits the mark's classes would be at (n, n_mine, n_room + 1)."""
-        value, w, mine = np.exp(log), self.board.windows, self.mine
-        low = (w.most_cfm[mine] - value[..., :-1]) / w.most_tolerance_cfm[mine]
-        high = (value[..., :-1] - w.least_cfm[mine]) / w.least_tolerance_cfm[mine]
-        beyond = np.maximum(np.maximum(low, high).max(axis=1) - self.board.limit, 0.0).sum(axis=1)
-        return np.asarray(beyond + _OVER_PRESSURE * np.maximum(value[..., -1].max(axis=1) - 1.0, 0.0))
-
-    def together(self) -> list[IntArray]:
-        """Settings (n_path,) after one, two, ... of the moves that promise most together."""
-        best, now, row = self.at.over[self.mark], self.now, self.at.settings[self.mark]
-        found: list[IntArray] = []
-        free = np.ones(len(self.run), dtype=bool)
-        new = _NEW * ((self.setting > 0) & ~np.any(self.at.settings > 0, axis=0)[self.run])
-        while len(found) < _MOVES_AT_ONCE[-1] and free.any():
-            promise = np.where(free, self.promise(now + self.change) + new, np.inf)
-            k = int(np.argmin(promise))
-            if promise[k] > best - 1e-6:
-                break
-            best, now = promise[k], now + self.change[k]
-            row = self._set(row, k)
-            found.append(row)
-            free &= self.run != self.run[k]
-        return [row for n, row in enumerate(found, 1) if n in _MOVES_AT_ONCE or n == len(found)]
-
-    def program(self) -> list[IntArray]:
-        """Settings after the moves close by that are best together, one a run: an integer program on the logarithms.
-
-        Unknown are the moves, and how far beyond its limit each room is, and the plenum.
-        """
-        board, mine = self.board, self.mine
-        close = np.abs(self.setting - self.at.settings[self.mark, self.run]) <= _NEAR
-        run, change = self.run[close], self.change[close]
-        n, n_beyond = len(run), change.shape[2]
-        w, limit = board.windows, board.limit
-        high = (w.least_cfm + limit * w.least_tolerance_cfm)[mine]
-        low = np.maximum((w.most_cfm - limit * w.most_tolerance_cfm)[mine], 1e-3)
-        rows, sides = [], []
-        for sign, bound, off in ((1.0, high, w.least_tolerance_cfm[mine]), (-1.0, low, w.most_tolerance_cfm[mine])):
-            counts = np.isfinite(bound) & (bound > 0.0)
-            side = np.where(counts, sign * (np.log(np.where(counts, bound, 1.0)) - self.now[:, :-1]), np.inf)
-            # The classes nearest to the bound speak for those that a move changes alike.
-            c, r = np.nonzero(counts & (np.argsort(np.argsort(side, axis=0), axis=0) < _SPEAK))
-            beyond = np.zeros((len(c), n_beyond))
-            beyond[np.arange(len(c)), r] = -(off / np.where(counts, bound, 1.0))[c, r]
-            rows.append(np.hstack([sign * change[:, c, r].T, beyond]))
-            sides.append(side[c, r])
-        new = (self.setting > 0)[close] & ~np.any(self.at.settings > 0, axis=0)[run]
-        pressure = np.zeros((change.shape[1], n_beyond))
-        pressure[:, -1] = -1.0 / _OVER_PRESSURE
-        rows += [np.hstack([change[:, :, -1].T, pressure]), np.zeros((board.shape[1], n + n_beyond))]
-        rows[-1][run, np.arange(n)] = 1.0
-        sides += [-self.now[:, -1], np.ones(board.shape[1])]
-        found = integer_program(
-            np.r_[np.where(new, 0.2 * _NEW, 1e-4), np.ones(n_beyond), 1.0],
-            constraints=LinearConstraint(
-                csr_array(np.pad(np.vstack(rows), ((0, 0), (0, 1)))), -np.inf, np.concatenate(sides)
-            ),
-            # The last one is always 1, so that a gap in per cent is one in tolerances.
-            bounds=Bounds(np.r_[np.zeros(n + n_beyond), 1.0], np.r_[np.ones(n), np.full(n_beyond, np.inf), 1.0]),
-            integrality=np.r_[np.ones(n), np.zeros(n_beyond + 1)],
-            options={"node_limit": _NODES, "mip_rel_gap": _GAP},
-        )
-        if found.x is None:
-            return []
-        row = self.at.settings[self.mark]
-        for k in np.flatnonzero(close)[found.x[:n] > 0.5]:
-            row = self._set(row, k)
-        return [row]
-
-    def _set(self, row: IntArray, k: int) -> IntArray:
-        return np.where(np.arange(len(row)) == self.run[k], self.setting[k], row)
 
 
 def build_board(
@@ -482,4 +239,5 @@ def build_board(
         takes=np.ascontiguousarray(takes[:, tree.run_section]),
         is_open=classes.is_open[:, tree.run_section] & supply,
         losses=Losses(*(getattr(classes.losses, f.name)[place].T for f in fields(Losses))),
+        response=Response.of(classes),
     )

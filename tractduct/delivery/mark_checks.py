@@ -6,12 +6,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tractduct.delivery.classes import build_classes
+from tractduct.delivery.classes import IntArray, build_classes
 from tractduct.delivery.flow import FloatArray, with_dampers
-from tractduct.delivery.mark_board import IntArray
-from tractduct.delivery.marks import RoomOutside, Setting
+from tractduct.delivery.marks import RoomOutside, Setting, farthest_outside
 from tractduct.delivery.predict import Drive, installed_ducts, predict
 from tractduct.delivery.robust import SEED
+from tractduct.model.plan import TIE
 from tractduct.orientation.azimuths import airflow_at, azimuth_label, between_listed, nearest_front
 from tractduct.physics.turning import TURN_DEG
 from tractduct.sizing.case import Case
@@ -49,7 +49,7 @@ def rooms_outside_as_built(
     compression = random.uniform(0.0, MOST_COMPRESSION_PCT, (builds, n_section))
     loaded = random.uniform(0.0, 1.0, builds)
     classes = build_classes(case, drive)
-    allowed = classes.tolerance_cfm
+    allowed = classes.tolerance_cfm * (1.0 + TIE)
     outside = np.zeros((builds, len(variants), len(plan.rooms)), dtype=bool)
     for table in setting.tables:
         mine = np.flatnonzero([(v.front, v.mirrored) in table.orientations for v in variants])
@@ -123,24 +123,14 @@ def check_marks_every_degree(case: Case, setting: Setting, *, step_deg: float = 
         listed = got.room_design_cfm[rows].sum(axis=1)
         room = room * np.divide(want.sum(axis=1), listed, out=np.ones(len(rows)), where=listed > 0.0)[:, None]
     off = np.abs(room - want) / plan.tolerance.of_room_cfm(want)
-    off = np.nan_to_num(np.round(off, 9), nan=np.inf)
-    found = []
-    for n, name in enumerate(plan.rooms):
-        worst = int(np.argmax(off[:, n]))
-        if off[worst, n] > 1.0:
-            v = variants[worst % len(variants)]
-            found.append(
-                RoomOutside(
-                    room=name,
-                    variant=str(replace(v, front=azimuth_label(float(azimuth[worst // len(variants)])))),
-                    delivered_cfm=float(room[worst, n]),
-                    design_cfm=float(want[worst, n]),
-                    tolerances=float(off[worst, n]),
-                )
-            )
+
+    def named(row: int) -> str:
+        face = azimuth_label(float(azimuth[row // len(variants)]))
+        return str(replace(variants[row % len(variants)], front=face))
+
     return MarkedDegrees(
         azimuth_deg=azimuth,
-        worst_tolerances=off.max(axis=1).reshape(len(azimuth), -1).max(axis=1),
+        worst_tolerances=np.nan_to_num(np.round(off, 9), nan=np.inf).max(axis=1).reshape(len(azimuth), -1).max(axis=1),
         n_variant=len(rows),
-        outside=tuple(found),
+        outside=farthest_outside(plan.rooms, off, room, want, named),
     )

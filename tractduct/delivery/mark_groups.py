@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from bisect import bisect_left
+from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import islice
 
 import numpy as np
-from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
-BoolArray = NDArray[np.bool_]
-IntArray = NDArray[np.intp]
+from tractduct.delivery.classes import BoolArray, IntArray
+from tractduct.delivery.flow import FloatArray
 
 MOST_ORIENTATIONS = 16  # for which all groups are looked at
 _COMPARED = 20_000  # partitions
@@ -40,7 +38,7 @@ def groups_that_can(needs: Needs, tolerances: float) -> BoolArray:
     A group is a number whose bits are its orientations. It can where for each number there is one that suits all, and
     where such numbers can add up to the totals. The empty group can.
     """
-    n, _, n_room = needs.most.shape
+    n = len(needs.most)
     if n > MOST_ORIENTATIONS:
         raise ValueError(f"at most {MOST_ORIENTATIONS} orientations, got {n}")
     by_class = (
@@ -63,21 +61,34 @@ def groups_that_can(needs: Needs, tolerances: float) -> BoolArray:
             most = sign * needs.total[m] + 1e-9 * needs.total[m]
             if sign * worst.reduce(value[:, m], axis=0).sum() <= most:
                 continue
-            both = np.full((1, n_room), -np.inf * sign)
-            for own in value[:, m]:
-                both = np.concatenate([both, worst(both, own)])
-            fits &= sign * both.sum(axis=1) <= most
+            left = np.flatnonzero(fits)
+            half = n // 2
+            parts = _over_groups(value[:half, m], worst), _over_groups(value[half:, m], worst)
+            both = worst(parts[0][left & ((1 << half) - 1)], parts[1][left >> half])
+            fits[left] = sign * both.sum(axis=1) <= most
     fits[0] = True
     return np.asarray(fits)
 
 
+def _over_groups(values: FloatArray, worst: np.ufunc) -> FloatArray:
+    """(2**n, n_room) the worst of each group, of values (n, n_room)."""
+    found = np.full((1, values.shape[1]), -np.inf if worst is np.maximum else np.inf)
+    for own in values:
+        found = np.concatenate([found, worst(found, own)])
+    return found
+
+
 def fewest_groups(can: BoolArray, most: int = 3) -> int:
     """How many groups that can there must be for all orientations; ``most + 1`` where more than ``most``."""
+    if can[-1]:
+        return 1
     covered = can
-    for n_group in range(1, most + 1):
-        if covered[-1]:
+    for n_group in range(2, most + 1):
+        # What one group leaves, the others cover: the rest of a group is as far from the end.
+        if np.any(covered & can[::-1]):
             return n_group
-        covered = _with_one_more(covered, can)
+        if n_group < most:
+            covered = _with_one_more(covered, can)
     return most + 1
 
 
@@ -93,41 +104,58 @@ def _with_one_more(covered: BoolArray, can: BoolArray) -> BoolArray:
     return found
 
 
-def partitions(can: BoolArray, n_group: int) -> Iterator[tuple[int, ...]]:
-    """Every way to split all orientations into two or three groups that can, none empty."""
+def partitions(can: BoolArray, n_group: int) -> IntArray:
+    """(n, n_group) ways to split all orientations into two or three groups that can, none empty.
+
+    All of them, or the first ``_COMPARED`` and some more.
+    """
     everyone = len(can) - 1
     every = np.arange(len(can))
-    rest_can = (can if n_group == 2 else _with_one_more(can, can))[everyone ^ every]
+    rest_can = (can if n_group == 2 else _with_one_more(can, can))[::-1]
     # The group of the first orientation leads, so that each partition turns up once.
-    for group in np.flatnonzero(can & rest_can & (every & 1 == 1)):
+    lead = np.flatnonzero(can & rest_can & (every & 1 == 1))
+    lead = lead[lead < everyone]
+    if n_group == 2:
+        return np.column_stack([lead, everyone ^ lead])
+    found, n_found = [np.zeros((0, 3), dtype=np.intp)], 0
+    for group in lead:
         rest = int(everyone ^ group)
-        if n_group == 2:
-            if rest:
-                yield int(group), rest
-            continue
         inside = every[(every & ~rest == 0) & (every & rest & -rest != 0) & can & can[rest & ~every]]
-        yield from ((int(group), int(second), int(rest ^ second)) for second in inside if rest ^ second)
+        inside = inside[inside != rest]
+        found.append(np.column_stack([np.full(len(inside), group), inside, rest ^ inside]))
+        n_found += len(inside)
+        if n_found >= _COMPARED:
+            break
+    return np.concatenate(found)
 
 
 def best_partition(
-    needs: Needs, n_group: int, unlike: FloatArray, steps: Iterable[float]
+    needs: Needs, n_group: int, unlike: FloatArray, steps: Sequence[float]
 ) -> tuple[tuple[int, ...], float] | None:
-    """Of the partitions that can at the smallest of ``steps`` tolerances, the one easiest to tell apart.
+    """Of the partitions that can at the smallest of rising ``steps``, in tolerances, the one easiest to tell apart.
 
-    ``unlike`` (n_orientation, n_orientation) says how unlike two orientations are: the least sum within groups counts,
-    among the first ``_COMPARED``. None where none can at any step.
+    ``unlike`` (n_orientation, n_orientation) says how unlike two orientations are: the least sum within groups counts.
+    None where none can at any step.
     """
-    for tolerances in steps:
-        can = groups_that_can(needs, tolerances)
-        if fewest_groups(can, n_group) > n_group:
-            continue
-        inside = (np.arange(len(can))[:, None] >> np.arange(len(unlike))) & 1
-        spread = np.einsum("gi,ij,gj->g", inside, unlike, inside, optimize=True)
-        some = islice(partitions(can, n_group), _COMPARED)
-        found = min(some, key=lambda groups: (round(float(sum(spread[list(groups)])), 9), groups), default=None)
-        if found is not None:
-            return found, tolerances
-    return None
+    at = bisect_left(steps, True, key=lambda t: fewest_groups(groups_that_can(needs, t), n_group) <= n_group)
+    if at == len(steps):
+        return None
+    some = partitions(groups_that_can(needs, steps[at]), n_group)
+    if not len(some):
+        return None
+    spread = np.round(_spread(unlike)[some].sum(axis=1), 9)
+    return tuple(some[np.argmin(spread)].tolist()), steps[at]
+
+
+def _spread(unlike: FloatArray) -> FloatArray:
+    """(2**n,) how unlike the members of each group are, all pairs of them together."""
+    found = np.zeros(1)
+    for k, row in enumerate(unlike):
+        more = np.zeros(1)
+        for apart in row[:k]:
+            more = np.concatenate([more, more + apart])
+        found = np.concatenate([found, found + 2.0 * more])
+    return found
 
 
 def members_of(group: int, n: int) -> IntArray:

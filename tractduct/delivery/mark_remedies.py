@@ -7,10 +7,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tractduct.delivery.mark_board import IntArray
+from tractduct.delivery.classes import IntArray
 from tractduct.delivery.marks import AIM, Finder, Setting
 from tractduct.errors import InputFaults
-from tractduct.model.plan import Plan, Section
+from tractduct.model.plan import Plan, Section, is_outside
 from tractduct.model.words import FLEX, key_of
 from tractduct.sizing.case import Case, build_case
 
@@ -66,11 +66,13 @@ def find_remedies(case: Case, size_index: IntArray, setting: Setting, *, least_c
                     tolerances=float(tables.off[:, room].max()),
                     extra_cost=changed.cost_of(index) - cost,
                 )
-                if remedy.tolerances <= 1.0 or remedy.rooms_outside < setting.rooms_outside:
+                if not is_outside(remedy.tolerances) or remedy.rooms_outside < setting.rooms_outside:
                     found.append(remedy)
-    return tuple(
-        sorted(found, key=lambda r: (r.rooms_outside, r.tolerances > 1.0, np.nan_to_num(r.extra_cost, nan=1e9)))
-    )
+
+    def rank(r: Remedy) -> tuple[int, bool, float]:
+        return r.rooms_outside, bool(is_outside(r.tolerances)), float(np.nan_to_num(r.extra_cost, nan=1e9))
+
+    return tuple(sorted(found, key=rank))
 
 
 def _again(case: Case, size_index: IntArray, setting: Setting, least_cfm: float) -> Setting:

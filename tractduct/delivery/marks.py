@@ -6,14 +6,16 @@ by groups of orientations; else the rooms that cannot be right.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from itertools import product
 
 import numpy as np
 
 from tractduct.delivery.balance import tolerances_off
-from tractduct.delivery.classes import Classes, build_classes
+from tractduct.delivery.classes import BoolArray, Classes, IntArray, Windows, build_classes
 from tractduct.delivery.flow import FloatArray, with_dampers
-from tractduct.delivery.mark_board import Board, BoolArray, IntArray, Least, Position, build_board
+from tractduct.delivery.mark_board import Board, Position, build_board
 from tractduct.delivery.mark_groups import (
     MOST_ORIENTATIONS,
     Needs,
@@ -22,7 +24,7 @@ from tractduct.delivery.mark_groups import (
     groups_that_can,
     members_of,
 )
-from tractduct.delivery.mark_program import Program, least_worst
+from tractduct.delivery.mark_search import fewer, improved, without
 from tractduct.delivery.predict import (
     Delivered,
     Drive,
@@ -31,7 +33,7 @@ from tractduct.delivery.predict import (
     predict,
     supply_runs_of_rooms,
 )
-from tractduct.model.plan import Plan
+from tractduct.model.plan import Plan, is_outside
 from tractduct.model.words import FACES
 from tractduct.physics.damper import blade_angles_deg, blade_free_share
 from tractduct.sizing.case import Case
@@ -39,11 +41,7 @@ from tractduct.sizing.case import Case
 Orientation = tuple[str, bool]  # front face, mirrored
 
 AIM = 0.9  # tolerances: what is built is not quite what is drawn
-_MARGIN = 0.03  # tolerances that a program leaves for the steps of a blade
-_MARGINS = (0.0, 0.02)  # likewise for the fewest dampers, one after another
 _SLACK = 0.02  # tolerances
-_GIVEN_UP = (_MARGIN, 0.5, np.inf)  # tolerances beyond the program's that a room given up may be off
-_TRIES = 6  # to do with one damper less
 _STEPS = tuple(np.arange(0.5, 1.01, 0.05).round(2).tolist())  # tolerances at which groups are looked for
 
 
@@ -194,47 +192,55 @@ def find_marks(
     """
     drive = drive or default_drive(case.plan)
     finder = Finder(case, size_index, drive, least_cfm, aim)
-    open_dampers = predict(case, installed_ducts(case, size_index), drive=drive)
-    opened = rooms_outside(case, open_dampers)
+    opened = rooms_outside(case, predict(case, installed_ducts(case, size_index), drive=drive))
     one = finder.table(by_season=False)
     tables, least_tables = [[one]], 1
     if one.outside:
         if positions > 1 and len(case.plan.seasons) > 1:
-            tables.append([finder.table(by_season=True)])
-        if min(len(t[0].outside) for t in tables):
-            least_tables, grouped = finder.groups(tables[-1][0])
+            tables.append([finder.table(by_season=True, start=one)])
+        if tables[-1][0].outside:
+            least_tables, grouped = finder.groups(one, tables[-1][0])
             tables += grouped
     # The fewest rooms outside, then the fewest tables, then the fewest marks.
     chosen = min(tables, key=lambda t: (len({r for one in t for r in one.outside}), len(t)))
-    setting = finder.setting([finder.few(table) if fewest else table for table in chosen])
+    setting = finder.setting(finder.few(chosen) if fewest else chosen)
+    single = len(chosen) == 1 and not setting.outside
     return Marks(
         chosen=setting,
         rooms_outside_open=len(opened),
         one_alone=None if chosen[0] is one else finder.setting([one]),
-        one_impossible=not one.least.possible,
-        least_dampers=chosen[0].least.dampers if len(chosen) == 1 and not setting.outside else None,
+        one_impossible=bool(one.outside) and not one.board.within(1.0).least().possible,
+        least_dampers=chosen[0].board.within(1.0).least().dampers if single else None,
         least_tables=least_tables,
     )
 
 
 def rooms_outside(case: Case, delivered: Delivered) -> tuple[RoomOutside, ...]:
     """Rooms that are outside tolerance in some variant, each where it is farthest off."""
-    off = np.nan_to_num(tolerances_off(delivered, case.plan.tolerance), nan=np.inf)
-    off = np.round(off, 9)  # the first of several equal variants is named whatever their last bits are
-    found = []
-    for n, room in enumerate(case.plan.rooms):
-        v = int(np.argmax(off[:, n]))
-        if off[v, n] > 1.0:
-            found.append(
-                RoomOutside(
-                    room=room,
-                    variant=str(case.variants.variants[v]),
-                    delivered_cfm=float(delivered.room_cfm[v, n]),
-                    design_cfm=float(delivered.room_design_cfm[v, n]),
-                    tolerances=float(off[v, n]),
-                )
-            )
-    return tuple(found)
+    off = tolerances_off(delivered, case.plan.tolerance)
+    variants = case.variants.variants
+    return farthest_outside(
+        case.plan.rooms, off, delivered.room_cfm, delivered.room_design_cfm, lambda v: str(variants[v])
+    )
+
+
+def farthest_outside(
+    rooms: Sequence[str], off: FloatArray, room_cfm: FloatArray, design_cfm: FloatArray, variant: Callable[[int], str]
+) -> tuple[RoomOutside, ...]:
+    """Of rooms ``off`` by (n_variant, n_room) tolerances those outside, each where it is farthest off."""
+    # The first of several equal variants is named whatever their last bits are.
+    off = np.nan_to_num(np.round(off, 9), nan=np.inf)
+    worst = np.argmax(off, axis=0)
+    return tuple(
+        RoomOutside(
+            room=str(rooms[n]),
+            variant=variant(int(worst[n])),
+            delivered_cfm=float(room_cfm[worst[n], n]),
+            design_cfm=float(design_cfm[worst[n], n]),
+            tolerances=float(off[worst[n], n]),
+        )
+        for n in np.flatnonzero(is_outside(off.max(axis=0))).tolist()
+    )
 
 
 def pass_range_cfm(plan: Plan, delivered: Delivered) -> tuple[FloatArray, FloatArray]:
@@ -259,15 +265,19 @@ def pass_range_cfm(plan: Plan, delivered: Delivered) -> tuple[FloatArray, FloatA
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Table:
-    """A table while it is looked for: its board and settings, what is proven at one tolerance and at its limits."""
+    """A table while it is looked for: its board with the limits that its settings are to keep, and rooms outside."""
 
     board: Board
     variants: BoolArray
-    by_season: bool
     at: Position
-    least: Least
-    known: Least
-    outside: tuple[int, ...]
+
+    @property
+    def by_season(self) -> bool:
+        return self.board.n_mark > 1
+
+    @property
+    def outside(self) -> tuple[int, ...]:
+        return tuple(np.flatnonzero(is_outside(self.board.off(self.at.airflow)[0].max(axis=0))).tolist())
 
 
 class Finder:
@@ -277,101 +287,49 @@ class Finder:
         self.case, self.size_index, self.drive, self.aim = case, size_index, drive, aim
         self.classes: Classes = build_classes(case, drive)
         self.may = case.variants.run_airflow_cfm.max(axis=0) >= least_cfm
-        self.everyone = np.ones(len(case.variants.variants), dtype=bool)
+        self.opened = self.classes.simulate(size_index)
 
-    def table(self, *, by_season: bool, variants: BoolArray | None = None) -> Table:
-        """One table for some variants, all if None: the fewest rooms outside, then the fewest dampers."""
-        mask = self.everyone if variants is None else variants
+    def table(self, *, by_season: bool, variants: BoolArray | None = None, start: Table | None = None) -> Table:
+        """One table for some variants, all if None: the fewest rooms outside, within the aim if that can be."""
+        mask = np.ones(len(self.classes.of_variant), dtype=bool) if variants is None else variants
         board = build_board(self.classes, self.size_index, may=self.may, by_season=by_season, variants=mask)
-        least = board.least()
-        at = board.place(np.maximum(board.wide_open, least.settings))
-        found = least_worst(board)
-        if found is not None:
-            at = board.place(np.maximum(found.settings, least.settings if least.possible else 0))
-        can = found.worst if found is not None and least.possible else np.inf
-        for limit in (self.aim, 0.5 * (self.aim + 1.0), 1.0):
-            if can > limit + _MARGIN:
-                continue
-            board = board.within(limit)
-            known = board.least(least.settings) if limit < 1.0 else least
-            if known.possible:
-                at = board.descend(board.judged(at), board.may, known.settings)
-            if not at.over.any():
-                break
-        else:
-            board = board.within(1.0)
-            board, at = self._rooms_given_up(board, board.judged(at), found.coefficient if found else None)
-            known = board.least()
-        return Table(
-            board=board,
-            variants=mask,
-            by_season=by_season,
-            at=at,
-            least=least,
-            known=known,
-            outside=self._outside(board, at),
-        )
+        # An aim is not a tolerance: what is a little beyond it is no reason for more work, or for one damper more.
+        board = board.within(min(self.aim + _SLACK, 1.0))
+        settings, airflow = board.wide_open, self.opened
+        if start is not None:
+            settings, airflow = settings + start.at.settings, start.at.airflow
+        at = improved(board, board.judged(Position(settings, airflow, np.zeros(board.n_mark))))
+        # Each room keeps the least of some limits that it is within now, or what it has.
+        off = board.off(at.airflow)[0].max(axis=0)
+        limits = (board.limit[0], 0.5 * (self.aim + 1.0), 1.0)
+        limit = next((one for one in limits if off.max() <= one), 1.0)
+        board = board.within(np.maximum(limit, off + 1e-6 * (off > 1.0)))
+        return Table(board=board, variants=mask, at=board.judged(at))
 
-    @staticmethod
-    def _outside(board: Board, at: Position) -> tuple[int, ...]:
-        return tuple(np.flatnonzero(board.off(at.airflow)[0].max(axis=0) > 1.0).tolist())
-
-    def _rooms_given_up(self, board: Board, at: Position, coefficient: FloatArray | None) -> tuple[Board, Position]:
-        """The fewest rooms outside, and then those as near as can be: the board with limits of their own.
-
-        Around the dampers of the least worst distance, if any, then around those of the position.
-        """
-        best = min(at, board.place(board.wide_open), key=lambda one: self._rank(board, one))
-        keep = board.limit - _MARGIN
-        fewest = 0
-        for start in (coefficient, board.coefficients(at.settings)):
-            program = None if start is None or len(self._outside(board, best)) <= fewest else Program(board, start, 3.0)
-            given = program and program.solve("rooms", limit=keep)
-            found = program and given and program.solve("worst", limit=keep, outside=given.outside)
-            if not given or not found:
-                continue
-            fewest = int(given.outside.sum())
-            # The less a room that is given up counts, the easier are the others.
-            for more in _GIVEN_UP:
-                own = board.within(np.where(given.outside, max(found.worst, 1.0) + more, board.limit))
-                new = own.descend(own.place(found.settings), board.may, board.wide_open)
-                best = min(best, new, key=lambda one: self._rank(board, one))
-                if len(self._outside(board, best)) <= fewest:
-                    break
-        # Each room keeps what it has now.
-        off = board.off(best.airflow)[0].max(axis=0)
-        own = board.within(np.maximum(board.limit, off + 1e-6))
-        return own, own.judged(best)
-
-    def _rank(self, board: Board, at: Position) -> tuple[bool, int, float]:
-        """Pressure within what there is, then the fewest rooms outside, then the least beyond in all."""
-        over_pressure = bool(np.any(self.classes.pressure_over_inwc(at.airflow) > 1e-6))
-        return over_pressure, len(self._outside(board, at)), float(board.judged(at).over.sum())
-
-    def few(self, table: Table) -> Table:
-        """The same limits with fewer dampers."""
-        # An aim is not a tolerance: what is a little beyond it is no reason for one damper more.
-        board = table.board.within(np.where(table.board.limit < 1.0, table.board.limit + _SLACK, table.board.limit))
-        at, least = board.judged(table.at), table.known
-        best = at
-        program = Program(board, board.coefficients(at.settings), 1.6)
-        for margin in _MARGINS if at.dampers > least.dampers else ():
-            found = program.solve("dampers", limit=board.limit - margin, least=least.settings)
-            if found is None:
-                break
-            new = board.place(np.maximum(found.settings, least.settings))
-            for allowed in (np.any(new.settings > 0, axis=0), board.may):
-                new = board.descend(new, allowed, least.settings)
-            if not new.over.any() and new.dampers < best.dampers:
-                best = new
-                break
-        if best.dampers > least.dampers:
-            best = board.fewer(best, least.settings, _TRIES)
-        return replace(table, board=board, at=best, outside=self._outside(board, best))
+    def few(self, tables: list[Table]) -> list[Table]:
+        """The same limits with fewer dampers, on each table and then on all of them together."""
+        least = [table.board.least() for table in tables]
+        found = [
+            replace(t, at=fewer(t.board, t.at, low.settings, low.dampers)) for t, low in zip(tables, least, strict=True)
+        ]
+        if len(found) == 1:
+            return found
+        # What one table has counts nothing on another.
+        of_table = np.array([np.any(t.at.settings > 0, axis=0) for t in found])
+        for run in np.argsort(of_table.sum(axis=0), kind="stable"):
+            built = np.any([np.any(t.at.settings > 0, axis=0) for t in found], axis=0)
+            needed = any(np.any(low.settings[:, run] > 0) for low in least)
+            opened = [
+                without(t.board, t.at, run, built, low.settings) if t.at.settings[:, run].any() else t.at
+                for t, low in zip(found if built[run] and not needed else (), least, strict=False)
+            ]
+            if opened and None not in opened:
+                found = [replace(t, at=at) for t, at in zip(found, opened, strict=True) if at is not None]
+        return found
 
     # -- groups of orientations ----------------------------------------------------------------------------------
 
-    def groups(self, whole: Table) -> tuple[int, list[list[Table]]]:
+    def groups(self, one: Table, whole: Table) -> tuple[int, list[list[Table]]]:
         """How many tables there must be at least, and sets of two or three tables that may do.
 
         What is proven takes each class by itself; what is tried takes the ratios between the classes of a mark from
@@ -381,10 +339,11 @@ class Finder:
         orientations = list(dict.fromkeys((v.front, v.mirrored) for v in variants))
         if not 1 < len(orientations) <= MOST_ORIENTATIONS:
             return 1, []
-        mask = np.array([[(v.front, v.mirrored) == o for v in variants] for o in orientations])
-        proven = fewest_groups(groups_that_can(self._needs(mask, None), 1.0))
+        of_orientation = np.array([orientations.index((v.front, v.mirrored)) for v in variants])
+        windows = self.classes.windows_of(of_orientation, len(orientations))
+        proven = fewest_groups(groups_that_can(self._needs(windows), 1.0))
         unlike = _unlike(orientations)
-        needs = self._needs(mask, whole)
+        needs = self._needs(windows, whole.at, whole.board.mark_of)
         found: list[list[Table]] = []
         for n_group in range(max(2, proven), min(3, len(orientations)) + 1):
             split = best_partition(needs, n_group, unlike, _STEPS)
@@ -392,40 +351,44 @@ class Finder:
                 continue
             tables = []
             for group in split[0]:
-                mine = np.any(mask[members_of(group, len(orientations))], axis=0)
-                one = self.table(by_season=False, variants=mine)
-                if one.outside and whole.by_season:
-                    one = min(one, self.table(by_season=True, variants=mine), key=lambda t: len(t.outside))
-                tables.append(one)
+                mine = np.isin(of_orientation, members_of(group, len(orientations)))
+                # From the table for all, or else from wide open; with one mark, or else with one a season.
+                ways = product((False, True) if whole.by_season else (False,), (one, None))
+                tried: list[Table] = []
+                for by_season, start in ways:
+                    tried.append(self.table(by_season=by_season, variants=mine, start=start))
+                    if not tried[-1].outside:
+                        break
+                table = min(tried, key=lambda t: len(t.outside))
+                tables.append(table)
             found.append(tables)
             if not any(t.outside for t in tables):
                 break
         return proven, found
 
-    def _needs(self, mask: BoolArray, whole: Table | None) -> Needs:
-        """What each orientation wants of each room: class by class, or of each mark in its mean class."""
-        classes = self.classes
-        windows = [classes.windows(mine) for mine in mask]
+    def _needs(self, windows: list[Windows], at: Position | None = None, marks: IntArray | None = None) -> Needs:
+        """What some windows want of each room: class by class, or of each mark in its mean class.
+
+        There each mark (n_class,) is taken to give a room airflow in its classes in the ratios of a position.
+        """
+        total = self.classes.case.variants.room_airflow_cfm.sum(axis=1)
+        ratio = np.ones_like(windows[0].most_cfm)
+        mark_of = np.arange(len(total)) if marks is None else marks
+        if at is not None:
+            room = np.maximum(np.nan_to_num(at.airflow.room_cfm[0]), 1.0)
+            each = [mark_of == m for m in range(mark_of.max() + 1)]
+            ratio = room / np.array([room[mine].mean(axis=0) for mine in each])[mark_of]
+            total = np.array([total[mine].mean() for mine in each])
         most, off, least, over = (
-            np.array([getattr(w, name) for w in windows])
+            np.array([getattr(w, name) for w in windows]) / ratio
             for name in ("most_cfm", "most_tolerance_cfm", "least_cfm", "least_tolerance_cfm")
-        )  # (n_orientation, n_class, n_room)
-        n_class, n_room = most.shape[1:]
-        total = classes.case.variants.room_airflow_cfm.sum(axis=1)
-        marks = np.arange(n_class)
-        ratio = np.ones((n_class, n_room))
-        if whole is not None:
-            marks = whole.board.mark_of
-            room = np.maximum(np.nan_to_num(whole.at.airflow.room_cfm[0]), 1.0)
-            mean = np.array([room[marks == m].mean(axis=0) for m in range(marks.max() + 1)])
-            ratio = room / mean[marks]
-            total = np.array([total[marks == m].mean() for m in range(marks.max() + 1)])
+        )
         return Needs(
-            most=most / ratio,
-            most_tolerance=off / ratio,
-            least=least / ratio,
-            least_tolerance=over / ratio,
-            mark_of=marks,
+            most=most,
+            most_tolerance=off,
+            least=least,
+            least_tolerance=over,
+            mark_of=mark_of,
             total=total if self.drive is Drive.AIRFLOW else None,
         )
 
@@ -478,7 +441,7 @@ class Finder:
             inwc_per_cfm2=table.board.coefficients(settings)[np.ix_(first, has)].T,
             design_cfm=airflow[0],
             delivered_cfm=airflow[1],
-            rooms_outside=int(np.sum(np.any(np.round(off, 9) > 1.0, axis=0))),
+            rooms_outside=int(is_outside(off.max(axis=0)).sum()),
             worst_tolerances=float(off.max()),
         )
 

@@ -19,7 +19,7 @@ from tractduct.delivery.flow import (
     solve_airflow,
 )
 from tractduct.errors import Fault, InputFaults
-from tractduct.model.plan import Plan, Tolerance
+from tractduct.model.plan import TIE, Plan, Tolerance
 from tractduct.model.words import key_of
 from tractduct.network.airstream import Airstream, airstream
 from tractduct.network.tree import DuctTree
@@ -90,12 +90,13 @@ class Delivered:
 
     def room_within(self, tolerance: Tolerance) -> BoolArray:
         """(n_variant, n_room) bool: off by no more than the greater of the two tolerances."""
-        return np.asarray(np.abs(self.room_cfm - self.room_design_cfm) <= tolerance.of_room_cfm(self.room_design_cfm))
+        off = np.abs(self.room_cfm - self.room_design_cfm)
+        return np.asarray(off <= tolerance.of_room_cfm(self.room_design_cfm) * (1.0 + TIE))
 
     def system_within(self, tolerance: Tolerance) -> BoolArray:
         """(n_variant,) bool: the blower moves its design airflow within tolerance."""
         design = self.airstream.design_cfm
-        return np.asarray(np.abs(self.total_cfm - design) <= tolerance.system_pct / 100.0 * design)
+        return np.asarray(np.abs(self.total_cfm - design) <= tolerance.of_system_cfm(design) * (1.0 + TIE))
 
 
 def open_sections(tree: DuctTree, variants: VariantSet) -> BoolArray:

@@ -10,14 +10,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tractduct.delivery.classes import ClassAirflow, Classes
+from tractduct.delivery.classes import BoolArray, ClassAirflow, Classes, IntArray
 from tractduct.delivery.flow import BlowerCurve, FloatArray, HeldAirflow, Losses
-from tractduct.delivery.predict import supply_runs_of_rooms
 from tractduct.model.words import SIDES
 
 _LEAST_CFM = 1e-6
 _STEPS = 3  # Newton steps for the airflow of the changed section
-_LEAST_TIMES = 0.02  # of a room's airflow: a straight line has no floor
+_LEAST_PART = 0.02  # of an airflow: a straight line has no floor
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -34,7 +33,7 @@ class Answers:
     """
 
     losses: Losses
-    size_index: np.ndarray
+    size_index: IntArray
     flow_cfm: FloatArray
     loss_inwc: FloatArray
     slope: FloatArray
@@ -43,39 +42,42 @@ class Answers:
     plenum: FloatArray
 
     def of(
-        self, damper_inwc_per_cfm2: FloatArray, room_cfm: FloatArray, *, own_size: bool = False
+        self, damper_inwc_per_cfm2: FloatArray, room_cfm: FloatArray, *, runs: IntArray | None = None
     ) -> tuple[FloatArray, FloatArray]:
         """What each section changed alone does.
 
         Parameters
         ----------
-        damper_inwc_per_cfm2 : (n_class, n_section, n), in it; for each size, or with ``own_size`` for as many settings
+        damper_inwc_per_cfm2 : (n_class, n_section, n), in it, for each size; or of some ``runs`` (n_some,) alone, in
+            their own sizes, (n_class, n_some, n) for as many settings
         room_cfm : (n_class, n_room) as it is
 
         Returns
         -------
-        (n_class, n_section, n, n_room) rooms' airflow over what it is, and (n_class, n_section, n) the change of the
-        supply plenum's pressure
+        (n_class, n_section or n_some, n, n_room) rooms' airflow over what it is, and (n_class, ..., n) the change of
+        the supply plenum's pressure
         """
         fields = [getattr(self.losses, name) for name in Losses.__slots__]
-        if own_size:
-            at = np.arange(len(self.size_index)), self.size_index
-            fields = [field[at][:, None] for field in fields]
+        some = slice(None) if runs is None else runs
+        if runs is not None:
+            fields = [field[runs, self.size_index[runs]][:, None] for field in fields]
         shape = damper_inwc_per_cfm2.shape
         new = Losses(*(np.broadcast_to(field.transpose(2, 0, 1), shape) for field in fields))
-        q0, own = self.flow_cfm[:, :, None], self.own[:, :, None]
+        q0, own = self.flow_cfm[:, some, None], self.own[:, some, None]
+        loss0, slope0 = self.loss_inwc[:, some, None], self.slope[:, some, None]
         q = np.broadcast_to(q0, shape)
         more = np.zeros(shape)
         for _ in range(_STEPS):
             loss, slope = new.at(q)
             loss, slope = loss + damper_inwc_per_cfm2 * q**2, slope + 2.0 * damper_inwc_per_cfm2 * q
             # q = q0 + own x what the section loses beyond its straight line there
-            more = loss - self.loss_inwc[:, :, None] - self.slope[:, :, None] * (q - q0)
-            q = q - (q - q0 - own * more) / (1.0 - own * (slope - self.slope[:, :, None]))
-            q = np.maximum(q, 0.02 * q0)
+            more = loss - loss0 - slope0 * (q - q0)
+            q = q - (q - q0 - own * more) / (1.0 - own * (slope - slope0))
+            q = np.maximum(q, _LEAST_PART * q0)
         more = np.where(own != 0.0, (q - q0) / np.where(own != 0.0, own, 1.0), more)
-        times = 1.0 + self.room[:, :, None, :] * more[..., None] / np.maximum(room_cfm, _LEAST_CFM)[:, None, None, :]
-        return np.maximum(times, _LEAST_TIMES), self.plenum[:, :, None] * more
+        room = self.room[:, some, None, :]
+        times = 1.0 + room * more[..., None] / np.maximum(room_cfm, _LEAST_CFM)[:, None, None, :]
+        return np.maximum(times, _LEAST_PART), self.plenum[:, some, None] * more
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -84,9 +86,8 @@ class Response:
 
     classes: Classes
     path: FloatArray  # (n_path, n_section)
-    is_open: np.ndarray  # (n_class, n_path) bool
+    is_open: BoolArray  # (n_class, n_path)
     side: FloatArray  # (2, n_path), 1 for a run of the supply, of the return
-    serves: FloatArray  # (n_room, n_path)
 
     @staticmethod
     def of(classes: Classes) -> Response:
@@ -96,10 +97,9 @@ class Response:
             tree.path.astype(float),
             classes.is_open[:, tree.run_section],
             np.array([[float((run.side == "return") == (side == "return")) for run in tree.runs] for side in SIDES]),
-            supply_runs_of_rooms(classes.case.plan, tree),
         )
 
-    def around(self, size_index: np.ndarray, damper_inwc_per_cfm2: FloatArray, got: ClassAirflow) -> Answers:
+    def around(self, size_index: IntArray, damper_inwc_per_cfm2: FloatArray, got: ClassAirflow) -> Answers:
         """The answers around a settled airflow of one candidate, its dampers (n_class, n_path)."""
         classes, path, tree = self.classes, self.path, self.classes.case.tree
         n_class, n_path = self.is_open.shape
@@ -128,7 +128,7 @@ class Response:
             loss,
             slope,
             np.einsum("ps,cps->cs", path, runs),
-            np.einsum("rp,cps->csr", self.serves, runs),
+            np.einsum("rp,cps->csr", classes.serves, runs),
             found[:, n_path],
         )
 

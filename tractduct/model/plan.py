@@ -170,6 +170,15 @@ class Purchase:
     lots: int
 
 
+# Part of a tolerance. Units that are turned, and sums, leave so little: what is off by no more is within.
+TIE = 1e-9
+
+
+def is_outside(tolerances: ArrayLike) -> NDArray[np.bool_]:
+    """Bool of distances from design in tolerances; what is not known is outside."""
+    return np.asarray(~(np.asarray(tolerances) <= 1.0 + TIE))
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Tolerance:
     """How far delivered airflow may be off; a room by the greater of the two."""
@@ -181,6 +190,10 @@ class Tolerance:
     def of_room_cfm(self, design_cfm: ArrayLike) -> NDArray[np.float64]:
         """How far rooms may be off: the greater of a part of their design airflow and a fixed airflow."""
         return np.maximum(self.room_pct / 100.0 * np.asarray(design_cfm, dtype=float), self.room_cfm)
+
+    def of_system_cfm(self, design_cfm: ArrayLike) -> NDArray[np.float64]:
+        """How far the blower may be off."""
+        return np.asarray(self.system_pct / 100.0 * np.asarray(design_cfm, dtype=float))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from tractduct.findings import Finding, Severity
 from tractduct.model.options import built_text
-from tractduct.model.plan import Plan, Tolerance, joint_of
+from tractduct.model.plan import Plan, Tolerance, is_outside, joint_of
 from tractduct.model.words import AT_PARENT, EACH, NOT_BOUGHT, key_of
 from tractduct.network.tree import DuctTree
 from tractduct.physics.friction import (
@@ -219,7 +219,7 @@ def _seasons(plan: Plan, tree: DuctTree) -> Iterator[Finding]:
         ]
         found.append(max(cases, default=(0.0, (0, 0, 0), n)))
     for worst, at, n in sorted(found, key=lambda f: -f[0]):
-        if worst > 1.0:
+        if is_outside(worst):
             turned = ", mirrored" if plan.mirrored[at[2]] else ""
             built = built_text(houses[at[0]].options)
             where = f"front {plan.fronts[at[1]]}{turned}{', ' * bool(built)}{built}"

@@ -16,7 +16,7 @@ from tractduct.delivery.predict import Drive
 from tractduct.files import file_name
 from tractduct.model.lots import RoutePoint
 from tractduct.model.options import Built, built_text
-from tractduct.model.plan import Plan, Section
+from tractduct.model.plan import TIE, Plan, Section
 from tractduct.one_plan import Study
 from tractduct.orientation.azimuths import azimuth_label, face_azimuth_deg
 from tractduct.orientation.lots import LotResult
@@ -168,7 +168,7 @@ def rooms_off(delivery: Delivery, air: LotAir) -> list[str]:
     for room in plan.rooms:
         mine = [p for p, run in enumerate(runs) if run.side != "return" and run.rooms[0].casefold() == room.casefold()]
         target, got = (np.nansum(of[:, mine], axis=1) for of in (air.target_cfm, air.expected_cfm))
-        if np.any(np.abs(got - target) > plan.tolerance.of_room_cfm(target) * (1.0 + 1e-9)):
+        if np.any(np.abs(got - target) > plan.tolerance.of_room_cfm(target) * (1.0 + TIE)):
             off.append(room)
     return off
 

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from tractduct.model.plan import is_outside
 from tractduct.one_plan import Study
 from tractduct.purchasing.buy import Buying
 from tractduct.purchasing.order import DAMPER, Order
@@ -234,7 +235,7 @@ def delivered_flex(report: Report) -> Iterator[Row]:
         if delivery is not None:
             mine, marks = study.variants.where(flex=flex), delivery.marks.chosen
             off = np.nan_to_num(marks.off[mine], nan=np.inf)
-            outside = (~delivery.open_dampers.room_within(study.plan.tolerance)[mine], np.round(off, 9) > 1.0)
+            outside = (~delivery.open_dampers.room_within(study.plan.tolerance)[mine], is_outside(off))
             air = [*(int(rooms.any(axis=0).sum()) for rooms in outside), float(off.max()), len(marks.runs)]
         yield flex, cost, cost - cheapest, alone, *air
 
