@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 from scipy.optimize import Bounds, LinearConstraint, OptimizeResult
 from scipy.sparse import csr_array, eye_array, hstack, vstack
 
+from tractduct.sizing.enumeration import Enumeration
 from tractduct.sizing.highs import integer_program, linear_program
 from tractduct.sizing.program import DIAMETER_TOLERANCE_IN, SizingProblem
 
@@ -41,6 +42,11 @@ _BOUND_STALLS = 3e-4  # relative gain of a round of rows below which no other is
 _PRESOLVE_BELOW = 2.6
 _GUESS = 1.0075  # optimum over linear bound, rarely more
 _GUESS_WITH_CHANGES = 1.0125  # the same where changes of size cost something
+# columns a section that are in play: with fewer an integer program takes no longer than going through the trunks
+_TRUNKS_FROM = 2.5
+_FIRST_GUESS = 0.25  # part of that which is gone through first, where trunks are
+_STEP_GROWS = 4.0  # how much further each time
+_LEAST_STEP = 1e-3 * _MEAN_COLUMN_COST
 _COVER_MARGIN = 1e-12  # part of a limit: levels that break it by less may add up to it in another order
 _VARIANTS_FOR_COVERS = 16  # the tightest of a path at the point; more find hardly better covers
 _MOST_COMBINATIONS = 4096  # of levels along one path, when looking for covers
@@ -88,13 +94,15 @@ class Bound:
 class Found:
     """What an integer program ended with; ``size_index`` is None and ``objective`` inf without a set.
 
-    ``bound`` is proven for the objective; ``proven`` says that the program was closed, not cut short.
+    ``bound`` is proven for the objective; ``proven`` says that the program was closed, not cut short; ``is_only``
+    that no other set within what was asked costs so little.
     """
 
     size_index: IntArray | None
     objective: float
     bound: float
     proven: bool
+    is_only: bool = False
 
 
 class Relaxation:
@@ -133,6 +141,7 @@ class Relaxation:
         self._in_use: set[tuple[int, int]] = set()
         self.variants_used: set[int] = set()  # whose rows or covers stand in the program
         # each path starts with the variant that loses most in the mean over sizes
+        self._enumeration = Enumeration(problem)
         count = np.bincount(self.section, minlength=allowed.shape[0])
         self._add_worst_rows(self._loss.sum(axis=2) / count, -np.inf)
 
@@ -518,20 +527,75 @@ class Relaxation:
         """The least cost over sets within the columns of at most the ceiling, given their linear bound."""
         if bound.value > reach(ceiling):
             return Found(None, np.inf, np.inf, True)
+        # the optimum is likely near its bound: a ceiling just above leaves few columns and proves as much
+        guess = min(bound.value * (_GUESS_WITH_CHANGES if self.change_cost.size else _GUESS), ceiling)
+        in_play = self.worth_trying(columns, bound, guess)
+        found = self._whole_numbers(bound)
+        if in_play.size >= _TRUNKS_FROM * self.n_section:
+            first = _FIRST_GUESS * (guess - bound.value) if found is None else found.objective - bound.value
+            found = self._through_trunks(columns, bound, first, ceiling) or found
+        if found is None:
+            found = self.integer(in_play, ceiling=guess)
+            if found.size_index is None and found.proven and guess < ceiling:
+                found = self.integer(self.worth_trying(columns, bound, ceiling), ceiling=ceiling)
+        return found
+
+    def _whole_numbers(self, bound: Bound) -> Found | None:
+        """The linear bound's own point, where it is a set that holds and costs no more than the bound."""
         chosen = bound.x > 0.5
         is_integral = np.abs(bound.x - chosen).max() < 1e-9 and chosen.sum() == self.n_section
         # chain rows are broken by whole numbers if at all; the limits are rechecked exactly
-        if is_integral and (self.chain @ chosen <= 0.5).all():
-            size_index = self.size[chosen]
-            cost = self.cost_of(size_index)
-            if cost <= reach(bound.value) and not self.cut_off(size_index):
-                return Found(size_index, cost, bound.value, True)
-        # the optimum is likely near its bound: a ceiling just above leaves few columns and proves as much
-        guess = min(bound.value * (_GUESS_WITH_CHANGES if self.change_cost.size else _GUESS), ceiling)
-        found = self.integer(self.worth_trying(columns, bound, guess), ceiling=guess)
-        if found.size_index is None and found.proven and guess < ceiling:
-            found = self.integer(self.worth_trying(columns, bound, ceiling), ceiling=ceiling)
-        return found
+        if not is_integral or (self.chain @ chosen > 0.5).any():
+            return None
+        size_index = self.size[chosen]
+        cost = self.cost_of(size_index)
+        return (
+            None
+            if cost > reach(bound.value) or self.cut_off(size_index)
+            else Found(size_index, cost, bound.value, True)
+        )
+
+    def _through_trunks(self, columns: IntArray, bound: Bound, first: float, ceiling: float) -> Found | None:
+        """What ``close`` does, going through the sizes of the trunks; None where those are too many.
+
+        Up to ``first`` above the bound, then further until there is a set or the ceiling is met.
+        """
+        reduced = bound.reduced_cost[columns]
+        least = self._least(columns, reduced)
+        extra = np.full(self.column_of.shape, np.inf)
+        extra[self.section[columns], self.size[columns]] = reduced - least[self.section[columns]]
+        ceiling = min(ceiling, self.dearest)
+        step = max(first, _LEAST_STEP)
+        top = min(bound.value + step, ceiling)
+        while not self.clock.is_over():
+            slack = (reach(top) - top) / self.scale
+            spare = max(reach(top) - bound.constant - float(least.sum()), 0.0)
+            through = self._enumeration.least(extra, spare, slack, np.array(sorted(self.variants_used), dtype=np.intp))
+            if through is None:
+                return None
+            size_index, is_only = through
+            if size_index is None:
+                cost = np.inf
+            elif self._takes_up_variants(size_index):
+                continue
+            elif self.cut_off(size_index):
+                return None  # it holds by rounding only, which is left to the integer program
+            else:
+                cost = self.cost_of(size_index)
+                if cost <= reach(top):
+                    return Found(size_index, cost, cost, True, is_only)
+            if top >= ceiling:
+                return Found(None, np.inf, np.inf, True)
+            step *= _STEP_GROWS
+            top = min(bound.value + step, cost, ceiling)  # the least cost is no more than any set's
+        return None
+
+    def _takes_up_variants(self, size_index: IntArray) -> bool:
+        """Whether a size set breaks a limit in variants that were not used yet; those that break most are from now."""
+        over = self.problem.over_limit_inwc(size_index)
+        n_used = len(self.variants_used)
+        self.variants_used.update(over.argmax(axis=0)[over.max(axis=0) > 0.0].tolist())
+        return len(self.variants_used) > n_used
 
     def cut_off(self, size_index: IntArray) -> bool:
         """Whether a size set breaks a limit in any variant; if so, rows are added that it breaks."""
