@@ -163,7 +163,7 @@ def test_a_house_that_changes_by_more_is_marked(tmp_path: Path) -> None:
     result = demo_orientation()
     assert result.house is not None
     book = Book("Demo")
-    direction_sheet(book, replace(result, house=replace(result.house, limit_btuh=5000.0)), None)
+    direction_sheet(book, replace(result, houses=(replace(result.house, limit_btuh=5000.0),)), None)
     assert "That is MORE than 5,000 Btu/h" in words_of(reopened(book, tmp_path)["Direction"])
 
 

@@ -440,11 +440,15 @@ def _orientation(result: OrientationStudy) -> dict[str, Any]:
     return {
         "screening": result.screening,
         "sensitivity": [
-            _of(
-                r,
-                "room season smallest_cfm largest_cfm least_face=least_front least_mirrored driving_face=driving_front "
-                "driving_mirrored size_steps glass_pct has_glass load_change_pct shared_out",
-            )
+            {
+                **_of(
+                    r,
+                    "room season smallest_cfm largest_cfm least_face=least_front least_mirrored "
+                    "driving_face=driving_front driving_mirrored size_steps glass_pct has_glass load_change_pct "
+                    "shared_out",
+                ),
+                **({"options": list(r.options)} if result.study.plan.houses else {}),
+            }
             for r in result.sensitivity
         ],
         "house_cooling_change_btuh": None if house is None else _number(house.change_btuh),
