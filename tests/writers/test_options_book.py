@@ -250,6 +250,7 @@ def test_sheets_show_them(books: dict[str, Workbook]) -> None:
     dearest = max(found()["houses"], key=lambda h: h["cost"])
     said = f"{dearest['cost']:,.0f} USD (with {' + '.join(dearest['options'])}) per lot"
     assert said in words_of(costs)
+    assert f"Costs are of least-cost sets, for the {LOTS_LEFT} lots left." in words_of(costs)
     assert "keep what is built, or change it on the 2 lots left" in words_of(costs)
     answer = words_of(book["Answer"])
     assert said in answer

@@ -322,13 +322,14 @@ def broken(result: OrientationStudy) -> Iterator[Row]:
     VARIANT[0],
     MIRRORED,
     SEASON,
+    options_column,
     col("table_cfm", "Airflow table", "which is used", TENTHS, 10),
     col("breakdown_cfm", "Breakdown", "loads by surface, turned and shared out", TENTHS, 10),
     col("off_pct", "Off", "breakdown over table, less 100 %", Look("+0.0;−0.0;0.0"), 8),
     col("within", "Agrees", "within the plan's limit"),
 )
 def breakdown_check(result: OrientationStudy) -> Iterator[Row]:
-    """Each room, front, mirror and season: the loads by surface against the airflow table."""
+    """Each room, front, mirror, season and house: the loads by surface against the airflow table."""
     check, plan = result.breakdown_check, result.study.plan
     if check is None:
         return
@@ -337,9 +338,13 @@ def breakdown_check(result: OrientationStudy) -> Iterator[Row]:
         for i, front in enumerate(plan.fronts):
             for j, mirrored in enumerate(plan.mirrored):
                 for k, season in enumerate(plan.seasons):
-                    at = (i, j, k, n)
-                    flow = float(check.table_cfm[at]), float(check.breakdown_cfm[at])
-                    yield room, front, mirrored, season, *flow, float(off[at]), bool(abs(off[at]) <= check.limit_pct)
+                    for h, house in enumerate(plan.every_house):
+                        at = (h, i, j, k, n)
+                        yield (
+                            room, front, mirrored, season, *options_of(result.study, house.options),
+                            float(check.table_cfm[at]), float(check.breakdown_cfm[at]), float(off[at]),
+                            bool(abs(off[at]) <= check.limit_pct),
+                        )  # fmt: skip
 
 
 LISTS: tuple[Listing[OrientationStudy], ...] = (
