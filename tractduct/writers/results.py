@@ -158,13 +158,14 @@ def results(report: Report, delivered: Delivered | None = None) -> dict[str, Any
     return _with_si(out, study) if study.plan.units.is_si else out
 
 
-def house_results(house: HouseReport) -> dict[str, Any]:
+def house_results(house: HouseReport, delivered: Sequence[Delivered | None] = ()) -> dict[str, Any]:
     """The content of results.json of a house with several systems: of all together, then what each has besides.
 
-    All of each system stands in the results.json of its own folder.
+    All of each system stands in the results.json of its own folder. ``delivered``: by system, as ``results`` takes it.
     """
     plan, best, least = house.plan, house.recommended, house.least_cost
-    by_system = {s.name: results(r) for s, r in zip(plan.systems, house.reports, strict=True)}
+    got = delivered or [None] * len(house.reports)
+    by_system = {s.name: results(r, d) for s, r, d in zip(plan.systems, house.reports, got, strict=True)}
     found = list(by_system.values())
 
     out: dict[str, Any] = {
@@ -353,9 +354,11 @@ def _with_si(value: Any, study: Study) -> Any:
     return out
 
 
-def results_text(report: Report | HouseReport, delivered: Delivered | None = None, files: Sequence[str] = ()) -> str:
-    """results.json as text; ``files`` are those that it belongs with."""
-    content = house_results(report) if isinstance(report, HouseReport) else results(report, delivered)
+def results_text(
+    report: Report | HouseReport, delivered: Sequence[Delivered | None] = (), files: Sequence[str] = ()
+) -> str:
+    """results.json as text; ``delivered`` by system, ``files`` are those that it belongs with."""
+    content = house_results(report, delivered) if isinstance(report, HouseReport) else results(report, *delivered)
     if report.made_from is not None:
         content |= {"made_from": report.made_from.described(), "files": list(files)}
     return json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
