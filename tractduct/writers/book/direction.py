@@ -30,8 +30,9 @@ def screening(page: Page, result: OrientationStudy, across: int) -> None:
 
 def direction_sheet(book: Book, result: OrientationStudy, picture: Path | None) -> None:
     """Rooms by sensitivity, every degree, the house's load, the loads by surface against the airflow table."""
-    across = len(WIDTHS)
-    page = book.sheet("Direction", (*WIDTHS, *(c.width for c in options_column(result.study))))
+    widths = (*WIDTHS, *(c.width for c in options_column(result.study)))
+    across = len(widths)
+    page = book.sheet("Direction", widths)
     page.title(
         "What the direction of the front does",
         "Whether the set holds at every degree, which rooms the direction moves, and how the house's load changes.",
