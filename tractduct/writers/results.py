@@ -455,6 +455,7 @@ def _orientation(result: OrientationStudy) -> dict[str, Any]:
             for r in result.sensitivity
         ],
         "house_cooling_change_btuh": None if house is None else _number(house.change_btuh),
+        **({"house_cooling_change_options": list(house.options)} if house and result.study.plan.houses else {}),
         "packages": _packages(result),
         "every_degree": None
         if check is None
