@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from scipy.optimize import OptimizeResult
 
 from benchmarks.cpsat import cpsat_front
-from benchmarks.plans import synthetic_plan
+from benchmarks.plans import synthetic_plan, with_circuits
 from tractduct.sizing import enumeration, highs, relaxation, solve
 from tractduct.sizing.program import HOLDS_TOLERANCE, SizingProblem
 from tractduct.sizing.solve import Solution, least_cost, recommend, recommended, trade_off_of
@@ -296,14 +296,7 @@ def test_going_through_trunks_and_the_integer_program_agree(
     """Where there are too many sets to try them all; without the integer program, too, the first time."""
     problem = synthetic_plan(24, 64, 2, seed=3)
     problem = dataclasses.replace(problem, change_cost=np.full_like(problem.cost, reducer))
-    if joined:
-        back = np.flatnonzero((problem.available_inwc == 0.05).any(axis=0))
-        pairs = [(supply, r) for supply in range(len(problem.path)) if supply not in back for r in back]
-        problem = dataclasses.replace(
-            problem,
-            path=np.array([problem.path[supply] | problem.path[r] for supply, r in pairs]),
-            available_inwc=np.stack([problem.available_inwc[:, [s, r]].sum(axis=1) for s, r in pairs], axis=1),
-        )
+    problem = with_circuits(problem) if joined else problem
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(relaxation, "_TRUNKS_FROM", 0.0)
         patch.setattr(relaxation, "integer_program", None)

@@ -17,7 +17,8 @@ Rows count once a point breaks them: a few dozen of many thousands ever matter.
 from __future__ import annotations
 
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -103,6 +104,54 @@ class Found:
     bound: float
     proven: bool
     is_only: bool = False
+
+
+_Rows = tuple[FloatArray, FloatArray, FloatArray]  # left side, least and most
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _IntegerProgram:
+    """Columns of sizes, of pairs of stock group and size where those are counted, of changes; and rows that stay."""
+
+    n_column: int
+    n_pair: int
+    change_cost: FloatArray
+    goal: FloatArray
+    presolve: bool
+    fixed: list[_Rows] = field(default_factory=list)
+
+    def rows(
+        self,
+        of_column: FloatArray,
+        most: FloatArray | float,
+        *,
+        least: float = -np.inf,
+        of_pair: FloatArray | float = 0.0,
+        of_change: FloatArray | float = 0.0,
+    ) -> _Rows:
+        left = np.zeros((len(of_column), self.goal.size))
+        left[:, : self.n_column] = of_column
+        left[:, self.n_column : self.n_column + self.n_pair] = of_pair
+        left[:, self.n_column + self.n_pair :] = of_change
+        return left, np.full(len(left), least), np.broadcast_to(most, len(left))
+
+    def add(self, of_column: FloatArray, most: FloatArray | float, **more: Any) -> None:
+        """Rows that stay; parameters as those of ``rows``."""
+        self.fixed.append(self.rows(of_column, most, **more))
+
+    def solve(self, more: list[_Rows], left_s: float) -> OptimizeResult:
+        left, least, most = zip(*self.fixed, *more, strict=True)
+        return integer_program(
+            self.goal,
+            integrality=np.arange(self.goal.size) < self.n_column + self.n_pair,
+            bounds=Bounds(0.0, 1.0),
+            constraints=LinearConstraint(csr_array(np.vstack(left)), np.concatenate(least), np.concatenate(most)),
+            options={
+                "presolve": self.presolve,
+                "mip_rel_gap": 0.0,
+                "time_limit": float(np.clip(left_s, 1e-3, 1e9)),
+            },
+        )
 
 
 class Relaxation:
@@ -436,72 +485,19 @@ class Relaxation:
         """
         if np.bincount(self.section[columns], minlength=self.n_section).min() == 0:
             return Found(None, np.inf, np.inf, True)
-        counting = count_distinct or max_distinct is not None
-        pairs, pair_of = np.unique(self.pair_of[columns], return_inverse=True)
-        matters = self._changes_among(columns)
-        change, change_cost = self.change[np.ix_(matters, columns)], self.change_cost[matters]
-        n_column, n_pair, n_change = columns.size, pairs.size if counting else 0, change_cost.size
-        width = n_column + n_pair + n_change
-        cost, goal = np.zeros(width), np.zeros(width)
-        cost[:n_column], cost[n_column + n_pair :] = self.cost[columns], change_cost
-        if count_distinct:
-            goal[n_column : n_column + n_pair] = 1.0
-        elif objective is not None:
-            goal[:n_column] = objective[columns]
-        else:
-            goal = cost
-
-        def rows(
-            of_column: FloatArray,
-            most: FloatArray | float,
-            *,
-            least: float = -np.inf,
-            of_pair: FloatArray | float = 0.0,
-            of_change: FloatArray | float = 0.0,
-        ) -> tuple[FloatArray, FloatArray, FloatArray]:
-            left = np.zeros((len(of_column), width))
-            left[:, :n_column] = of_column
-            left[:, n_column : n_column + n_pair] = of_pair
-            left[:, n_column + n_pair :] = of_change
-            return left, np.full(len(left), least), np.broadcast_to(most, len(left))
-
-        one_each = (self.section[columns] == np.arange(self.n_section)[:, None]).astype(float)
-        fixed = [rows(one_each, 1.0, least=1.0), rows(change, 0.0, of_change=-np.eye(n_change))]
+        of_cost = objective is None and not count_distinct
+        program = self._integer_program(columns, objective, max_distinct, count_distinct)
         if np.isfinite(ceiling):
-            unit = max(ceiling, _MEAN_COLUMN_COST)
-            if goal is cost:
-                # what costs a little more than the ceiling takes nothing better with it
-                highest = reach(ceiling) / unit + _CEILING_SPARE
-            else:
-                unit *= _TIE_UNIT
-                highest = reach(ceiling) / unit
-            fixed.append(rows(self.cost[None, columns] / unit, highest, of_change=change_cost / unit))
-        if counting:
-            fixed.append(rows(np.eye(n_column), 0.0, of_pair=-np.eye(n_pair)[pair_of]))
-        if max_distinct is not None:
-            fixed.append(rows(np.zeros((1, n_column)), max_distinct, of_pair=1.0))
+            self._add_ceiling(program, columns, ceiling, of_cost)
         if most_changes is not None:
-            fixed.append(rows(most_changes[0][None, columns], float(most_changes[1])))
-        chain = self.chain[np.ix_(self._chain_among(columns), columns)]
-        fixed.append(rows(*self._breakable(chain, np.zeros(len(chain)), columns)))
-        excluded = np.zeros((0, n_column))
+            program.add(most_changes[0][None, columns], float(most_changes[1]))
+        excluded = np.zeros((0, columns.size))
         if other_than is not None:
             excluded = np.isin(columns, self.columns_of(other_than))[None, :].astype(float)
         bound = 0.0
         while True:
-            loss = rows(*self._breakable(*self._in_steps(columns), columns))
-            left, least, most = zip(*fixed, loss, rows(excluded, self.n_section - 1.0), strict=True)
-            result = integer_program(
-                goal,
-                integrality=np.arange(width) < n_column + n_pair,
-                bounds=Bounds(0.0, 1.0),
-                constraints=LinearConstraint(csr_array(np.vstack(left)), np.concatenate(least), np.concatenate(most)),
-                options={
-                    "presolve": counting or n_column < _PRESOLVE_BELOW * self.n_section,
-                    "mip_rel_gap": 0.0,
-                    "time_limit": float(np.clip(self.clock.left_s(), 1e-3, 1e9)),
-                },
-            )
+            loss = program.rows(*self._breakable(*self._in_steps(columns), columns))
+            result = program.solve([loss, program.rows(excluded, self.n_section - 1.0)], self.clock.left_s())
             if result.status == 2:
                 return Found(None, np.inf, np.inf, True)
             if result.status not in (0, 1):
@@ -509,19 +505,58 @@ class Relaxation:
             if result.mip_dual_bound is not None:
                 bound = max(bound, float(result.mip_dual_bound))
             if result.x is not None:
-                chosen = result.x[:n_column] > 0.5
+                chosen = result.x[: columns.size] > 0.5
                 size_index = np.zeros(self.n_section, dtype=np.intp)
                 size_index[self.section[columns[chosen]]] = self.size[columns[chosen]]
                 if not self.cut_off(size_index):
                     if self.cost_of(size_index) <= reach(ceiling):
-                        value = self.cost_of(size_index) if goal is cost else float(goal @ np.round(result.x))
+                        value = self.cost_of(size_index) if of_cost else float(program.goal @ np.round(result.x))
                         proven = result.status == 0
                         return Found(size_index, value, value if proven else min(bound, value), proven)
-                    if result.status == 0 and objective is None and not count_distinct:
+                    if result.status == 0 and of_cost:
                         return Found(None, np.inf, np.inf, True)  # the least cost is above the ceiling
                     excluded = np.vstack([excluded, chosen])
             if self.clock.is_over():
                 return Found(None, np.inf, min(bound, ceiling), False)
+
+    def _integer_program(
+        self, columns: IntArray, objective: FloatArray | None, max_distinct: int | None, count_distinct: bool
+    ) -> _IntegerProgram:
+        """Its columns, goal and rows but for losses, a ceiling and what is left out."""
+        counting = count_distinct or max_distinct is not None
+        pairs, pair_of = np.unique(self.pair_of[columns], return_inverse=True)
+        matters = self._changes_among(columns)
+        change, change_cost = self.change[np.ix_(matters, columns)], self.change_cost[matters]
+        n_column, n_pair, n_change = columns.size, pairs.size if counting else 0, change_cost.size
+        goal = np.zeros(n_column + n_pair + n_change)
+        if count_distinct:
+            goal[n_column : n_column + n_pair] = 1.0
+        elif objective is not None:
+            goal[:n_column] = objective[columns]
+        else:
+            goal[:n_column], goal[n_column + n_pair :] = self.cost[columns], change_cost
+        presolve = counting or n_column < _PRESOLVE_BELOW * self.n_section
+        program = _IntegerProgram(n_column, n_pair, change_cost, goal, presolve)
+        one_each = (self.section[columns] == np.arange(self.n_section)[:, None]).astype(float)
+        program.add(one_each, 1.0, least=1.0)
+        program.add(change, 0.0, of_change=-np.eye(n_change))
+        if counting:
+            program.add(np.eye(n_column), 0.0, of_pair=-np.eye(n_pair)[pair_of])
+        if max_distinct is not None:
+            program.add(np.zeros((1, n_column)), max_distinct, of_pair=1.0)
+        chain = self.chain[np.ix_(self._chain_among(columns), columns)]
+        program.add(*self._breakable(chain, np.zeros(len(chain)), columns))
+        return program
+
+    def _add_ceiling(self, program: _IntegerProgram, columns: IntArray, ceiling: float, of_cost: bool) -> None:
+        unit = max(ceiling, _MEAN_COLUMN_COST)
+        if of_cost:
+            # what costs a little more than the ceiling takes nothing better with it
+            highest = reach(ceiling) / unit + _CEILING_SPARE
+        else:
+            unit *= _TIE_UNIT
+            highest = reach(ceiling) / unit
+        program.add(self.cost[None, columns] / unit, highest, of_change=program.change_cost / unit)
 
     def close(self, columns: IntArray, bound: Bound, ceiling: float) -> Found:
         """The least cost over sets within the columns of at most the ceiling, given their linear bound."""
