@@ -252,7 +252,7 @@ def study(
 def _several_systems(plan: Plan) -> Fault:
     return plan.place("sections", "system").fault(
         f"{plan.name} has several systems, and this sizes one",
-        "Use the command study on that plan alone, or make a plan of each system",
+        "Use the commands study or batch, or make a plan of each system",
         ", ".join(system.name for system in plan.systems),
     )
 
