@@ -39,9 +39,13 @@ def small_problems(draw: st.DrawFn) -> SizingProblem:
         if above >= 0:
             line[section] |= line[above]
     path = line[~np.isin(np.arange(n_section), parent)]
-    if len(path) > 1 and draw(st.booleans()):  # circuits of a supply path and a return path
+    joined = draw(st.sampled_from(["", "supply and return", "any"])) if len(path) > 1 else ""
+    if joined == "supply and return":
         half = len(path) // 2
         path = np.array([supply | back for supply in path[:half] for back in path[half:]])
+    elif joined:  # some two paths each, so that some have no limit
+        pairs = list(itertools.combinations(range(len(path)), 2))
+        path = np.array([path[a] | path[b] for a, b in pairs if rng.uniform() < 0.6 or (a, b) == pairs[-1]])
     loss = rng.integers(1, 9, (n_variant, n_section, n_size)) / 100.0
     diameter = np.sort(rng.choice([4.0, 5.0, 6.0, 6.0, 7.0], n_size, replace=True))
     if monotone:

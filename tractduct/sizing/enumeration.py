@@ -202,7 +202,7 @@ class Enumeration:
         """Each start that leaves the end a size, with the cheapest."""
         circuits = np.flatnonzero(self._problem.path[:, section])
         path = self._problem.path[circuits] & ~self._is_end
-        in_all = path.all(axis=0)
+        in_all = path.any(axis=0) & path.all(axis=0)
         beside = path & ~in_all
         # what is beside the end's own line, such as the returns, differs in few of the starts
         _, first, unlike = np.unique(starts.size[:, beside.any(axis=0)], axis=0, return_index=True, return_inverse=True)
