@@ -25,6 +25,8 @@ groups kinds
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from tractduct.physics.air import Air, velocity_pressure_inwc
@@ -107,6 +109,17 @@ def synthetic_plan(n_section: int, n_variant: int, groups: int, seed: int) -> Si
         stock_group=stock_group.astype(np.intp),
         path=path,
         available_inwc=available,
+    )
+
+
+def with_circuits(plan: SizingProblem) -> SizingProblem:
+    """The plan as where the blower's table gives the pressure: every supply path with every return path."""
+    back = (plan.available_inwc == 0.05).any(axis=0)
+    pairs = [(s, r) for s in np.flatnonzero(~back) for r in np.flatnonzero(back)]
+    return replace(
+        plan,
+        path=np.array([plan.path[s] | plan.path[r] for s, r in pairs]),
+        available_inwc=np.stack([plan.available_inwc[:, s] + plan.available_inwc[:, r] for s, r in pairs], axis=1),
     )
 
 

@@ -152,7 +152,7 @@ def show(rows: Sequence[dict[str, float]], *, header: bool = True) -> None:
 def stock(folders: Sequence[Path], numbers: Sequence[int]) -> list[dict[str, float]]:
     rows = []
     for count in numbers:
-        plans = [stock_plan(build_case(load_plan(folder))) for folder in folders[:count]]
+        plans = [stock_plan([build_case(load_plan(folder))], folder.name) for folder in folders[:count]]
         start = time.perf_counter()
         with Pool(2) as pool:
             found = stock_list(plans, pool=pool)

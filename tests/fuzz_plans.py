@@ -400,10 +400,10 @@ def squeezed(text: Any) -> str:
 
 
 def differences(one: Plan, other: Plan) -> list[str]:
-    """The places where two plans differ, each field down to its numbers; folder and findings left out."""
+    """The places where two plans differ, each field down to its numbers; folder, findings and places left out."""
     found: list[str] = []
     for part in dataclasses.fields(Plan):
-        if part.name not in ("folder", "findings", "typed", "derived", "assumed"):
+        if part.name not in ("folder", "findings", "places", "typed", "derived", "assumed"):
             _differ(part.name, getattr(one, part.name), getattr(other, part.name), found)
     if {key for key in one.typed ^ other.typed if key[0] != "tables"}:  # files may have other names
         found.append(f"typed: {sorted(one.typed)} against {sorted(other.typed)}")

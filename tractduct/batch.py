@@ -15,19 +15,23 @@ from pathlib import Path
 from tractduct.delivery.predict import Delivered, installed_ducts, predict
 from tractduct.errors import InputFaults, OutOfTime, SolverError
 from tractduct.inputs.reader import load_plan
+from tractduct.model.plan import Plan
+from tractduct.network.systems import plans_by_system
 from tractduct.one_plan import Progress, study
 from tractduct.portfolio.find import Bundle, Place, read_bundle
-from tractduct.portfolio.outcome import Outcome, State, outcome_of_error, outcome_of_report
+from tractduct.portfolio.outcome import Outcome, State, outcome_of_error, outcome_of_house, outcome_of_report
 from tractduct.portfolio.pool import ClusterError, Pool, answers_of_cluster
 from tractduct.portfolio.stock import StockList, StockPlan, stock_plan
 from tractduct.portfolio.stock_search import stock_list
 from tractduct.portfolio.store import OUTCOME_FILE, Packed, Store
 from tractduct.report import Report, Wanted, work_out
 from tractduct.sizing.case import build_case
+from tractduct.systems import HouseReport, work_out_house
 from tractduct.version import VERSION, code_key
 from tractduct.writers.portfolio_book import write_portfolio
 from tractduct.writers.results import RESULTS_FILE, results_text
 from tractduct.writers.stock_words import stock_lines, stock_text
+from tractduct.writers.together import files_below
 
 WORKBOOK_FILE, STOCK_FILE = "all-plans.xlsx", "stock.json"
 DIED = "the process that studied it died, most likely for want of memory"
@@ -191,26 +195,44 @@ def _studied(bundle: Bundle, options: Options) -> Packed:
         folder = Path(scratch, bundle.name)
         folder.mkdir()
         bundle.unpack(folder)
-        plan = load_plan(folder)
-        delivered: Delivered | None = None
-        if options.quick:
-            quickly = study(plan, time_limit_s=options.time_limit_s, quick=True)
-            report = Report(study=quickly)
-            if options.predicted and quickly.sized is not None:
-                delivered = predict(quickly.case, installed_ducts(quickly.case, quickly.sized.size_index))
-        else:
-            report = work_out(plan, Wanted(time_limit_s=options.time_limit_s, predicted=options.predicted))
-            delivered = report.delivery.open_dampers if report.delivery else None
+        report = _report(load_plan(folder), options)
+        reports = report.reports if isinstance(report, HouseReport) else (report,)
+        delivered = [_open_dampers(one, options) for one in reports]
         files: dict[str, bytes] = {}
         if options.workbooks:
-            from tractduct.writers.output import write_report
+            from tractduct.writers.output import write_house, write_report
 
             written = Path(scratch, "written")
-            for name in write_report(report, written, only=("plan",)).names:
+            if isinstance(report, HouseReport):
+                write_house(report, written, only=("plan",))
+            else:
+                write_report(report, written, only=("plan",))
+            for name in files_below(written):
                 files[name] = (written / name).read_bytes()
         else:
             files[RESULTS_FILE] = results_text(report, delivered).encode()
-    return Packed(outcome=outcome_of_report(bundle, report, delivered), files=files)
+    if isinstance(report, HouseReport):
+        return Packed(outcome=outcome_of_house(bundle, report, delivered), files=files)
+    return Packed(outcome=outcome_of_report(bundle, report, *delivered), files=files)
+
+
+def _report(plan: Plan, options: Options) -> Report | HouseReport:
+    wanted = Wanted(time_limit_s=options.time_limit_s, predicted=options.predicted)
+    if plan.systems:
+        return work_out_house(plan, wanted, quick=options.quick)
+    if options.quick:
+        return Report(study=study(plan, time_limit_s=options.time_limit_s, quick=True))
+    return work_out(plan, wanted)
+
+
+def _open_dampers(report: Report, options: Options) -> Delivered | None:
+    """What is delivered with open dampers, where that was asked for and there is a set."""
+    if report.delivery is not None:
+        return report.delivery.open_dampers
+    if not (options.quick and options.predicted) or report.study.sized is None:
+        return None
+    case = report.study.case
+    return predict(case, installed_ducts(case, report.study.sized.size_index))
 
 
 def _stock_list(places: Sequence[Place], store: Store, options: Options, pool: Pool, progress: Progress) -> StockList:
@@ -237,10 +259,11 @@ def _stock_plan(task: tuple[Bundle, Outcome | None]) -> tuple[str, StockPlan]:
     bundle, outcome = task
     with tempfile.TemporaryDirectory(prefix="tractduct-") as scratch:
         bundle.unpack(Path(scratch))
-        case = build_case(load_plan(Path(scratch)))
+        plan = load_plan(Path(scratch))
+    cases = [build_case(one) for one in (plans_by_system(plan) if plan.systems else (plan,))]
     if outcome is None or outcome.key != bundle.key:
-        return bundle.name, stock_plan(case)
-    return bundle.name, stock_plan(case, (outcome.least_set, outcome.size_set), outcome.least_bound or 0.0)
+        return bundle.name, stock_plan(cases, plan.name)
+    return bundle.name, stock_plan(cases, plan.name, (outcome.least_set, outcome.size_set), outcome.least_bound or 0.0)
 
 
 def _no_stock_plan(task: tuple[Bundle, Outcome | None]) -> tuple[str, StockPlan]:

@@ -59,6 +59,21 @@ class Fault:
         return f"{place}: {got}{printable(self.problem)}. {ended(printable(self.remedy))}"
 
 
+@dataclass(frozen=True, slots=True)
+class Origin:
+    """The cell that a value comes from: what the user calls its table, its row, its column, and what stands there."""
+
+    label: str
+    row: int | None
+    column: str
+    value: str
+
+    def fault(self, problem: str, remedy: str, value: str | None = None) -> Fault:
+        """A fault of it; ``value`` where that is not what stands there."""
+        shown = self.value or None if value is None else value
+        return Fault(file=self.label, row=self.row, column=self.column, value=shown, problem=problem, remedy=remedy)
+
+
 class InputFaults(TractductError, ValueError):
     """The input has faults; ``faults`` holds all that were found, in the order of reading."""
 

@@ -250,12 +250,10 @@ def study(
 
 
 def _several_systems(plan: Plan) -> Fault:
-    return Fault(
-        file="sections",
-        column="system",
-        value=", ".join(system.name for system in plan.systems),
-        problem=f"{plan.name} has several systems, and this sizes one",
-        remedy="Use the commands study, deliver, lots or buy on that plan alone, or make a plan of each system",
+    return plan.place("sections", "system").fault(
+        f"{plan.name} has several systems, and this sizes one",
+        "Use the commands study or batch, or make a plan of each system",
+        ", ".join(system.name for system in plan.systems),
     )
 
 

@@ -51,11 +51,16 @@ class HouseReport:
         }
 
 
+def stock_groups(cases: Sequence[Case]) -> tuple[tuple[str, str], ...]:
+    """Kind and shape of duct of each stock group over all systems, in the order of ``joined``."""
+    return tuple(dict.fromkeys(group for case in cases for group in case.stock_groups))
+
+
 def joined(cases: Sequence[Case]) -> SizingProblem:
     """One size-set program of several systems: nothing but the stock is common to them."""
     problems = [case.problem() for case in cases]
     kinds = [(s.kind, s.shape) for case in cases for s in case.tree.sections]
-    groups = list(dict.fromkeys(kinds))
+    groups = stock_groups(cases)
     start = np.cumsum([0, *(p.parent.size for p in problems)])
     changes = [np.zeros_like(p.cost) if p.change_cost is None else p.change_cost for p in problems]
     return SizingProblem(
@@ -83,19 +88,24 @@ def work_out_house(
     wanted: Wanted,
     progress: Progress = lambda what, done, total: None,
     made_from: MadeFrom | None = None,
+    *,
+    quick: bool = False,
 ) -> HouseReport:
-    """A house with several systems end to end. Raises what ``report.work_out`` raises.
+    """A house with several systems end to end; ``quick``: sized alone, as ``study`` is. Raises what that does.
 
     Each system is sized by itself first, which says what it needs and whether any set holds; then the standard set is
     chosen again over all of them, for the sizes to stock are those of the house.
     """
-    alone = [study(p, time_limit_s=wanted.time_limit_s, progress=progress) for p in plans_by_system(plan)]
+    limit_s = wanted.time_limit_s
+    alone = [study(p, time_limit_s=limit_s, quick=quick, progress=progress) for p in plans_by_system(plan)]
     cases = [one.case for one in alone]
     problem, cap = joined(cases), plan.max_distinct_sizes or None
-    least, best = recommend(problem, plan.standardize_within_pct, max_distinct=cap, time_limit_s=wanted.time_limit_s)
+    least, best = recommend(problem, plan.standardize_within_pct, max_distinct=cap, time_limit_s=limit_s)
     if best.status == "unknown":
         raise OutOfTime(f"{plan.name}: no size set was found in the time allowed. Allow more with --seconds")
-    front = trade_off_of(problem, max_distinct=cap, time_limit_s=wanted.time_limit_s)
+    front = TradeOff(least_cost=least, entries=(), status=best.status)
+    if not quick:
+        front = trade_off_of(problem, max_distinct=cap, time_limit_s=limit_s)
     studies = alone
     if best.size_index is not None:
         parts = parted(cases, best.size_index)
@@ -106,7 +116,10 @@ def work_out_house(
         ]
     return HouseReport(
         plan=plan,
-        reports=tuple(replace(work_on(one, wanted, progress), made_from=made_from) for one in studies),
+        reports=tuple(
+            replace(Report(study=one) if quick else work_on(one, wanted, progress), made_from=made_from)
+            for one in studies
+        ),
         made_from=made_from,
         least_cost=least,
         recommended=best,

@@ -982,6 +982,14 @@ BAD: dict[str, Bad] = {
         value="-3",
         says="from 0",
     ),
+    "a price of a change where ducts have none": Bad(
+        change=setting("objective", change_price=250),
+        file="plan.toml",
+        column="[objective] change_price",
+        value="250",
+        says="ducts have none",
+        remedy="Add a prices table, or remove change_price",
+    ),
     "a section of no system": Bad(
         change=two_systems(put("sections", 6, "system", None)),
         file="sections.csv",

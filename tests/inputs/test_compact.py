@@ -8,13 +8,15 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import openpyxl
 import pytest
 from compact_plans import GENERIC, KIND, compact, long_sheet, parted, write_book, write_csv
-from plan_folder import PlanTables, read_tables
+from plan_folder import PlanTables, read_tables, small_plan
 from random_plans import random_plan
 
 import tractduct
 from tractduct.cli import main
+from tractduct.delivery.deliver import deliver
 from tractduct.errors import InputFaults
 from tractduct.model.plan import Plan
 
@@ -542,3 +544,15 @@ def test_any_text_in_any_cell_is_read_or_refused_in_words(sheet: str, tmp_path: 
         assert found[-1] == outcome(path)
     assert all(found)
     assert set(found) - {"odd"}
+
+
+def test_what_a_study_refuses_names_the_sheet_that_was_typed(tmp_path: Path) -> None:
+    """A run that loses nothing, in the sheet runs: not the table of sections that is made from it."""
+    plan = small_plan()
+    plan.row("sections", "DEN").update(length_ft=0, fittings="")
+    path = write_book(tmp_path / "house.xlsx", compact(plan, {row["section"] for row in plan.tables["sections"]}))
+    row = [line[0].value for line in openpyxl.load_workbook(path)["runs"]].index("DEN") + 1
+    with pytest.raises(InputFaults) as refused:
+        deliver(tractduct.study(path, quick=True))
+    (fault,) = refused.value.faults
+    assert (fault.file, fault.row) == ("house.xlsx sheet 'runs'", row)

@@ -12,6 +12,7 @@ from plan_folder import PlanTables, section, written
 import tractduct
 from tractduct.orientation.azimuths import airflow_at
 from tractduct.orientation.lots import lot_results
+from tractduct.orientation.sensitivity import house_loads, most_changing
 from tractduct.sizing.case import build_case
 
 
@@ -89,3 +90,17 @@ def test_a_lot_has_the_airflow_of_what_it_is_built_with() -> None:
         np.testing.assert_allclose(lot.room_airflow_cfm[:, : want.shape[1]], want, rtol=1e-12)
         loft = [run.name for run in build_case(plan).tree.runs].index("LOFT")
         assert (lot.run_airflow_cfm[:, loft] > 0.0).all() == ("loft" in built)
+
+
+def test_the_load_of_every_house_is_that_of_the_plan_drawn_for_it() -> None:
+    """And the one whose load the direction changes most is the one that is shown."""
+    loads = house_loads(loaded(with_options()))
+    assert [load.options for load in loads] == [(), ("loft",), ("bay",), ("bay", "loft")]
+    for load in loads:
+        (alone,) = house_loads(loaded(drawn(set(load.options))))
+        np.testing.assert_allclose(load.cooling_btuh, alone.cooling_btuh, rtol=1e-12)
+        np.testing.assert_allclose(load.heating_btuh, alone.heating_btuh, rtol=1e-12)
+    shown = most_changing(loads)
+    assert shown is not None
+    assert shown.change_btuh == max(np.ptp(load.cooling_btuh) for load in loads)
+    assert len({round(load.change_btuh) for load in loads}) > 1

@@ -22,6 +22,7 @@ import openpyxl
 import pytest
 from filelock import FileLock
 from plan_folder import PlanTables, small_plan, with_prices
+from test_systems import house
 
 from tractduct import batch
 from tractduct.batch import Options, study_bundle
@@ -142,6 +143,69 @@ def test_a_failing_plan_does_not_stop_the_others(
     assert outcome(out, "a")["reasons"]
     assert outcome(out, "a")["remedies"]
     assert outcome(out, "house-0")["state"] == "sized"
+
+
+def two_systems() -> PlanTables:
+    """Downstairs and upstairs, with prices."""
+    plan = with_prices(house())
+    plan.config["name"] = "Two storeys"
+    return plan
+
+
+def test_a_plan_with_two_systems_is_one_of_the_plans(folder: Path, tmp_path: Path) -> None:
+    """A row with all of it: cost and sizes are those of the study of the whole, air and findings by system."""
+    two_systems().write(folder / "two")
+    out, studied = tmp_path / "out", tmp_path / "studied"
+    assert main(["batch", str(folder), "--out", str(out), "--jobs", "1", "--predict", "--stock"]) == 0
+    assert main(["study", str(folder / "two"), "--out", str(studied), "--only", "plan"]) == 0
+    whole = json.loads((studied / "results.json").read_text(encoding="utf-8"))
+    systems = [json.loads((studied / name / "results.json").read_text(encoding="utf-8")) for name in ("down", "up")]
+    mine = outcome(out, "two")
+    assert (mine["state"], mine["plan"], mine["status"]) == ("sized", "Two storeys", "optimal")
+    for key in ("cost", "least_cost", "size_set", "distinct_sizes"):
+        assert mine[key] == whole[key]
+    assert mine["sections"] == len(whole["size_set"])
+    assert sum(size["sections"] for size in mine["stock"]) == len(whole["size_set"])
+    assert len(mine["stock"]) == whole["distinct_sizes"]
+    assert mine["rooms_outside_open"] == sum(one["rooms_outside_open"] for one in systems)
+    assert sum(mine["dampers"].values()) == sum(table["dampers"] for one in systems for table in one["damper_marks"])
+    assert {f["subject"].partition(",")[0] for f in mine["findings"]} <= {"down", "Up"}
+    book = openpyxl.load_workbook(out / "all-plans.xlsx")
+    (row,) = [r for r in book.worksheets[0].values if r[0] == "Two storeys"]
+    assert mine["cost"] in row
+    stock = json.loads((out / "stock.json").read_text(encoding="utf-8"))
+    assert stock["least_cost"] == pytest.approx(
+        sum(o["lots"] * o["least_cost"] for o in (outcome(out, p.name) for p in out.iterdir() if p.is_dir()))
+    )
+
+
+def test_two_systems_quickly_or_with_workbooks(tmp_path: Path) -> None:
+    """The same cost and sizes; each system's files lie in a folder of its own, and count as done."""
+    two_systems().write(tmp_path / "plans" / "two")
+    quick, whole = tmp_path / "quick", tmp_path / "whole"
+    assert run(tmp_path / "plans", quick, "--predict") == 0
+    assert len(json.loads(content(quick)["two/results.json"])["delivered"]) > 0
+    arguments = ["batch", str(tmp_path / "plans"), "--out", str(whole), "--workbooks"]
+    assert main(arguments) == 0
+    files = content(whole)
+    assert {"two/results.json", "two/up/results.json", "two/down/data/columns.csv"} <= set(files)
+    for key in ("cost", "size_set", "state"):
+        assert outcome(quick, "two")[key] == outcome(whole, "two")[key]
+    with pytest.MonkeyPatch.context() as patch, counted(patch) as studied:
+        assert main(arguments) == 0
+    assert studied == []
+    assert content(whole) == files
+
+
+def test_two_systems_of_which_one_has_no_set(tmp_path: Path) -> None:
+    plan = two_systems()
+    plan.config["pressure"]["up"]["supply_inwc"] = 0.001
+    plan.write(tmp_path / "plans" / "two")
+    assert run(tmp_path / "plans", tmp_path / "out") == 3
+    mine = outcome(tmp_path / "out", "two")
+    assert (mine["state"], mine["cost"], mine["stock"], mine["size_set"]) == ("no set holds", None, [], {})
+    assert mine["reasons"]
+    assert all(reason.startswith("Up: ") for reason in mine["reasons"])
 
 
 def test_an_unexpected_error_is_listed_and_tried_again(

@@ -40,7 +40,7 @@ def tables(seed: int, sizes: Sequence[int]) -> PlanTables:
 def stock_plans(seeds: Sequence[int], folder: Path) -> list[StockPlan]:
     lists = ((5, 6, 7, 8, 10), (5, 6, 8, 9, 10), (6, 7, 8, 9, 10))  # plans differ in what they may use
     return [
-        stock_plan(build_case(load_plan(tables(seed, lists[n % 3]).write(folder / f"{seed}"))))
+        stock_plan([build_case(load_plan(tables(seed, lists[n % 3]).write(folder / f"{seed}")))], f"Plan {seed}")
         for n, seed in enumerate(seeds)
     ]
 
@@ -215,7 +215,7 @@ def test_fittings_are_paid_for_their_own_size_where_another_is_left_out(tmp_path
         if (problem.over_limit_inwc(np.array(choice)) <= 0).all()
         and all(up < 0 or choice[i] <= choice[up] for i, up in enumerate(problem.parent))
     ]
-    plan = stock_plan(case)
+    plan = stock_plan([case], "one")
     assert stock_list([plan]).least_cost == pytest.approx(plan.lots * min(costs), rel=1e-9)
 
 

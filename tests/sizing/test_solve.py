@@ -16,8 +16,8 @@ from hypothesis import strategies as st
 from scipy.optimize import OptimizeResult
 
 from benchmarks.cpsat import cpsat_front
-from benchmarks.plans import synthetic_plan
-from tractduct.sizing import highs, relaxation, solve
+from benchmarks.plans import synthetic_plan, with_circuits
+from tractduct.sizing import enumeration, highs, relaxation, solve
 from tractduct.sizing.program import HOLDS_TOLERANCE, SizingProblem
 from tractduct.sizing.solve import Solution, least_cost, recommend, recommended, trade_off_of
 
@@ -39,6 +39,13 @@ def small_problems(draw: st.DrawFn) -> SizingProblem:
         if above >= 0:
             line[section] |= line[above]
     path = line[~np.isin(np.arange(n_section), parent)]
+    joined = draw(st.sampled_from(["", "supply and return", "any"])) if len(path) > 1 else ""
+    if joined == "supply and return":
+        half = len(path) // 2
+        path = np.array([supply | back for supply in path[:half] for back in path[half:]])
+    elif joined:  # some two paths each, so that some have no limit
+        pairs = list(itertools.combinations(range(len(path)), 2))
+        path = np.array([path[a] | path[b] for a, b in pairs if rng.uniform() < 0.6 or (a, b) == pairs[-1]])
     loss = rng.integers(1, 9, (n_variant, n_section, n_size)) / 100.0
     diameter = np.sort(rng.choice([4.0, 5.0, 6.0, 6.0, 7.0], n_size, replace=True))
     if monotone:
@@ -125,10 +132,14 @@ def assert_infeasible(solution: Solution) -> None:
 
 
 @SMALL
-@given(small_problems())
-def test_least_cost_is_the_first_of_all_sets(problem: SizingProblem) -> None:
+@given(small_problems(), st.sampled_from([0, 1, 3, 50_000]))
+def test_least_cost_is_the_first_of_all_sets(problem: SizingProblem, most_starts: int) -> None:
+    """Whether the sizes of the trunks are gone through, or are too many for that."""
     sets = all_sets(problem)
-    solution = least_cost(problem)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(relaxation, "_TRUNKS_FROM", 0.0)
+        patch.setattr(enumeration, "_MOST_STARTS", most_starts)
+        solution = least_cost(problem)
     if sets:
         assert_optimal(solution, sets[0])
     else:
@@ -200,9 +211,14 @@ def test_recommendation(problem: SizingProblem, within_pct: float, cap: int | No
 @given(small_problems())
 def test_every_way_of_counting_gives_the_same_front(problem: SizingProblem) -> None:
     entries = [as_entry(entry) for entry in trade_off_of(problem).entries]
-    for name, value in (("_MOST_SIZES_IN_TABLE", 0), ("_MOST_STOCK_SETS", 0), ("_FEW_STOCK_SETS", 0)):
+    for module, name in (
+        (solve, "_MOST_SIZES_IN_TABLE"),
+        (solve, "_MOST_STOCK_SETS"),
+        (solve, "_FEW_STOCK_SETS"),
+        (relaxation, "_TRUNKS_FROM"),
+    ):
         with pytest.MonkeyPatch.context() as patch:
-            patch.setattr(solve, name, value)
+            patch.setattr(module, name, 0)
             assert [as_entry(entry) for entry in trade_off_of(problem).entries] == entries
 
 
@@ -274,6 +290,23 @@ def test_front_agrees_with_another_solver(
     least, solution = recommend(problem, 5.0)
     assert as_entry(least) == as_entry(front.entries[-1])
     assert as_entry(solution) == as_entry(recommended(front, 5.0))
+
+
+@pytest.mark.parametrize("joined", [False, True])
+@pytest.mark.parametrize("reducer", [0.0, 4.0])
+def test_going_through_trunks_and_the_integer_program_agree(
+    monkeypatch: pytest.MonkeyPatch, reducer: float, joined: bool
+) -> None:
+    """Where there are too many sets to try them all; without the integer program, too, the first time."""
+    problem = synthetic_plan(24, 64, 2, seed=3)
+    problem = dataclasses.replace(problem, change_cost=np.full_like(problem.cost, reducer))
+    problem = with_circuits(problem) if joined else problem
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(relaxation, "_TRUNKS_FROM", 0.0)
+        patch.setattr(relaxation, "integer_program", None)
+        through_trunks = least_cost(problem)
+    monkeypatch.setattr(relaxation, "_TRUNKS_FROM", np.inf)
+    assert as_entry(least_cost(problem)) == as_entry(through_trunks)
 
 
 @pytest.mark.parametrize("reducer", [0.0, 1.0])

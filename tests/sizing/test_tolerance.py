@@ -301,7 +301,7 @@ def test_dropping_a_size(off: float) -> None:
 @near
 def test_stock_list(off: float) -> None:
     """Of one plan: the least cost of each number of sizes."""
-    plan = stock_plan(build_case(at_pressure(a_tight_set() * (1.0 - off))))
+    plan = stock_plan([build_case(at_pressure(a_tight_set() * (1.0 - off)))], "one")
     found = stock_list([plan])
     assert [(len(e.sizes), e.cost) for e in found.entries] == [
         (number, pytest.approx(cost * plan.lots, rel=1e-9))

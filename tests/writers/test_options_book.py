@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import csv
 import io
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -25,6 +26,7 @@ from workbook_reading import table_rows, words_of
 import tractduct
 from tractduct.orientation import study_orientation
 from tractduct.report import Report, Wanted, work_out
+from tractduct.writers import pictures
 from tractduct.writers.data import data_files
 from tractduct.writers.lot_sheets import lot_pages
 from tractduct.writers.results import results
@@ -192,13 +194,46 @@ def test_a_fixed_product_is_shown_as_that() -> None:
     assert {row["section"]: row["option"] for row in lists()["sizes.csv"]}["BON2"] == "Bonus and not elevation b"
 
 
-def test_size_steps_are_of_the_house_whose_airflow_is_shown() -> None:
-    """The plan of the first house alone has the same; a room that it has not got does not turn."""
+def test_each_room_is_shown_in_the_house_in_which_it_moves_most() -> None:
+    """Against the plan of each house alone: most size steps, then largest over smallest; rooms that it has got only."""
     plan = turning()
-    steps = {r.room: r.size_steps for r in study_orientation(study_of(alone(plan, []))).sensitivity}
-    mine = {r.room: r.size_steps for r in study_orientation(study_of(plan)).sensitivity}
-    assert mine == {**steps, "Bonus room": 0}
-    assert max(steps.values()) > 0
+    study = study_of(plan)
+    most: dict[str, tuple[int, float]] = {}
+    of_house: dict[tuple[str, tuple[str, ...]], tuple[int, float]] = {}
+    for house in study.plan.houses:
+        for r in study_orientation(study_of(alone(plan, list(house.options)))).sensitivity:
+            if r.largest_cfm > 0.0:
+                steps = r.size_steps, round(r.ratio, 9)
+                of_house[r.room, house.options] = steps
+                most[r.room] = max(most.get(r.room, steps), steps)
+    mine = study_orientation(study).sensitivity
+    assert {r.room: (r.size_steps, round(r.ratio, 9)) for r in mine} == most
+    for r in mine:
+        assert of_house[r.room, r.options] == most[r.room]
+    assert len({r.options for r in mine}) > 1
+
+
+def test_rooms_by_front_are_of_the_house_that_needs_most() -> None:
+    """Against every house's airflow."""
+    every: dict[tuple[str, str], dict[str, float]] = {}
+    for row in lists()["airflow_by_front.csv"]:
+        of = every.setdefault((row["room"], row["season"]), {})
+        of[row["options"]] = max(of.get(row["options"], 0.0), float(row["N"]), float(row["S"]))
+    shown = lists()["rooms_by_front.csv"]
+    assert len(shown) == len(every)
+    for row in shown:
+        houses = every[row["room"], row["season"]]
+        assert float(row["largest_cfm"]) == max(houses.values()) == houses[row["options"]] > 0.0
+
+
+def test_the_picture_of_rooms_by_front_has_no_empty_row() -> None:
+    """Of a plan of the first house alone with a room that has no air in it."""
+    study = report().study
+    there = {label.get_text() for axes in pictures.rooms_by_front(study).axes for label in axes.get_yticklabels()}
+    assert {"Den", "Bed", "Kitchen", "Bonus room"} <= there
+    first = replace(study, case=replace(study.case, plan=study.plan.of_house(study.plan.houses[0].options)))
+    left = {label.get_text() for axes in pictures.rooms_by_front(first).axes for label in axes.get_yticklabels()}
+    assert there - left == {"Bonus room"}
 
 
 def test_sheets_show_them(books: dict[str, Workbook]) -> None:
@@ -215,6 +250,7 @@ def test_sheets_show_them(books: dict[str, Workbook]) -> None:
     dearest = max(found()["houses"], key=lambda h: h["cost"])
     said = f"{dearest['cost']:,.0f} USD (with {' + '.join(dearest['options'])}) per lot"
     assert said in words_of(costs)
+    assert f"Costs are of least-cost sets, for the {LOTS_LEFT} lots left." in words_of(costs)
     assert "keep what is built, or change it on the 2 lots left" in words_of(costs)
     answer = words_of(book["Answer"])
     assert said in answer
@@ -229,9 +265,11 @@ def test_sheets_show_them(books: dict[str, Workbook]) -> None:
     marked = table_rows(flex, "Run")
     first = found()["other_flex"][0]["damper_marks"][0]["angles_deg"]
     assert {r["Run"]: r["Heating: mark, °"] for r in marked} == {run: m["heating"] for run, m in first.items()}
-    for sheet in ("Rooms by front", "Direction"):
-        assert "Shown is the house without options, the first of 6." in words_of(book[sheet])
-    assert {row["Room"] for row in table_rows(book["Rooms by front"], "Room")} <= {"Den", "Bed", "Kitchen"}
+    assert "of the house in which it needs most (column Options)" in words_of(book["Rooms by front"])
+    assert "the house in which the direction moves it most (column Options)" in words_of(book["Direction"])
+    assert {row["Options"] for row in table_rows(book["Direction"], "Room")} == {
+        " + ".join(r.options) or "none" for r in study_orientation(report().study).sensitivity
+    }
     basis = words_of(book["Basis"])
     assert "one flex product, the options that are built." in basis
     assert "or of the product that is fixed for a section" in basis
@@ -247,5 +285,5 @@ def test_a_plan_without_them_says_nothing_of_them(books: dict[str, Workbook]) ->
     assert not {"options.csv", "houses.csv", "changes_of_built.csv", "other_flex.csv"} & set(lists("plain"))
     assert not any("option" in column for rows in lists("plain").values() for column in rows[0])
     for sheet in books["plain"].worksheets:
-        for words in ("Options", "already built", "not approved", "Shown is the house"):
+        for words in ("Options", "already built", "not approved", "lots left"):
             assert words not in words_of(sheet), (sheet.title, words)

@@ -181,6 +181,20 @@ def test_names_are_text_in_a_form_and_behind_it(tmp_path: Path) -> None:
     assert write_readings(report, tmp_path / "c.xlsx", tmp_path / "b.xlsx").added == ()
 
 
+def test_it_prints_large_enough_to_read_with_its_names_on_every_page(tmp_path: Path) -> None:
+    """Letters of 11 points, across US letter less half an inch at each side: at 7.5 points at least."""
+    write_readings(worked("table"), tmp_path / FORM)
+    sheet = openpyxl.load_workbook(tmp_path / FORM)["Readings"]
+    pixels = sum(7.0 * sheet.column_dimensions[cell.column_letter].width + 5.0 for cell in sheet[1])
+    assert 11.0 * min(1.0, 10.0 * 96.0 / pixels) >= 7.5
+    assert sheet.print_title_rows == "$1:$1"
+    setup = sheet.page_setup
+    assert (setup.orientation, int(setup.paperSize), setup.fitToWidth, setup.fitToHeight) == ("landscape", 1, 1, 0)
+    for cell in sheet[1]:  # a name lies in its column, or stands
+        wide = len(str(cell.value)) > sheet.column_dimensions[cell.column_letter].width
+        assert cell.alignment.textRotation == 90 or not wide
+
+
 def test_lots_that_the_plan_does_not_list_have_no_form(tmp_path: Path) -> None:
     write_report(worked("unlisted"), tmp_path)
     assert not list(tmp_path.glob("*readings*"))

@@ -229,34 +229,17 @@ def refuse_unpredictable(case: Case, ducts: SizedDucts) -> None:
     """InputFaults for a section that ends in a room and feeds others, or a run that loses nothing at any airflow."""
     for i, section in enumerate(case.tree.sections):
         if section.is_run and case.tree.children(i):
-            raise InputFaults(
-                [
-                    Fault(
-                        file="sections",
-                        column="room",
-                        value=section.name,
-                        problem="this section ends in a room and feeds others, so its airflow can't be predicted",
-                        remedy="Let it feed others only, and add a section of its own for the register",
-                    )
-                ]
-            )
+            problem = f"section '{section.name}' ends in a room and feeds others, so its airflow can't be predicted"
+            remedy = "Let it feed others only, and add a section of its own for the register"
+            raise InputFaults([case.plan.place("sections", "room", section.name).fault(problem, remedy)])
     shape = case.variants.airflow_cfm.shape
     loses = np.logical_or(ducts.friction_length_ft > 0.0, ducts.loss_coefficient > 0.0)
     can_lose = np.all(np.broadcast_to(loses, shape), axis=0).tolist()
     for i, run in zip(case.tree.run_section, case.tree.runs, strict=True):
         if not can_lose[i]:
-            raise InputFaults(
-                [
-                    Fault(
-                        file="sections",
-                        column="length_ft",
-                        value=f"{run.length_ft:g}",
-                        problem=f"run '{run.name}' has no length and no fitting that loses pressure, so its airflow "
-                        "can't be predicted",
-                        remedy="Enter its length or its fittings",
-                    )
-                ]
-            )
+            problem = f"run '{run.name}' has no length and no fitting that loses pressure, so its airflow"
+            at = case.plan.place("sections", "length_ft", run.name)
+            raise InputFaults([at.fault(f"{problem} can't be predicted", "Enter its length or its fittings")])
 
 
 def _never_meets(plan: Plan, variants: VariantSet, stream: Airstream, solution: AirflowSolution) -> Fault:
@@ -277,4 +260,4 @@ def _never_meets(plan: Plan, variants: VariantSet, stream: Airstream, solution: 
             f"({variant}): the two would meet below its low-airflow end, if at all"
         )
         remedy = "Add rows of less airflow, choose a higher speed, or reduce the losses"
-    return Fault(file="blower", column=plan.units.name_of("airflow_cfm", "cfm"), problem=problem, remedy=remedy)
+    return plan.place("blower", "airflow_cfm").fault(problem, remedy)

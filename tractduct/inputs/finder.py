@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 
-from tractduct.errors import InputFaults, printable
+from tractduct.errors import InputFaults, Origin, printable
 from tractduct.files import PLAN_FILE, TableFault, path_inside
 from tractduct.inputs import schema
 from tractduct.inputs.cells import near_miss, nearest
@@ -23,7 +23,7 @@ from tractduct.inputs.printed import read_printed
 from tractduct.inputs.schema import Field, TableSchema, header_key, in_units, other_units
 from tractduct.inputs.spelling import understood, wide_column
 from tractduct.inputs.table_reader import TableReader
-from tractduct.inputs.tables import WORKBOOKS, Origin, RawTable, Row, read_table
+from tractduct.inputs.tables import WORKBOOKS, RawTable, Row, read_table
 from tractduct.inputs.workbook import sheet_names
 from tractduct.units import IP, SI, UnitSystem
 

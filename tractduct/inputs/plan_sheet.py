@@ -6,12 +6,13 @@ import re
 from collections.abc import Mapping
 from typing import Any
 
+from tractduct.errors import Origin
 from tractduct.inputs import schema
 from tractduct.inputs.cells import CellProblem, nearest, parse_flag
 from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.schema import Field, in_units
 from tractduct.inputs.spelling import plain_text
-from tractduct.inputs.tables import Origin, RawTable
+from tractduct.inputs.tables import RawTable
 from tractduct.model.words import FACES
 from tractduct.units import IP, SI
 

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
-from tractduct.errors import InputFaults
+from tractduct.errors import InputFaults, Origin
 from tractduct.files import PLAN_FILE
 from tractduct.inputs.airflow import RoomAirflow, read_airflow, turned_airflow
 from tractduct.inputs.breakdown import read_surface_loads
@@ -75,7 +75,7 @@ def load_plan(path: str | Path) -> Plan:
         if not plan_file.has_file:
             told = [replace(f, remedy=f.remedy.replace(PLAN_FILE, "the sheet plan")) for f in told]
         raise InputFaults(told)
-    return _plan(parts, plan_file)
+    return _plan(parts, plan_file, _typed_at(tables, parts.places))
 
 
 def printed_airflow(path: str | Path, files: Sequence[str]) -> PrintedAirflow:
@@ -158,7 +158,7 @@ def _read(tables: Mapping[str, TableReader], plan_file: PlanFile) -> _Parts:
     )
 
 
-def _plan(parts: _Parts, plan_file: PlanFile) -> Plan:
+def _plan(parts: _Parts, plan_file: PlanFile, places: Mapping[tuple[str, str, str], Origin]) -> Plan:
     """The plan out of its parts and what plan.toml says."""
     site = plan_file.numbers("site")
     objective, purchase, dampers = (plan_file.numbers(part) for part in ("objective", "purchase", "dampers"))
@@ -226,11 +226,25 @@ def _plan(parts: _Parts, plan_file: PlanFile) -> Plan:
         lots=parts.lots,
         built=parts.built,
         change_price=objective["change_price"],
+        places=places,
         outlines=parts.outlines,
         routes=parts.routes,
         **plan_file.numbers("compression"),
         **plan_file.numbers("orientation"),
     )
+
+
+def _typed_at(tables: Mapping[str, TableReader], places: Places) -> dict[tuple[str, str, str], Origin]:
+    """Where stands what only a study may find at fault; in the compact form that is another sheet than the table."""
+    columns = (("blower", "airflow_cfm"), ("devices", "loss_inwc"), ("sections", "system"), ("sections", "season"))
+    found = {}
+    for name, column in columns:
+        raw = tables[name].raw
+        found[name, column, ""] = Origin(raw.label, None, raw.spelling(column), "")
+    for section, row in places.items():
+        for column in ("room", "length_ft"):
+            found["sections", column, section] = row.origin(column)
+    return found
 
 
 def _tell_defaults(parts: _Parts, whole: System, plan_file: PlanFile) -> None:
@@ -355,6 +369,11 @@ def _check(tables: Mapping[str, TableReader], parts: _Parts, plan_file: PlanFile
     if parts.fitting_prices and not parts.prices.per_ft and not tables["prices"].is_unread:
         problem = "fittings have prices and ducts have none, so costs can't be added up"
         tables["fitting_prices"].fault(problem, "Add a prices table for the ducts, or remove fitting_prices")
+    change_price = plan_file.numbers("objective")["change_price"]
+    if change_price > 0.0 and not parts.prices.per_ft and not tables["prices"].is_unread:
+        problem = "a change has a price and ducts have none, so what it is worth can't be said"
+        remedy = "Add a prices table, or remove change_price"
+        plan_file.fault("objective", "change_price", problem, remedy, f"{change_price:g}")
     if parts.fitting_prices and not tables["sections"].is_unread and not tables["fittings"].is_unread:
         _match_fitting_prices(tables["fitting_prices"], parts)
 

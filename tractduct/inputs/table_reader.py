@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable, Iterator, Mapping
 from typing import Any, TypeVar
 
+from tractduct.errors import Origin
 from tractduct.inputs.cells import (
     NOT_OFFERED,
     CellProblem,
@@ -18,7 +19,7 @@ from tractduct.inputs.cells import (
 )
 from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.schema import KEYS, Field, TableSchema, in_units
-from tractduct.inputs.tables import Origin, RawTable, Row
+from tractduct.inputs.tables import RawTable, Row
 from tractduct.model.sizes import Size, size_of
 from tractduct.model.words import key_of
 from tractduct.units import NOMINAL, UnitSystem

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from tractduct.errors import Fault, printable
+from tractduct.errors import Fault, Origin, printable
 from tractduct.files import TableFault, check_file, not_readable
 from tractduct.inputs.limits import MAX_CELLS, MAX_COLUMNS, MAX_LINES, MAX_ROWS
 from tractduct.inputs.schema import header_key
@@ -19,16 +19,6 @@ from tractduct.units import IP, UnitSystem
 WORKBOOKS = (".xlsx", ".xlsm")
 _SEMICOLONS = "its cells are separated by semicolons"
 _TOO_MUCH = "Remove what is not part of the plan"
-
-
-@dataclass(frozen=True, slots=True)
-class Origin:
-    """The cell that a value comes from: what the user calls its table, its row, its column, and what stands there."""
-
-    label: str
-    row: int
-    column: str
-    value: str
 
 
 @dataclass(frozen=True, slots=True)

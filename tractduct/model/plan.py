@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from tractduct.errors import Origin
 from tractduct.findings import Finding
 from tractduct.model.loads import SurfaceLoads
 from tractduct.model.lots import Lot, RoomOutline, RoutePoint
@@ -259,6 +260,7 @@ class Plan:
     systems : of a house with several air handlers, else empty; ``network.systems`` makes a plan of each, and the
         equipment and pressures here are none's
     unshared : with several systems, ``airflow_cfm`` are loads by which the airflow of each is yet to be shared
+    places : where cells were typed that only a study finds at fault, by table, column and section; see ``place``
     built, change_price : section -> size label of the lots that stand already, and what one changed section costs once
     prices : by (duct, size label), USD a foot; None where that duct is not offered in that size. Empty: no
         prices are given.
@@ -333,6 +335,11 @@ class Plan:
     change_price: float = 0.0
     systems: tuple[System, ...] = ()
     unshared: bool = False
+    places: Mapping[tuple[str, str, str], Origin] = field(default_factory=dict, compare=False, repr=False)
+
+    def place(self, table: str, column: str, section: str = "") -> Origin:
+        """Where a column of a table, or a section's cell in it, was typed; by its own name where that is not known."""
+        return self.places.get((table, column, section)) or Origin(table, None, column, "")
 
     @property
     def other_flex(self) -> tuple[str, ...]:

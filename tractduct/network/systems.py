@@ -43,7 +43,7 @@ def _plan_of(plan: Plan, tree: DuctTree, system: System) -> Plan:
         if breakdown is not None:
             uneven = np.flatnonzero(np.ptp(part, axis=0) > 1e-9)
             if uneven.size:
-                raise InputFaults([_uneven(plan.rooms[uneven[0]])])
+                raise InputFaults([_uneven(plan, plan.rooms[uneven[0]])])
             breakdown = breakdown.part_of(keep, part[0])
         houses.append(House(options=house.options, airflow_cfm=flow, breakdown=breakdown))
     return replace(
@@ -68,12 +68,10 @@ def _plan_of(plan: Plan, tree: DuctTree, system: System) -> Plan:
     )
 
 
-def _uneven(room: str) -> Fault:
-    return Fault(
-        file="sections",
-        column="season",
-        value=room,
-        problem="several systems serve this room, in other parts in heating than in cooling; its loads by surface "
-        "can't be parted so",
-        remedy="Leave the season of its runs empty, or give an airflow table instead of surfaces",
+def _uneven(plan: Plan, room: str) -> Fault:
+    return plan.place("sections", "season").fault(
+        "several systems serve this room, in other parts in heating than in cooling; its loads by surface can't be "
+        "parted so",
+        "Leave the season of its runs empty, or give an airflow table instead of surfaces",
+        room,
     )

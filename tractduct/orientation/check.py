@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from tractduct.findings import Finding, Severity
 from tractduct.model.loads import turn
+from tractduct.model.options import built_text
 from tractduct.model.plan import Plan
 from tractduct.orientation.azimuths import face_azimuth_deg
 
@@ -20,7 +21,7 @@ FloatArray = NDArray[np.float64]
 class BreakdownCheck:
     """The airflow table, which is used, and what the breakdown gives for the same variants.
 
-    ``table_cfm`` and ``breakdown_cfm`` are (n_face, n_mirrored, n_season, n_room); the second shares out the
+    ``table_cfm`` and ``breakdown_cfm`` are (n_house, n_face, n_mirrored, n_season, n_room); the second shares out the
     table's own total of each variant. ``limit_pct`` is from where on a room is a finding.
     """
 
@@ -46,10 +47,14 @@ def check_breakdown(plan: Plan) -> BreakdownCheck | None:
     if plan.breakdown is None or plan.turned:
         return None
     azimuth = [face_azimuth_deg(f) for f in plan.fronts]
-    share = turn(plan.breakdown, azimuth, plan.mirrored, dict.fromkeys(plan.seasons, 1.0))
+    table = np.stack([house.airflow_cfm for house in plan.every_house])
+    share = [
+        turn(house.breakdown or plan.breakdown, azimuth, plan.mirrored, dict.fromkeys(plan.seasons, 1.0))
+        for house in plan.every_house
+    ]
     return BreakdownCheck(
-        table_cfm=plan.airflow_cfm,
-        breakdown_cfm=share * plan.airflow_cfm.sum(axis=3, keepdims=True),
+        table_cfm=table,
+        breakdown_cfm=np.stack(share) * table.sum(axis=4, keepdims=True),
         limit_pct=plan.breakdown_check_pct,
     )
 
@@ -60,17 +65,18 @@ def check_findings(plan: Plan, check: BreakdownCheck | None) -> Iterator[Finding
         return
     off = check.off_pct
     for n, room in enumerate(plan.rooms):
-        i, j, k = (int(a) for a in np.unravel_index(int(np.argmax(np.abs(off[..., n]))), off.shape[:3]))
-        if abs(off[i, j, k, n]) > check.limit_pct:
+        h, i, j, k = (int(a) for a in np.unravel_index(int(np.argmax(np.abs(off[..., n]))), off.shape[:4]))
+        if abs(off[h, i, j, k, n]) > check.limit_pct:
             turned = ", mirrored" if plan.mirrored[j] else ""
-            given = plan.units.say(check.breakdown_cfm[i, j, k, n], "cfm", ".1f")
-            table = plan.units.number(check.table_cfm[i, j, k, n], "cfm", ".1f")
+            built = f", {built_text(plan.houses[h].options) or 'without options'}" if plan.houses else ""
+            given = plan.units.say(check.breakdown_cfm[h, i, j, k, n], "cfm", ".1f")
+            table = plan.units.number(check.table_cfm[h, i, j, k, n], "cfm", ".1f")
             yield Finding(
                 severity=Severity.WARNING,
                 rule="breakdown check",
                 subject=f"room {room}",
                 message=f"the breakdown gives {given} and the airflow table {table} "
-                f"(front {plan.fronts[i]}{turned}, {plan.seasons[k]}); "
+                f"(front {plan.fronts[i]}{turned}, {plan.seasons[k]}{built}); "
                 f"they differ by more than {check.limit_pct:g} % somewhere",
                 advice="The table is used. Find out which of the two is right",
                 room=room,

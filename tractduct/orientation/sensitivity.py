@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tractduct.findings import Finding, Severity
-from tractduct.model.loads import RoomLoads, room_loads, turn
+from tractduct.model.loads import RoomLoads, SurfaceLoads, room_loads, turn
+from tractduct.model.options import Built, House, built_text
+from tractduct.model.plan import Plan
 from tractduct.model.words import key_of
 from tractduct.one_plan import Study
 from tractduct.orientation.azimuths import face_azimuth_deg, system_cfm
@@ -21,10 +23,11 @@ CHANGES_PCT = 2.0  # a room's airflow that moves by less than this between faces
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class RoomSensitivity:
-    """How one room's airflow moves with the direction.
+    """How one room's airflow moves with the direction, in the house in which it moves most.
 
     Attributes
     ----------
+    options : what that house is built with
     airflow_cfm : (n_face, n_mirrored, n_season)
     season : the one in which it moves most
     smallest_cfm, largest_cfm : in that season, over faces and mirrors
@@ -40,6 +43,7 @@ class RoomSensitivity:
     """
 
     room: str
+    options: Built
     airflow_cfm: FloatArray
     season: str
     smallest_cfm: float
@@ -64,10 +68,11 @@ class RoomSensitivity:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class HouseLoad:
-    """The house's load by direction, from the breakdown.
+    """A house's load by direction, from the breakdown.
 
     Attributes
     ----------
+    options : what it is built with
     loads : of the rooms at the plan's faces and mirrors
     cooling_btuh : (n_face, n_mirrored) highest total sensible cooling load
     heating_btuh : (n_face, n_mirrored)
@@ -78,6 +83,7 @@ class HouseLoad:
         without a cooling season
     """
 
+    options: Built
     loads: RoomLoads
     cooling_btuh: FloatArray
     heating_btuh: FloatArray
@@ -92,22 +98,27 @@ class HouseLoad:
         return len(self.loads.cooling_btuh) > 1
 
 
-def house_load(study: Study) -> HouseLoad | None:
-    """The house's load by face and mirror; None without a breakdown."""
-    plan = study.plan
-    if plan.breakdown is None:
-        return None
+def house_loads(plan: Plan) -> tuple[HouseLoad, ...]:
+    """The load of each house by face and mirror; none without a breakdown."""
+    return tuple(
+        _house_load(plan.of_house(house.options), house.options, house.breakdown)
+        for house in plan.every_house
+        if house.breakdown is not None
+    )
+
+
+def _house_load(plan: Plan, options: Built, breakdown: SurfaceLoads) -> HouseLoad:
     azimuth = [face_azimuth_deg(f) for f in plan.fronts]
-    loads = room_loads(plan.breakdown, azimuth, plan.mirrored)
+    loads = room_loads(breakdown, azimuth, plan.mirrored)
     cooling = loads.house_peak_btuh
     by_peak: list[FloatArray | None] = [None, None]
     if "cooling" in plan.seasons:
         system = {"cooling": system_cfm(plan)["cooling"]}
         by_peak = [
-            turn(plan.breakdown, azimuth, plan.mirrored, system, peak=peak)[:, :, 0]
-            for peak in ("room_peak", "house_peak")
+            turn(breakdown, azimuth, plan.mirrored, system, peak=peak)[:, :, 0] for peak in ("room_peak", "house_peak")
         ]
     return HouseLoad(
+        options=options,
         loads=loads,
         cooling_btuh=cooling,
         heating_btuh=np.asarray(loads.heating_btuh.sum(axis=2)),
@@ -118,26 +129,42 @@ def house_load(study: Study) -> HouseLoad | None:
     )
 
 
-def sensitivity_by_room(study: Study, house: HouseLoad | None) -> tuple[RoomSensitivity, ...]:
-    """Every room of the first house, most sensitive first: by size steps, then by largest over smallest airflow."""
-    found = [_of_room(study, house, n) for n in range(len(study.plan.rooms))]
-    return tuple(sorted(found, key=lambda s: (-s.size_steps, -s.ratio)))
+def most_changing(loads: Sequence[HouseLoad]) -> HouseLoad | None:
+    """The load that changes most with the direction; None without any."""
+    return max(loads, key=lambda load: round(load.change_btuh, 6), default=None)
 
 
-def _of_room(study: Study, house: HouseLoad | None, n: int) -> RoomSensitivity:
+def sensitivity_by_room(study: Study, loads: Sequence[HouseLoad]) -> tuple[RoomSensitivity, ...]:
+    """Every room, most sensitive first: by size steps, then by largest over smallest airflow.
+
+    Each in the house in which it is most sensitive; ``loads`` are of every house, or empty.
+    """
+
+    def rank(room: RoomSensitivity) -> tuple[int, float]:
+        return -room.size_steps, -room.ratio
+
+    houses = study.plan.every_house
+    found = []
+    for n in range(len(study.plan.rooms)):
+        there = [h for h, house in enumerate(houses) if house.airflow_cfm[..., n].any()] or [0]
+        found.append(min((_of_room(study, houses[h], loads[h] if loads else None, n) for h in there), key=rank))
+    return tuple(sorted(found, key=rank))
+
+
+def _of_room(study: Study, house: House, load: HouseLoad | None, n: int) -> RoomSensitivity:
     plan = study.plan
-    flow = plan.airflow_cfm[:, :, :, n]
+    flow = house.airflow_cfm[:, :, :, n]
     low, high = flow.min(axis=(0, 1)), flow.max(axis=(0, 1))
     change = np.divide(high - low, high, out=np.zeros_like(high), where=high > 0.0)
     k = int(np.argmax(change))
     best = np.unravel_index(int(np.argmin(flow[:, :, k])), flow.shape[:2])
     worst = np.unravel_index(int(np.argmax(flow[:, :, k])), flow.shape[:2])
     glass_pct, load_change, has_glass = np.nan, np.nan, None
-    if house is not None and plan.breakdown is not None:
-        breakdown = plan.breakdown
+    breakdown = house.breakdown
+    if load is not None and breakdown is not None:
         has_glass = bool(np.any(breakdown.is_glass[breakdown.kind] & (breakdown.room == n) & (breakdown.area_ft2 > 0)))
-        cooling = house.loads.cooling_at(breakdown.airflow_at)[:, :, n]
-        glass = house.loads.glass_at(breakdown.airflow_at)[:, :, n]
+        cooling = load.loads.cooling_at(breakdown.airflow_at)[:, :, n]
+        glass = load.loads.glass_at(breakdown.airflow_at)[:, :, n]
         if cooling[worst] > 0.0:
             glass_pct = 100.0 * float(glass[worst] / cooling[worst])
         if cooling.min() > 0.0:
@@ -145,6 +172,7 @@ def _of_room(study: Study, house: HouseLoad | None, n: int) -> RoomSensitivity:
     moves = 100.0 * (high[k] / low[k] - 1.0) if low[k] > 0.0 else 0.0
     return RoomSensitivity(
         room=plan.rooms[n],
+        options=house.options,
         airflow_cfm=flow,
         season=plan.seasons[k],
         smallest_cfm=float(low[k]),
@@ -153,7 +181,7 @@ def _of_room(study: Study, house: HouseLoad | None, n: int) -> RoomSensitivity:
         driving_mirrored=plan.mirrored[int(worst[1])],
         least_front=plan.fronts[int(best[0])],
         least_mirrored=plan.mirrored[int(best[1])],
-        size_steps=max(size_steps(study, plan.rooms[n], season) for season in plan.seasons),
+        size_steps=max(size_steps(study, plan.rooms[n], season, house.options) for season in plan.seasons),
         glass_pct=glass_pct,
         has_glass=has_glass,
         load_change_pct=load_change,
@@ -161,10 +189,10 @@ def _of_room(study: Study, house: HouseLoad | None, n: int) -> RoomSensitivity:
     )
 
 
-def size_steps(study: Study, room: str, season: str) -> int:
+def size_steps(study: Study, room: str, season: str, options: Built) -> int:
     """Standard sizes between the smallest and the largest own size of a room's supply runs over faces and mirrors.
 
-    In one season and the first house, at the worst flex; runs that have no own size in some variant are left out.
+    In one season and house, at the worst flex; runs that have no own size in some variant are left out.
     """
     worst = 0
     for i, section in enumerate(study.tree.sections):
@@ -172,7 +200,7 @@ def size_steps(study: Study, room: str, season: str) -> int:
         if section.side == "return" or key_of(room) not in served or section.season not in ("", season):
             continue
         for flex in study.plan.flex:
-            rows = study.variants.where(season=season, flex=flex, options=study.plan.every_house[0].options)
+            rows = study.variants.where(season=season, flex=flex, options=options)
             own = study.by_friction_rate.friction_rate_size[rows, i]
             if own.min() >= 0:
                 worst = max(worst, int(own.max() - own.min()))
@@ -186,6 +214,8 @@ def loads_findings(study: Study, house: HouseLoad | None, rooms: tuple[RoomSensi
         low = np.unravel_index(int(np.argmin(house.cooling_btuh)), house.cooling_btuh.shape)
         high = np.unravel_index(int(np.argmax(house.cooling_btuh)), house.cooling_btuh.shape)
 
+        built = f" {built_text(house.options) or 'without options'}" if plan.options else ""
+
         def place(at: tuple[np.intp, ...]) -> str:
             turned = ", mirrored" if plan.mirrored[int(at[1])] else ""
             load = plan.units.number(float(house.cooling_btuh[at]), "Btu/h", ",.0f")
@@ -195,7 +225,7 @@ def loads_findings(study: Study, house: HouseLoad | None, rooms: tuple[RoomSensi
             severity=Severity.CAUTION,
             rule="load change with direction",
             subject="house",
-            message=f"the total sensible cooling load changes by "
+            message=f"the total sensible cooling load{built} changes by "
             f"{plan.units.say(house.change_btuh, 'Btu/h', ',.0f')} between directions, over "
             f"{plan.units.number(house.limit_btuh, 'Btu/h', ',.0f')}: {place(low)}, {place(high)}",
             advice="Check that one cooling unit and one design report may serve all directions, or group them",

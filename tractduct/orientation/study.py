@@ -17,8 +17,9 @@ from tractduct.orientation.lots import LotResult, lot_findings, lot_results
 from tractduct.orientation.sensitivity import (
     HouseLoad,
     RoomSensitivity,
-    house_load,
+    house_loads,
     loads_findings,
+    most_changing,
     sensitivity_by_room,
 )
 from tractduct.physics.solar import SCREENING
@@ -49,8 +50,8 @@ class OrientationStudy:
     ----------
     study : the plan's study
     breakdown_check : breakdown against airflow table; None unless the plan has both
-    house : the house's load by direction; None without a breakdown
-    sensitivity : every room, most sensitive first
+    houses : the load of each house by direction; empty without a breakdown
+    sensitivity : every room in the house in which it is most sensitive, most sensitive first
     packages : what more than one size set saves; None where no set holds in some orientation, or there is one only
     lot_packages : by lot and number of packages, from 2 on
     lots : every lot at its exact azimuth; empty without a lots table
@@ -61,7 +62,7 @@ class OrientationStudy:
 
     study: Study
     breakdown_check: BreakdownCheck | None
-    house: HouseLoad | None
+    houses: tuple[HouseLoad, ...]
     sensitivity: tuple[RoomSensitivity, ...]
     packages: PackageStudy | None
     lot_packages: tuple[LotPackage, ...]
@@ -69,6 +70,11 @@ class OrientationStudy:
     degrees: DegreeCheck | None
     screening: str
     findings: tuple[Finding, ...]
+
+    @property
+    def house(self) -> HouseLoad | None:
+        """The load of the house in which it changes most; None without a breakdown."""
+        return most_changing(self.houses)
 
 
 def study_orientation(
@@ -89,8 +95,8 @@ def study_orientation(
     """
     plan = study.plan
     check = check_breakdown(plan)
-    house = house_load(study)
-    sensitivity = sensitivity_by_room(study, house)
+    houses = house_loads(plan)
+    sensitivity = sensitivity_by_room(study, houses)
     progress("every degree", 0, 3)
     degrees = check_every_degree(plan, study.size_set, step_deg=step_deg) if study.size_set else None
     progress("lots", 1, 3)
@@ -108,7 +114,7 @@ def study_orientation(
     lot_packages = _lot_packages(study, packages)
     found = [
         *check_findings(plan, check),
-        *loads_findings(study, house, sensitivity),
+        *loads_findings(study, most_changing(houses), sensitivity),
         *check_between(degrees),
         *lot_findings(plan, lots),
         *_in_packages(study, packages, lot_packages),
@@ -116,7 +122,7 @@ def study_orientation(
     return OrientationStudy(
         study=study,
         breakdown_check=check,
-        house=house,
+        houses=houses,
         sensitivity=sensitivity,
         packages=packages,
         lot_packages=lot_packages,

@@ -6,8 +6,8 @@ import json
 import math
 import re
 from collections import Counter
-from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field, is_dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, field, is_dataclass, replace
 from enum import Enum, StrEnum
 from types import UnionType
 from typing import Any, Union, get_args, get_origin, get_type_hints
@@ -22,9 +22,10 @@ from tractduct.model.words import key_of
 from tractduct.one_plan import Study
 from tractduct.portfolio.find import Bundle
 from tractduct.report import Report
+from tractduct.systems import HouseReport
 
 ROOMS_LISTED = 3  # worst rooms kept of each plan
-_FILE = re.compile(r"([^/\\:\0]{1,255}/)?[^/\\:\0]{1,255}")  # of a plan's folder or one in it
+_FILE = re.compile(r"([^/\\:\0]{1,255}/){0,2}[^/\\:\0]{1,255}")  # of a plan's folder, a system's, or one in that
 _SIZE = re.compile(r"\d{1,9}(\.\d{1,9})?(x\d{1,9}(\.\d{1,9})?)?", re.ASCII)
 _UNFIT = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ud800-\udfff]")  # for a workbook or a file
 _LARGEST = 1e15
@@ -211,6 +212,49 @@ def outcome_of_report(bundle: Bundle, report: Report, delivered: Delivered | Non
         remedies=tuple(
             f"{w.change}: {units.say(w.solution.cost, study.cost_unit, ',.2f')}" for w in study.remedies if w.helps
         ),
+    )
+
+
+def outcome_of_house(bundle: Bundle, house: HouseReport, delivered: Sequence[Delivered | None]) -> Outcome:
+    """The outcome of a plan with several systems: one, with what each of them has; ``delivered`` is by system."""
+    plan, best, least, units = house.plan, house.recommended, house.least_cost, house.plan.units
+    unit, is_sized = house.reports[0].study.cost_unit, best.size_index is not None
+    each = [outcome_of_report(bundle, report, got) for report, got in zip(house.reports, delivered, strict=True)]
+    by_name = list(zip((system.name for system in plan.systems), each, strict=True))
+    stock: dict[tuple[str, str, str], Stock] = {}
+    for size in (size for one in each for size in one.stock if is_sized):
+        key = size.kind, size.shape, size.size
+        had = stock.get(key, replace(size, sections=0, length_ft=0.0))
+        stock[key] = replace(
+            size, sections=had.sections + size.sections, length_ft=round(had.length_ft + size.length_ft, 6)
+        )
+    reasons = tuple(f"{name}: {reason}" for name, one in by_name for reason in one.reasons)
+    if not is_sized and not reasons:
+        reasons = (f"no set of all systems keeps to {plan.max_distinct_sizes} distinct sizes",)
+    marked = all(one.rooms_outside is not None for one in each)
+    return replace(
+        each[0],
+        state=State.SIZED if is_sized else State.NO_SET,
+        plan=plan.name,
+        status=best.status,
+        cost=_number(units.shown(best.cost, unit)),
+        least_cost=_number(units.shown(least.cost, unit)),
+        distinct_sizes=best.distinct_sizes,
+        sections=sum(one.sections for one in each),
+        stock=tuple(stock.values()),
+        size_set=house.labels(best.size_index),
+        least_set=house.labels(least.size_index),
+        least_bound=units.shown(least.bound, unit) if is_sized else None,
+        findings=tuple(replace(f, subject=f"{name}, {f.subject}") for name, one in by_name for f in one.findings),
+        tight=tuple(sorted((t for one in each for t in one.tight), key=lambda t: t.extra_pct))[:ROOMS_LISTED],
+        off=tuple(sorted((o for one in each for o in one.off), key=lambda o: -abs(o.airflow_cfm / o.design_cfm - 1.0)))[
+            :ROOMS_LISTED
+        ],
+        rooms_outside_open=sum(one.rooms_outside_open or 0 for one in each) if marked else None,
+        rooms_outside=sum(one.rooms_outside or 0 for one in each) if marked else None,
+        dampers=dict(sorted(sum((Counter(one.dampers) for one in each), Counter[str]()).items())),
+        reasons=reasons,
+        remedies=tuple(f"{name}: {remedy}" for name, one in by_name for remedy in one.remedies),
     )
 
 

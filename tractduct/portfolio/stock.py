@@ -11,6 +11,7 @@ import numpy as np
 from tractduct.sizing.case import Case
 from tractduct.sizing.program import SizingProblem
 from tractduct.sizing.relaxation import IntArray
+from tractduct.systems import joined, stock_groups
 from tractduct.units import IP, NOMINAL
 
 CLOSED = 1e-6  # relative: a cost this close to its bound is the least
@@ -95,18 +96,23 @@ class StockList:
     rounds: int = 0  # integer programs over the choice of sizes
 
 
-def stock_plan(case: Case, sets: Sequence[Mapping[str, str]] = (), bound: float = 0.0) -> StockPlan:
+def stock_plan(
+    cases: Sequence[Case], name: str, sets: Sequence[Mapping[str, str]] = (), bound: float = 0.0
+) -> StockPlan:
     """A plan's part of the stock list. Sizes that no section may have are left out of its program.
 
     Parameters
     ----------
+    cases : one for each system of the plan
+    name : of the plan
     sets : section -> size, of size sets that the plan's study found; one that does not hold is left out
     bound : of the plan's cost, in its own unit
     """
-    problem, units = case.problem(), case.plan.units
-    quantity = "USD" if case.plan.prices else "ft2"
+    plan, problem = cases[0].plan, joined(cases)
+    units = plan.units
+    quantity = "USD" if plan.prices else "ft2"
     kept = np.flatnonzero(problem.allowed.any(axis=0))
-    labels = [case.table.sizes[k].label for k in kept]
+    labels = [cases[0].table.sizes[k].label for k in kept]
     change_cost = problem.change_cost
     problem = replace(
         problem,
@@ -116,15 +122,15 @@ def stock_plan(case: Case, sets: Sequence[Mapping[str, str]] = (), bound: float 
         diameter_in=problem.diameter_in[kept],
         change_cost=None if change_cost is None else units.shown(change_cost[:, kept], quantity),
     )
-    names = [section.name for section in case.tree.sections]
+    names = [section.name for case in cases for section in case.tree.sections]
     return StockPlan(
-        name=case.plan.name,
-        lots=len(case.plan.lots) or case.plan.purchase.lots,
+        name=name,
+        lots=len(plan.lots) or plan.purchase.lots,
         cost_unit=units.unit(quantity),
         problem=problem,
         sizes=tuple(
             tuple(StockSize(kind=kind, shape=shape, size=label, unit=units.unit(NOMINAL)) for label in labels)
-            for kind, shape in case.stock_groups
+            for kind, shape in stock_groups(cases)
         ),
         sets=tuple(_that_hold(problem, names, labels, sets)),
         bound=bound,

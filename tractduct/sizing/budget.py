@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tractduct.errors import Fault, InputFaults
+from tractduct.errors import InputFaults
 from tractduct.model.plan import Plan
 from tractduct.network.airstream import airstream
 from tractduct.network.tree import DuctTree
@@ -137,28 +137,24 @@ def _left_by_blower(plan: Plan, variants: VariantSet) -> FloatArray:
             needed = stream.design_cfm[outside]
             which = needed[int(np.argmax(np.abs(needed - points[0][0])))]
             faults.append(
-                Fault(
-                    file="blower",
-                    column=units.name_of("airflow_cfm", "cfm"),
-                    value=f"{units.number(points[0][0], 'cfm', 'g')} to {units.number(points[-1][0], 'cfm', 'g')}",
-                    problem=f"the table of speed '{speed}' does not reach the {season} design airflow of "
+                plan.place("blower", "airflow_cfm").fault(
+                    f"the table of speed '{speed}' does not reach the {season} design airflow of "
                     f"{units.say(which, 'cfm', '.0f')}",
-                    remedy="Add rows from the equipment's data, or choose another speed in [blower]",
+                    "Add rows from the equipment's data, or choose another speed in [blower]",
+                    f"{units.number(points[0][0], 'cfm', 'g')} to {units.number(points[-1][0], 'cfm', 'g')}",
                 )
             )
         none = mine & (left <= 0.0)
         if none.any():
             v = int(np.flatnonzero(none)[np.argmin(left[none])])
             faults.append(
-                Fault(
-                    file="devices",
-                    column=units.name_of("loss_inwc", "inWC"),
-                    value=units.number(float(static[v] - left[v]), "inWC", ".3f"),
-                    problem=f"the devices take more in {season} than the "
+                plan.place("devices", "loss_inwc").fault(
+                    f"the devices take more in {season} than the "
                     f"{units.say(static[v], 'inWC', '.3f')} that the blower makes at "
                     f"{units.say(stream.design_cfm[v], 'cfm', '.0f')}, so nothing is left for the ducts"
                     + ("" if f"{density:.3f}" == "1.000" else f" (both in the site's air, {density:.3f} of standard)"),
-                    remedy="Check the devices' losses and airflow, or choose a higher speed in [blower]",
+                    "Check the devices' losses and airflow, or choose a higher speed in [blower]",
+                    units.number(float(static[v] - left[v]), "inWC", ".3f"),
                 )
             )
     if faults:

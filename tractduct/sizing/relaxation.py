@@ -17,13 +17,15 @@ Rows count once a point breaks them: a few dozen of many thousands ever matter.
 from __future__ import annotations
 
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import Bounds, LinearConstraint, OptimizeResult
 from scipy.sparse import csr_array, eye_array, hstack, vstack
 
+from tractduct.sizing.enumeration import Enumeration
 from tractduct.sizing.highs import integer_program, linear_program
 from tractduct.sizing.program import DIAMETER_TOLERANCE_IN, SizingProblem
 
@@ -41,6 +43,11 @@ _BOUND_STALLS = 3e-4  # relative gain of a round of rows below which no other is
 _PRESOLVE_BELOW = 2.6
 _GUESS = 1.0075  # optimum over linear bound, rarely more
 _GUESS_WITH_CHANGES = 1.0125  # the same where changes of size cost something
+# columns a section that are in play: with fewer an integer program takes no longer than going through the trunks
+_TRUNKS_FROM = 2.5
+_FIRST_GUESS = 0.25  # part of that which is gone through first, where trunks are
+_STEP_GROWS = 4.0  # how much further each time
+_LEAST_STEP = 1e-3 * _MEAN_COLUMN_COST
 _COVER_MARGIN = 1e-12  # part of a limit: levels that break it by less may add up to it in another order
 _VARIANTS_FOR_COVERS = 16  # the tightest of a path at the point; more find hardly better covers
 _MOST_COMBINATIONS = 4096  # of levels along one path, when looking for covers
@@ -88,13 +95,63 @@ class Bound:
 class Found:
     """What an integer program ended with; ``size_index`` is None and ``objective`` inf without a set.
 
-    ``bound`` is proven for the objective; ``proven`` says that the program was closed, not cut short.
+    ``bound`` is proven for the objective; ``proven`` says that the program was closed, not cut short; ``is_only``
+    that no other set within what was asked costs so little.
     """
 
     size_index: IntArray | None
     objective: float
     bound: float
     proven: bool
+    is_only: bool = False
+
+
+_Rows = tuple[FloatArray, FloatArray, FloatArray]  # left side, least and most
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _IntegerProgram:
+    """Columns of sizes, of pairs of stock group and size where those are counted, of changes; and rows that stay."""
+
+    n_column: int
+    n_pair: int
+    change_cost: FloatArray
+    goal: FloatArray
+    presolve: bool
+    fixed: list[_Rows] = field(default_factory=list)
+
+    def rows(
+        self,
+        of_column: FloatArray,
+        most: FloatArray | float,
+        *,
+        least: float = -np.inf,
+        of_pair: FloatArray | float = 0.0,
+        of_change: FloatArray | float = 0.0,
+    ) -> _Rows:
+        left = np.zeros((len(of_column), self.goal.size))
+        left[:, : self.n_column] = of_column
+        left[:, self.n_column : self.n_column + self.n_pair] = of_pair
+        left[:, self.n_column + self.n_pair :] = of_change
+        return left, np.full(len(left), least), np.broadcast_to(most, len(left))
+
+    def add(self, of_column: FloatArray, most: FloatArray | float, **more: Any) -> None:
+        """Rows that stay; parameters as those of ``rows``."""
+        self.fixed.append(self.rows(of_column, most, **more))
+
+    def solve(self, more: list[_Rows], left_s: float) -> OptimizeResult:
+        left, least, most = zip(*self.fixed, *more, strict=True)
+        return integer_program(
+            self.goal,
+            integrality=np.arange(self.goal.size) < self.n_column + self.n_pair,
+            bounds=Bounds(0.0, 1.0),
+            constraints=LinearConstraint(csr_array(np.vstack(left)), np.concatenate(least), np.concatenate(most)),
+            options={
+                "presolve": self.presolve,
+                "mip_rel_gap": 0.0,
+                "time_limit": float(np.clip(left_s, 1e-3, 1e9)),
+            },
+        )
 
 
 class Relaxation:
@@ -133,6 +190,7 @@ class Relaxation:
         self._in_use: set[tuple[int, int]] = set()
         self.variants_used: set[int] = set()  # whose rows or covers stand in the program
         # each path starts with the variant that loses most in the mean over sizes
+        self._enumeration = Enumeration(problem)
         count = np.bincount(self.section, minlength=allowed.shape[0])
         self._add_worst_rows(self._loss.sum(axis=2) / count, -np.inf)
 
@@ -427,72 +485,19 @@ class Relaxation:
         """
         if np.bincount(self.section[columns], minlength=self.n_section).min() == 0:
             return Found(None, np.inf, np.inf, True)
-        counting = count_distinct or max_distinct is not None
-        pairs, pair_of = np.unique(self.pair_of[columns], return_inverse=True)
-        matters = self._changes_among(columns)
-        change, change_cost = self.change[np.ix_(matters, columns)], self.change_cost[matters]
-        n_column, n_pair, n_change = columns.size, pairs.size if counting else 0, change_cost.size
-        width = n_column + n_pair + n_change
-        cost, goal = np.zeros(width), np.zeros(width)
-        cost[:n_column], cost[n_column + n_pair :] = self.cost[columns], change_cost
-        if count_distinct:
-            goal[n_column : n_column + n_pair] = 1.0
-        elif objective is not None:
-            goal[:n_column] = objective[columns]
-        else:
-            goal = cost
-
-        def rows(
-            of_column: FloatArray,
-            most: FloatArray | float,
-            *,
-            least: float = -np.inf,
-            of_pair: FloatArray | float = 0.0,
-            of_change: FloatArray | float = 0.0,
-        ) -> tuple[FloatArray, FloatArray, FloatArray]:
-            left = np.zeros((len(of_column), width))
-            left[:, :n_column] = of_column
-            left[:, n_column : n_column + n_pair] = of_pair
-            left[:, n_column + n_pair :] = of_change
-            return left, np.full(len(left), least), np.broadcast_to(most, len(left))
-
-        one_each = (self.section[columns] == np.arange(self.n_section)[:, None]).astype(float)
-        fixed = [rows(one_each, 1.0, least=1.0), rows(change, 0.0, of_change=-np.eye(n_change))]
+        of_cost = objective is None and not count_distinct
+        program = self._integer_program(columns, objective, max_distinct, count_distinct)
         if np.isfinite(ceiling):
-            unit = max(ceiling, _MEAN_COLUMN_COST)
-            if goal is cost:
-                # what costs a little more than the ceiling takes nothing better with it
-                highest = reach(ceiling) / unit + _CEILING_SPARE
-            else:
-                unit *= _TIE_UNIT
-                highest = reach(ceiling) / unit
-            fixed.append(rows(self.cost[None, columns] / unit, highest, of_change=change_cost / unit))
-        if counting:
-            fixed.append(rows(np.eye(n_column), 0.0, of_pair=-np.eye(n_pair)[pair_of]))
-        if max_distinct is not None:
-            fixed.append(rows(np.zeros((1, n_column)), max_distinct, of_pair=1.0))
+            self._add_ceiling(program, columns, ceiling, of_cost)
         if most_changes is not None:
-            fixed.append(rows(most_changes[0][None, columns], float(most_changes[1])))
-        chain = self.chain[np.ix_(self._chain_among(columns), columns)]
-        fixed.append(rows(*self._breakable(chain, np.zeros(len(chain)), columns)))
-        excluded = np.zeros((0, n_column))
+            program.add(most_changes[0][None, columns], float(most_changes[1]))
+        excluded = np.zeros((0, columns.size))
         if other_than is not None:
             excluded = np.isin(columns, self.columns_of(other_than))[None, :].astype(float)
         bound = 0.0
         while True:
-            loss = rows(*self._breakable(*self._in_steps(columns), columns))
-            left, least, most = zip(*fixed, loss, rows(excluded, self.n_section - 1.0), strict=True)
-            result = integer_program(
-                goal,
-                integrality=np.arange(width) < n_column + n_pair,
-                bounds=Bounds(0.0, 1.0),
-                constraints=LinearConstraint(csr_array(np.vstack(left)), np.concatenate(least), np.concatenate(most)),
-                options={
-                    "presolve": counting or n_column < _PRESOLVE_BELOW * self.n_section,
-                    "mip_rel_gap": 0.0,
-                    "time_limit": float(np.clip(self.clock.left_s(), 1e-3, 1e9)),
-                },
-            )
+            loss = program.rows(*self._breakable(*self._in_steps(columns), columns))
+            result = program.solve([loss, program.rows(excluded, self.n_section - 1.0)], self.clock.left_s())
             if result.status == 2:
                 return Found(None, np.inf, np.inf, True)
             if result.status not in (0, 1):
@@ -500,38 +505,132 @@ class Relaxation:
             if result.mip_dual_bound is not None:
                 bound = max(bound, float(result.mip_dual_bound))
             if result.x is not None:
-                chosen = result.x[:n_column] > 0.5
+                chosen = result.x[: columns.size] > 0.5
                 size_index = np.zeros(self.n_section, dtype=np.intp)
                 size_index[self.section[columns[chosen]]] = self.size[columns[chosen]]
                 if not self.cut_off(size_index):
                     if self.cost_of(size_index) <= reach(ceiling):
-                        value = self.cost_of(size_index) if goal is cost else float(goal @ np.round(result.x))
+                        value = self.cost_of(size_index) if of_cost else float(program.goal @ np.round(result.x))
                         proven = result.status == 0
                         return Found(size_index, value, value if proven else min(bound, value), proven)
-                    if result.status == 0 and objective is None and not count_distinct:
+                    if result.status == 0 and of_cost:
                         return Found(None, np.inf, np.inf, True)  # the least cost is above the ceiling
                     excluded = np.vstack([excluded, chosen])
             if self.clock.is_over():
                 return Found(None, np.inf, min(bound, ceiling), False)
 
+    def _integer_program(
+        self, columns: IntArray, objective: FloatArray | None, max_distinct: int | None, count_distinct: bool
+    ) -> _IntegerProgram:
+        """Its columns, goal and rows but for losses, a ceiling and what is left out."""
+        counting = count_distinct or max_distinct is not None
+        pairs, pair_of = np.unique(self.pair_of[columns], return_inverse=True)
+        matters = self._changes_among(columns)
+        change, change_cost = self.change[np.ix_(matters, columns)], self.change_cost[matters]
+        n_column, n_pair, n_change = columns.size, pairs.size if counting else 0, change_cost.size
+        goal = np.zeros(n_column + n_pair + n_change)
+        if count_distinct:
+            goal[n_column : n_column + n_pair] = 1.0
+        elif objective is not None:
+            goal[:n_column] = objective[columns]
+        else:
+            goal[:n_column], goal[n_column + n_pair :] = self.cost[columns], change_cost
+        presolve = counting or n_column < _PRESOLVE_BELOW * self.n_section
+        program = _IntegerProgram(n_column, n_pair, change_cost, goal, presolve)
+        one_each = (self.section[columns] == np.arange(self.n_section)[:, None]).astype(float)
+        program.add(one_each, 1.0, least=1.0)
+        program.add(change, 0.0, of_change=-np.eye(n_change))
+        if counting:
+            program.add(np.eye(n_column), 0.0, of_pair=-np.eye(n_pair)[pair_of])
+        if max_distinct is not None:
+            program.add(np.zeros((1, n_column)), max_distinct, of_pair=1.0)
+        chain = self.chain[np.ix_(self._chain_among(columns), columns)]
+        program.add(*self._breakable(chain, np.zeros(len(chain)), columns))
+        return program
+
+    def _add_ceiling(self, program: _IntegerProgram, columns: IntArray, ceiling: float, of_cost: bool) -> None:
+        unit = max(ceiling, _MEAN_COLUMN_COST)
+        if of_cost:
+            # what costs a little more than the ceiling takes nothing better with it
+            highest = reach(ceiling) / unit + _CEILING_SPARE
+        else:
+            unit *= _TIE_UNIT
+            highest = reach(ceiling) / unit
+        program.add(self.cost[None, columns] / unit, highest, of_change=program.change_cost / unit)
+
     def close(self, columns: IntArray, bound: Bound, ceiling: float) -> Found:
         """The least cost over sets within the columns of at most the ceiling, given their linear bound."""
         if bound.value > reach(ceiling):
             return Found(None, np.inf, np.inf, True)
+        # the optimum is likely near its bound: a ceiling just above leaves few columns and proves as much
+        guess = min(bound.value * (_GUESS_WITH_CHANGES if self.change_cost.size else _GUESS), ceiling)
+        in_play = self.worth_trying(columns, bound, guess)
+        found = self._whole_numbers(bound)
+        if in_play.size >= _TRUNKS_FROM * self.n_section:
+            first = _FIRST_GUESS * (guess - bound.value) if found is None else found.objective - bound.value
+            found = self._through_trunks(columns, bound, first, ceiling) or found
+        if found is None:
+            found = self.integer(in_play, ceiling=guess)
+            if found.size_index is None and found.proven and guess < ceiling:
+                found = self.integer(self.worth_trying(columns, bound, ceiling), ceiling=ceiling)
+        return found
+
+    def _whole_numbers(self, bound: Bound) -> Found | None:
+        """The linear bound's own point, where it is a set that holds and costs no more than the bound."""
         chosen = bound.x > 0.5
         is_integral = np.abs(bound.x - chosen).max() < 1e-9 and chosen.sum() == self.n_section
         # chain rows are broken by whole numbers if at all; the limits are rechecked exactly
-        if is_integral and (self.chain @ chosen <= 0.5).all():
-            size_index = self.size[chosen]
-            cost = self.cost_of(size_index)
-            if cost <= reach(bound.value) and not self.cut_off(size_index):
-                return Found(size_index, cost, bound.value, True)
-        # the optimum is likely near its bound: a ceiling just above leaves few columns and proves as much
-        guess = min(bound.value * (_GUESS_WITH_CHANGES if self.change_cost.size else _GUESS), ceiling)
-        found = self.integer(self.worth_trying(columns, bound, guess), ceiling=guess)
-        if found.size_index is None and found.proven and guess < ceiling:
-            found = self.integer(self.worth_trying(columns, bound, ceiling), ceiling=ceiling)
-        return found
+        if not is_integral or (self.chain @ chosen > 0.5).any():
+            return None
+        size_index = self.size[chosen]
+        cost = self.cost_of(size_index)
+        return (
+            None
+            if cost > reach(bound.value) or self.cut_off(size_index)
+            else Found(size_index, cost, bound.value, True)
+        )
+
+    def _through_trunks(self, columns: IntArray, bound: Bound, first: float, ceiling: float) -> Found | None:
+        """What ``close`` does, going through the sizes of the trunks; None where those are too many.
+
+        Up to ``first`` above the bound, then further until there is a set or the ceiling is met.
+        """
+        reduced = bound.reduced_cost[columns]
+        least = self._least(columns, reduced)
+        extra = np.full(self.column_of.shape, np.inf)
+        extra[self.section[columns], self.size[columns]] = reduced - least[self.section[columns]]
+        ceiling = min(ceiling, self.dearest)
+        step = max(first, _LEAST_STEP)
+        top = min(bound.value + step, ceiling)
+        while not self.clock.is_over():
+            slack = (reach(top) - top) / self.scale
+            spare = max(reach(top) - bound.constant - float(least.sum()), 0.0)
+            through = self._enumeration.least(extra, spare, slack, np.array(sorted(self.variants_used), dtype=np.intp))
+            if through is None:
+                return None
+            size_index, is_only = through
+            if size_index is None:
+                cost = np.inf
+            elif self._takes_up_variants(size_index):
+                continue
+            elif self.cut_off(size_index):
+                return None  # it holds by rounding only, which is left to the integer program
+            else:
+                cost = self.cost_of(size_index)
+                if cost <= reach(top):
+                    return Found(size_index, cost, cost, True, is_only)
+            if top >= ceiling:
+                return Found(None, np.inf, np.inf, True)
+            step *= _STEP_GROWS
+            top = min(bound.value + step, cost, ceiling)  # the least cost is no more than any set's
+        return None
+
+    def _takes_up_variants(self, size_index: IntArray) -> bool:
+        """Whether a size set breaks a limit in variants that were not used yet; those that break most are from now."""
+        over = self.problem.over_limit_inwc(size_index)
+        n_used = len(self.variants_used)
+        self.variants_used.update(over.argmax(axis=0)[over.max(axis=0) > 0.0].tolist())
+        return len(self.variants_used) > n_used
 
     def cut_off(self, size_index: IntArray) -> bool:
         """Whether a size set breaks a limit in any variant; if so, rows are added that it breaks."""

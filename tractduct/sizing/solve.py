@@ -434,22 +434,22 @@ class _Search:
             return self._solution("feasible", found.size_index, max(found.bound, self.root.value))
         cost = relaxation.cost_of(found.size_index)
         columns = self._columns_within(cost)
-        first = self._first_of_ties(columns, found.size_index, max_distinct=None, count=True)
+        first = self._first_of_ties(columns, found, max_distinct=None, count=True)
         used = frozenset(self._rows[sorted(relaxation.variants_used)].tolist())
         return replace(self._solution("optimal", first, cost), variants_used=used)
 
-    def _first_of_ties(
-        self, columns: IntArray, size_index: IntArray, *, max_distinct: int | None, count: bool
-    ) -> IntArray:
+    def _first_of_ties(self, columns: IntArray, found: Found, *, max_distinct: int | None, count: bool) -> IntArray:
         """The first of the sets that cost the same as an optimum, by the stated order.
 
         ``count``: whether fewer sizes come first; not needed where all of them have as many. If time runs
         out the set so far is returned: it costs the same.
         """
         relaxation = self.relaxation
+        size_index = found.size_index
+        assert size_index is not None
         cost = relaxation.cost_of(size_index)
         columns = np.union1d(columns, relaxation.columns_of(size_index))
-        if columns.size == relaxation.n_section:
+        if found.is_only or columns.size == relaxation.n_section:
             return size_index
         other = relaxation.integer(columns, ceiling=cost, max_distinct=max_distinct, other_than=size_index)
         if other.size_index is None:
@@ -536,7 +536,7 @@ class _Search:
                 return Found(better.size_index, better.objective, lowest, False)
             if found.size_index is not None:
                 columns = relaxation.worth_trying(columns, linear, found.objective)
-                first = self._first_of_ties(columns, found.size_index, max_distinct=None, count=False)
+                first = self._first_of_ties(columns, found, max_distinct=None, count=False)
                 is_lower = found.objective < best.objective * (1.0 - SAME_COST)
                 if best.size_index is None or is_lower or tuple(first) < tuple(best.size_index):
                     best = Found(first, found.objective, found.objective, True)
@@ -554,5 +554,5 @@ class _Search:
         if found.size_index is None or not found.proven:
             return found
         columns = self._columns_within(found.objective)
-        first = self._first_of_ties(columns, found.size_index, max_distinct=number, count=True)
+        first = self._first_of_ties(columns, found, max_distinct=number, count=True)
         return Found(first, found.objective, found.bound, True)

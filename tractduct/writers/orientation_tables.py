@@ -78,19 +78,23 @@ def _face(front: str, mirrored: bool) -> str:
     col("load_change_pct", "Its own load changes by", "largest over smallest cooling load, less 100 %", WHOLE, 10),
     col("shared_out", "Note", "its airflow changes mostly because other rooms' loads do", TEXT, 22,
         show=lambda v: "other rooms' loads change" if v else None),
+    options_column,
 )  # fmt: skip
 def sensitivity(result: OrientationStudy) -> Iterator[Row]:
-    """Each room, the one that the direction moves most first. Loads are empty without a breakdown."""
+    """Each room in the house in which the direction moves it most, the room that moves most first.
+
+    Loads are empty without a breakdown."""
     for r in result.sensitivity:
         yield (
             r.room, r.season, r.smallest_cfm, _face(r.least_front, r.least_mirrored), r.largest_cfm,
             _face(r.driving_front, r.driving_mirrored), 100.0 * (r.ratio - 1.0), r.size_steps, r.glass_pct, r.has_glass,
-            r.load_change_pct, r.shared_out,
+            r.load_change_pct, r.shared_out, *options_of(result.study, r.options),
         )  # fmt: skip
 
 
 @listing(
     "house_loads",
+    options_column,
     VARIANT[0],
     MIRRORED,
     col("sensible_cooling_btuh", "Total sensible cooling", look=WHOLE, width=13, unit="Btu/h"),
@@ -99,16 +103,16 @@ def sensitivity(result: OrientationStudy) -> Iterator[Row]:
     col("peak_hour", "Peak at hour", "local solar time; empty where no factor comes from the sun", WHOLE, 9),
 )
 def house_loads(result: OrientationStudy) -> Iterator[Row]:
-    """The house's load by front and mirror; no rows without a breakdown."""
-    house, plan = result.house, result.study.plan
-    if house is None:
-        return
-    least = float(house.cooling_btuh.min())
-    for i, front in enumerate(plan.fronts):
-        for j, mirrored in enumerate(plan.mirrored):
-            cooling = float(house.cooling_btuh[i, j])
-            hour = float(house.loads.house_peak_hour[i, j]) if house.hourly else np.nan
-            yield front, mirrored, cooling, cooling - least, float(house.heating_btuh[i, j]), hour
+    """Each house's load by front and mirror; no rows without a breakdown."""
+    plan = result.study.plan
+    for house in result.houses:
+        built = options_of(result.study, house.options)
+        least = float(house.cooling_btuh.min())
+        for i, front in enumerate(plan.fronts):
+            for j, mirrored in enumerate(plan.mirrored):
+                cooling = float(house.cooling_btuh[i, j])
+                hour = float(house.loads.house_peak_hour[i, j]) if house.hourly else np.nan
+                yield *built, front, mirrored, cooling, cooling - least, float(house.heating_btuh[i, j]), hour
 
 
 @listing(
@@ -124,8 +128,9 @@ def house_loads(result: OrientationStudy) -> Iterator[Row]:
     col("house_peak_cfm", "Airflow by the house's peak"),
 )
 def peaks(result: OrientationStudy) -> Iterator[Row]:
-    """Each room's cooling at its own peak and at the house's; no rows unless glass factors come from the sun. A
-    screening method, not a load calculation."""
+    """Each room's cooling at its own peak and at the house's, in the house whose load the direction changes most.
+
+    No rows unless glass factors come from the sun. A screening method, not a load calculation."""
     house, plan = result.house, result.study.plan
     if house is None or not house.hourly or house.room_peak_cfm is None or house.house_peak_cfm is None:
         return
@@ -317,13 +322,14 @@ def broken(result: OrientationStudy) -> Iterator[Row]:
     VARIANT[0],
     MIRRORED,
     SEASON,
+    options_column,
     col("table_cfm", "Airflow table", "which is used", TENTHS, 10),
     col("breakdown_cfm", "Breakdown", "loads by surface, turned and shared out", TENTHS, 10),
     col("off_pct", "Off", "breakdown over table, less 100 %", Look("+0.0;−0.0;0.0"), 8),
     col("within", "Agrees", "within the plan's limit"),
 )
 def breakdown_check(result: OrientationStudy) -> Iterator[Row]:
-    """Each room, front, mirror and season: the loads by surface against the airflow table."""
+    """Each room, front, mirror, season and house: the loads by surface against the airflow table."""
     check, plan = result.breakdown_check, result.study.plan
     if check is None:
         return
@@ -332,9 +338,13 @@ def breakdown_check(result: OrientationStudy) -> Iterator[Row]:
         for i, front in enumerate(plan.fronts):
             for j, mirrored in enumerate(plan.mirrored):
                 for k, season in enumerate(plan.seasons):
-                    at = (i, j, k, n)
-                    flow = float(check.table_cfm[at]), float(check.breakdown_cfm[at])
-                    yield room, front, mirrored, season, *flow, float(off[at]), bool(abs(off[at]) <= check.limit_pct)
+                    for h, house in enumerate(plan.every_house):
+                        at = (h, i, j, k, n)
+                        yield (
+                            room, front, mirrored, season, *options_of(result.study, house.options),
+                            float(check.table_cfm[at]), float(check.breakdown_cfm[at]), float(off[at]),
+                            bool(abs(off[at]) <= check.limit_pct),
+                        )  # fmt: skip
 
 
 LISTS: tuple[Listing[OrientationStudy], ...] = (

@@ -290,9 +290,10 @@ def rooms_by_front(study: Study) -> Figure:
     """Airflow of each room by front, per cent above or below its mean: a panel a season."""
     plan = study.plan
     frame, fronts = tables.rooms_by_front(study), list(plan.fronts)
-    rooms = list(dict.fromkeys(frame["room"].tolist()))
+    rooms = list(dict.fromkeys(frame.loc[frame["largest_cfm"] > 0.0, "room"].tolist()))
+    where = ", in the house that needs most" if plan.options else ""
     figure, panels = _row_panels(
-        "Room airflow by front, % above or below the room's mean over all fronts",
+        f"Room airflow by front, % above or below the room's mean over all fronts{where}",
         [shortened(room, 26) for room in rooms], plan.seasons, max(0.52 * len(fronts), 2.0) + 0.25, 0.27,
     )  # fmt: skip
     by_season = {}

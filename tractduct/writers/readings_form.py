@@ -37,7 +37,10 @@ _BY_LOT = (
     ("hood", ""),
 )  # fmt: skip
 _COLUMNS = (*_KNOWN, *_BY_RUN, *_BY_LOT)
-_WIDTHS = {"room": 24.0, "note": 24.0}
+_WIDTHS = {"lot": 7.5, "room": 22.0, "note": 20.0, "run": 8.0, "season": 9.0, "date": 10.0}
+_WIDTH = 7.5  # of the others: their names stand upright, so that all of a lot fits across a page and can be read
+_LETTER_POINTS = 6.0
+_UPRIGHT = replace(HEADER, upright=True, wrap=False)
 _NUMBER = Look(align="right")
 _MOST_ROW = 1_048_576  # of a sheet
 _HOW = (
@@ -127,10 +130,10 @@ def _new_form(report: Report, rows: dict[str, list[Row]], path: Path) -> None:
     plan = report.study.plan
     book = Book(plan.name, plan.units)
     headers = _headers(plan)
-    page = book.sheet(SHEET, [max(1.2 * len(header) + 2.0, _WIDTHS.get(header, 10.0)) for header in headers])
+    page = book.sheet(SHEET, [_WIDTHS.get(header, _WIDTH) for header in headers])
     for c, header in enumerate(headers, start=1):
-        page.put(1, c, header, HEADER)
-    page.height(1, 24)
+        page.put(1, c, header, HEADER if header in _WIDTHS else _UPRIGHT)
+    page.height(1, _LETTER_POINTS * max(map(len, headers)) + 6.0)
     row = 1
     looks = [LABEL, SHORT, LABEL, SHORT, _NUMBER, _NUMBER]
     for mine in rows.values():

@@ -149,12 +149,13 @@ def _conflicts(study: Study) -> list[dict[str, Any]]:
     ]
 
 
-def house_results(house: HouseReport) -> dict[str, Any]:
+def house_results(house: HouseReport, delivered: Sequence[Delivered | None] = ()) -> dict[str, Any]:
     """The content of results.json of a house with several systems: of all together, then what each has besides.
 
-    All of each system stands in the results.json of its own folder.
+    All of each system stands in the results.json of its own folder. ``delivered``: by system, as ``results`` takes it.
     """
-    by_system = {s.name: results(r) for s, r in zip(house.plan.systems, house.reports, strict=True)}
+    got = delivered or [None] * len(house.reports)
+    by_system = {s.name: results(r, d) for s, r, d in zip(house.plan.systems, house.reports, got, strict=True)}
     found = list(by_system.values())
 
     out: dict[str, Any] = {
@@ -323,9 +324,11 @@ def _with_si(value: Any, study: Study) -> Any:
     return out
 
 
-def results_text(report: Report | HouseReport, delivered: Delivered | None = None, files: Sequence[str] = ()) -> str:
-    """results.json as text; ``files`` are those that it belongs with."""
-    content = house_results(report) if isinstance(report, HouseReport) else results(report, delivered)
+def results_text(
+    report: Report | HouseReport, delivered: Sequence[Delivered | None] = (), files: Sequence[str] = ()
+) -> str:
+    """results.json as text; ``delivered`` by system, ``files`` are those that it belongs with."""
+    content = house_results(report, delivered) if isinstance(report, HouseReport) else results(report, *delivered)
     if report.made_from is not None:
         content |= {"made_from": report.made_from.described(), "files": list(files)}
     return json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
@@ -410,14 +413,19 @@ def _orientation(result: OrientationStudy) -> dict[str, Any]:
     return {
         "screening": result.screening,
         "sensitivity": [
-            _of(
-                r,
-                "room season smallest_cfm largest_cfm least_face=least_front least_mirrored driving_face=driving_front "
-                "driving_mirrored size_steps glass_pct has_glass load_change_pct shared_out",
-            )
+            {
+                **_of(
+                    r,
+                    "room season smallest_cfm largest_cfm least_face=least_front least_mirrored "
+                    "driving_face=driving_front driving_mirrored size_steps glass_pct has_glass load_change_pct "
+                    "shared_out",
+                ),
+                **({"options": list(r.options)} if result.study.plan.houses else {}),
+            }
             for r in result.sensitivity
         ],
         "house_cooling_change_btuh": None if house is None else _number(house.change_btuh),
+        **({"house_cooling_change_options": list(house.options)} if house and result.study.plan.houses else {}),
         "packages": _packages(result),
         "every_degree": None
         if check is None

@@ -249,6 +249,7 @@ def margins_by_run(study: Study) -> Iterator[Row]:
     "rooms_by_front",
     ROOM,
     SEASON,
+    options_column,
     lambda s: each_front(s, "airflow, the larger of as drawn and mirrored,", TENTHS, 8, "cfm"),
     col("smallest_cfm", "Smallest", "over fronts and mirrors", TENTHS, 9),
     col("largest_cfm", "Largest", "over fronts and mirrors", replace(TENTHS, bold=True), 9),
@@ -258,19 +259,23 @@ def margins_by_run(study: Study) -> Iterator[Row]:
         Look("0", align="center"), 7),
 )  # fmt: skip
 def rooms_by_front(study: Study) -> Iterator[Row]:
-    """Each room and season: airflow by front, the room that the direction moves most first."""
+    """Each room and season in the house in which it needs most: airflow by front, the room that moves most first."""
     plan = study.plan
-    most, least = plan.airflow_cfm.max(axis=1), plan.airflow_cfm.min(axis=1)  # (n_front, n_season, n_room)
+    flow = np.stack([house.airflow_cfm for house in plan.every_house])
+    house_of = flow.max(axis=(1, 2)).round(9).argmax(axis=0)  # (n_season, n_room)
+    flow = np.take_along_axis(flow, house_of[None, None, None], axis=0)[0]
+    most, least = flow.max(axis=1), flow.min(axis=1)  # (n_front, n_season, n_room)
     low, high = least.min(axis=0), most.max(axis=0)
     spread = 100.0 * (np.divide(high, low, out=np.full(low.shape, np.nan), where=low > 0.0) - 1.0)
     known = np.isfinite(spread)
     rank = np.where(known.any(axis=0), np.where(known, spread, -np.inf).max(axis=0), np.inf)
     for n in np.argsort(-rank, kind="stable"):
         for k, season in enumerate(plan.seasons):
+            built = plan.every_house[house_of[k, n]].options
             yield (
-                plan.rooms[n], season, *most[:, k, n].tolist(), float(low[k, n]), float(high[k, n]),
-                plan.fronts[int(np.argmax(most[:, k, n]))], float(spread[k, n]),
-                size_steps(study, plan.rooms[n], season),
+                plan.rooms[n], season, *options_of(study, built), *most[:, k, n].tolist(), float(low[k, n]),
+                float(high[k, n]), plan.fronts[int(np.argmax(most[:, k, n]))], float(spread[k, n]),
+                size_steps(study, plan.rooms[n], season, built),
             )  # fmt: skip
 
 

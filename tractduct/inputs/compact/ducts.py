@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from tractduct.errors import Origin
 from tractduct.inputs import schema
 from tractduct.inputs.cells import CellProblem, parse_fittings, parse_rooms
 from tractduct.inputs.compact import defaults
@@ -19,7 +20,7 @@ from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.plan_file import PlanFile
 from tractduct.inputs.schema import in_units
 from tractduct.inputs.table_reader import RowReader, TableReader
-from tractduct.inputs.tables import Origin, Row
+from tractduct.inputs.tables import Row
 from tractduct.model.plan import Untyped
 from tractduct.model.words import ALL_ROOMS, FLEX, SIDES, key_of
 

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
+from tractduct.errors import Origin
 from tractduct.inputs.schema import TableSchema, header_key, in_units
 from tractduct.inputs.table_reader import RowReader, TableReader
-from tractduct.inputs.tables import Origin, RawTable, Row
+from tractduct.inputs.tables import RawTable, Row
 
 
 def derived_row(row: RowReader, cells: Mapping[str, str], sources: Mapping[str, str]) -> Row:
@@ -26,7 +27,7 @@ def derived_row(row: RowReader, cells: Mapping[str, str], sources: Mapping[str, 
 
 def default_row(cells: Mapping[str, str], origin: Origin) -> Row:
     """A long table's row that nobody typed; a fault of it is told where the need for it arose."""
-    return Row(origin.row, {header_key(name): text for name, text in cells.items()}, origins={"": origin})
+    return Row(origin.row or 1, {header_key(name): text for name, text in cells.items()}, origins={"": origin})
 
 
 def with_rows(table: TableReader, spec: TableSchema, rows: Sequence[Row], sheet: TableReader) -> TableReader:

@@ -99,7 +99,8 @@ def _packages(page: Page, result: OrientationStudy) -> None:
     found, study = result.packages, result.study
     if found is None:
         return
-    lots = len(study.plan.lots)
+    lots = study.plan.lots_left if study.plan.lots else 0
+    left = " left" if lots < len(study.plan.lots) else ""
 
     def say(amount: float) -> str:
         return study.plan.units.say(amount, study.cost_unit, ",.2f")
@@ -109,7 +110,7 @@ def _packages(page: Page, result: OrientationStudy) -> None:
     first, *others = found.choices
     saves = [
         f"{c.n_package} packages save {say(first.expected_cost - c.expected_cost)} per lot"
-        + (f", {say(lots * (first.expected_cost - c.expected_cost))} for all {lots}" if lots else "")
+        + (f", {say(lots * (first.expected_cost - c.expected_cost))} for all {lots}{left}" if lots else "")
         for c in others
     ]
     page.paragraph(
@@ -117,7 +118,7 @@ def _packages(page: Page, result: OrientationStudy) -> None:
     )
     page.paragraph(
         "Costs are of least-cost sets, for "
-        + (f"the {lots} lots of the plan. " if lots else "as many houses of each front. ")
+        + (f"the {lots} lots{left or ' of the plan'}. " if lots else "as many houses of each front. ")
         + "The standard set costs more, because it keeps to fewer sizes. A second set of drawings, parts and checks "
         "costs you something too. Sizes of each package: data/package_sizes.csv.",
         ACROSS,

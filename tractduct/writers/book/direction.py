@@ -7,13 +7,15 @@ from pathlib import Path
 
 import numpy as np
 
+from tractduct.model.options import built_text
 from tractduct.orientation.azimuths import azimuth_label
 from tractduct.orientation.study import OrientationStudy
 from tractduct.physics.solar import LEFT_OUT, MODELS
 from tractduct.writers import orientation_tables as lists
-from tractduct.writers.book.facts import counted, first_house, named
+from tractduct.writers.book.facts import counted, named
 from tractduct.writers.book.layout import Book, Page
 from tractduct.writers.book.looks import CLOSE_FILL, GOOD_FILL, LEAD, TEXT, TIGHT_FILL
+from tractduct.writers.listing import options_column
 
 SCREENED = replace(TEXT, bold=True, fill=CLOSE_FILL)
 LOTS_LISTED = 60
@@ -28,8 +30,9 @@ def screening(page: Page, result: OrientationStudy, across: int) -> None:
 
 def direction_sheet(book: Book, result: OrientationStudy, picture: Path | None) -> None:
     """Rooms by sensitivity, every degree, the house's load, the loads by surface against the airflow table."""
-    across = len(WIDTHS)
-    page = book.sheet("Direction", WIDTHS)
+    widths = (*WIDTHS, *(c.width for c in options_column(result.study)))
+    across = len(widths)
+    page = book.sheet("Direction", widths)
     page.title(
         "What the direction of the front does",
         "Whether the set holds at every degree, which rooms the direction moves, and how the house's load changes.",
@@ -42,7 +45,8 @@ def direction_sheet(book: Book, result: OrientationStudy, picture: Path | None) 
         page.paragraph(words, across, replace(TEXT, fill=CLOSE_FILL))
     if result.study.plan.options:
         page.paragraph(
-            f"{first_house(result.study)} Every degree is checked in all houses, and each lot in its own.",
+            "Every degree is checked in all houses, and each lot in its own. Each room is shown in the house in which "
+            "the direction moves it most (column Options), and the load of the house whose load changes most.",
             across,
             replace(TEXT, fill=CLOSE_FILL),
         )
@@ -119,8 +123,9 @@ def _house(page: Page, result: OrientationStudy, across: int) -> None:
         return
     page.heading("Load change with direction", across)
     over = house.change_btuh > house.limit_btuh
+    built = f" {built_text(house.options) or 'without options'}" if result.study.plan.options else ""
     page.paragraph(
-        f"The total sensible cooling load changes by {units.say(house.change_btuh, 'Btu/h', ',.0f')} between "
+        f"The total sensible cooling load{built} changes by {units.say(house.change_btuh, 'Btu/h', ',.0f')} between "
         f"directions. That is {'MORE' if over else 'less'} than {units.say(house.limit_btuh, 'Btu/h', ',.0f')}; above "
         "that, one cooling unit and one design report for all directions need a second look (limit of a "
         f"national new-homes program, seen second-hand; set {units.name_of('diversity_btuh', 'Btu/h')} in the plan).",
@@ -134,8 +139,10 @@ def _house(page: Page, result: OrientationStudy, across: int) -> None:
         LEAD,
     )
     frame = lists.house_loads(result)
+    if result.study.plan.options:
+        frame = frame[frame["options"] == " + ".join(house.options)]
     frame = frame.loc[frame.groupby("front_faces", sort=False)["sensible_cooling_btuh"].idxmax()].reset_index(drop=True)
-    hidden = {"mirrored"} | (set() if house.hourly else {"peak_hour"})
+    hidden = {"mirrored", "options"} | (set() if house.hourly else {"peak_hour"})
     columns = [c for c in lists.house_loads.columns(result) if c.key not in hidden]
     page.listing(columns, frame)
     if house.hourly and "cooling" in result.study.plan.seasons:

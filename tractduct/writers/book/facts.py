@@ -11,7 +11,6 @@ import pandas as pd
 from tractduct.model.options import built_text
 from tractduct.model.plan import Section
 from tractduct.network.airstream import Airstream, airstream
-from tractduct.one_plan import Study
 from tractduct.report import Report
 from tractduct.units import UnitSystem
 from tractduct.writers import delivery_tables, tables
@@ -88,12 +87,6 @@ class Facts:
     def room(self, section: Section) -> str:
         only = f" ({section.season} only)" if section.season else ""
         return tables.room_text(section) + only
-
-
-def first_house(study: Study) -> str:
-    """Of which house something is that is shown of one alone, as a sentence."""
-    words = built_text(study.plan.every_house[0].options) or "without options"
-    return f"Shown is the house {words}, the first of {len(study.plan.houses)}."
 
 
 def named(words: Sequence[str], most: int = 6) -> str:

@@ -86,7 +86,8 @@ class Book:
             # Text keeps off the numbers in the column before it.
             words = not look.align and look.number_format == "General"
             cell.alignment = Alignment(
-                vertical="center" if look.middle else "top",
+                vertical="bottom" if look.upright else "center" if look.middle else "top",
+                text_rotation=90 if look.upright else 0,
                 wrap_text=look.wrap or None,
                 horizontal="left" if words else look.align or None,
                 indent=1 if words else 0,

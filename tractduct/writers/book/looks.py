@@ -41,6 +41,7 @@ class Look:
     top_line: bool = False
     box: bool = False
     middle: bool = False  # of a row higher than its text
+    upright: bool = False
 
     def in_units(self, units: UnitSystem, quantity: str) -> Look:
         """The same look, with the decimals that say as much in these units."""

@@ -13,7 +13,7 @@ from tractduct.one_plan import Study
 from tractduct.sizing.program import DIAMETER_TOLERANCE_IN
 from tractduct.units import NOMINAL
 from tractduct.writers import tables
-from tractduct.writers.book.facts import Facts, first_house
+from tractduct.writers.book.facts import Facts
 from tractduct.writers.book.layout import Book
 from tractduct.writers.book.looks import TEXT, Column
 
@@ -89,16 +89,12 @@ def rooms_sheet(book: Book, facts: Facts, picture: Path | None) -> None:
         len(columns),
     )
     if study.plan.options:
-        page.paragraph(
-            f"{first_house(study)} Rooms that it has not got are left out. Each house: data/airflow_by_front.csv.",
-            len(columns),
-        )
+        words = "Each room and season is of the house in which it needs most (column Options)"
+        page.paragraph(f"{words}. Each house: data/airflow_by_front.csv.", len(columns))
     page.row += 1
     if picture is not None:
         page.image(picture, len(columns), most_rows=18)
     frame = tables.rooms_by_front(study)
-    if study.plan.options:
-        frame = frame[frame["largest_cfm"] > 0.0].reset_index(drop=True)
     if len(fronts) > 1:
         frame = frame[~(frame["spread_pct"] < STILL_PCT)].reset_index(drop=True)
     body = page.listing(columns, frame, freeze=None if picture else 1, nothing="None moves by so much.")
