@@ -604,7 +604,8 @@ def test_dampers_and_the_sizes_of_the_stock_list(tmp_path: Path, capsys: pytest.
     out = tmp_path / "out"
     assert main(["batch", str(tmp_path / "plans"), "--out", str(out), "--predict", "--stock", "--jobs", "1"]) == 0
     found = json.loads((out / "one" / "results.json").read_text(encoding="utf-8"))
-    dampers = Counter(found["size_set"][run] for table in found["damper_marks"] for run in table["runs"])
+    runs = {run for table in found["damper_marks"] for run in table["runs"]}
+    dampers = Counter(found["size_set"][run] for run in runs)
     assert dampers
     sheet = openpyxl.load_workbook(out / "all-plans.xlsx")["Sizes by plan"]
     rows = [[cell.value for cell in row] for row in sheet.iter_rows()]

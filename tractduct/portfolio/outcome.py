@@ -193,7 +193,7 @@ def outcome_of_report(bundle: Bundle, report: Report, delivered: Delivered | Non
         cost_unit=units.unit(study.cost_unit),
         units=units.name,
         distinct_sizes=best.distinct_sizes,
-        lots=len(plan.lots) or plan.purchase.lots,
+        lots=plan.lots_left or len(plan.lots),
         variants=len(study.variants.variants),
         sections=len(study.tree.sections),
         stock=_stock(study),

@@ -125,7 +125,7 @@ def stock_plan(
     names = [section.name for case in cases for section in case.tree.sections]
     return StockPlan(
         name=name,
-        lots=len(plan.lots) or plan.purchase.lots,
+        lots=plan.lots_left or len(plan.lots),
         cost_unit=units.unit(quantity),
         problem=problem,
         sizes=tuple(
