@@ -48,7 +48,8 @@ PHASES = {  # what a run's processor time goes into: where the function is looke
     "tractduct.writers.output:results_text": "results.json",
 }
 SPLIT = """
-import functools, importlib, json, sys, time
+import functools, gc, importlib, json, sys, time
+gc.disable()  # as the command does
 spent = {}
 def timed(function, what):
     @functools.wraps(function)

@@ -264,10 +264,9 @@ def price_of_standardizing(
     found = []
 
     def solve(part: Case, kind: str, keep: NDArray[np.bool_]) -> Solution:
-        problem = part.problem()
         # At the same prices, leaving out variants that the proof does not rest on leaves the set as it is.
         same = kind == "orientation" and used.size and keep[used].all()
-        return standard if same and np.array_equal(problem.tightened(), choices) else least_cost(problem)
+        return standard if same and np.array_equal(part.problem().tightened(), choices) else part.least_cost()
 
     def compare(kind: str, kept: str, left_out: str, keep: NDArray[np.bool_]) -> None:
         part = case.only(keep)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from hashlib import blake2b
 from typing import TypeVar
 
 import numpy as np
@@ -84,6 +85,21 @@ class SizingProblem:
         loss = self.loss_inwc[:, np.arange(self.parent.size), size_index]
         over: NDArray[np.float64] = loss @ self.path.T.astype(float) - self.limit_inwc
         return over
+
+    def holds(self, size_index: NDArray[np.intp]) -> bool:
+        """Whether a size set that keeps its order along the tree keeps every other limit."""
+        allowed = self.allowed[np.arange(self.parent.size), size_index]
+        return bool(allowed.all() and np.all(self.over_limit_inwc(size_index) <= 0.0))
+
+    def key(self) -> bytes:
+        """The same for problems that ask the same."""
+        loss, cost = np.where(self.allowed, self.loss_inwc, 0.0), np.where(self.allowed, self.cost, 0.0)
+        change = np.zeros(0) if self.change_cost is None else self.change_cost
+        digest = blake2b(repr(loss.shape).encode())
+        of_tree = self.allowed, self.diameter_in, self.parent, self.stock_group, self.path
+        for part in (loss, cost, change, self.available_inwc, *of_tree):
+            digest.update(part.tobytes())
+        return digest.digest()
 
     def distinct_sizes(self, size_index: NDArray[np.intp]) -> int:
         """Number of pairs of stock group and size in a size set."""
