@@ -155,11 +155,12 @@ class SizingProblem:
             if not allowed.any(axis=1).all():
                 return allowed
             least = np.min(self.loss_inwc, axis=2, where=allowed, initial=np.inf)
+            room = np.full(least.shape, np.inf)  # what each section may lose above its least, by its tightest path
             for on_path, path_limit in zip(self.path, limit.T, strict=True):
                 spare = path_limit - least[:, on_path].sum(axis=1)
-                extra = self.loss_inwc[:, on_path] - least[:, on_path, None]
                 # the recheck adds losses in another order, so a size right at the limit is kept
                 at_limit = spare + 1e-12 * np.maximum(1.0, np.abs(path_limit))
-                allowed[on_path] &= (extra <= at_limit[:, None, None]).all(axis=0)
+                room[:, on_path] = np.minimum(room[:, on_path], at_limit[:, None])
+            allowed &= (self.loss_inwc - least[:, :, None] <= room[:, :, None]).all(axis=0)
             if np.count_nonzero(allowed) == before:
                 return allowed
