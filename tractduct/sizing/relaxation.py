@@ -22,7 +22,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import Bounds, LinearConstraint, OptimizeResult
-from scipy.sparse import csr_array, eye_array, hstack, vstack
+from scipy.sparse import csr_array
 
 from tractduct.sizing.highs import integer_program, linear_program
 from tractduct.sizing.program import DIAMETER_TOLERANCE_IN, SizingProblem
@@ -333,11 +333,8 @@ class Relaxation:
         right[paths] = 1.0 + 0.5 / _STEPS
         return left, right
 
-    def _one_each(self, columns: IntArray, width: int) -> csr_array:
-        return csr_array(
-            (np.ones(columns.size), (self.section[columns], np.arange(columns.size))),
-            shape=(self.n_section, width),
-        )
+    def _one_each(self, columns: IntArray) -> FloatArray:
+        return np.asarray(self.section[columns] == np.arange(self.n_section)[:, None], dtype=float)
 
     def _linear(self, columns: IntArray) -> Bound:
         among = self._chain_among(columns)
@@ -347,20 +344,19 @@ class Relaxation:
         change, change_cost = self.change[matters], self.change_cost[matters]
         left = np.vstack([self.left, chain, change])
         right = np.append(self.right, np.zeros(len(chain) + len(change)))
-        rows = csr_array(left[:, columns])
+        rows, n_change = left[:, columns], change_cost.size
         cost = np.append(self.cost[columns], change_cost)
-        if change_cost.size:
-            empty = csr_array((right.size - change_cost.size, change_cost.size))
-            rows = hstack([rows, vstack([empty, -eye_array(change_cost.size)])])
+        if n_change:
+            rows = np.hstack([rows, np.vstack([np.zeros((right.size - n_change, n_change)), -np.eye(n_change)])])
         result = self._linprog(columns, cost, rows, right)
         if result.status == 2:
             # one more column, dear and good for every row: its multipliers show other columns infeasible too
-            rows = hstack([rows, csr_array(np.full((right.size, 1), -1.0))])
+            rows = np.hstack([rows, np.full((right.size, 1), -1.0)])
             result = self._linprog(columns, np.append(cost, 10.0 * _MEAN_COLUMN_COST * self.n_section), rows, right)
         if result.status != 0:
             raise RuntimeError(f"linear bound failed: {result.message}")
         multiplier = np.maximum(0.0, -result.ineqlin.marginals)
-        of_change = multiplier[right.size - change_cost.size :]
+        of_change = multiplier[right.size - n_change :]
         np.minimum(of_change, change_cost, out=of_change)
         x = np.zeros(self.section.size)
         x[columns] = result.x[: columns.size]
@@ -369,8 +365,9 @@ class Relaxation:
         value = constant + float(self._least(columns, reduced_cost[columns]).sum())
         return Bound(value, x, constant, reduced_cost)
 
-    def _linprog(self, columns: IntArray, cost: FloatArray, rows: csr_array, right: FloatArray) -> OptimizeResult:
-        one_each = self._one_each(columns, cost.size)
+    def _linprog(self, columns: IntArray, cost: FloatArray, rows: FloatArray, right: FloatArray) -> OptimizeResult:
+        one_each = np.zeros((self.n_section, cost.size))
+        one_each[:, : columns.size] = self._one_each(columns)
         # programs this small are solved before a presolve pays
         return linear_program(
             cost,
@@ -456,8 +453,7 @@ class Relaxation:
             left[:, n_column + n_pair :] = of_change
             return left, np.full(len(left), least), np.broadcast_to(most, len(left))
 
-        one_each = (self.section[columns] == np.arange(self.n_section)[:, None]).astype(float)
-        fixed = [rows(one_each, 1.0, least=1.0), rows(change, 0.0, of_change=-np.eye(n_change))]
+        fixed = [rows(self._one_each(columns), 1.0, least=1.0), rows(change, 0.0, of_change=-np.eye(n_change))]
         if np.isfinite(ceiling):
             unit = max(ceiling, _MEAN_COLUMN_COST)
             if goal is cost:
