@@ -22,7 +22,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import Bounds, LinearConstraint, OptimizeResult
-from scipy.sparse import csr_array
 
 from tractduct.sizing.highs import integer_program, linear_program
 from tractduct.sizing.program import DIAMETER_TOLERANCE_IN, SizingProblem
@@ -482,7 +481,7 @@ class Relaxation:
                 goal,
                 integrality=np.arange(width) < n_column + n_pair,
                 bounds=Bounds(0.0, 1.0),
-                constraints=LinearConstraint(csr_array(np.vstack(left)), np.concatenate(least), np.concatenate(most)),
+                constraints=LinearConstraint(np.vstack(left), np.concatenate(least), np.concatenate(most)),
                 options={
                     "presolve": counting or n_column < _PRESOLVE_BELOW * self.n_section,
                     "mip_rel_gap": 0.0,

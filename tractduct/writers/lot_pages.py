@@ -657,12 +657,15 @@ def _box(x: float, y: float, wide: float, high: float) -> Box:
 
 
 def _hits(box: Box, others: Sequence[Box]) -> bool:
-    return any(box[0] < o[2] and o[0] < box[2] and box[1] < o[3] and o[1] < box[3] for o in others)
+    left, bottom, right, top = box
+    return any(left < o[2] and o[0] < right and bottom < o[3] and o[1] < top for o in others)
 
 
 def _crosses(line: Step, box: Box) -> bool:
     """Whether a line goes through a box, tried at its points."""
     (ax, ay), (bx, by) = line
+    if not _hits((min(ax, bx) - 1.0, min(ay, by) - 1.0, max(ax, bx) + 1.0, max(ay, by) + 1.0), (box,)):
+        return False
     return any(
         box[0] <= ax + (bx - ax) * t / 16.0 <= box[2] and box[1] <= ay + (by - ay) * t / 16.0 <= box[3]
         for t in range(17)
