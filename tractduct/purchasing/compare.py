@@ -16,7 +16,7 @@ from tractduct.delivery.robust import MOST_COMPRESSION_PCT
 from tractduct.model.plan import Plan
 from tractduct.sizing.case import Case, build_case
 from tractduct.sizing.governing import headroom_by_run
-from tractduct.sizing.solve import Solution, least_cost, least_cost_within
+from tractduct.sizing.solve import Solution, least_cost, least_costs
 from tractduct.sizing.verify import verify_sizes
 
 COMPRESSIONS_PCT = (4.0, 10.0, MOST_COMPRESSION_PCT)
@@ -201,7 +201,7 @@ def _compressed(
         compression_pct=pct,
         holds=checked.holds,
         broken=len({b.section for b in checked.breaches}),
-        cost=_finite(other.least_cost().cost),
+        cost=_finite(least_costs(other.problem())[0]),
         worst_room=room,
         worst_room_pct=room_pct,
     )
@@ -218,10 +218,10 @@ def _approved(case: Case, subset: tuple[str, ...], found: tuple[Solution, Soluti
     for flex in subset if len(subset) > 1 else ():
         rest = tuple(f for f in subset if f != flex)
         without = _of(case, rest).least_cost()
-        at_same_price = _of(case, subset).priced_for(rest)
+        at_same_price = _of(case, subset).priced_for(rest).problem()
         # More products never make a set cheaper: where those sizes hold with all of them, nothing is to be sought.
-        fits = without.size_index is not None and at_same_price.problem().holds(without.size_index)
-        extra[flex] = 0.0 if fits else _finite(at_same_price.least_cost().cost) - _finite(without.cost)
+        fits = without.size_index is not None and at_same_price.holds(without.size_index)
+        extra[flex] = 0.0 if fits else _finite(least_costs(at_same_price)[0]) - _finite(without.cost)
     return Approved(flex=subset, least=found[0], recommended=found[1], extra_cost=extra)
 
 
@@ -290,7 +290,7 @@ def without_each_size(case: Case, size_index: NDArray[np.intp]) -> tuple[Dropped
     others, rest = (np.repeat(of[None], len(dropped), axis=0) for of in (np.ones_like(stock), stock))
     for n, at in enumerate(dropped):
         others[n][at] = rest[n][at] = False
-    costs = least_cost_within(problem, [*others, *rest])
+    costs = least_costs(problem, [*others, *rest])
     found = [
         Dropped(
             kind=case.stock_groups[group][0],

@@ -130,18 +130,23 @@ def least_cost(
     return search.within_cap(max_distinct, ceiling, least.bound)
 
 
-def least_cost_within(problem: SizingProblem, stocks: Iterable[BoolArray]) -> list[float]:
-    """The least cost with each of some stocks (n_group, n_size) bool alone, proven; infinite where no set holds."""
+def least_costs(problem: SizingProblem, stocks: Iterable[BoolArray | None] = (None,)) -> list[float]:
+    """The least cost with each of some stocks (n_group, n_size) bool alone, all of it if None; proven, infinite where
+    no set holds. Quicker than ``least_cost``, as it does not matter which of several sets costs that."""
     search = _Search.start(problem, None, None)
     if search is None:
         return [np.inf for _ in stocks]
     relaxation, found = search.relaxation, []
     for usable in stocks:
-        allowed = problem.tightened(usable)
-        columns = np.flatnonzero(allowed[relaxation.section, relaxation.size])
-        best = None
-        if allowed.any(axis=1).all():
-            best = relaxation.close(columns, relaxation.bound(columns, np.inf), np.inf).size_index
+        columns, bound = relaxation.all_columns, search.root
+        if usable is not None:
+            allowed = problem.tightened(usable)
+            if not allowed.any(axis=1).all():
+                found.append(np.inf)
+                continue
+            columns = np.flatnonzero(allowed[relaxation.section, relaxation.size])
+            bound = relaxation.bound(columns, np.inf)
+        best = relaxation.close(columns, bound, np.inf).size_index
         found.append(np.inf if best is None else problem.cost_of(best))
     return found
 

@@ -114,7 +114,7 @@ class Listing(Generic[T]):
             amounts = values.to_numpy()
             if c.unit in MEASURES:
                 amounts = np.asarray(units.shown(amounts.astype(float), c.unit))
-            written.append([_written(v) for v in np.round(amounts, 6).tolist()])
+            written.append(["" if v != v else v for v in np.round(amounts, 6).tolist()])
         text = io.StringIO()
         csv.writer(text, lineterminator="\n").writerows([names, *zip(*written, strict=True)])
         return text.getvalue()
