@@ -33,7 +33,7 @@ from tractduct.sizing.governing import (
 from tractduct.sizing.margins import Margins, margins_of
 from tractduct.sizing.practice import plan_findings, size_findings
 from tractduct.sizing.remedies import Conflict, Remedy, diagnose, try_remedies
-from tractduct.sizing.solve import Solution, recommend, trade_off_of
+from tractduct.sizing.solve import Solution, TradeOff, recommend, trade_off_of
 from tractduct.sizing.verify import Breach, Verification, verify_cap, verify_sizes
 
 Progress = Callable[[str, int, int], None]  # what is being done, steps done, steps in all
@@ -204,9 +204,11 @@ def study(
     if plan.systems:
         raise InputFaults([_several_systems(plan)])
     case = build_case(plan)
-    problem = case.problem()
     cap = plan.max_distinct_sizes or None
     progress("sizes", 0, 1)
+    swept: TradeOff | None = None
+    if not quick and time_limit_s is None:  # in a time limit each search has its own
+        swept = case.trade_off(lambda done, total: progress("trade-off", done, total))
     cheapest, recommended = _sought(case, time_limit_s)
     progress("sizes", 1, 1)
     if recommended.status == "unknown":
@@ -225,8 +227,8 @@ def study(
         conflicts = diagnose(case, cap)
         remedies = try_remedies(plan, conflicts, lambda: progress("remedies", 0, 0))
     elif not quick:
-        swept = trade_off_of(
-            problem,
+        swept = swept or trade_off_of(
+            case.problem(),
             max_distinct=cap,
             time_limit_s=time_limit_s,
             on_step=lambda done, total: progress("trade-off", done, total),

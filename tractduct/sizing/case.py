@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -16,7 +17,7 @@ from tractduct.sizing.budget import Budget, build_budget
 from tractduct.sizing.candidates import CandidateTable, at_sizes, change_cost, evaluate_candidates, size_cost
 from tractduct.sizing.own import own_sizes, steps_over_own, within_cap
 from tractduct.sizing.program import SizingProblem
-from tractduct.sizing.solve import Solution, least_cost, recommend
+from tractduct.sizing.solve import Solution, TradeOff, least_cost, recommend, recommended, trade_off_of
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -97,6 +98,16 @@ class Case:
                 least=known.least_cost.get(key),
             )
         return known.least_cost[key], known.recommended[key]
+
+    def trade_off(self, on_step: Callable[[int, int], None]) -> TradeOff:
+        """Of its problem, proven, within the plan's cap on distinct sizes: the plan's rules take one of its sets."""
+        problem = self.problem()
+        front = trade_off_of(problem, max_distinct=self.plan.max_distinct_sizes or None, on_step=on_step)
+        if front.entries:
+            key = problem.key()
+            self.answers.least_cost[key] = front.least_cost
+            self.answers.recommended[key] = recommended(front, self.plan.standardize_within_pct)
+        return front
 
     def capped_at(self, steps: int) -> Case:
         """The same case with another cap on steps over the own size; ``NO_CAP`` for none."""
