@@ -91,18 +91,7 @@ def verify_sizes(
         over = np.flatnonzero(live & (amount > _refused_above(limit)))
         if first_only and over.size:
             over = over[[int(np.argmax(amount[over]))]]
-        breaches.extend(
-            Breach(
-                limit_name=name,
-                section=section.name,
-                variant=variants[v],
-                amount=float(amount[v]),
-                limit=limit,
-                unit=unit,
-                units=plan.units,
-            )
-            for v in over
-        )
+        breaches.extend(_breach(plan, name, section.name, amount[v], limit, unit, variants[v]) for v in over)
 
     everywhere = np.ones(len(variants), dtype=bool)
     fittings = _fittings_needed(plan)
@@ -138,6 +127,7 @@ def verify_cap(plan: Plan, variants: tuple[Variant, ...], chosen: Mapping[str, s
     if most >= NO_CAP:
         return ()
     sizes = {size.label: size for size in plan.sizes}
+    row = {section.name: i for i, section in enumerate(plan.sections)}
     told, fittings = _Told.apart(variants), _fittings_needed(plan)
     asked: list[tuple[int, Size]] = []  # row of a section, and a size too many steps smaller than its own
     limit_in: dict[int, float] = {}
@@ -155,44 +145,48 @@ def verify_cap(plan: Plan, variants: tuple[Variant, ...], chosen: Mapping[str, s
         return ()
     content = _hand_is_content(plan, asked, variants, told, fittings)
     of_row = np.array([i for i, _ in asked])
-    return tuple(
-        Breach(
-            limit_name=f"more than {most} standard sizes above the friction-rate method's",
-            section=plan.sections[i].name,
-            variant=None,
-            amount=sizes[chosen[plan.sections[i].name]].diameter_in,
-            limit=limit,
-            unit="in",
-            units=plan.units,
-        )
-        for i, limit in limit_in.items()
-        if content[of_row == i].any(axis=0).all()
+    too_large = [plan.sections[i].name for i in limit_in if content[of_row == i].any(axis=0).all()]
+    name = f"more than {most} standard sizes above the friction-rate method's"
+    return tuple(_breach(plan, name, s, sizes[chosen[s]].diameter_in, limit_in[row[s]]) for s in too_large)
+
+
+def _breach(
+    plan: Plan, name: str, section: str, amount: float, limit: float, unit: str = "in", variant: Variant | None = None
+) -> Breach:
+    return Breach(
+        limit_name=name,
+        section=section,
+        variant=variant,
+        amount=float(amount),
+        limit=limit,
+        unit=unit,
+        units=plan.units,
     )
 
 
 def _friction_rates(plan: Plan, variants: tuple[Variant, ...], told: _Told, flow: FloatArray) -> FloatArray:
     """(n_section, n_variant) the lowest friction rate of the open runs at and beyond each section; inf without any."""
-    by_name = {section.name: section for section in plan.sections}
-    ways = {run.name: [run] for run in plan.sections if run.is_run}
-    for way in ways.values():
-        while way[-1].parent:
-            way.append(by_name[way[-1].parent])
-    feet = {
-        run: told.is_open(by_name[run]) * sum(s.length_ft + plan.equivalent_lengths_ft(s) for s in way)
-        for run, way in ways.items()
-    }
+    row = {section.name: i for i, section in enumerate(plan.sections)}
+    ways = [[i] for i, section in enumerate(plan.sections) if section.is_run]
+    for way in ways:
+        while plan.sections[way[-1]].parent:
+            way.append(row[plan.sections[way[-1]].parent])
+    effective = [s.length_ft + plan.equivalent_lengths_ft(s) for s in plan.sections]
+    runs = [plan.sections[way[0]] for way in ways]
+    feet = [told.is_open(run) * sum(effective[i] for i in way) for run, way in zip(runs, ways, strict=True)]
     has = {side: np.full(len(variants), plan.available_inwc(side)) for side in ("supply", "return")}
     if not plan.budget_given:
         left = _left_for_ducts(plan, variants, flow)
-        longest = {side: np.max([feet[r] * (by_name[r].side == side) for r in ways], axis=0) for side in has}
+        longest = {
+            side: np.max([f * (run.side == side) for run, f in zip(runs, feet, strict=True)], axis=0) for side in has
+        }
         both = longest["supply"] + longest["return"]
         has = {side: left * np.where(both > 0.0, longest[side] / np.maximum(both, 1e-9), 0.5) for side in has}
-    rates = {section.name: np.full(len(variants), np.inf) for section in plan.sections}
-    for run, way in ways.items():
-        of_run = np.where(feet[run] > 0.0, 100.0 * has[by_name[run].side] / np.maximum(feet[run], 1e-9), np.inf)
-        for section in way:
-            rates[section.name] = np.minimum(rates[section.name], of_run)
-    return np.array(list(rates.values()))
+    rates = np.full(flow.shape, np.inf)
+    for run, way, f in zip(runs, ways, feet, strict=True):
+        of_run = np.where(f > 0.0, 100.0 * has[run.side] / np.maximum(f, 1e-9), np.inf)
+        rates[way] = np.minimum(rates[way], of_run)
+    return rates
 
 
 def _hand_is_content(
@@ -245,17 +239,7 @@ def _over_blower(
         lost = path_loss[worst][v]
         lost += max((np.nan_to_num(path_loss[name][v]) for name in back), default=0.0)
         if lost > _refused_above(float(left[v])):
-            found.append(
-                Breach(
-                    limit_name="pressure",
-                    section=worst,
-                    variant=variant,
-                    amount=float(lost),
-                    limit=float(left[v]),
-                    unit="inWC",
-                    units=plan.units,
-                )
-            )
+            found.append(_breach(plan, "pressure", worst, lost, float(left[v]), "inWC", variant))
     return found
 
 
@@ -390,18 +374,7 @@ def _size_breaches(
         ]
     if parent is not None and size.diameter_in > parent.diameter_in + DIAMETER_TOLERANCE_IN:
         problems.append(("larger than parent", parent.diameter_in))
-    return [
-        Breach(
-            limit_name=problem,
-            section=section.name,
-            variant=None,
-            amount=size.diameter_in,
-            limit=limit,
-            unit="in",
-            units=plan.units,
-        )
-        for problem, limit in dict.fromkeys(problems)
-    ]
+    return [_breach(plan, name, section.name, size.diameter_in, limit) for name, limit in dict.fromkeys(problems)]
 
 
 def _not_offered(plan: Plan, section: Section, size: Size, flex: str, fittings: list[str]) -> list[str]:
