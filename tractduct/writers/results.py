@@ -55,14 +55,7 @@ def results(report: Report, delivered: Delivered | None = None) -> dict[str, Any
         "least_gap_pct": _number(study.least_cost.gap_pct),
         "not_proven": list(study.not_proven),
         "by_distinct_sizes": [
-            {
-                "distinct_sizes": entry.distinct_sizes,
-                "cost": _number(entry.cost),
-                "best_bound": _bound(entry),
-                "gap_pct": _number(entry.gap_pct),
-                "status": entry.status,
-                "size_set": study.case.labels(entry.size_index),
-            }
+            _entry(entry, "gap_pct status") | {"size_set": study.case.labels(entry.size_index)}
             for entry in study.trade_off
         ],
         "open_distinct_sizes": [
@@ -78,48 +71,29 @@ def results(report: Report, delivered: Delivered | None = None) -> dict[str, Any
         },
         "driver_reasons": {d.section: d.reason.name.lower() for d in governing},
         "headroom": {
-            h.run: {
-                "extra_cfm": _number(h.extra_cfm),
-                "limit": h.limit,
-                "variant": _variant(h.variant, study.plan),
-            }
+            h.run: _of(h, "extra_cfm limit") | {"variant": _variant(h.variant, study.plan)}
             for h in (study.sized.headroom if study.sized else ())
         },
         "single_orientation": {
-            "front_faces": study.single.front,
-            "mirrored": study.single.mirrored,
-            "flex": study.single.flex,
+            **_of(study.single, "front_faces=front mirrored flex"),
             "size_set": study.case.labels(study.single.size_index),
             "cost": _number(study.single.cost),
             "breaches": [str(b) for b in study.single.breaches],
         },
         "standardizing": [
-            {
-                "kind": c.kind,
-                "covers": c.kept,
-                "left_out": c.left_out,
-                "least_cost": _number(c.solution.cost),
-                "standard_cost": _number(c.standard_cost),
-            }
-            for c in study.comparisons
+            _of(c, "kind covers=kept left_out least_cost=solution.cost standard_cost") for c in study.comparisons
         ],
         "findings": [
             {
-                "severity": f.severity.word,
-                "rule": f.rule,
-                "subject": f.subject,
+                **_of(f, "severity=severity.word rule subject"),
                 "places": list(f.places),
-                "room": f.room,
-                "message": f.message,
-                "advice": f.advice,
+                **_of(f, "room message advice"),
             }
             for f in report.findings
         ],
         "conflicts": [
             {
-                "path": c.path,
-                "section": c.section,
-                "limit": c.limit,
+                **_of(c, "path section limit"),
                 "variant": _variant(c.variant, study.plan) if c.variant else None,
                 "least": _number(units.shown(c.least, c.unit)),
                 "allowed": _number(units.shown(c.allowed, c.unit)),
@@ -130,12 +104,7 @@ def results(report: Report, delivered: Delivered | None = None) -> dict[str, Any
             for c in study.conflicts
         ],
         "ways_out": [
-            {
-                "kind": w.kind,
-                "change": w.change,
-                "holds": w.helps,
-                "cost": _number(w.solution.cost) if w.helps else None,
-            }
+            _of(w, "kind change holds=helps") | {"cost": _number(w.solution.cost) if w.helps else None}
             for w in study.remedies
         ],
     }
@@ -181,14 +150,7 @@ def house_results(house: HouseReport) -> dict[str, Any]:
         "least_cost": _number(least.cost),
         "best_bound": _bound(least),
         "by_distinct_sizes": [
-            {
-                "distinct_sizes": entry.distinct_sizes,
-                "cost": _number(entry.cost),
-                "best_bound": _bound(entry),
-                "status": entry.status,
-                "size_set": house.labels(entry.size_index),
-            }
-            for entry in house.trade_off.entries
+            _entry(entry, "status") | {"size_set": house.labels(entry.size_index)} for entry in house.trade_off.entries
         ],
         "variants": [
             {**each[0], "sections": _together(each, "sections"), "paths": _together(each, "paths")}
@@ -253,11 +215,7 @@ def _other_flex(other: OtherFlex, study: Study) -> dict[str, Any]:
                 "total_cfm": {season: _number(air.total_cfm[k]) for k, season in enumerate(seasons)},
                 "runs": {
                     run.name: {
-                        season: {
-                            "expected_cfm": _number(air.expected_cfm[k, p]),
-                            "low_cfm": _number(air.low_cfm[k, p]),
-                            "high_cfm": _number(air.high_cfm[k, p]),
-                        }
+                        season: {w: _number(getattr(air, w)[k, p]) for w in ("expected_cfm", "low_cfm", "high_cfm")}
                         for k, season in enumerate(seasons)
                         if math.isfinite(air.target_cfm[k, p])
                     }
@@ -628,6 +586,11 @@ def _of(thing: Any, names: str) -> dict[str, Any]:
         value = attrgetter(path or name)(thing)
         found[name] = _number(value) if isinstance(value, float) else value
     return found
+
+
+def _entry(entry: Solution, more: str) -> dict[str, Any]:
+    """A set of a front by number of sizes."""
+    return {**_of(entry, "distinct_sizes cost"), "best_bound": _bound(entry), **_of(entry, more)}
 
 
 def _number(value: float, digits: int = 6) -> float | None:
