@@ -13,7 +13,7 @@ from tractduct.findings import Finding, Severity
 from tractduct.model.lots import Lot
 from tractduct.model.plan import Plan
 from tractduct.network.tree import DuctTree
-from tractduct.network.variants import Variant, VariantSet, expand_variants
+from tractduct.network.variants import VariantSet, expand_variants
 from tractduct.orientation.azimuths import airflow_at, azimuth_label, between_listed, nearest_front, plan_at
 from tractduct.physics.turning import POINT_DEG
 from tractduct.sizing.verify import Breach, verify_sizes
@@ -63,14 +63,16 @@ class _Place:
         """By the name of each lot whose airflow is known, of a size set."""
         if self.at is None or self.variants is None:
             return {}
-        found = verify_sizes(self.at, self.variants.variants, size_set).breaches
-        return {
-            lot.name: tuple(
-                b for b in found if _concerns(b.variant, azimuth_label(lot.azimuth_deg), _flex(self.at, lot))
-            )
-            for lot in self.lots
-            if lot.azimuth_deg in self.known
-        }
+        at_azimuth: dict[str, list[Breach]] = {face: [] for face in self.at.fronts}
+        for breach in verify_sizes(self.at, self.variants.variants, size_set).breaches:
+            for face in self.at.fronts if breach.variant is None else (breach.variant.front,):
+                at_azimuth[face].append(breach)
+        found = {}
+        for lot in self.lots:
+            if lot.azimuth_deg in self.known:
+                flex, mine = _flex(self.at, lot), at_azimuth[azimuth_label(lot.azimuth_deg)]
+                found[lot.name] = tuple(b for b in mine if b.variant is None or b.variant.flex in flex)
+        return found
 
 
 def _places(plan: Plan, tree: DuctTree) -> Iterator[_Place]:
@@ -136,10 +138,6 @@ def lot_results(plan: Plan, tree: DuctTree, size_set: Mapping[str, str]) -> tupl
                 holds=not mine if lot.name in breaches else None,
             )
     return tuple(found[lot.name] for lot in plan.lots)
-
-
-def _concerns(variant: Variant | None, label: str, flex: Sequence[str]) -> bool:
-    return variant is None or (variant.front == label and variant.flex in flex)
 
 
 def _source(plan: Plan, lot: Lot, covered: bool) -> str:
