@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 import matplotlib
+from reportlab import rl_config
 from reportlab.lib.pagesizes import A4, LETTER
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
@@ -155,13 +156,17 @@ def print_lots(lots: Sequence[LotPages], *, title: str, metric: bool = False) ->
     paper = A4 if metric else LETTER
     # Else reportlab's own first font, which is not embedded, is named on every page.
     first: Any = FONT  # a name, whatever its annotation says
-    canvas = Canvas(out, pagesize=paper, invariant=1, pageCompression=1, initialFontName=first)
-    canvas.setTitle(title)
-    canvas.setAuthor("tractduct")
-    canvas.setSubject("What to build and how to balance it, lot by lot")
-    drawn: dict[Hashable, str] = {}
-    counts = tuple(_Lot(canvas, paper, lot, drawn).draw() for lot in lots)
-    canvas.save()
+    was, rl_config.useA85 = rl_config.useA85, 0  # bytes as they are: a twentieth smaller, and quicker
+    try:
+        canvas = Canvas(out, pagesize=paper, invariant=1, pageCompression=1, initialFontName=first)
+        canvas.setTitle(title)
+        canvas.setAuthor("tractduct")
+        canvas.setSubject("What to build and how to balance it, lot by lot")
+        drawn: dict[Hashable, str] = {}
+        counts = tuple(_Lot(canvas, paper, lot, drawn).draw() for lot in lots)
+        canvas.save()
+    finally:
+        rl_config.useA85 = was
     return Printed(data=out.getvalue(), counts=counts)
 
 
