@@ -10,6 +10,7 @@ import pandas as pd
 from openpyxl.utils import get_column_letter
 from openpyxl.utils.cell import coordinate_to_tuple
 
+from tractduct.delivery.deliver import Delivery
 from tractduct.model.words import STICK_FT
 from tractduct.purchasing.buy import Buying, PurchaseList, sticks_guessed
 from tractduct.purchasing.compare import COMPRESSIONS_PCT
@@ -149,8 +150,12 @@ def overview_sheet(page: Page, report: Report, buying: Buying) -> None:
             missing="lot_cost alone_cost outside_marked worst_tolerances",
             without="not known",
         )
-    if report.delivery is None or not report.delivery.substitutions:
-        return
+    if report.delivery is not None and report.delivery.substitutions:
+        _not_sized_for(page, report.delivery, money, across)
+        page.sheet.page_setup.fitToHeight = 1
+
+
+def _not_sized_for(page: Page, delivery: Delivery, money: str, across: int) -> None:
     page.heading("A flex that the plan was not sized for", across)
     page.paragraph(
         "Sized for one product alone, another one installed in those sizes, all dampers open; what it takes to hold "
@@ -158,7 +163,7 @@ def overview_sheet(page: Page, report: Report, buying: Buying) -> None:
         across,
         LEAD,
     )
-    pairs = frames.substituted(report.delivery)
+    pairs = frames.substituted(delivery)
     body = _list(
         page,
         pairs,
@@ -177,7 +182,6 @@ def overview_sheet(page: Page, report: Report, buying: Buying) -> None:
         without="not known",
     )
     _mark(page, body, "D", "<-10", CLOSE_FILL)
-    page.sheet.page_setup.fitToHeight = 1
 
 
 # -- Product comparison ----------------------------------------------------------------------------------
@@ -217,32 +221,7 @@ def comparison_sheet(book: Book, buying: Buying) -> None:
         money,
         missing="cost",
     )
-    page.heading("What happens if the crew leaves it compressed", across)
-    *less, most = COMPRESSIONS_PCT
-    page.paragraph(
-        "The product's own best sizes, dampers set for the duct as the plan has it; flex left short of fully stretched "
-        f"by {', '.join(f'{pct:g}' for pct in less)} or {most:g} %. Larger sizes could make up for it: the least cost "
-        "of a set made for that compression.",
-        across,
-        LEAD,
-    )
-    body = _list(
-        page,
-        frames.compressed(buying),
-        [
-            ("flex", "Product", LABEL),
-            ("compression_pct", "Left compressed, %", WHOLE),
-            ("holds", "Sizes still hold", SIZE),
-            ("broken", "Sections out of limits", WHOLE),
-            ("worst_room", "Room hit worst", TEXT),
-            ("worst_room_pct", "It gets, % of design", WHOLE),
-            ("least_cost", "Least cost made for it", DOLLARS),
-            ("over_cost", "More than as planned", MORE),
-        ],
-        money,
-        missing="least_cost",
-    )
-    _mark(page, body, "C", '="no"', CLOSE_FILL)
+    _when_compressed(page, buying, money, across)
     page.heading("Products approved together", across)
     page.paragraph(
         "Every approved product must hold in the same sizes; cost at the mean price of the products in the row.",
@@ -282,6 +261,35 @@ def comparison_sheet(book: Book, buying: Buying) -> None:
             without = "no price does" if title.startswith("Break") else "no set holds"
             _list(page, frame, listed, money, missing=listed[-1][0], without=without)
     _one_page(page)
+
+
+def _when_compressed(page: Page, buying: Buying, money: str, across: int) -> None:
+    page.heading("What happens if the crew leaves it compressed", across)
+    *less, most = COMPRESSIONS_PCT
+    page.paragraph(
+        "The product's own best sizes, dampers set for the duct as the plan has it; flex left short of fully stretched "
+        f"by {', '.join(f'{pct:g}' for pct in less)} or {most:g} %. Larger sizes could make up for it: the least cost "
+        "of a set made for that compression.",
+        across,
+        LEAD,
+    )
+    body = _list(
+        page,
+        frames.compressed(buying),
+        [
+            ("flex", "Product", LABEL),
+            ("compression_pct", "Left compressed, %", WHOLE),
+            ("holds", "Sizes still hold", SIZE),
+            ("broken", "Sections out of limits", WHOLE),
+            ("worst_room", "Room hit worst", TEXT),
+            ("worst_room_pct", "It gets, % of design", WHOLE),
+            ("least_cost", "Least cost made for it", DOLLARS),
+            ("over_cost", "More than as planned", MORE),
+        ],
+        money,
+        missing="least_cost",
+    )
+    _mark(page, body, "C", '="no"', CLOSE_FILL)
 
 
 # -- Stock list ------------------------------------------------------------------------------------------
