@@ -159,18 +159,17 @@ class Relaxation:
     def _chain_rows(self) -> tuple[FloatArray, BoolArray]:
         """A row for each child and diameter it can have, and the child's columns of just that diameter."""
         diameter = self.problem.diameter_in[self.size]
-        rows, steps = [], []
+        rows, steps = [np.zeros((0, diameter.size))], [np.zeros((0, diameter.size), dtype=bool)]
         for child, parent in enumerate(self.problem.parent):
             if parent < 0:
                 continue
             of_child, of_parent = self.section == child, self.section == parent
-            for step in np.unique(diameter[of_child]):
-                large_enough = of_parent & (diameter >= step - DIAMETER_TOLERANCE_IN)
-                if not large_enough[of_parent].all():
-                    rows.append((of_child & (diameter >= step)).astype(float) - large_enough)
-                    steps.append(of_child & (diameter == step))
-        shape = len(rows), self.section.size
-        return np.array(rows, dtype=float).reshape(shape), np.array(steps, dtype=bool).reshape(shape)
+            step = np.unique(diameter[of_child])[:, None]
+            large_enough = of_parent & (diameter >= step - DIAMETER_TOLERANCE_IN)
+            asks = ~large_enough[:, of_parent].all(axis=1)
+            rows.append((of_child & (diameter >= step[asks])).astype(float) - large_enough[asks])
+            steps.append(of_child & (diameter == step[asks]))
+        return np.vstack(rows), np.vstack(steps)
 
     def _change_rows(self) -> tuple[FloatArray, FloatArray, FloatArray]:
         """A row for each change that costs something and may be spared: the section's column, less its parent's.
