@@ -22,6 +22,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import Bounds, LinearConstraint, OptimizeResult
+from scipy.sparse import csr_array
 
 from tractduct.sizing.highs import integer_program, linear_program
 from tractduct.sizing.program import DIAMETER_TOLERANCE_IN, SizingProblem
@@ -331,9 +332,6 @@ class Relaxation:
         right[paths] = 1.0 + 0.5 / _STEPS
         return left, right
 
-    def _one_each(self, columns: IntArray) -> FloatArray:
-        return np.asarray(self.section[columns] == np.arange(self.n_section)[:, None], dtype=float)
-
     def _linear(self, columns: IntArray) -> Bound:
         among = self._chain_among(columns)
         # all of them at once are too many only where all sizes are
@@ -365,7 +363,7 @@ class Relaxation:
 
     def _linprog(self, columns: IntArray, cost: FloatArray, rows: FloatArray, right: FloatArray) -> OptimizeResult:
         one_each = np.zeros((self.n_section, cost.size))
-        one_each[:, : columns.size] = self._one_each(columns)
+        one_each[:, : columns.size] = self.section[columns] == np.arange(self.n_section)[:, None]
         # programs this small are solved before a presolve pays
         return linear_program(
             cost,
@@ -451,7 +449,8 @@ class Relaxation:
             left[:, n_column + n_pair :] = of_change
             return left, np.full(len(left), least), np.broadcast_to(most, len(left))
 
-        fixed = [rows(self._one_each(columns), 1.0, least=1.0), rows(change, 0.0, of_change=-np.eye(n_change))]
+        one_each = (self.section[columns] == np.arange(self.n_section)[:, None]).astype(float)
+        fixed = [rows(one_each, 1.0, least=1.0), rows(change, 0.0, of_change=-np.eye(n_change))]
         if np.isfinite(ceiling):
             unit = max(ceiling, _MEAN_COLUMN_COST)
             if goal is cost:
@@ -480,7 +479,7 @@ class Relaxation:
                 goal,
                 integrality=np.arange(width) < n_column + n_pair,
                 bounds=Bounds(0.0, 1.0),
-                constraints=LinearConstraint(np.vstack(left), np.concatenate(least), np.concatenate(most)),
+                constraints=LinearConstraint(csr_array(np.vstack(left)), np.concatenate(least), np.concatenate(most)),
                 options={
                     "presolve": counting or n_column < _PRESOLVE_BELOW * self.n_section,
                     "mip_rel_gap": 0.0,
