@@ -20,7 +20,7 @@ PARTS = {
     "airflow": "delivered airflow against a general solver and a network engine",
     "front": "sizes and dampers searched together against one prediction",
     "marks": "damper marks against one prediction, classes against variants",
-    "demo": "the demo command against import and plain writing; all losses",
+    "demo": "the demo command against import and plain writing, and by phase; all losses",
     "portfolio": "many plans: phases, growth, processes, the stock list",
 }
 

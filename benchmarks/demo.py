@@ -1,4 +1,4 @@
-"""The demo command as a whole, and the evaluation of all losses.
+"""The demo command as a whole, what each of its phases takes, and the evaluation of all losses.
 
 The command stands against importing its libraries and writing the same cells with the same library.
 
@@ -31,6 +31,48 @@ LIBRARIES = (
     "numpy, pandas, scipy.optimize, scipy.sparse, scipy.interpolate, scipy.special, openpyxl, tqdm, matplotlib.figure, "
     "matplotlib.backends.backend_agg"
 )
+PHASES = {  # what a run's processor time goes into: where the function is looked up, and what it is
+    "tractduct.inputs.reader:load_plan": "reading the plan",
+    "tractduct.report:study": "sizes, trade-off, comparisons",
+    "tractduct.report:chosen": "sizes and dampers together",
+    "tractduct.report:deliver": "delivered airflow and marks",
+    "tractduct.report:buy": "flex products and orders",
+    "tractduct.report:study_orientation": "direction, packages, lots",
+    "tractduct.report:deliver_lots": "air of each lot",
+    "tractduct.writers.output:draw_pictures": "pictures",
+    "tractduct.writers.output:write_workbook": "workbook",
+    "tractduct.writers.output:write_order": "order's workbook",
+    "tractduct.writers.output:write_lot_pages": "pages of the lots",
+    "tractduct.writers.output:write_readings": "form for readings",
+    "tractduct.writers.data:data_files": "lists",
+    "tractduct.writers.output:results_text": "results.json",
+}
+SPLIT = """
+import functools, gc, importlib, json, sys, time
+gc.disable()  # as the command does
+spent = {}
+def timed(function, what):
+    @functools.wraps(function)
+    def run(*given, **named):
+        start = time.process_time()
+        try:
+            return function(*given, **named)
+        finally:
+            spent[what] = spent.get(what, 0.0) + time.process_time() - start
+    return run
+for place, what in json.loads(sys.argv[1]).items():
+    module, _, name = place.partition(":")
+    module = importlib.import_module(module)
+    setattr(module, name, timed(getattr(module, name), what))
+imported = time.process_time()
+from tractduct.cli import main
+main(["study", sys.argv[2], "--out", sys.argv[3]])
+whole = time.process_time()
+spent = {"start and imports": imported, **spent}
+spent["all else"] = whole - sum(spent.values())
+with open(sys.argv[4], "w", encoding="utf-8") as file:
+    json.dump(spent, file)
+"""
 WRITE = f"""
 import json, sys
 import {LIBRARIES}
@@ -74,6 +116,17 @@ def whole_command(repeats: int) -> dict[str, float]:
     return {"cells": sum(map(len, cells.values())), "processor_ratio": processor, "clock_ratio": clock}
 
 
+def split(repeats: int) -> dict[str, float]:
+    """Processor seconds of each phase of the demo command, the medians of some runs."""
+    runs: list[dict[str, float]] = []
+    with tempfile.TemporaryDirectory() as folder:
+        for _ in range(repeats):
+            spent = Path(folder) / "spent.json"
+            timed([sys.executable, "-c", SPLIT, json.dumps(PHASES), str(DEMO), str(Path(folder) / "out"), str(spent)])
+            runs.append(json.loads(spent.read_text(encoding="utf-8")))
+    return {what: statistics.median(run[what] for run in runs) for what in runs[0]}
+
+
 def all_losses(repeats: int) -> float:
     """Milliseconds to evaluate every size in 40 sections and 160 variants, the best of some repeats."""
     with tempfile.TemporaryDirectory() as folder:
@@ -93,14 +146,19 @@ def main() -> None:
     parser.add_argument("--json", type=Path)
     options = parser.parse_args()
     command = whole_command(1 if options.quick else 5)
+    phases = split(1 if options.quick else 5)
     losses_ms = all_losses(3 if options.quick else 20)
     print(
         f"study of the demo over importing its libraries and writing the same {command['cells']:,} cells: "
         f"{command['processor_ratio']:.2f} in processor time, {command['clock_ratio']:.2f} by the clock (at most 2)"
     )
+    for what, seconds in phases.items():
+        print(f"  {what}: {100.0 * seconds / sum(phases.values()):.0f} % ({seconds:.2f} s)")
     print(f"all losses of 40 sections x 160 variants: {losses_ms:.0f} ms (under 50)")
     if options.json:
-        options.json.write_text(json.dumps({**command, "all_losses_ms": losses_ms}, indent=1) + "\n", encoding="utf-8")
+        options.json.write_text(
+            json.dumps({**command, "phases_s": phases, "all_losses_ms": losses_ms}, indent=1) + "\n", encoding="utf-8"
+        )
 
 
 if __name__ == "__main__":

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import _thread
+import gc
 import os
 import signal
 import sys
@@ -52,6 +53,7 @@ def run() -> NoReturn:
         print("Stopped; nothing was written.", file=sys.stderr)
     finally:
         signal.signal(signal.SIGINT, signal.SIG_IGN)  # there is nothing left to stop
+        gc.freeze()  # nor to find among what goes with the process
     sys.exit(code)
 
 

@@ -305,6 +305,7 @@ def _positive(text: str) -> float:
 
 
 def _study(options: argparse.Namespace) -> int:
+    gc.disable()  # one plan and done: looking for garbage, in the imports too, would cost a twentieth of the time
     # Imported here so that --help and usage faults answer at once.
     from tractduct.files import file_name, fingerprint
     from tractduct.inputs.reader import load_plan
@@ -313,7 +314,6 @@ def _study(options: argparse.Namespace) -> int:
     from tractduct.writers.output import PARTS, write_house, write_report
     from tractduct.writers.summary import house_summary, summary, written_text
 
-    gc.disable()  # one plan and done: looking for garbage would cost a twentieth of the time
     plan = load_plan(options.plan)
     out = options.out or Path("reports") / file_name(plan.name)
     _refuse_plan_folder(options.out)

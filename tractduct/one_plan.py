@@ -33,7 +33,7 @@ from tractduct.sizing.governing import (
 from tractduct.sizing.margins import Margins, margins_of
 from tractduct.sizing.practice import plan_findings, size_findings
 from tractduct.sizing.remedies import Conflict, Remedy, diagnose, try_remedies
-from tractduct.sizing.solve import Solution, recommend, trade_off_of
+from tractduct.sizing.solve import Solution, TradeOff, recommend, trade_off_of
 from tractduct.sizing.verify import Breach, Verification, verify_cap, verify_sizes
 
 Progress = Callable[[str, int, int], None]  # what is being done, steps done, steps in all
@@ -204,10 +204,12 @@ def study(
     if plan.systems:
         raise InputFaults([_several_systems(plan)])
     case = build_case(plan)
-    problem = case.problem()
     cap = plan.max_distinct_sizes or None
     progress("sizes", 0, 1)
-    cheapest, recommended = recommend(problem, plan.standardize_within_pct, max_distinct=cap, time_limit_s=time_limit_s)
+    swept: TradeOff | None = None
+    if not quick and time_limit_s is None:  # in a time limit each search has its own
+        swept = case.trade_off(lambda done, total: progress("trade-off", done, total))
+    cheapest, recommended = _sought(case, time_limit_s)
     progress("sizes", 1, 1)
     if recommended.status == "unknown":
         raise OutOfTime(
@@ -225,8 +227,8 @@ def study(
         conflicts = diagnose(case, cap)
         remedies = try_remedies(plan, conflicts, lambda: progress("remedies", 0, 0))
     elif not quick:
-        swept = trade_off_of(
-            problem,
+        swept = swept or trade_off_of(
+            case.problem(),
             max_distinct=cap,
             time_limit_s=time_limit_s,
             on_step=lambda done, total: progress("trade-off", done, total),
@@ -247,6 +249,15 @@ def study(
         remedies=remedies,
         **_of_set(case, recommended),
     )
+
+
+def _sought(case: Case, time_limit_s: float | None) -> tuple[Solution, Solution]:
+    """The least-cost and the recommended set, as good as they are found in the time."""
+    if time_limit_s is None:
+        return case.recommended()
+    plan = case.plan
+    cap = plan.max_distinct_sizes or None
+    return recommend(case.problem(), plan.standardize_within_pct, max_distinct=cap, time_limit_s=time_limit_s)
 
 
 def _several_systems(plan: Plan) -> Fault:
@@ -295,17 +306,11 @@ def _without_cap(case: Case, cheapest: Solution, chosen: Solution, time_limit_s:
     plan = case.plan
     if plan.most_steps_over_own >= NO_CAP:
         return None
-    problem = case.capped_at(NO_CAP).problem()
+    free_case = case.capped_at(NO_CAP)
     free, wide = cheapest, chosen
-    if not np.array_equal(
-        problem.tightened(), case.problem().tightened()
-    ):  # else the cap leaves out nothing that holds
-        free, wide = recommend(
-            problem,
-            plan.standardize_within_pct,
-            max_distinct=plan.max_distinct_sizes or None,
-            time_limit_s=time_limit_s,
-        )
+    # Else the cap leaves out nothing that holds.
+    if not np.array_equal(free_case.problem().tightened(), case.problem().tightened()):
+        free, wide = _sought(free_case, time_limit_s)
     if wide.size_index is None:
         return None
     return WithoutCap(

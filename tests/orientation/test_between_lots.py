@@ -19,7 +19,7 @@ from tractduct.one_plan import Study
 from tractduct.orientation import airflow_at, check_every_degree, lot_mix, plan_at, study_orientation
 from tractduct.orientation.azimuths import azimuth_label, between_listed, nearest_front
 from tractduct.orientation.between import check_between
-from tractduct.orientation.lots import lot_findings, lot_results
+from tractduct.orientation.lots import lot_findings, lot_results, lots_hold
 from tractduct.sizing.solve import least_cost
 from tractduct.sizing.verify import verify_sizes
 from tractduct.writers import orientation_tables
@@ -228,6 +228,11 @@ def test_lots_where_it_does_not_hold() -> None:
             worst = max(found.breaches, key=lambda each: each.amount / each.limit)
             assert str(worst) in said[f"lot {r.lot.name}"].message
     assert 0 < len(said) < len(results)
+    everywhere = dict.fromkeys(study.size_set, "4")
+    assert lots_hold(study.plan, study.tree, [chosen, study.size_set, everywhere]) == [
+        {r.lot.name: r.holds for r in lot_results(study.plan, study.tree, sizes)}
+        for sizes in (chosen, study.size_set, everywhere)
+    ]
 
 
 def test_a_lot_outside_the_listed_faces() -> None:

@@ -19,7 +19,7 @@ from benchmarks.cpsat import cpsat_front
 from benchmarks.plans import synthetic_plan, with_circuits
 from tractduct.sizing import enumeration, highs, relaxation, solve
 from tractduct.sizing.program import HOLDS_TOLERANCE, SizingProblem
-from tractduct.sizing.solve import Solution, least_cost, recommend, recommended, trade_off_of
+from tractduct.sizing.solve import Solution, least_cost, least_costs, recommend, recommended, trade_off_of
 
 SMALL = settings(max_examples=60, suppress_health_check=[HealthCheck.too_slow])  # eleven tests draw from the same
 SAME = 1e-9
@@ -168,6 +168,45 @@ def test_least_cost_of_some_stock_under_a_cutoff(problem: SizingProblem, seed: i
         return
     assert_optimal(least_cost(problem, usable=usable, cutoff=sets[0][0]), sets[0])
     assert_infeasible(least_cost(problem, usable=usable, cutoff=sets[0][0] - 0.5))
+
+
+@SMALL
+@given(small_problems(), st.integers(0, 2**32 - 1))
+def test_least_costs_of_several_stocks_are_those_of_each_alone(problem: SizingProblem, seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    stocks = [rng.uniform(size=(problem.stock_group.max() + 1, problem.diameter_in.size)) < 0.8 for _ in range(3)]
+    expected = [(all_sets(problem, usable) or [(np.inf,)])[0][0] for usable in (None, *stocks)]
+    assert least_costs(problem, [None, *stocks]) == pytest.approx(expected, rel=1e-12)
+
+
+@SMALL
+@given(small_problems())
+def test_the_sets_that_hold_are_told_from_the_others(problem: SizingProblem) -> None:
+    holding = {sizes for _, _, sizes in all_sets(problem)}
+    for sizes in itertools.product(range(problem.diameter_in.size), repeat=problem.parent.size):
+        diameter = [problem.diameter_in[k] for k in sizes]
+        if all(p < 0 or diameter[s] <= diameter[p] + 1e-9 for s, p in enumerate(problem.parent)):
+            assert problem.holds(np.array(sizes)) == (sizes in holding)
+
+
+@SMALL
+@given(small_problems())
+def test_only_what_matters_is_in_the_key(problem: SizingProblem) -> None:
+    other_nothing = np.where(problem.allowed, problem.loss_inwc, 7.0)
+    assert dataclasses.replace(problem, loss_inwc=other_nothing).key() == problem.key()
+    dearer, further = problem.cost + 1.0, problem.loss_inwc + 1.0
+    changed = [
+        dataclasses.replace(problem, cost=dearer),
+        dataclasses.replace(problem, loss_inwc=further),
+        dataclasses.replace(problem, available_inwc=problem.available_inwc + 1.0),
+        dataclasses.replace(problem, allowed=~problem.allowed),
+        dataclasses.replace(problem, path=~problem.path),
+        dataclasses.replace(problem, diameter_in=problem.diameter_in + 1.0),
+        dataclasses.replace(problem, change_cost=np.ones_like(problem.cost)),
+    ]
+    keys = [one.key() for one in changed]
+    same = [~problem.allowed.any(), ~problem.allowed.any(), np.isinf(problem.available_inwc).all()] + 4 * [False]
+    assert [key == problem.key() for key in keys] == same
 
 
 @SMALL

@@ -112,6 +112,7 @@ def installed_ducts(
     *,
     compression_pct: float | FloatArray | None = None,
     length_factor: float | FloatArray = 1.0,
+    rows: NDArray[np.intp] | None = None,
 ) -> SizedDucts:
     """The chosen sizes as installed.
 
@@ -120,10 +121,12 @@ def installed_ducts(
     compression_pct : of every flex section instead of the products' own; broadcastable to
         (n_variant, n_section)
     length_factor : on straight lengths; broadcastable likewise
+    rows : of the variants, which may repeat; what is broadcast is of these then. All if None
     """
     data, product = case.table.sections, case.table.ducts
-    diameter = at_sizes(product.diameter_in, size_index)
-    compression = product.compression_pct
+    mine = slice(None) if rows is None else rows
+    diameter = at_sizes(product.diameter_in, size_index)[mine]
+    compression = product.compression_pct[mine]
     if compression_pct is not None:
         is_flex = np.array([s.kind == "flex" for s in case.tree.sections])
         compression = np.where(is_flex, compression_pct, compression)
@@ -131,14 +134,14 @@ def installed_ducts(
     fittings = data.effective_length_ft - data.length_ft
     return SizedDucts(
         diameter_in=diameter,
-        area_ft2=at_sizes(product.area_ft2, size_index),
-        roughness_ft=product.roughness_ft,
-        derate=product.derate,
-        friction_length_ft=at_sizes(product.correction, size_index)
+        area_ft2=at_sizes(product.area_ft2, size_index)[mine],
+        roughness_ft=product.roughness_ft[mine],
+        derate=product.derate[mine],
+        friction_length_ft=at_sizes(product.correction, size_index)[mine]
         * (data.length_ft * length_factor * squeeze + fittings),
         loss_coefficient=data.loss_coefficient,
         damper_inwc_per_cfm2=np.zeros(1),
-        is_open=open_sections(case.tree, case.variants),
+        is_open=open_sections(case.tree, case.variants)[mine],
     )
 
 
@@ -170,6 +173,7 @@ def predict(
     drive: Drive | None = None,
     loaded: bool | FloatArray = False,
     strict: bool = True,
+    rows: NDArray[np.intp] | None = None,
 ) -> Delivered:
     """Delivered airflow of every run and room.
 
@@ -178,18 +182,19 @@ def predict(
     drive : what drives the air; the plan's blower, or the design airflow where it has none
     loaded : filters due for change; see ``airstream``
     strict : raise where the blower's curve never meets the system's; else such variants are NaN
+    rows : of the variants, which may repeat, in the order of the ducts'; all if None
 
     Raises InputFaults for a section that both ends in a room and feeds others, and, if strict, where the
     blower's curve never meets the system's.
     """
-    plan, tree, variants = case.plan, case.tree, case.variants
+    plan, tree, variants, air = case.plan, case.tree, case.variants, case.air
+    if rows is not None:
+        variants, air = variants.rows(rows), air[rows]
     refuse_unpredictable(case, ducts)
     drive = drive or default_drive(plan)
     stream = airstream(plan, variants.variants, variants.room_airflow_cfm.sum(axis=1), loaded=loaded)
     lost = Leakage(supply=plan.equipment.supply_leakage, return_=plan.equipment.return_leakage)
-    solution = solve_airflow(
-        tree, ducts, source_of(plan, variants, stream, drive), case.air, variants.airflow_cfm, lost
-    )
+    solution = solve_airflow(tree, ducts, source_of(plan, variants, stream, drive), air, variants.airflow_cfm, lost)
     if strict and not solution.settled.all():
         raise InputFaults([_never_meets(plan, variants, stream, solution)])
     solution = solution.with_unsettled_blank()
@@ -232,9 +237,8 @@ def refuse_unpredictable(case: Case, ducts: SizedDucts) -> None:
             problem = f"section '{section.name}' ends in a room and feeds others, so its airflow can't be predicted"
             remedy = "Let it feed others only, and add a section of its own for the register"
             raise InputFaults([case.plan.place("sections", "room", section.name).fault(problem, remedy)])
-    shape = case.variants.airflow_cfm.shape
     loses = np.logical_or(ducts.friction_length_ft > 0.0, ducts.loss_coefficient > 0.0)
-    can_lose = np.all(np.broadcast_to(loses, shape), axis=0).tolist()
+    can_lose = np.all(np.atleast_2d(loses), axis=0).tolist()
     for i, run in zip(case.tree.run_section, case.tree.runs, strict=True):
         if not can_lose[i]:
             problem = f"run '{run.name}' has no length and no fitting that loses pressure, so its airflow"

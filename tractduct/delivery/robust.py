@@ -17,7 +17,7 @@ FloatArray = NDArray[np.float64]
 LENGTH_SPREAD = 0.10  # straight lengths, plus or minus this part
 MOST_COMPRESSION_PCT = 15.0  # flex, from fully stretched to this
 SEED = 20_260
-CANDIDATES_AT_ONCE = 4_000_000  # sections times builds times sizes
+DUCTS_AT_ONCE = 30_000  # sections times builds: so many stay near the processor
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -64,17 +64,16 @@ def building_spread(
     length_factor = random.uniform(1.0 - LENGTH_SPREAD, 1.0 + LENGTH_SPREAD, shape)
     loaded = random.uniform(0.0, 1.0, shape[0])
     parts, withins, totals = [], [], []
-    # As many variants at once as memory is meant for: each build has a candidate table of its own.
-    at_once = max(1, CANDIDATES_AT_ONCE // (builds * n_section * len(case.table.sizes)))
+    at_once = max(1, DUCTS_AT_ONCE // (builds * n_section))  # variants
     for first in range(0, n_variant, at_once):
         variants = np.arange(first, min(first + at_once, n_variant))
         drawn = slice(first * builds, (variants[-1] + 1) * builds)
-        many = case.rows(np.repeat(variants, builds))
+        rows = np.repeat(variants, builds)
         ducts = installed_ducts(
-            many, size_index, compression_pct=compression_pct[drawn], length_factor=length_factor[drawn]
+            case, size_index, compression_pct=compression_pct[drawn], length_factor=length_factor[drawn], rows=rows
         )
         ducts = with_dampers(ducts, np.repeat(damper_inwc_per_cfm2[variants], builds, axis=0))
-        got = predict(many, ducts, drive=drive, loaded=loaded[drawn], strict=False)
+        got = predict(case, ducts, drive=drive, loaded=loaded[drawn], strict=False, rows=rows)
         withins.append(got.room_within(plan.tolerance))
         design = got.airstream.design_cfm
         totals.append(np.divide(100.0 * got.total_cfm, design, out=np.full(len(design), np.nan), where=design > 0.0))

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from tractduct.delivery.predict import Delivered, Drive, installed_ducts, predict
 from tractduct.sizing.case import Case
 from tractduct.sizing.program import DIAMETER_TOLERANCE_IN
-from tractduct.sizing.solve import Solution, least_cost, recommend
+from tractduct.sizing.solve import Solution, least_cost
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -45,7 +45,7 @@ def substitutions_of(case: Case, *, drive: Drive | None = None) -> tuple[Substit
     found = []
     for designed in plan.flex if len(plan.flex) > 1 else ():
         mine = case.only(case.variants.where(flex=designed))
-        _, sized = recommend(mine.problem(), plan.standardize_within_pct, max_distinct=plan.max_distinct_sizes or None)
+        _, sized = mine.recommended()
         if sized.size_index is None:
             continue
         expected = _predicted(mine, sized.size_index, drive)

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import PchipInterpolator
 
 from tractduct.model.plan import Plan
 from tractduct.network.tree import DuctTree
@@ -122,6 +121,8 @@ def airstream(
 
 def _curve(points: FloatArray, grid: FloatArray) -> FloatArray:
     """A blower table on a finer axis; NaN outside it, so that it is never extended in silence."""
+    from scipy.interpolate import PchipInterpolator  # plans without a table need not wait for it
+
     inside = (grid >= points[0, 0]) & (grid <= points[-1, 0])
     shape = PchipInterpolator(points[:, 0], points[:, 1])
     return np.where(inside, shape(np.clip(grid, points[0, 0], points[-1, 0])), np.nan)

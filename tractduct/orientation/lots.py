@@ -13,7 +13,7 @@ from tractduct.findings import Finding, Severity
 from tractduct.model.lots import Lot
 from tractduct.model.plan import Plan
 from tractduct.network.tree import DuctTree
-from tractduct.network.variants import Variant, expand_variants
+from tractduct.network.variants import VariantSet, expand_variants
 from tractduct.orientation.azimuths import airflow_at, azimuth_label, between_listed, nearest_front, plan_at
 from tractduct.physics.turning import POINT_DEG
 from tractduct.sizing.verify import Breach, verify_sizes
@@ -49,9 +49,33 @@ class LotResult:
     holds: bool | None
 
 
-def lot_results(plan: Plan, tree: DuctTree, size_set: Mapping[str, str]) -> tuple[LotResult, ...]:
-    """Every lot of a plan, in its order. ``size_set`` section name -> size label, empty where there is none."""
-    found: dict[str, LotResult] = {}
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Place:
+    """Lots of one mirror, one house and one sort of flex; ``at`` is the plan at those azimuths whose airflow is known,
+    None without any."""
+
+    lots: tuple[Lot, ...]
+    known: frozenset[float]
+    at: Plan | None
+    variants: VariantSet | None
+
+    def breaches(self, size_set: Mapping[str, str]) -> dict[str, tuple[Breach, ...]]:
+        """By the name of each lot whose airflow is known, of a size set."""
+        if self.at is None or self.variants is None:
+            return {}
+        at_azimuth: dict[str, list[Breach]] = {face: [] for face in self.at.fronts}
+        for breach in verify_sizes(self.at, self.variants.variants, size_set).breaches:
+            for face in self.at.fronts if breach.variant is None else (breach.variant.front,):
+                at_azimuth[face].append(breach)
+        found = {}
+        for lot in self.lots:
+            if lot.azimuth_deg in self.known:
+                flex, mine = _flex(self.at, lot), at_azimuth[azimuth_label(lot.azimuth_deg)]
+                found[lot.name] = tuple(b for b in mine if b.variant is None or b.variant.flex in flex)
+        return found
+
+
+def _places(plan: Plan, tree: DuctTree) -> Iterator[_Place]:
     for mirrored, house, other in product((False, True), plan.every_house, ("", *plan.other_flex)):
         lots = [
             lot
@@ -59,31 +83,49 @@ def lot_results(plan: Plan, tree: DuctTree, size_set: Mapping[str, str]) -> tupl
             if (lot.mirrored, lot.options) == (mirrored, house.options)
             and other == (lot.flex if lot.flex in plan.other_flex else "")
         ]
+        if not lots:
+            continue
         built = plan.of_house(house.options)
         if other:  # it is there already, so what is on sale does not matter
             built = replace(built, flex=(other,), prices={})
         azimuth = list(dict.fromkeys(lot.azimuth_deg for lot in lots))
-        known = {
-            a
-            for a, flow in zip(azimuth, airflow_at(built, azimuth, (mirrored,)) if azimuth else (), strict=True)
-            if np.isfinite(flow).all()
-        }
-        at = plan_at(built, [a for a in azimuth if a in known], (mirrored,)) if known else None
+        flow = airflow_at(built, azimuth, (mirrored,))
+        known = [a for a, of_one in zip(azimuth, flow, strict=True) if np.isfinite(of_one).all()]
+        at = plan_at(built, known, (mirrored,)) if known else None
         variants = expand_variants(at, tree) if at is not None else None
-        breaches: tuple[Breach, ...] = ()
-        if at is not None and variants is not None and size_set:
-            breaches = verify_sizes(at, variants.variants, size_set).breaches
-        for lot in lots:
-            label = azimuth_label(lot.azimuth_deg)
-            flex = (lot.flex,) if lot.flex else plan.flex
-            covered = mirrored in plan.mirrored and bool(between_listed(plan.fronts, [lot.azimuth_deg])[0])
+        yield _Place(lots=tuple(lots), known=frozenset(known), at=at, variants=variants)
+
+
+def _flex(plan: Plan, lot: Lot) -> tuple[str, ...]:
+    """The products that a lot may get."""
+    return (lot.flex,) if lot.flex else plan.flex
+
+
+def lots_hold(plan: Plan, tree: DuctTree, size_sets: Sequence[Mapping[str, str]]) -> list[dict[str, bool]]:
+    """Of each size set, whether it holds at each lot whose airflow is known, by the lot's name."""
+    places = list(_places(plan, tree))
+    return [
+        {name: not broken for place in places for name, broken in place.breaches(size_set).items()}
+        for size_set in size_sets
+    ]
+
+
+def lot_results(plan: Plan, tree: DuctTree, size_set: Mapping[str, str]) -> tuple[LotResult, ...]:
+    """Every lot of a plan, in its order. ``size_set`` section name -> size label, empty where there is none."""
+    found: dict[str, LotResult] = {}
+    for place in _places(plan, tree):
+        breaches = place.breaches(size_set) if size_set else {}
+        for lot in place.lots:
+            flex = _flex(plan, lot)
+            covered = lot.mirrored in plan.mirrored and bool(between_listed(plan.fronts, [lot.azimuth_deg])[0])
             rooms = np.full((len(plan.seasons), len(plan.rooms)), np.nan)
             runs = np.full((len(plan.seasons), len(tree.run_section)), np.nan)
-            if lot.azimuth_deg in known and variants is not None:
+            if lot.azimuth_deg in place.known and place.variants is not None:
+                label = azimuth_label(lot.azimuth_deg)
                 for k, season in enumerate(plan.seasons):
-                    row = int(np.argmax(variants.where(front=label, season=season, flex=flex[0])))
-                    rooms[k], runs[k] = variants.room_airflow_cfm[row], variants.run_airflow_cfm[row]
-            mine = tuple(b for b in breaches if _concerns(b.variant, label, flex))
+                    row = int(np.argmax(place.variants.where(front=label, season=season, flex=flex[0])))
+                    rooms[k], runs[k] = place.variants.room_airflow_cfm[row], place.variants.run_airflow_cfm[row]
+            mine = breaches.get(lot.name, ())
             found[lot.name] = LotResult(
                 lot=lot,
                 nearest_front=nearest_front(plan.fronts, lot.azimuth_deg),
@@ -93,13 +135,9 @@ def lot_results(plan: Plan, tree: DuctTree, size_set: Mapping[str, str]) -> tupl
                 room_airflow_cfm=rooms,
                 run_airflow_cfm=runs,
                 breaches=mine,
-                holds=not mine if size_set and lot.azimuth_deg in known else None,
+                holds=not mine if lot.name in breaches else None,
             )
     return tuple(found[lot.name] for lot in plan.lots)
-
-
-def _concerns(variant: Variant | None, label: str, flex: Sequence[str]) -> bool:
-    return variant is None or (variant.front == label and variant.flex in flex)
 
 
 def _source(plan: Plan, lot: Lot, covered: bool) -> str:

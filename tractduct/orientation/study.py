@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass
 
 from tractduct.findings import Finding, Severity
-from tractduct.model.lots import Lot
 from tractduct.model.plan import Plan
 from tractduct.one_plan import Progress, Study
 from tractduct.orientation.azimuths import nearest_front
 from tractduct.orientation.between import DegreeCheck, check_between, check_every_degree
 from tractduct.orientation.check import BreakdownCheck, check_breakdown, check_findings
-from tractduct.orientation.lots import LotResult, lot_findings, lot_results
+from tractduct.orientation.lots import LotResult, lot_findings, lot_results, lots_hold
 from tractduct.orientation.sensitivity import (
     HouseLoad,
     RoomSensitivity,
@@ -23,7 +22,7 @@ from tractduct.orientation.sensitivity import (
     sensitivity_by_room,
 )
 from tractduct.physics.solar import SCREENING
-from tractduct.sizing.packages import Group, Package, PackageStudy, divide_fronts
+from tractduct.sizing.packages import Group, PackageStudy, divide_fronts
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -147,34 +146,26 @@ def _lot_packages(study: Study, packages: PackageStudy | None) -> tuple[LotPacka
     if packages is None or not study.plan.lots:
         return ()
     by_mirror = packages.groups[0][1] is not None
-    plan = study.plan
+    plan, choices = study.plan, [c for c in packages.choices if c.n_package > 1]
+    holds = iter(lots_hold(plan, study.tree, [study.case.labels(p.size_index) for c in choices for p in c.packages]))
     found = []
-    for choice in (c for c in packages.choices if c.n_package > 1):
-        groups = [_group(plan, lot.azimuth_deg, lot.mirrored, by_mirror) for lot in plan.lots]
-        mine = [next((i for i, p in enumerate(choice.packages) if group in p.groups), None) for group in groups]
-        holds: dict[str, bool | None] = {}
-        for i, package in enumerate(choice.packages):
-            holds |= _holds(study, package, [lot for lot, at in zip(plan.lots, mine, strict=True) if at == i])
-        misfit = [lot for lot in plan.lots if holds.get(lot.name) is False]
-        elsewhere = [_holds(study, package, misfit) for package in choice.packages]
-        for lot, at in zip(plan.lots, mine, strict=True):
-            others = [i for i, held in enumerate(elsewhere) if held.get(lot.name)]
+    for choice in choices:
+        held = [next(holds) for _ in choice.packages]
+        for lot in plan.lots:
+            group = _group(plan, lot.azimuth_deg, lot.mirrored, by_mirror)
+            mine = next((i for i, p in enumerate(choice.packages) if group in p.groups), None)
+            fits = None if mine is None else held[mine].get(lot.name)
+            others = [i for i, of_one in enumerate(held) if of_one.get(lot.name)] if fits is False else []
             found.append(
                 LotPackage(
                     lot=lot.name,
                     n_package=choice.n_package,
-                    package=at,
-                    holds=holds.get(lot.name),
+                    package=mine,
+                    holds=fits,
                     better=min(others, key=lambda i: choice.packages[i].cost, default=None),
                 )
             )
     return tuple(found)
-
-
-def _holds(study: Study, package: Package, lots: Sequence[Lot]) -> dict[str, bool | None]:
-    """Of some lots, by name, whether a package's sizes hold there."""
-    results = lot_results(replace(study.plan, lots=tuple(lots)), study.tree, study.case.labels(package.size_index))
-    return {r.lot.name: r.holds for r in results}
 
 
 def _in_packages(study: Study, packages: PackageStudy | None, lots: tuple[LotPackage, ...]) -> list[Finding]:

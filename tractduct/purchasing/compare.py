@@ -16,7 +16,7 @@ from tractduct.delivery.robust import MOST_COMPRESSION_PCT
 from tractduct.model.plan import Plan
 from tractduct.sizing.case import Case, build_case
 from tractduct.sizing.governing import headroom_by_run
-from tractduct.sizing.solve import Solution, least_cost, recommend
+from tractduct.sizing.solve import Solution, least_cost, least_costs
 from tractduct.sizing.verify import verify_sizes
 
 COMPRESSIONS_PCT = (4.0, 10.0, MOST_COMPRESSION_PCT)
@@ -112,15 +112,13 @@ def compare_flex(
     total = len(subsets) + 1
     alone: list[Alone] = []
     approved: list[Approved] = []
-    least: dict[tuple[str, ...], Solution] = {}  # by approved products
     for done, subset in enumerate(subsets):
         on_step(done, total)
         together = _of(case, subset)
-        found = _recommended(together)
-        least[subset] = found[0]
+        found = together.recommended()
         if len(subset) == 1:
             alone.append(_alone(together, subset[0], found, drive or default_drive(plan)))
-        approved.append(_approved(case, subset, found, least))
+        approved.append(_approved(case, subset, found))
     on_step(len(subsets), total)
     break_even = _break_even(case, alone) if plan.prices else ()
     return FlexComparison(alone=tuple(alone), approved=tuple(approved), break_even=break_even)
@@ -133,15 +131,6 @@ def _subsets(flex: tuple[str, ...]) -> list[tuple[str, ...]]:
 
 def _of(case: Case, flex: tuple[str, ...]) -> Case:
     return case.only(np.array([v.flex in flex for v in case.variants.variants]))
-
-
-def _recommended(case: Case) -> tuple[Solution, Solution]:
-    plan = case.plan
-    return recommend(
-        case.problem(),
-        plan.standardize_within_pct,
-        max_distinct=plan.max_distinct_sizes or None,
-    )
 
 
 def _alone(case: Case, flex: str, found: tuple[Solution, Solution], drive: Drive) -> Alone:
@@ -212,7 +201,7 @@ def _compressed(
         compression_pct=pct,
         holds=checked.holds,
         broken=len({b.section for b in checked.breaches}),
-        cost=_finite(least_cost(other.problem()).cost),
+        cost=_finite(least_costs(other.problem())[0]),
         worst_room=room,
         worst_room_pct=room_pct,
     )
@@ -224,20 +213,15 @@ def _squeezed(plan: Plan, flex: str, pct: float) -> Plan:
     return replace(plan, flex=(flex,), ducts=ducts)
 
 
-def _approved(
-    case: Case,
-    subset: tuple[str, ...],
-    found: tuple[Solution, Solution],
-    known: dict[tuple[str, ...], Solution],
-) -> Approved:
-    """``known``: least-cost sets by approved products, those of fewer products among them."""
-    together = _of(case, subset)
+def _approved(case: Case, subset: tuple[str, ...], found: tuple[Solution, Solution]) -> Approved:
     extra = {}
     for flex in subset if len(subset) > 1 else ():
         rest = tuple(f for f in subset if f != flex)
-        without = known.get(rest) or least_cost(_of(case, rest).problem())
-        at_same_price = least_cost(together.priced_for(rest).problem())
-        extra[flex] = _finite(at_same_price.cost) - _finite(without.cost)
+        without = _of(case, rest).least_cost()
+        at_same_price = _of(case, subset).priced_for(rest).problem()
+        # More products never make a set cheaper: where those sizes hold with all of them, nothing is to be sought.
+        fits = without.size_index is not None and at_same_price.holds(without.size_index)
+        extra[flex] = 0.0 if fits else _finite(least_costs(at_same_price)[0]) - _finite(without.cost)
     return Approved(flex=subset, least=found[0], recommended=found[1], extra_cost=extra)
 
 
@@ -302,18 +286,19 @@ def without_each_size(case: Case, size_index: NDArray[np.intp]) -> tuple[Dropped
     problem = case.problem()
     stock = np.zeros((len(case.stock_groups), len(case.table.sizes)), dtype=bool)
     stock[problem.stock_group, size_index] = True
-    found = []
-    for group, size in np.argwhere(stock):
-        others, rest = np.ones_like(stock), stock.copy()
-        others[group, size] = rest[group, size] = False
-        kind, shape = case.stock_groups[group]
-        found.append(
-            Dropped(
-                kind=kind,
-                shape=shape,
-                size=case.table.sizes[size].label,
-                cost=least_cost(problem, usable=others).cost,
-                rest_cost=least_cost(problem, usable=rest).cost,
-            )
+    dropped = [tuple(at) for at in np.argwhere(stock)]
+    others, rest = (np.repeat(of[None], len(dropped), axis=0) for of in (np.ones_like(stock), stock))
+    for n, at in enumerate(dropped):
+        others[n][at] = rest[n][at] = False
+    costs = least_costs(problem, [*others, *rest])
+    found = [
+        Dropped(
+            kind=case.stock_groups[group][0],
+            shape=case.stock_groups[group][1],
+            size=case.table.sizes[size].label,
+            cost=cost,
+            rest_cost=rest_cost,
         )
+        for (group, size), cost, rest_cost in zip(dropped, costs, costs[len(dropped) :], strict=False)
+    ]
     return tuple(sorted(found, key=lambda d: (round(d.rest_cost, 6), round(d.cost, 6))))

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +17,15 @@ from tractduct.sizing.budget import Budget, build_budget
 from tractduct.sizing.candidates import CandidateTable, at_sizes, change_cost, evaluate_candidates, size_cost
 from tractduct.sizing.own import own_sizes, steps_over_own, within_cap
 from tractduct.sizing.program import SizingProblem
+from tractduct.sizing.solve import Solution, TradeOff, least_cost, recommend, recommended, trade_off_of
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Answers:
+    """What was proven of a plan's problems, by their ``key``: parts of a study ask for the same variants again."""
+
+    least_cost: dict[bytes, Solution] = field(default_factory=dict)
+    recommended: dict[bytes, Solution] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -35,6 +45,7 @@ class Case:
     budget: Budget
     steps_over_own: NDArray[np.intp]
     within_cap: NDArray[np.bool_]
+    answers: Answers = field(default_factory=Answers)
 
     def only(self, keep: NDArray[np.bool_]) -> Case:
         """The variants of a (n_variant,) mask, at the mean price of the flex products among them."""
@@ -66,6 +77,37 @@ class Case:
             available_inwc=self.budget.available_inwc,
             change_cost=change_cost(self.plan, self.tree),
         )
+
+    def least_cost(self) -> Solution:
+        """Of its problem, proven, with no cap on distinct sizes."""
+        problem, known = self.problem(), self.answers.least_cost
+        key = problem.key()
+        if key not in known:
+            known[key] = least_cost(problem)
+        return known[key]
+
+    def recommended(self) -> tuple[Solution, Solution]:
+        """The least-cost set of its problem, and the set that the plan's rules take, proven."""
+        problem, known = self.problem(), self.answers
+        key = problem.key()
+        if key not in known.recommended:
+            known.least_cost[key], known.recommended[key] = recommend(
+                problem,
+                self.plan.standardize_within_pct,
+                max_distinct=self.plan.max_distinct_sizes or None,
+                least=known.least_cost.get(key),
+            )
+        return known.least_cost[key], known.recommended[key]
+
+    def trade_off(self, on_step: Callable[[int, int], None]) -> TradeOff:
+        """Of its problem, proven, within the plan's cap on distinct sizes: the plan's rules take one of its sets."""
+        problem = self.problem()
+        front = trade_off_of(problem, max_distinct=self.plan.max_distinct_sizes or None, on_step=on_step)
+        if front.entries:
+            key = problem.key()
+            self.answers.least_cost[key] = front.least_cost
+            self.answers.recommended[key] = recommended(front, self.plan.standardize_within_pct)
+        return front
 
     def capped_at(self, steps: int) -> Case:
         """The same case with another cap on steps over the own size; ``NO_CAP`` for none."""

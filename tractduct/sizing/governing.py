@@ -263,11 +263,19 @@ def price_of_standardizing(
     choices = case.problem().tightened()
     found = []
 
+    faces = [variants.where(front=front) for front in plan.fronts]
+
     def solve(part: Case, kind: str, keep: NDArray[np.bool_]) -> Solution:
-        problem = part.problem()
-        # At the same prices, leaving out variants that the proof does not rest on leaves the set as it is.
-        same = kind == "orientation" and used.size and keep[used].all()
-        return standard if same and np.array_equal(problem.tightened(), choices) else least_cost(problem)
+        if kind == "orientation":  # at the same prices
+            # Leaving out variants that the proof does not rest on leaves the set as it is.
+            if used.size and keep[used].all() and np.array_equal(part.problem().tightened(), choices):
+                return standard
+            # Nothing is cheaper than what one front asks for alone, and that may hold with the others.
+            within = [mine for mine in faces if keep[mine].all() and not np.array_equal(mine, keep)]
+            dearest = max((case.only(mine).least_cost() for mine in within), key=lambda s: s.cost, default=None)
+            if dearest is not None and dearest.size_index is not None and part.problem().holds(dearest.size_index):
+                return dearest
+        return part.least_cost()
 
     def compare(kind: str, kept: str, left_out: str, keep: NDArray[np.bool_]) -> None:
         part = case.only(keep)

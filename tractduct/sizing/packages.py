@@ -9,9 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tractduct.sizing.case import Case
-from tractduct.sizing.program import SizingProblem
 from tractduct.sizing.relaxation import SAME_COST
-from tractduct.sizing.solve import Solution, least_cost
+from tractduct.sizing.solve import Solution
 
 FloatArray = NDArray[np.float64]
 Group = tuple[str, bool | None]  # front face, and mirror; None: as drawn and mirrored together
@@ -143,12 +142,11 @@ def divide_fronts(
         choices.append(PackageChoice(n_package=k, packages=packages, expected_cost=total, bound=min(bound, total)))
     if not choices:
         return None
-    all_rows = np.flatnonzero(np.any([_mask(case, g) for g in groups], axis=0))
     return PackageStudy(
         groups=tuple(groups),
         weight=mix,
         choices=tuple(choices),
-        everywhere=least_cost(case.rows(all_rows).problem()).cost,
+        everywhere=case.only(np.any([_mask(case, g) for g in groups], axis=0)).least_cost().cost,
         n_solved=len(costs.known),
         n_subset=(1 << len(served)) - 1,
     )
@@ -194,22 +192,16 @@ class _Costs:
     def solve(self, chosen: int) -> Solution:
         if chosen not in self.known:
             rows = np.flatnonzero(np.any([self.rows[i] for i in self.members(chosen)], axis=0))
-            problem = self.case.rows(rows).problem()
+            case = self.case.rows(rows)
             parts = [s for part, s in self.known.items() if part & ~chosen == 0]
             dearest = max(parts, key=lambda s: s.cost, default=None)
-            fits = dearest is not None and dearest.size_index is not None and _holds(problem, dearest.size_index)
-            self.known[chosen] = dearest if fits and dearest is not None else least_cost(problem)
+            fits = dearest is not None and dearest.size_index is not None and case.problem().holds(dearest.size_index)
+            self.known[chosen] = dearest if fits and dearest is not None else case.least_cost()
             self.progress("packages", len(self.known), 0)
         return self.known[chosen]
 
     def weighted(self, chosen: int) -> float:
         return self.share(chosen) * self.solve(chosen).cost
-
-
-def _holds(problem: SizingProblem, size_index: NDArray[np.intp]) -> bool:
-    """True where a size set that keeps its order along the tree keeps every limit of a problem."""
-    allowed = problem.allowed[np.arange(len(size_index)), size_index]
-    return bool(allowed.all() and np.all(problem.over_limit_inwc(size_index) <= 0.0))
 
 
 class _Exact:
@@ -303,7 +295,7 @@ def _package(case: Case, costs: _Costs, chosen: int, groups: Sequence[Group], mi
     size_index = solution.size_index
     assert size_index is not None
     idle = [g for g, w in zip(groups, mix, strict=True) if not w > 0.0]
-    also = [g for g in idle if _holds(case.rows(np.flatnonzero(_mask(case, g))).problem(), size_index)]
+    also = [g for g in idle if case.only(_mask(case, g)).problem().holds(size_index)]
     return Package(
         groups=tuple(costs.groups[i] for i in costs.members(chosen)),
         also_holds=tuple(also),

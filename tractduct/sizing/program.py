@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from hashlib import blake2b
 from typing import TypeVar
 
 import numpy as np
@@ -85,6 +86,21 @@ class SizingProblem:
         over: NDArray[np.float64] = loss @ self.path.T.astype(float) - self.limit_inwc
         return over
 
+    def holds(self, size_index: NDArray[np.intp]) -> bool:
+        """Whether a size set that keeps its order along the tree keeps every other limit."""
+        allowed = self.allowed[np.arange(self.parent.size), size_index]
+        return bool(allowed.all() and np.all(self.over_limit_inwc(size_index) <= 0.0))
+
+    def key(self) -> bytes:
+        """The same for problems that ask the same."""
+        loss, cost = np.where(self.allowed, self.loss_inwc, 0.0), np.where(self.allowed, self.cost, 0.0)
+        change = np.zeros(0) if self.change_cost is None else self.change_cost
+        digest = blake2b(repr(loss.shape).encode())
+        of_tree = self.allowed, self.diameter_in, self.parent, self.stock_group, self.path
+        for part in (loss, cost, change, self.available_inwc, *of_tree):
+            digest.update(part.tobytes())
+        return digest.digest()
+
     def distinct_sizes(self, size_index: NDArray[np.intp]) -> int:
         """Number of pairs of stock group and size in a size set."""
         return int(np.unique(self.stock_group * self.diameter_in.size + size_index).size)
@@ -139,11 +155,12 @@ class SizingProblem:
             if not allowed.any(axis=1).all():
                 return allowed
             least = np.min(self.loss_inwc, axis=2, where=allowed, initial=np.inf)
+            room = np.full(least.shape, np.inf)  # what each section may lose above its least, by its tightest path
             for on_path, path_limit in zip(self.path, limit.T, strict=True):
                 spare = path_limit - least[:, on_path].sum(axis=1)
-                extra = self.loss_inwc[:, on_path] - least[:, on_path, None]
                 # the recheck adds losses in another order, so a size right at the limit is kept
                 at_limit = spare + 1e-12 * np.maximum(1.0, np.abs(path_limit))
-                allowed[on_path] &= (extra <= at_limit[:, None, None]).all(axis=0)
+                room[:, on_path] = np.minimum(room[:, on_path], at_limit[:, None])
+            allowed &= (self.loss_inwc - least[:, :, None] <= room[:, :, None]).all(axis=0)
             if np.count_nonzero(allowed) == before:
                 return allowed

@@ -23,7 +23,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import Bounds, LinearConstraint, OptimizeResult
-from scipy.sparse import csr_array, eye_array, hstack, vstack
+from scipy.sparse import csr_array
 
 from tractduct.sizing.enumeration import Enumeration
 from tractduct.sizing.highs import integer_program, linear_program
@@ -218,18 +218,17 @@ class Relaxation:
     def _chain_rows(self) -> tuple[FloatArray, BoolArray]:
         """A row for each child and diameter it can have, and the child's columns of just that diameter."""
         diameter = self.problem.diameter_in[self.size]
-        rows, steps = [], []
+        rows, steps = [np.zeros((0, diameter.size))], [np.zeros((0, diameter.size), dtype=bool)]
         for child, parent in enumerate(self.problem.parent):
             if parent < 0:
                 continue
             of_child, of_parent = self.section == child, self.section == parent
-            for step in np.unique(diameter[of_child]):
-                large_enough = of_parent & (diameter >= step - DIAMETER_TOLERANCE_IN)
-                if not large_enough[of_parent].all():
-                    rows.append((of_child & (diameter >= step)).astype(float) - large_enough)
-                    steps.append(of_child & (diameter == step))
-        shape = len(rows), self.section.size
-        return np.array(rows, dtype=float).reshape(shape), np.array(steps, dtype=bool).reshape(shape)
+            step = np.unique(diameter[of_child])[:, None]
+            large_enough = of_parent & (diameter >= step - DIAMETER_TOLERANCE_IN)
+            asks = ~large_enough[:, of_parent].all(axis=1)
+            rows.append((of_child & (diameter >= step[asks])).astype(float) - large_enough[asks])
+            steps.append(of_child & (diameter == step[asks]))
+        return np.vstack(rows), np.vstack(steps)
 
     def _change_rows(self) -> tuple[FloatArray, FloatArray, FloatArray]:
         """A row for each change that costs something and may be spared: the section's column, less its parent's.
@@ -391,12 +390,6 @@ class Relaxation:
         right[paths] = 1.0 + 0.5 / _STEPS
         return left, right
 
-    def _one_each(self, columns: IntArray, width: int) -> csr_array:
-        return csr_array(
-            (np.ones(columns.size), (self.section[columns], np.arange(columns.size))),
-            shape=(self.n_section, width),
-        )
-
     def _linear(self, columns: IntArray) -> Bound:
         among = self._chain_among(columns)
         # all of them at once are too many only where all sizes are
@@ -405,20 +398,19 @@ class Relaxation:
         change, change_cost = self.change[matters], self.change_cost[matters]
         left = np.vstack([self.left, chain, change])
         right = np.append(self.right, np.zeros(len(chain) + len(change)))
-        rows = csr_array(left[:, columns])
+        rows, n_change = left[:, columns], change_cost.size
         cost = np.append(self.cost[columns], change_cost)
-        if change_cost.size:
-            empty = csr_array((right.size - change_cost.size, change_cost.size))
-            rows = hstack([rows, vstack([empty, -eye_array(change_cost.size)])])
+        if n_change:
+            rows = np.hstack([rows, np.vstack([np.zeros((right.size - n_change, n_change)), -np.eye(n_change)])])
         result = self._linprog(columns, cost, rows, right)
         if result.status == 2:
             # one more column, dear and good for every row: its multipliers show other columns infeasible too
-            rows = hstack([rows, csr_array(np.full((right.size, 1), -1.0))])
+            rows = np.hstack([rows, np.full((right.size, 1), -1.0)])
             result = self._linprog(columns, np.append(cost, 10.0 * _MEAN_COLUMN_COST * self.n_section), rows, right)
         if result.status != 0:
             raise RuntimeError(f"linear bound failed: {result.message}")
         multiplier = np.maximum(0.0, -result.ineqlin.marginals)
-        of_change = multiplier[right.size - change_cost.size :]
+        of_change = multiplier[right.size - n_change :]
         np.minimum(of_change, change_cost, out=of_change)
         x = np.zeros(self.section.size)
         x[columns] = result.x[: columns.size]
@@ -427,8 +419,9 @@ class Relaxation:
         value = constant + float(self._least(columns, reduced_cost[columns]).sum())
         return Bound(value, x, constant, reduced_cost)
 
-    def _linprog(self, columns: IntArray, cost: FloatArray, rows: csr_array, right: FloatArray) -> OptimizeResult:
-        one_each = self._one_each(columns, cost.size)
+    def _linprog(self, columns: IntArray, cost: FloatArray, rows: FloatArray, right: FloatArray) -> OptimizeResult:
+        one_each = np.zeros((self.n_section, cost.size))
+        one_each[:, : columns.size] = self.section[columns] == np.arange(self.n_section)[:, None]
         # programs this small are solved before a presolve pays
         return linear_program(
             cost,

@@ -12,7 +12,7 @@ lexicographic order. So the answer does not depend on how the solver got there.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -130,6 +130,27 @@ def least_cost(
     return search.within_cap(max_distinct, ceiling, least.bound)
 
 
+def least_costs(problem: SizingProblem, stocks: Iterable[BoolArray | None] = (None,)) -> list[float]:
+    """The least cost with each of some stocks (n_group, n_size) bool alone, all of it if None; proven, infinite where
+    no set holds. Quicker than ``least_cost``, as it does not matter which of several sets costs that."""
+    search = _Search.start(problem, None, None)
+    if search is None:
+        return [np.inf for _ in stocks]
+    relaxation, found = search.relaxation, []
+    for usable in stocks:
+        columns, bound = relaxation.all_columns, search.root
+        if usable is not None:
+            allowed = problem.tightened(usable)
+            if not allowed.any(axis=1).all():
+                found.append(np.inf)
+                continue
+            columns = np.flatnonzero(allowed[relaxation.section, relaxation.size])
+            bound = relaxation.bound(columns, np.inf)
+        best = relaxation.close(columns, bound, np.inf).size_index
+        found.append(np.inf if best is None else problem.cost_of(best))
+    return found
+
+
 def trade_off_of(
     problem: SizingProblem,
     *,
@@ -203,17 +224,18 @@ def recommend(
     *,
     max_distinct: int | None = None,
     time_limit_s: float | None = None,
+    least: Solution | None = None,
 ) -> tuple[Solution, Solution]:
     """The least-cost set, and what ``recommended`` takes from the front, without solving the whole front.
 
     The first is the least cost with no cap; the second keeps to ``max_distinct`` and is infeasible where
     that cannot be met. If time runs out, the second is the best set in hand and is not proven to have the
-    fewest sizes.
+    fewest sizes. ``least`` is the first, where it is proven already.
     """
     search = _Search.start(problem, None, time_limit_s)
     if search is None:
         return _INFEASIBLE, _INFEASIBLE
-    least = search.least(np.inf)
+    least = least or search.least(np.inf)
     cap = problem.parent.size if max_distinct is None else max_distinct
     if least.status != "optimal":
         return least, _if_within(least, cap)

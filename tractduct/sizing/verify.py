@@ -6,23 +6,28 @@ tree from the rooms, section by section, and each loss is worked out again for t
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
 
+from tractduct.model.options import Built
 from tractduct.model.plan import NO_CAP, Plan, Section, candidate_sizes, is_reducer
 from tractduct.model.sizes import Size
 from tractduct.model.words import ALL_ROOMS, AT_PARENT, NOT_BOUGHT, SIDES, key_of
 from tractduct.network.airstream import airstream
 from tractduct.network.variants import Variant
-from tractduct.physics.air import site_air, velocity_pressure_inwc
+from tractduct.physics.air import Air, velocity_pressure_inwc
 from tractduct.physics.friction import compression_factor, friction_rate_inwc_per_100ft
 from tractduct.sizing.program import DIAMETER_TOLERANCE_IN, highest_allowed
 from tractduct.units import IP, UnitSystem
 
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.intp]
+BoolArray = NDArray[np.bool_]
+
+_MOST_AT_ONCE = 30_000  # losses worked out in one go: so many stay near the processor
 _ANOTHER_ORDER = 1e-12  # part of a limit: far more than the same losses added in another order can differ by
 
 
@@ -56,10 +61,10 @@ class Verification:
     (n_variant,), NaN where the run is shut. ``breaches`` is empty when the set holds.
     """
 
-    airflow_cfm: Mapping[str, NDArray[np.float64]]
-    velocity_fpm: Mapping[str, NDArray[np.float64]]
-    loss_inwc: Mapping[str, NDArray[np.float64]]
-    path_loss_inwc: Mapping[str, NDArray[np.float64]]
+    airflow_cfm: Mapping[str, FloatArray]
+    velocity_fpm: Mapping[str, FloatArray]
+    loss_inwc: Mapping[str, FloatArray]
+    path_loss_inwc: Mapping[str, FloatArray]
     breaches: tuple[Breach, ...]
 
     @property
@@ -76,65 +81,38 @@ def verify_sizes(
     KeyError where a section has no size.
     """
     sizes = {size.label: size for size in plan.sizes}
-    by_name = {section.name: section for section in plan.sections}
+    row = {section.name: i for i, section in enumerate(plan.sections)}
     breaches: list[Breach] = []
-    flow = _airflow(plan, variants)
-    groups = _groups(plan, variants)
-    velocity: dict[str, NDArray[np.float64]] = {}
-    loss: dict[str, NDArray[np.float64]] = {}
+    told = _Told.apart(variants)
+    flow = _airflow(plan, variants, told)
+    loss, velocity = _moved(plan, [(s, sizes[chosen[s.name]]) for s in plan.sections], told, flow)
 
-    def report(
-        name: str, section: str, amount: NDArray[np.float64], limit: float, unit: str, live: NDArray[np.bool_]
-    ) -> None:
+    def report(name: str, section: Section, amount: FloatArray, limit: float, unit: str, live: BoolArray) -> None:
         over = np.flatnonzero(live & (amount > _refused_above(limit)))
         if first_only and over.size:
             over = over[[int(np.argmax(amount[over]))]]
-        breaches.extend(
-            Breach(
-                limit_name=name,
-                section=section,
-                variant=variants[v],
-                amount=float(amount[v]),
-                limit=limit,
-                unit=unit,
-                units=plan.units,
-            )
-            for v in over
-        )
+        breaches.extend(_breach(plan, name, section.name, amount[v], limit, unit, variants[v]) for v in over)
 
     everywhere = np.ones(len(variants), dtype=bool)
     fittings = _fittings_needed(plan)
-    for section in plan.sections:
-        size = sizes[chosen[section.name]]
-        above = sizes[chosen[section.parent]] if section.parent else None
-        breaches.extend(_size_breaches(plan, section, size, above, variants, fittings[section.name]))
-        velocity[section.name] = flow[section.name] / np.array(
-            [plan.as_made(plan.duct_of(section, v.flex).name, size).area_ft2 for v in variants]
-        )
-        loss[section.name] = _section_loss(plan, section, size, groups, flow[section.name])
-        limit = plan.velocity_limit_fpm(section)
-        report("velocity", section.name, velocity[section.name], limit, "fpm", everywhere)
-    path_loss: dict[str, NDArray[np.float64]] = {}
-    for run in plan.sections:
-        if not run.is_run:
-            continue
-        is_open = np.array([run.is_open(v.season, v.options) for v in variants])
-        total = loss[run.name].copy()
-        at = run
+    for i, section in enumerate(plan.sections):
+        size, parent = sizes[chosen[section.name]], sizes[chosen[section.parent]] if section.parent else None
+        breaches.extend(_size_breaches(plan, section, size, parent, told.flex, fittings[section.name]))
+        report("velocity", section, velocity[i], plan.velocity_limit_fpm(section), "fpm", everywhere)
+    path_loss: dict[str, FloatArray] = {}
+    for run in (section for section in plan.sections if section.is_run):
+        is_open, total, at = told.is_open(run), loss[row[run.name]].copy(), run
         while at.parent:
-            at = by_name[at.parent]
-            total += loss[at.name]
+            at = plan.sections[row[at.parent]]
+            total += loss[row[at.name]]
         if plan.budget_given:
-            report("pressure", run.name, total, plan.available_inwc(run.side), "inWC", is_open)
+            report("pressure", run, total, plan.available_inwc(run.side), "inWC", is_open)
         path_loss[run.name] = np.where(is_open, total, np.nan)
     if not plan.budget_given:
         breaches += _over_blower(plan, variants, flow, path_loss)
+    airflow, moving, lost = (dict(zip(row, of, strict=True)) for of in (flow, velocity, loss))
     return Verification(
-        airflow_cfm=flow,
-        velocity_fpm=velocity,
-        loss_inwc=loss,
-        path_loss_inwc=path_loss,
-        breaches=tuple(breaches),
+        airflow_cfm=airflow, velocity_fpm=moving, loss_inwc=lost, path_loss_inwc=path_loss, breaches=tuple(breaches)
     )
 
 
@@ -146,88 +124,95 @@ def verify_cap(plan: Plan, variants: tuple[Variant, ...], chosen: Mapping[str, s
     from ``min_in`` on. A pressure that the blower gives is split by total effective length.
     """
     most = plan.most_steps_over_own
+    if most >= NO_CAP:
+        return ()
     sizes = {size.label: size for size in plan.sizes}
-    flow = _airflow(plan, variants)
-    rate, fittings = _friction_rates(plan, variants, flow), _fittings_needed(plan)
-    breaches = []
-    for section in plan.sections if most < NO_CAP else ():
+    row = {section.name: i for i, section in enumerate(plan.sections)}
+    told, fittings = _Told.apart(variants), _fittings_needed(plan)
+    asked: list[tuple[int, Size]] = []  # row of a section, and a size too many steps smaller than its own
+    limit_in: dict[int, float] = {}
+    for i, section in enumerate(plan.sections):
         size = sizes[chosen[section.name]]
         smaller = [s for s in plan.sizes if s.shape == section.shape and s.diameter_in < size.diameter_in - 1e-9]
         steps = sorted({round(s.diameter_in, 9) for s in smaller}, reverse=True)
         floor = section.min_in > 0.0 and not any(
-            not _size_breaches(plan, section, s, None, variants, fittings[section.name]) for s in smaller
+            not _size_breaches(plan, section, s, None, told.flex, fittings[section.name]) for s in smaller
         )
-        if section.fixed or floor or len(steps) <= most:
-            continue
-        content = np.zeros(len(variants), dtype=bool)
-        far_below = [s for s in smaller if s.diameter_in <= steps[most] + 1e-9]
-        while far_below and not content.all():
-            s, left = far_below.pop(), ~content  # the largest first
-            some = tuple(v for v, ask in zip(variants, left, strict=True) if ask)
-            at = flow[section.name][left], rate[section.name][left]
-            content[left] = _hand_is_content(plan, section, s, some, fittings[section.name], *at)
-        if content.all():
-            breaches.append(
-                Breach(
-                    limit_name=f"more than {most} standard sizes above the friction-rate method's",
-                    section=section.name,
-                    variant=None,
-                    amount=size.diameter_in,
-                    limit=steps[most - 1] if most else size.diameter_in,
-                    unit="in",
-                    units=plan.units,
-                )
-            )
-    return tuple(breaches)
+        if not (section.fixed or floor or len(steps) <= most):
+            asked += [(i, s) for s in smaller if s.diameter_in <= steps[most] + 1e-9]
+            limit_in[i] = steps[most - 1] if most else size.diameter_in
+    if not asked:
+        return ()
+    content = _hand_is_content(plan, asked, variants, told, fittings)
+    of_row = np.array([i for i, _ in asked])
+    too_large = [plan.sections[i].name for i in limit_in if content[of_row == i].any(axis=0).all()]
+    name = f"more than {most} standard sizes above the friction-rate method's"
+    return tuple(_breach(plan, name, s, sizes[chosen[s]].diameter_in, limit_in[row[s]]) for s in too_large)
 
 
-def _friction_rates(
-    plan: Plan, variants: tuple[Variant, ...], flow: Mapping[str, NDArray[np.float64]]
-) -> dict[str, NDArray[np.float64]]:
-    """Section -> (n_variant,) the lowest friction rate of the open runs at and beyond it; inf without any."""
-    by_name = {section.name: section for section in plan.sections}
-    ways = {run.name: [run] for run in plan.sections if run.is_run}
-    for way in ways.values():
-        while way[-1].parent:
-            way.append(by_name[way[-1].parent])
-    live = {run: np.array([by_name[run].is_open(v.season, v.options) for v in variants]) for run in ways}
-    feet = {run: live[run] * sum(s.length_ft + plan.equivalent_lengths_ft(s) for s in way) for run, way in ways.items()}
+def _breach(
+    plan: Plan, name: str, section: str, amount: float, limit: float, unit: str = "in", variant: Variant | None = None
+) -> Breach:
+    return Breach(
+        limit_name=name,
+        section=section,
+        variant=variant,
+        amount=float(amount),
+        limit=limit,
+        unit=unit,
+        units=plan.units,
+    )
+
+
+def _friction_rates(plan: Plan, variants: tuple[Variant, ...], told: _Told, flow: FloatArray) -> FloatArray:
+    """(n_section, n_variant) the lowest friction rate of the open runs at and beyond each section; inf without any."""
+    row = {section.name: i for i, section in enumerate(plan.sections)}
+    ways = [[i] for i, section in enumerate(plan.sections) if section.is_run]
+    for way in ways:
+        while plan.sections[way[-1]].parent:
+            way.append(row[plan.sections[way[-1]].parent])
+    effective = [s.length_ft + plan.equivalent_lengths_ft(s) for s in plan.sections]
+    runs = [plan.sections[way[0]] for way in ways]
+    feet = [told.is_open(run) * sum(effective[i] for i in way) for run, way in zip(runs, ways, strict=True)]
     has = {side: np.full(len(variants), plan.available_inwc(side)) for side in ("supply", "return")}
     if not plan.budget_given:
-        tops = [s.name for s in plan.sections if not s.parent and s.side != "return"]
-        left = airstream(plan, variants, np.sum([flow[name] for name in tops], axis=0)).left_for_ducts()
-        longest = {side: np.max([feet[r] * (by_name[r].side == side) for r in ways], axis=0) for side in has}
+        left = _left_for_ducts(plan, variants, flow)
+        longest = {
+            side: np.max([f * (run.side == side) for run, f in zip(runs, feet, strict=True)], axis=0) for side in has
+        }
         both = longest["supply"] + longest["return"]
         has = {side: left * np.where(both > 0.0, longest[side] / np.maximum(both, 1e-9), 0.5) for side in has}
-    rates = {section.name: np.full(len(variants), np.inf) for section in plan.sections}
-    for run, way in ways.items():
-        of_run = np.where(feet[run] > 0.0, 100.0 * has[by_name[run].side] / np.maximum(feet[run], 1e-9), np.inf)
-        for section in way:
-            rates[section.name] = np.minimum(rates[section.name], of_run)
+    rates = np.full(flow.shape, np.inf)
+    for run, way, f in zip(runs, ways, feet, strict=True):
+        of_run = np.where(f > 0.0, 100.0 * has[run.side] / np.maximum(f, 1e-9), np.inf)
+        rates[way] = np.minimum(rates[way], of_run)
     return rates
 
 
 def _hand_is_content(
     plan: Plan,
-    section: Section,
-    size: Size,
+    asked: Sequence[tuple[int, Size]],
     variants: tuple[Variant, ...],
-    fittings: list[str],
-    flow: NDArray[np.float64],
-    rate: NDArray[np.float64],
-) -> NDArray[np.bool_]:
-    """(n_variant,) bool: a size is on sale and keeps a friction rate, as installed, and the velocity limit."""
-    feet = section.length_ft + plan.equivalent_lengths_ft(section)
-    if feet == 0.0:
-        section, feet = replace(section, length_ft=1.0), 1.0
-    lost = _section_loss(plan, section, size, _groups(plan, variants), flow, coefficients=False)
-    fine = lost <= highest_allowed(rate) * feet / 100.0
-    for flex in plan.flex:
-        mine = np.array([v.flex == flex for v in variants])
-        area = plan.as_made(plan.duct_of(section, flex).name, size).area_ft2
-        slow = flow / area <= highest_allowed(plan.velocity_limit_fpm(section))
-        fine &= ~mine | (slow & (not _not_offered(plan, section, size, flex, fittings)))
-    return np.asarray(fine)
+    told: _Told,
+    fittings: Mapping[str, list[str]],
+) -> BoolArray:
+    """(n_asked, n_variant) bool: a size of the section of a row is on sale and keeps the friction rate that the method
+    gives the section, as installed, and the velocity limit."""
+    flow = _airflow(plan, variants, told)
+    rate = _friction_rates(plan, variants, told, flow)
+    rows = [i for i, _ in asked]
+    sections = [plan.sections[i] for i in rows]
+    feet = np.array([s.length_ft + plan.equivalent_lengths_ft(s) for s in sections])
+    ducts = [
+        (replace(s, length_ft=1.0) if total == 0.0 else s, size)
+        for s, total, (_, size) in zip(sections, feet, asked, strict=True)
+    ]
+    feet[feet == 0.0] = 1.0
+    lost, velocity = _moved(plan, ducts, told, flow[rows], coefficients=False)
+    slow_to = highest_allowed(np.array([plan.velocity_limit_fpm(s) for s in sections]))
+    on_sale = [[not _not_offered(plan, s, size, f, fittings[s.name]) for f in told.flex] for s, size in ducts]
+    fine = (lost <= highest_allowed(rate[rows]) * feet[:, None] / 100.0) & (velocity <= slow_to[:, None])
+    return np.asarray(fine & np.array(on_sale, dtype=bool)[:, told.flex_of])
 
 
 def _refused_above(limit: float) -> float:
@@ -235,103 +220,131 @@ def _refused_above(limit: float) -> float:
     return highest_allowed(limit) * (1.0 + _ANOTHER_ORDER)
 
 
+def _left_for_ducts(plan: Plan, variants: tuple[Variant, ...], flow: FloatArray) -> FloatArray:
+    """(n_variant,) what the blower leaves, of the airflow (n_section, n_variant) that starts at it."""
+    tops = [i for i, s in enumerate(plan.sections) if not s.parent and s.side != "return"]
+    return airstream(plan, variants, np.sum(flow[tops], axis=0)).left_for_ducts()
+
+
 def _over_blower(
-    plan: Plan,
-    variants: tuple[Variant, ...],
-    flow: Mapping[str, NDArray[np.float64]],
-    path_loss: Mapping[str, NDArray[np.float64]],
+    plan: Plan, variants: tuple[Variant, ...], flow: FloatArray, path_loss: Mapping[str, FloatArray]
 ) -> list[Breach]:
     """Variants in which the worst supply and the worst return path lose more than the blower leaves."""
     supply = [s.name for s in plan.sections if s.is_run and s.side != "return"]
     back = [s.name for s in plan.sections if s.is_run and s.side == "return"]
-    tops = [s.name for s in plan.sections if not s.parent and s.side != "return"]
-    left = airstream(plan, variants, np.sum([flow[name] for name in tops], axis=0)).left_for_ducts()
+    left = _left_for_ducts(plan, variants, flow)
     found = []
     for v, variant in enumerate(variants):
         worst = max(supply, key=lambda name: np.nan_to_num(path_loss[name][v]))
         lost = path_loss[worst][v]
         lost += max((np.nan_to_num(path_loss[name][v]) for name in back), default=0.0)
         if lost > _refused_above(float(left[v])):
-            found.append(
-                Breach(
-                    limit_name="pressure",
-                    section=worst,
-                    variant=variant,
-                    amount=float(lost),
-                    limit=float(left[v]),
-                    unit="inWC",
-                    units=plan.units,
-                )
-            )
+            found.append(_breach(plan, "pressure", worst, lost, float(left[v]), "inWC", variant))
     return found
 
 
-def _airflow(plan: Plan, variants: tuple[Variant, ...]) -> dict[str, NDArray[np.float64]]:
-    """Airflow of each section: its own run's and its children's, added up from the rooms."""
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Told:
+    """What the airflow and the losses of variants hang on: each value once, and (n_variant,) which of them each has."""
+
+    flex: tuple[str, ...]
+    flex_of: IntArray
+    states: tuple[tuple[str, Built], ...]  # a season, and the options of a house
+    state_of: IntArray
+
+    @classmethod
+    def apart(cls, variants: Sequence[Variant]) -> _Told:
+        flex = {f: k for k, f in enumerate(dict.fromkeys(v.flex for v in variants))}
+        states = {at: k for k, at in enumerate(dict.fromkeys((v.season, v.options) for v in variants))}
+        return cls(
+            flex=tuple(flex),
+            flex_of=np.array([flex[v.flex] for v in variants], dtype=np.intp),
+            states=tuple(states),
+            state_of=np.array([states[v.season, v.options] for v in variants], dtype=np.intp),
+        )
+
+    def is_open(self, run: Section) -> BoolArray:
+        """(n_variant,) bool"""
+        return np.array([run.is_open(season, built) for season, built in self.states], dtype=bool)[self.state_of]
+
+
+def _airflow(plan: Plan, variants: tuple[Variant, ...], told: _Told) -> FloatArray:
+    """(n_section, n_variant) airflow: a section's own run's and its children's, added up from the rooms."""
     season = {s: k for k, s in enumerate(plan.seasons)}
     face = {f: i for i, f in enumerate(plan.fronts)}
     mirror = {m: i for i, m in enumerate(plan.mirrored)}
     house = {h.options: h.airflow_cfm for h in plan.every_house}
-    need = np.array([house[v.options][face[v.front], mirror[v.mirrored], season[v.season]] for v in variants])
-    flow = {section.name: np.zeros(len(variants)) for section in plan.sections}
-    serving: dict[tuple[str, str], list[Section]] = {}
-    for section in plan.sections:
-        for name in {key_of(room) for room in section.rooms}:
-            serving.setdefault((section.side, name), []).append(section)
-    alike = [(v.season, v.options) for v in variants]
-    groups = {group: np.array([one == group for one in alike]) for group in set(alike)}
+    need = np.array([house[v.options][face[v.front], mirror[v.mirrored], season[v.season]] for v in variants]).T
+    row = {section.name: i for i, section in enumerate(plan.sections)}
+    flow = np.zeros((len(row), len(variants)))
+    serving: dict[tuple[str, str], list[int]] = {}
+    for i, section in enumerate(plan.sections):
+        for name in {ALL_ROOMS} & set(section.rooms) or {key_of(room) for room in section.rooms}:
+            serving.setdefault((section.side, name), []).append(i)
+    wants = np.array([1.0 if section.share is None else section.share for section in plan.sections])
+    live = np.array([[section.is_open(*state) for state in told.states] for section in plan.sections])
     for n, room in enumerate(plan.rooms):
         for side in SIDES:
+            rows = sorted(serving.get((side, key_of(room)), []) + serving.get((side, ALL_ROOMS), []))
+            asked = wants[rows, None] * live[rows]
+            total = asked.sum(axis=0)
+            share = np.divide(asked, total, out=np.zeros(asked.shape), where=total > 0.0)
             drawn = plan.equipment.return_over_supply if side == "return" else 1.0
-            for (k, built), mine in groups.items():
-                ending = (*serving.get((side, key_of(room)), ()), *serving.get((side, ALL_ROOMS), ()))
-                live = [s for s in ending if s.is_open(k, built)]
-                total = sum(1.0 if s.share is None else s.share for s in live)
-                for s in live:
-                    part = (1.0 if s.share is None else s.share) / total
-                    flow[s.name] += np.where(mine, need[:, n] * part * drawn, 0.0)
-    for section in reversed(plan.sections):
+            flow[rows] += need[n] * share[:, told.state_of] * drawn
+    for i, section in reversed(list(enumerate(plan.sections))):
         if section.parent:
-            flow[section.parent] = flow[section.parent] + flow[section.name]
+            flow[row[section.parent]] += flow[i]
     return flow
 
 
-def _groups(plan: Plan, variants: tuple[Variant, ...]) -> dict[tuple[str, str], NDArray[np.bool_]]:
-    """The variants of each flex product and season."""
-    return {
-        (flex, season): np.array([(v.flex, v.season) == (flex, season) for v in variants], dtype=bool)
-        for flex, season in product(plan.flex, plan.seasons)
-    }
+def _moved(
+    plan: Plan, ducts: Sequence[tuple[Section, Size]], told: _Told, flow: FloatArray, *, coefficients: bool = True
+) -> tuple[FloatArray, FloatArray]:
+    """What sections lose in sizes at airflows (n_duct, n_variant), and how fast the air moves; of the same shape."""
+    loss, velocity = np.empty(flow.shape), np.empty(flow.shape)
+    step = max(1, _MOST_AT_ONCE // max(1, len(told.flex_of)))
+    for first in range(0, len(ducts), step):
+        some = slice(first, first + step)
+        loss[some], velocity[some] = _moved_at_once(plan, ducts[some], told, flow[some], coefficients)
+    return loss, velocity
 
 
-def _section_loss(
-    plan: Plan,
-    section: Section,
-    size: Size,
-    groups: Mapping[tuple[str, str], NDArray[np.bool_]],
-    flow: NDArray[np.float64],
-    *,
-    coefficients: bool = True,
-) -> NDArray[np.float64]:
-    """What a section loses; ``groups`` are the variants of each flex product and season."""
-    loss = np.zeros(len(flow))
-    for (flex, season), mine in groups.items():
-        warmed = section.side != "return" and season in plan.supply_air_f
-        air = site_air(plan.elevation_ft, plan.supply_air_f[season] if warmed else plan.air_temperature_f)
-        duct = plan.duct_of(section, flex)
-        own, moved = plan.as_made(duct.name, size), flow[mine]
-        rate = friction_rate_inwc_per_100ft(
-            moved, own.diameter_in, duct.roughness_ft, air, duct.airflow_derate_pct / 100.0
-        )
-        if duct.correction is not None:
-            rate = rate * duct.correction.factor(size.diameter_in, moved)[0]
-        straight = section.length_ft * compression_factor(
-            duct.compression_pct, own.diameter_in, plan.least_compression_factor(size)
-        )
-        loss[mine] = rate * (straight + plan.equivalent_lengths_ft(section)) / 100.0
-        if coefficients:
-            loss[mine] += plan.loss_coefficients(section) * velocity_pressure_inwc(moved / own.area_ft2, air)
-    return loss
+def _moved_at_once(
+    plan: Plan, ducts: Sequence[tuple[Section, Size]], told: _Told, flow: FloatArray, coefficients: bool
+) -> tuple[FloatArray, FloatArray]:
+    made = [[plan.duct_of(section, f) for f in told.flex] for section, _ in ducts]
+    own = [[plan.as_made(duct.name, size) for duct in of_flex] for of_flex, (_, size) in zip(made, ducts, strict=True)]
+    airs = [[plan.air_in(section.side, season) for season, _ in told.states] for section, _ in ducts]
+    air = Air(
+        np.array([[a.density_lb_per_ft3 for a in of_state] for of_state in airs])[:, told.state_of],
+        np.array([[a.kinematic_viscosity_ft2_per_s for a in of_state] for of_state in airs])[:, told.state_of],
+    )
+    diameter = np.array([[size.diameter_in for size in of_flex] for of_flex in own])
+    velocity = flow / np.array([[size.area_ft2 for size in of_flex] for of_flex in own])[:, told.flex_of]
+    rate = friction_rate_inwc_per_100ft(
+        flow,
+        diameter[:, told.flex_of],
+        np.array([[duct.roughness_ft for duct in of_flex] for of_flex in made])[:, told.flex_of],
+        air,
+        np.array([[duct.airflow_derate_pct / 100.0 for duct in of_flex] for of_flex in made])[:, told.flex_of],
+    )
+    for i, (of_flex, (_, size)) in enumerate(zip(made, ducts, strict=True)):
+        for f, duct in enumerate(of_flex):
+            if duct.correction is not None:
+                mine = told.flex_of == f
+                rate[i, mine] *= duct.correction.factor(size.diameter_in, flow[i, mine])[0]
+    squeezed = compression_factor(
+        np.array([[duct.compression_pct for duct in of_flex] for of_flex in made]),
+        diameter,
+        np.array([[plan.least_compression_factor(size)] for _, size in ducts]),
+    )
+    straight, fittings, coefficient = np.array(
+        [(s.length_ft, plan.equivalent_lengths_ft(s), plan.loss_coefficients(s)) for s, _ in ducts]
+    ).T[:, :, None]
+    loss = rate * ((straight * squeezed)[:, told.flex_of] + fittings) / 100.0
+    if coefficients:
+        loss += coefficient * velocity_pressure_inwc(velocity, air)
+    return loss, velocity
 
 
 def _fittings_needed(plan: Plan) -> dict[str, list[str]]:
@@ -347,30 +360,20 @@ def _fittings_needed(plan: Plan) -> dict[str, list[str]]:
 
 
 def _size_breaches(
-    plan: Plan, section: Section, size: Size, above: Size | None, variants: tuple[Variant, ...], fittings: list[str]
+    plan: Plan, section: Section, size: Size, parent: Size | None, flex: Sequence[str], fittings: list[str]
 ) -> list[Breach]:
-    """A size outside the section's candidates, not on sale in a product or a fitting that it needs, or larger than
-    its parent's."""
-    problems = {}
+    """A size outside the section's candidates, not on sale in a product or a fitting that it needs, or larger than its
+    parent's."""
+    problems: list[tuple[str, float]] = []
     if size.label not in {s.label for s in candidate_sizes(section, plan.sizes)}:
-        problems["size outside the section's bounds"] = size.diameter_in
-    for flex in dict.fromkeys(v.flex for v in variants):
-        for name in _not_offered(plan, section, size, flex, fittings):
-            problems[f"size not offered in {name}"] = size.diameter_in
-    if above is not None and size.diameter_in > above.diameter_in + DIAMETER_TOLERANCE_IN:
-        problems["larger than parent"] = above.diameter_in
-    return [
-        Breach(
-            limit_name=problem,
-            section=section.name,
-            variant=None,
-            amount=size.diameter_in,
-            limit=limit,
-            unit="in",
-            units=plan.units,
-        )
-        for problem, limit in problems.items()
-    ]
+        problems.append(("size outside the section's bounds", size.diameter_in))
+    for one in flex:
+        problems += [
+            (f"size not offered in {n}", size.diameter_in) for n in _not_offered(plan, section, size, one, fittings)
+        ]
+    if parent is not None and size.diameter_in > parent.diameter_in + DIAMETER_TOLERANCE_IN:
+        problems.append(("larger than parent", parent.diameter_in))
+    return [_breach(plan, name, section.name, size.diameter_in, limit) for name, limit in dict.fromkeys(problems)]
 
 
 def _not_offered(plan: Plan, section: Section, size: Size, flex: str, fittings: list[str]) -> list[str]:

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import csv
+import io
+import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from typing import Any, Generic, TypeVar
 
+import numpy as np
 import pandas as pd
 
 from tractduct.model.options import Built
@@ -101,14 +105,20 @@ class Listing(Generic[T]):
         frame, units = self(subject), _units(subject)
         if frame.empty:
             return ""
+        names, written = [], []
         for c in self.columns(subject):
             values = frame[c.key]
+            names.append(units.name_of(c.key, c.unit))
             if not pd.api.types.is_numeric_dtype(values) or pd.api.types.is_bool_dtype(values):
-                frame[c.key] = [_written(v) for v in values.tolist()]
-            elif c.unit in MEASURES:
-                frame[c.key] = units.shown(values.to_numpy(dtype=float), c.unit)
-        frame.columns = pd.Index([units.name_of(c.key, c.unit) for c in self.columns(subject)])
-        return str(frame.round(6).to_csv(index=False, lineterminator="\n"))
+                written.append([_written(v) for v in values.tolist()])
+                continue
+            amounts = values.to_numpy()
+            if c.unit in MEASURES:
+                amounts = np.asarray(units.shown(amounts.astype(float), c.unit))
+            written.append(["" if v != v else v for v in np.round(amounts, 6).tolist()])
+        text = io.StringIO()
+        csv.writer(text, lineterminator="\n").writerows([names, *zip(*written, strict=True)])
+        return text.getvalue()
 
     def documented(self, subject: T) -> list[tuple[str, str, str, str]]:
         """File, column, unit and meaning of each column, as ``csv`` has them."""
@@ -150,4 +160,6 @@ def _units(subject: Any) -> UnitSystem:
 def _written(value: Any) -> Any:
     if isinstance(value, bool):
         return "yes" if value else "no"
+    if isinstance(value, float):
+        return "" if math.isnan(value) else value
     return harmless(value) if isinstance(value, str) else value
