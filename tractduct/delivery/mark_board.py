@@ -15,6 +15,7 @@ _BOUND_CFM = 1e-3  # that a room may get too much before that is proven
 _ANY_CFM = 1e6  # more than any room gets
 _OVER_PRESSURE = 10.0  # tolerances that a plenum at twice what it may hold counts as
 _NOTHING = 1e-9
+_DIGITS = 7  # of tolerances, so that settings that are as good stay so whatever the units of the plan
 _UNSETTLED = 100.0  # tolerances off where no airflow balances
 
 
@@ -138,7 +139,7 @@ class Board:
         far = np.maximum(off - (self.limit - margin), 0.0)
         far += off > np.maximum(self.limit, 1.0) + unsure
         total = far.sum(axis=1) + _OVER_PRESSURE * np.maximum(use - 1.0, 0.0)
-        return np.where(total < _NOTHING, 0.0, total)
+        return np.where(total < _NOTHING, 0.0, np.round(total, _DIGITS))
 
     # -- what there must be at least ------------------------------------------------------------------------------
 

@@ -175,7 +175,7 @@ class MarkModel:
             total = np.take_along_axis(gets[None], picked[:, :, None, :, None], axis=4)[..., 0].sum(axis=3)
             wanted = self.total_cfm + self.slope * (pressure - self.plenum_inwc)
             gap = np.abs(total / wanted - 1.0).max(axis=2)
-            score = _GAP * gap + (picked > 0) @ (serves @ self.damper)
+            score = np.round(_GAP * gap + (picked > 0) @ (serves @ self.damper), 9)
             picked = np.take_along_axis(
                 picked, np.argsort(score, axis=0, kind="stable")[: self.manner.kept, :, None], axis=0
             )
@@ -303,8 +303,10 @@ def _slope(board: Board, at: Position) -> FloatArray:
     source = board.classes.source
     if not isinstance(source, BlowerCurve):
         return np.full(len(board.mark_of), np.nan if isinstance(source, HeldPressure) else 0.0)
-    # Whatever changes in the supply, pressure and airflow stay on the line that blower and returns give.
+    # Whatever changes in the supply, pressure and airflow stay on the line that blower and returns give; a change of
+    # the returns moves that line.
     answers = board.response.around(board.size_index, at.airflow.damper_inwc_per_cfm2[0], at.airflow)
-    carried = answers.room.sum(axis=2)
-    rows, most = np.arange(len(carried)), np.argmax(np.abs(carried), axis=1)
-    return np.asarray(np.minimum(carried[rows, most] / np.maximum(answers.plenum[rows, most], 1e-9), 0.0))
+    supply = np.array([section.side != "return" for section in board.classes.case.tree.sections])
+    carried, plenum = answers.room.sum(axis=2), np.where(supply, answers.plenum, 0.0)
+    rows, most = np.arange(len(plenum)), np.argmax(plenum, axis=1)
+    return np.asarray(np.minimum(carried[rows, most] / np.maximum(plenum[rows, most], 1e-9), 0.0))
