@@ -16,9 +16,9 @@ from xml.sax.saxutils import escape
 
 import numpy as np
 import openpyxl
-from breakdowns import broken_down, surface
 from openpyxl.utils import get_column_letter
 from plan_folder import PlanTables, small_plan, toml_text, wide, with_prices
+from surface_plans import broken_down, surface
 
 from tractduct.model.plan import Plan
 

@@ -27,11 +27,11 @@ import openpyxl.worksheet._reader
 import openpyxl.xml.functions
 import pypdf
 import pytest
-from breakdowns import with_lots
 from conftest import WritePlan
 from measured import run_measured
 from pdf_reading import read_pdf
 from plan_folder import PlanTables, small_plan, with_prices
+from surface_plans import with_lots
 
 import tractduct
 from tractduct.cli import main

@@ -13,12 +13,12 @@ from typing import Any
 import numpy as np
 import openpyxl
 import pytest
-from breakdowns import broken_down
 from conftest import WritePlan
 from driven_plans import with_blower
 from fuzz_plans import Folder, Formula, rich_plan
 from openpyxl.styles.numbers import BUILTIN_FORMATS
 from plan_folder import PlanTables, small_plan, wide, with_prices
+from surface_plans import broken_down
 
 import tractduct
 from tractduct.cli import main

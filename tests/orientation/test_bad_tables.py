@@ -7,9 +7,9 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
-from breakdowns import broken_down, by_sun, surface, with_lots
 from conftest import WritePlan
 from plan_folder import PlanTables, small_plan
+from surface_plans import broken_down, by_sun, surface, with_lots
 
 import tractduct
 
@@ -42,7 +42,7 @@ def without(part: str, key: str) -> Change:
 
 
 def full() -> PlanTables:
-    """Breakdown and airflow table, lots, outlines and routes: all valid."""
+    """Loads by surface and airflow table, lots, outlines and routes: all valid."""
     plan = with_lots(broken_down(), ("1", 10, None, None, None), ("2", None, "E", "yes", "granite"))
     plan.tables["airflow"] = small_plan().tables["airflow"]
     plan.tables["rooms"] = [

@@ -1,4 +1,4 @@
-"""Every degree against the independent check at single azimuths; lots; breakdown against table; sensitivity."""
+"""Every degree against the independent check at single azimuths; lots; loads against the table; sensitivity."""
 
 from __future__ import annotations
 
@@ -8,8 +8,8 @@ from functools import cache
 
 import numpy as np
 import pytest
-from breakdowns import FACES, broken_down, demo_orientation, demo_study, with_lots
 from plan_folder import PlanTables, small_plan, written
+from surface_plans import FACES, broken_down, demo_orientation, demo_study, with_lots
 
 import tractduct
 from tractduct.findings import Severity
@@ -121,7 +121,7 @@ def test_azimuths_of_a_plan_are_told_apart() -> None:
     plan = demo_study().plan
     with pytest.raises(ValueError, match="stands twice"):
         plan_at(plan, [10.0, 10.0], plan.mirrored)
-    north = replace(plan, fronts=("N",), airflow_cfm=plan.airflow_cfm[:1], breakdown=None)
+    north = replace(plan, fronts=("N",), airflow_cfm=plan.airflow_cfm[:1], surface_loads=None)
     with pytest.raises(ValueError, match="no airflow"):
         plan_at(north, [90.0], plan.mirrored)
 
@@ -138,7 +138,7 @@ def test_it_need_not_hold_between_the_faces() -> None:
     assert check.use.max() > faces.max()  # between the faces something is used more than at any face
 
 
-def test_straight_line_without_a_breakdown() -> None:
+def test_straight_line_without_loads_by_surface() -> None:
     """Table at N, NE and S: 20 degrees is 20/45 of the way; 100 degrees can't be said."""
     plan = small_plan()
     for row in list(plan.tables["airflow"]):
@@ -159,7 +159,7 @@ def test_straight_line_without_a_breakdown() -> None:
     assert any(f.subject == "lot 2" and "no airflow" in f.message for f in result.findings)
     assert result.degrees is not None
     assert result.degrees.azimuth_deg.tolist() == [*range(46), 180]
-    assert result.breakdown_check is None
+    assert result.loads_check is None
     assert result.house is None
     assert np.isnan(orientation_tables.sensitivity(result)["glass_pct"]).all()
 
@@ -192,20 +192,20 @@ def test_lots_of_the_demo() -> None:
         for side in (supply, ~supply):
             np.testing.assert_allclose(lot.run_airflow_cfm[:, side].sum(axis=1), [1050, 1300], atol=0.5)
     assert lot_mix(plan) == Counter((nearest_front(FACES, lot.azimuth_deg), None) for lot in plan.lots)
-    assert {lot.source for lot in result.lots} == {"airflow table", "table and breakdown"}
+    assert {lot.source for lot in result.lots} == {"airflow table", "table and loads by surface"}
 
 
-def test_between_the_faces_the_breakdown_is_brought_to_the_table() -> None:
-    """Table values twice the breakdown's in one room: between the faces they stay so, and the total is kept."""
+def test_between_the_faces_the_loads_by_surface_are_brought_to_the_table() -> None:
+    """Table values twice those by surface in one room: between the faces they stay so, and the total is kept."""
     plan = demo_study().plan
-    assert plan.breakdown is not None
-    turned = turn(plan.breakdown, np.arange(8) * 45.0, plan.mirrored, plan.equipment.system_cfm)
+    assert plan.surface_loads is not None
+    turned = turn(plan.surface_loads, np.arange(8) * 45.0, plan.mirrored, plan.equipment.system_cfm)
     weight = np.ones(len(plan.rooms))
     weight[2] = 2.0
     table = turned * weight
     table *= turned.sum(axis=3, keepdims=True) / table.sum(axis=3, keepdims=True)
     flow = airflow_at(replace(plan, airflow_cfm=table), [0.0, 20.0, 100.0], (False,))
-    share = turn(plan.breakdown, [0.0, 20.0, 100.0], (False,), plan.equipment.system_cfm)
+    share = turn(plan.surface_loads, [0.0, 20.0, 100.0], (False,), plan.equipment.system_cfm)
     np.testing.assert_allclose(flow[0, 0], table[0, 0], rtol=1e-12)
     np.testing.assert_allclose(flow.sum(axis=3), share.sum(axis=3), rtol=1e-12)
     ratio = flow[1:, 0, :, 2] / flow[1:, 0, :, 1]
@@ -236,7 +236,7 @@ def test_lots_where_it_does_not_hold() -> None:
 
 
 def test_a_lot_outside_the_listed_faces() -> None:
-    """Made for the north front only: a lot at 200 degrees has its airflow from the breakdown, and a caution."""
+    """Made for the north front only: a lot at 200 degrees has its airflow from the loads by surface, and a caution."""
     plan = with_lots(
         broken_down(small_plan(variants={"front_faces": ["N"]})),
         ("A", 0, None, None, None),
@@ -245,13 +245,13 @@ def test_a_lot_outside_the_listed_faces() -> None:
     result = study_orientation(studied(plan))
     a, b = result.lots
     assert (a.covered, b.covered) == (True, False)
-    assert b.source == "breakdown"
+    assert b.source == "loads by surface"
     assert np.isfinite(b.run_airflow_cfm).all()
     assert [f.subject for f in result.findings if f.rule == "lot"] == ["lot B"]
 
 
-def test_breakdown_check() -> None:
-    """The table of the turned breakdown agrees; one cell 8 % off is found with its room, the other rooms not."""
+def test_loads_check() -> None:
+    """The table of the turned loads by surface agrees; one cell 8 % off is found with its room, the other rooms not."""
     plan = broken_down()
     with written(plan) as folder:
         flow = tractduct.load_plan(folder).airflow_cfm
@@ -261,32 +261,32 @@ def test_breakdown_check() -> None:
         for n, room in enumerate(("Den", "Bed", "Kitchen"))
     ]
     result = study_orientation(studied(plan), most_packages=0, step_deg=45.0)
-    assert result.breakdown_check is not None
-    assert result.breakdown_check.largest_pct < 1e-9
-    assert not [f for f in result.findings if f.rule == "breakdown check"]
+    assert result.loads_check is not None
+    assert result.loads_check.largest_pct < 1e-9
+    assert not [f for f in result.findings if f.rule == "loads by surface"]
     plan.tables["airflow"][4]["cooling_cfm"] *= 1.08  # NE, Bed
     result = study_orientation(studied(plan), most_packages=0, step_deg=45.0)
-    assert result.breakdown_check is not None
-    off = [f for f in result.findings if f.rule == "breakdown check"]
+    assert result.loads_check is not None
+    off = [f for f in result.findings if f.rule == "loads by surface"]
     assert [f.subject for f in off] == ["room Bed"]
     assert "front NE, cooling" in off[0].message
-    frame = orientation_tables.breakdown_check(result)
+    frame = orientation_tables.loads_check(result)
     worst = frame.loc[frame["off_pct"].abs().idxmax()]
     assert (worst["room"], worst["front_faces"], worst["season"], worst["within"]) == ("Bed", "NE", "cooling", False)
     bed, total = flow[1, 0, 1, 1], 300.0
     assert worst["off_pct"] == pytest.approx(100.0 * ((total + 0.08 * bed) / total / 1.08 - 1.0))
     plan.config["orientation"] = {"breakdown_check_pct": 9}
     result = study_orientation(studied(plan), most_packages=0, step_deg=45.0)
-    assert not [f for f in result.findings if f.rule == "breakdown check"]
+    assert not [f for f in result.findings if f.rule == "loads by surface"]
 
 
 def test_load_change_with_direction() -> None:
     """The house's load by face summed here; a finding above the settable amount and none below."""
     plan = broken_down()
     with written(plan) as folder:
-        breakdown = tractduct.load_plan(folder).breakdown
-    assert breakdown is not None
-    total = room_loads(breakdown, np.arange(8) * 45.0).cooling_btuh[0, :, 0].sum(axis=1)
+        surface_loads = tractduct.load_plan(folder).surface_loads
+    assert surface_loads is not None
+    total = room_loads(surface_loads, np.arange(8) * 45.0).cooling_btuh[0, :, 0].sum(axis=1)
     change = float(total.max() - total.min())
     for limit, found in ((change - 1.0, True), (change + 1.0, False)):
         plan.config["orientation"] = {"diversity_btuh": limit}
@@ -343,7 +343,7 @@ def test_lists_have_a_row_for_each_of_what_they_list() -> None:
         t.lot_runs: 24 * 23 * 2,
         t.degrees: 360,
         t.broken: 0,
-        t.breakdown_check: n_room * n_face * 4,
+        t.loads_check: n_room * n_face * 4,
     }
     for one, rows in expected.items():
         assert len(one(result)) == rows, one.name

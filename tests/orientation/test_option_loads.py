@@ -6,8 +6,8 @@ from typing import Any
 
 import numpy as np
 import pytest
-from breakdowns import broken_down, surface, with_lots
 from plan_folder import PlanTables, section, written
+from surface_plans import broken_down, surface, with_lots
 
 import tractduct
 from tractduct.orientation.azimuths import airflow_at

@@ -8,8 +8,8 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 import pytest
-from breakdowns import demo_orientation, demo_study, random_faces
 from plan_folder import PlanTables, written
+from surface_plans import demo_orientation, demo_study, random_faces
 
 import tractduct
 from tractduct.sizing.case import Case, build_case

@@ -11,8 +11,8 @@ import numpy as np
 import pandas as pd
 import pvlib
 import pytest
-from breakdowns import broken_down, by_sun
 from plan_folder import PlanTables, written
+from surface_plans import broken_down, by_sun
 
 import tractduct
 from tractduct.model.loads import SurfaceLoads, room_loads, turn
@@ -206,37 +206,37 @@ def test_unit() -> None:
     assert pytest.approx(3.412 / 10.764, rel=1e-4) == solar.BTUH_PER_FT2_OF_W_PER_M2
 
 
-def breakdown_of(plan: PlanTables) -> SurfaceLoads:
+def surface_loads_of(plan: PlanTables) -> SurfaceLoads:
     with written(plan) as folder:
-        found = tractduct.load_plan(folder).breakdown
+        found = tractduct.load_plan(folder).surface_loads
     assert found is not None
     return found
 
 
 def test_wiring_of_the_factors_of_a_plan() -> None:
     """SHGC x irradiance with no storage, plus conduction; a quarter of the glass lies in the shade."""
-    breakdown = breakdown_of(by_sun(broken_down(), storage_weights=[1.0], conduction_btuh_per_ft2=6))
+    surface_loads = surface_loads_of(by_sun(broken_down(), storage_weights=[1.0], conduction_btuh_per_ft2=6))
     lit, shaded = solar.glass_irradiance_w_per_m2(
         35.0, JULY_21, np.arange(8) * 45.0, linke_turbidity=3.5, altitude_m=500 * 0.3048
     )
-    np.testing.assert_allclose(breakdown.sun_factor, 0.3 * lit * 0.3169983 + 6.0, rtol=1e-6)
-    np.testing.assert_allclose(breakdown.shade_factor, 0.3 * shaded * 0.3169983 + 6.0, rtol=1e-6)
-    loads = room_loads(breakdown, [270.0])
-    glass = 24 * (0.75 * breakdown.sun_factor[:, W] + 0.25 * breakdown.shade_factor)
+    np.testing.assert_allclose(surface_loads.sun_factor, 0.3 * lit * 0.3169983 + 6.0, rtol=1e-6)
+    np.testing.assert_allclose(surface_loads.shade_factor, 0.3 * shaded * 0.3169983 + 6.0, rtol=1e-6)
+    loads = room_loads(surface_loads, [270.0])
+    glass = 24 * (0.75 * surface_loads.sun_factor[:, W] + 0.25 * surface_loads.shade_factor)
     np.testing.assert_allclose(loads.glass_cooling_btuh[:, 0, 0, 1], glass, rtol=1e-12)
 
 
 def test_both_peaks() -> None:
     """A room's own peak is at least its load at the house's peak; Den, front north, looks east: in the morning."""
-    breakdown = breakdown_of(by_sun(broken_down()))
-    loads = room_loads(breakdown, [0.0])
+    surface_loads = surface_loads_of(by_sun(broken_down()))
+    loads = room_loads(surface_loads, [0.0])
     assert loads.cooling_btuh.shape == (24, 1, 1, 3)
     assert (loads.cooling_at("room_peak") >= loads.cooling_at("house_peak")).all()
     assert 7 <= loads.room_peak_hour[0, 0, 0] <= 11
     assert loads.cooling_at("house_peak").sum() == pytest.approx(float(loads.house_peak_btuh[0, 0]))
     assert loads.house_peak_btuh[0, 0] == pytest.approx(loads.cooling_btuh.sum(axis=-1).max())
     for peak in ("room_peak", "house_peak"):
-        flow = turn(breakdown, [0.0], (False,), {"cooling": 300.0}, peak=peak)[0, 0, 0]
+        flow = turn(surface_loads, [0.0], (False,), {"cooling": 300.0}, peak=peak)[0, 0, 0]
         load = loads.cooling_at(peak)[0, 0]
         np.testing.assert_allclose(flow, 300.0 * load / load.sum(), rtol=1e-12)
 
@@ -244,9 +244,9 @@ def test_both_peaks() -> None:
 def test_which_peak_the_plan_takes() -> None:
     plans = {}
     for peak in ("room_peak", "house_peak"):
-        breakdown = breakdown_of(by_sun(broken_down(), room_airflow_at=peak))
-        plans[peak] = turn(breakdown, [0.0], (False,), {"cooling": 300.0})
-        np.testing.assert_array_equal(plans[peak], turn(breakdown, [0.0], (False,), {"cooling": 300.0}, peak=peak))
+        surface_loads = surface_loads_of(by_sun(broken_down(), room_airflow_at=peak))
+        plans[peak] = turn(surface_loads, [0.0], (False,), {"cooling": 300.0})
+        np.testing.assert_array_equal(plans[peak], turn(surface_loads, [0.0], (False,), {"cooling": 300.0}, peak=peak))
     assert np.abs(plans["room_peak"] - plans["house_peak"]).max() > 1.0
 
 

@@ -8,12 +8,12 @@ from types import ModuleType
 
 import numpy as np
 import pytest
-from breakdowns import DEMO, FACES, GLASS, broken_down, demo_orientation, surface
 from conftest import WritePlan
 from hypothesis import given
 from hypothesis import strategies as st
 from plan_folder import PlanTables, small_plan, written
 from scipy.interpolate import PchipInterpolator
+from surface_plans import DEMO, FACES, GLASS, broken_down, demo_orientation, surface
 
 import tractduct
 from tractduct.model.loads import SurfaceLoads, room_loads, turn
@@ -28,8 +28,8 @@ def loaded(plan: PlanTables) -> Plan:
         return tractduct.load_plan(folder)
 
 
-def breakdown_of(plan: PlanTables) -> SurfaceLoads:
-    found = loaded(plan).breakdown
+def surface_loads_of(plan: PlanTables) -> SurfaceLoads:
+    found = loaded(plan).surface_loads
     assert found is not None
     return found
 
@@ -68,32 +68,32 @@ def test_the_schema_has_the_same_sides() -> None:
         surface(room, "glass", side, 10)
         for room, side in (("Den", "right"), ("Den", "left"), ("Bed", "front"), ("Kitchen", "back"))
     ]
-    assert breakdown_of(plan).face_deg.tolist() == [270.0, 90.0, 0.0, 180.0]
+    assert surface_loads_of(plan).face_deg.tolist() == [270.0, 90.0, 0.0, 180.0]
 
 
 def test_four_quarter_turns_give_the_start() -> None:
     """A house whose every surface is moved a quarter clockwise, turned a quarter back, is the same house."""
-    breakdown = breakdown_of(broken_down())
+    surface_loads = surface_loads_of(broken_down())
     azimuth = np.array([0.0, 17.0, 45.0, 200.0])
-    start = room_loads(breakdown, azimuth, (False, True))
+    start = room_loads(surface_loads, azimuth, (False, True))
     for quarters in range(1, 5):
-        moved = replace(breakdown, face_deg=breakdown.face_deg + 90.0 * quarters)
+        moved = replace(surface_loads, face_deg=surface_loads.face_deg + 90.0 * quarters)
         back = room_loads(moved, azimuth - 90.0 * quarters)
         np.testing.assert_allclose(back.cooling_btuh[:, :, 0], start.cooling_btuh[:, :, 0], rtol=1e-12)
         np.testing.assert_allclose(back.heating_btuh[:, 0], start.heating_btuh[:, 0], rtol=1e-12)
-    around = room_loads(breakdown, azimuth + 360.0, (False, True))
+    around = room_loads(surface_loads, azimuth + 360.0, (False, True))
     np.testing.assert_allclose(around.cooling_btuh, start.cooling_btuh, rtol=1e-12)
-    quarter = room_loads(breakdown, azimuth + 90.0, (False, True))
+    quarter = room_loads(surface_loads, azimuth + 90.0, (False, True))
     assert np.abs(quarter.cooling_btuh / start.cooling_btuh - 1.0).max() > 0.1  # a quarter turn is not nothing
 
 
 def test_mirrored_twice_gives_the_start() -> None:
-    breakdown = breakdown_of(broken_down())
+    surface_loads = surface_loads_of(broken_down())
     azimuth = np.arange(0.0, 360.0, 7.5)
-    mirror_image = replace(breakdown, face_deg=-breakdown.face_deg)
+    mirror_image = replace(surface_loads, face_deg=-surface_loads.face_deg)
     twice = room_loads(mirror_image, azimuth, (True,))
     once = room_loads(mirror_image, azimuth, (False,))
-    start = room_loads(breakdown, azimuth, (False,))
+    start = room_loads(surface_loads, azimuth, (False,))
     np.testing.assert_allclose(twice.cooling_btuh, start.cooling_btuh, rtol=1e-12)
     assert np.abs(once.cooling_btuh / start.cooling_btuh - 1.0).max() > 0.1
 
@@ -103,7 +103,7 @@ def test_a_mirror_acts_before_the_rotation() -> None:
     plan = broken_down()
     plan.tables["surfaces"] = [surface(r, "glass", "left", 10) for r in ("Den", "Bed", "Kitchen")]
     plan.tables["room_gains"] = plan.tables["room_gains"][:1]
-    loads = room_loads(breakdown_of(plan), [90.0], (True,))
+    loads = room_loads(surface_loads_of(plan), [90.0], (True,))
     assert loads.cooling_btuh[0, 0, 0].tolist() == [500 + 10 * GLASS["N"], 10 * GLASS["N"], 10 * GLASS["N"]]
 
 
@@ -115,7 +115,7 @@ def test_a_symmetric_plan_has_equal_tables() -> None:
         for room in ("Den", "Bed", "Kitchen")
         for side in ("front", "left", "back", "right")
     ]
-    flow = turn(breakdown_of(plan), np.arange(4) * 90.0 + 20.0, (False, True), SYSTEM)
+    flow = turn(surface_loads_of(plan), np.arange(4) * 90.0 + 20.0, (False, True), SYSTEM)
     np.testing.assert_allclose(flow, np.broadcast_to(flow[:1, :1], flow.shape), rtol=1e-12)
     # left and right alike: mirrored equals drawn, though the house turns
     plan.tables["surfaces"] = [
@@ -124,13 +124,13 @@ def test_a_symmetric_plan_has_equal_tables() -> None:
         surface("Bed", "glass", "front", 20),
         surface("Kitchen", "glass", "back", 20),
     ]
-    flow = turn(breakdown_of(plan), np.arange(0.0, 360.0, 15.0), (False, True), SYSTEM)
+    flow = turn(surface_loads_of(plan), np.arange(0.0, 360.0, 15.0), (False, True), SYSTEM)
     np.testing.assert_allclose(flow[:, 0], flow[:, 1], rtol=1e-12)
     assert np.ptp(flow[:, 0, 1], axis=0).max() > 10.0
 
 
 def test_room_airflow_adds_up_to_the_blowers() -> None:
-    flow = turn(breakdown_of(broken_down()), np.arange(0.0, 360.0, 1.0), (False, True), SYSTEM)
+    flow = turn(surface_loads_of(broken_down()), np.arange(0.0, 360.0, 1.0), (False, True), SYSTEM)
     assert flow.shape == (360, 2, 2, 3)
     np.testing.assert_allclose(flow[:, :, 0].sum(axis=-1), 230.0, rtol=0.0, atol=1e-9)
     np.testing.assert_allclose(flow[:, :, 1].sum(axis=-1), 300.0, rtol=0.0, atol=1e-9)
@@ -138,17 +138,17 @@ def test_room_airflow_adds_up_to_the_blowers() -> None:
 
 def test_loads_by_hand() -> None:
     """Front north. Bed: 24 ft2 of front glass, a quarter of it in the shade; 110 ft2 of wall that looks west."""
-    loads = room_loads(breakdown_of(broken_down()), [0.0])
+    loads = room_loads(surface_loads_of(broken_down()), [0.0])
     bed = 24 * GLASS["N"] + 110 * (1 + GLASS["W"] / 60) + 150 * 1.6 + 400
     assert loads.cooling_btuh[0, 0, 0, 1] == pytest.approx(bed, rel=1e-12)
-    loads = room_loads(breakdown_of(broken_down()), [270.0])
+    loads = room_loads(surface_loads_of(broken_down()), [270.0])
     bed = 24 * (0.75 * GLASS["W"] + 0.25 * GLASS["N"]) + 110 * (1 + GLASS["S"] / 60) + 150 * 1.6 + 400
     assert loads.cooling_btuh[0, 0, 0, 1] == pytest.approx(bed, rel=1e-12)
     heating = 24 * (19 - FACES.index("W") / 8) + 110 * 3.8 + 150 * 1.7 + 500  # shade changes no heating load
     assert loads.heating_btuh[0, 0, 1] == pytest.approx(heating, rel=1e-12)
     assert loads.glass_cooling_btuh[0, 0, 0, 1] == pytest.approx(24 * (0.75 * GLASS["W"] + 0.25 * GLASS["N"]))
     # two rows of gains of one room add up; 200 degrees from the front, the front at 25: south-west
-    loads = room_loads(breakdown_of(broken_down()), [25.0])
+    loads = room_loads(surface_loads_of(broken_down()), [25.0])
     others = 36 * between_points(list(GLASS.values()), 205.0) + 80 * between_points(
         [1 + g / 60 for g in GLASS.values()], 205.0
     )
@@ -173,12 +173,12 @@ def test_between_points(values: list[float], bearing: float) -> None:
 
 
 def test_the_demos_table_is_reproduced() -> None:
-    """Its airflow.csv is the turned breakdown, within the rounding of its one decimal."""
+    """Its airflow.csv is the turned loads by surface, within the rounding of its one decimal."""
     plan = demo_orientation().study.plan
-    assert plan.breakdown is not None
+    assert plan.surface_loads is not None
     assert not plan.turned
     system = {s: plan.equipment.system_cfm[s] for s in plan.seasons}
-    flow = turn(plan.breakdown, np.arange(8) * 45.0, plan.mirrored, system)
+    flow = turn(plan.surface_loads, np.arange(8) * 45.0, plan.mirrored, system)
     np.testing.assert_allclose(flow, plan.airflow_cfm, rtol=0.0, atol=0.05 + 1e-9)
 
 
@@ -186,13 +186,13 @@ def test_against_the_demos_script() -> None:
     """Unrounded, against loops over the rows of the same tables."""
     script = demo_script()
     plan = demo_orientation().study.plan
-    assert plan.breakdown is not None
+    assert plan.surface_loads is not None
     factors = {
         (r["surface"], r["exposure"]): (float(r["heating_btuh_per_ft2"]), float(r["sensible_cooling_btuh_per_ft2"]))
         for r in script.read_rows(DEMO / "load_factors.csv")
     }
     rows = [script.read_rows(DEMO / f"{name}.csv") for name in ("surfaces", "room_gains")]
-    loads = room_loads(plan.breakdown, np.arange(8) * 45.0, (False, True))
+    loads = room_loads(plan.surface_loads, np.arange(8) * 45.0, (False, True))
     for i, face in enumerate(FACES):
         for j, mirrored in enumerate((False, True)):
             expected = script.room_loads(rows[0], factors, rows[1], face, mirrored)
@@ -211,7 +211,7 @@ def test_a_plan_of_surfaces_only(write_plan: WritePlan) -> None:
     chosen = broken_down(small_plan(variants={"front_faces": ["W", "E"], "mirrored": [True], "seasons": ["cooling"]}))
     few = loaded(chosen)
     assert few.airflow_cfm.shape == (2, 1, 1, 3)
-    expected = turn(plan.breakdown, [270.0, 90.0], (True,), {"cooling": 300.0})  # type: ignore[arg-type]
+    expected = turn(plan.surface_loads, [270.0, 90.0], (True,), {"cooling": 300.0})  # type: ignore[arg-type]
     np.testing.assert_allclose(few.airflow_cfm, expected, rtol=1e-12)
     assert tractduct.study(write_plan(broken_down(), "xlsx")).status == "optimal"
 
@@ -222,12 +222,12 @@ def test_the_table_counts_where_both_stand(write_plan: WritePlan) -> None:
     plan = loaded(both)
     assert not plan.turned
     np.testing.assert_array_equal(plan.airflow_cfm, loaded(small_plan()).airflow_cfm)
-    # rooms in the table's order, whatever the breakdown's
+    # rooms in the table's order, whatever that of the loads
     both.tables["surfaces"].reverse()
     again = loaded(both)
-    assert again.breakdown is not None
-    assert plan.breakdown is not None
-    assert again.breakdown.rooms == plan.rooms
+    assert again.surface_loads is not None
+    assert plan.surface_loads is not None
+    assert again.surface_loads.rooms == plan.rooms
     np.testing.assert_allclose(
-        room_loads(again.breakdown, [10.0]).cooling_btuh, room_loads(plan.breakdown, [10.0]).cooling_btuh
+        room_loads(again.surface_loads, [10.0]).cooling_btuh, room_loads(plan.surface_loads, [10.0]).cooling_btuh
     )

@@ -11,7 +11,7 @@ import numpy as np
 import openpyxl
 import pypdf
 import pytest
-from breakdowns import demo_orientation, demo_study
+from surface_plans import demo_orientation, demo_study
 
 from tractduct.delivery.damper_search import DamperEntry, DamperFront
 from tractduct.delivery.deliver import deliver

@@ -14,10 +14,10 @@ from typing import Any
 
 import pypdf
 import pytest
-from breakdowns import broken_down, with_lots
 from pdf_reading import Sheet, fonts_of, read_pdf
 from plan_folder import PlanTables, small_plan, with_prices, written
 from si_plan import write_si
+from surface_plans import broken_down, with_lots
 
 import tractduct
 from tractduct.inputs.reader import load_plan

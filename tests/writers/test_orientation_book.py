@@ -12,10 +12,10 @@ from pathlib import Path
 import numpy as np
 import openpyxl
 import pytest
-from breakdowns import FACES, broken_down, by_sun, demo_orientation, demo_study, with_lots
 from openpyxl.workbook import Workbook
 from pdf_reading import read_pdf
 from plan_folder import PlanTables, small_plan, study_of, with_prices
+from surface_plans import FACES, broken_down, by_sun, demo_orientation, demo_study, with_lots
 from workbook_reading import all_cells, table_rows, words_of
 
 from tractduct import orientation_tables, tables
@@ -56,7 +56,7 @@ def drawn(plan: PlanTables) -> PlanTables:
 
 
 def full_plan() -> PlanTables:
-    """Breakdown, outlines, and lots with hostile names, several of which share a direction."""
+    """Loads by surface, outlines, and lots with hostile names, several of which share a direction."""
     lots = [(name, 20.0 * (n % 3), None, False, "meadow" if n % 2 else None) for n, name in enumerate(HOSTILE)]
     return drawn(
         with_lots(
@@ -167,14 +167,14 @@ def test_a_house_that_changes_by_more_is_marked(tmp_path: Path) -> None:
     assert "That is MORE than 5,000 Btu/h" in words_of(reopened(book, tmp_path)["Direction"])
 
 
-def test_breakdown_against_the_table(demo: Workbook) -> None:
-    check = demo_orientation().breakdown_check
+def test_loads_by_surface_against_the_table(demo: Workbook) -> None:
+    check = demo_orientation().loads_check
     plan = demo_study().plan
     assert check is not None
-    frame = orientation_tables.breakdown_check(demo_orientation())
+    frame = orientation_tables.loads_check(demo_orientation())
     for (room, season), mine in frame.groupby(["room", "season"]):
         n, k = plan.rooms.index(room), plan.seasons.index(season)
-        off = 100 * (check.breakdown_cfm[0, :, :, k, n] / check.table_cfm[0, :, :, k, n] - 1)
+        off = 100 * (check.by_surface_cfm[0, :, :, k, n] / check.table_cfm[0, :, :, k, n] - 1)
         assert mine["off_pct"].abs().max() == pytest.approx(np.abs(off).max(), abs=1e-9)
         assert mine["within"].all() == (np.abs(off).max() <= 5)
     assert "The two agree" in words_of(demo["Direction"])
@@ -413,7 +413,7 @@ def test_glass_left_blank_without_the_extra_is_one_fault(
 # -- the command -----------------------------------------------------------------------------------------
 
 
-def test_a_plan_without_lots_breakdown_or_outlines(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_plan_without_lots_surfaces_or_outlines(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """What is missing is said, and the rest is written: with the pages of every orientation."""
     folder, out = bare_plan().write(tmp_path / "plan"), tmp_path / "out"
     assert main(["study", str(folder), "--out", str(out)]) == 0
@@ -423,7 +423,7 @@ def test_a_plan_without_lots_breakdown_or_outlines(tmp_path: Path, capsys: pytes
     book = openpyxl.load_workbook(out / "test-plan.xlsx")
     assert {"Direction", "Damper marks"} <= set(book.sheetnames)
     assert "Lots" not in book.sheetnames
-    assert not {"lots.csv", "house_loads.csv", "breakdown_check.csv"} & {p.name for p in (out / "data").iterdir()}
+    assert not {"lots.csv", "house_loads.csv", "loads_check.csv"} & {p.name for p in (out / "data").iterdir()}
     found = json.loads((out / "results.json").read_text(encoding="utf-8"))["orientation"]
     assert found["lots"] == []
     titles = [sheet.rows[0][0] for sheet in read_pdf((out / "test-plan-lots.pdf").read_bytes())[::2]]

@@ -8,11 +8,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from breakdowns import demo_study
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from PIL import Image
 from plan_folder import PlanTables, section, small_plan, study_of
+from surface_plans import demo_study
 
 from tractduct import Study
 from tractduct.delivery.damper_search import search_dampers

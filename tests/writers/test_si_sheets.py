@@ -12,10 +12,10 @@ from pathlib import Path
 
 import openpyxl
 import pytest
-from breakdowns import broken_down, by_sun, with_lots
 from plan_folder import PlanTables, small_plan, with_prices
 from si_cells import compare
 from si_plan import FOOT_M, write_si
+from surface_plans import broken_down, by_sun, with_lots
 
 import tractduct
 from tractduct.delivery.deliver import deliver

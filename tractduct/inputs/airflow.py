@@ -1,4 +1,4 @@
-"""What the rooms need: given or shared out from loads, long or wide, or turned from a breakdown."""
+"""What the rooms need: given or shared out from loads, long or wide, or turned from loads by surface."""
 
 from __future__ import annotations
 
@@ -121,25 +121,25 @@ def _standing(
 
 
 def turned_airflow(
-    table: TableReader, breakdowns: Sequence[SurfaceLoads], plan_file: PlanFile, *, shared: bool = True
+    table: TableReader, loads_by_house: Sequence[SurfaceLoads], plan_file: PlanFile, *, shared: bool = True
 ) -> RoomAirflow:
-    """The same out of a breakdown: all eight compass points, as drawn, both seasons, unless [variants] says else.
+    """The same out of loads by surface: all eight compass points, as drawn, both seasons, unless [variants] says else.
 
-    ``breakdowns`` by house; ``table`` is the surfaces table, for messages.
+    ``table`` is the surfaces table, for messages.
     """
-    if not breakdowns:
+    if not loads_by_house:
         return RoomAirflow()
     faces = _chosen("front_faces", list(words.FACES), _face, table, plan_file)
     mirrored = _chosen("mirrored", [False, True], _flag, table, plan_file)
     if plan_file.listed("variants", "mirrored") is None:
         mirrored = (False,)
     seasons = _chosen("seasons", list(words.SEASONS), _season, table, plan_file)
-    azimuths, rooms = [words.FACES.index(f) * POINT_DEG for f in faces], breakdowns[0].rooms
-    stacked = np.zeros((len(breakdowns), len(faces), len(mirrored), len(seasons), len(rooms)))
-    for h, breakdown in enumerate(breakdowns):
-        loads = room_loads(breakdown, azimuths, mirrored)
+    azimuths, rooms = [words.FACES.index(f) * POINT_DEG for f in faces], loads_by_house[0].rooms
+    stacked = np.zeros((len(loads_by_house), len(faces), len(mirrored), len(seasons), len(rooms)))
+    for h, surface_loads in enumerate(loads_by_house):
+        loads = room_loads(surface_loads, azimuths, mirrored)
         for k, season in enumerate(seasons):
-            stacked[h, :, :, k] = loads.load(season, breakdown.airflow_at)
+            stacked[h, :, :, k] = loads.load(season, surface_loads.airflow_at)
     return RoomAirflow(
         fronts=faces,
         mirrored=mirrored,

@@ -12,7 +12,6 @@ import numpy as np
 from tractduct.errors import InputFaults, Origin
 from tractduct.files import PLAN_FILE
 from tractduct.inputs.airflow import RoomAirflow, read_airflow, turned_airflow
-from tractduct.inputs.breakdown import read_surface_loads
 from tractduct.inputs.catalogue import (
     DuctPrices,
     Prices,
@@ -34,6 +33,7 @@ from tractduct.inputs.plan_file import SYSTEM_PARTS, PlanFile
 from tractduct.inputs.printed import PrintedAirflow, read_printed
 from tractduct.inputs.product_tables import read_inner_diameters, with_tables
 from tractduct.inputs.section_table import Places, read_sections
+from tractduct.inputs.surfaces import read_surface_loads
 from tractduct.inputs.table_reader import TableReader
 from tractduct.model.loads import SurfaceLoads
 from tractduct.model.lots import Lot, RoomOutline, RoutePoint
@@ -98,7 +98,7 @@ class _Parts:
     sections: tuple[Section, ...]
     places: Places
     need: RoomAirflow
-    breakdowns: tuple[SurfaceLoads, ...]
+    loads_by_house: tuple[SurfaceLoads, ...]
     choices: Choices
     turned: bool
     systems: tuple[str, ...]
@@ -124,12 +124,12 @@ def _read(tables: Mapping[str, TableReader], plan_file: PlanFile) -> _Parts:
     airflow = tables["airflow"]
     systems = _systems(sections, places, tables, plan_file)
     need = read_airflow(airflow, plan_file, choices, shared=not systems)
-    breakdowns = read_surface_loads(tables, need.rooms, plan_file, choices)
+    loads_by_house = read_surface_loads(tables, need.rooms, plan_file, choices)
     turned = not airflow.is_given and not airflow.is_unread
     if turned:
-        need = turned_airflow(tables["surfaces"], breakdowns, plan_file, shared=not systems)
+        need = turned_airflow(tables["surfaces"], loads_by_house, plan_file, shared=not systems)
     elif need.rooms:
-        breakdowns = tuple(breakdown.for_rooms(need.rooms) for breakdown in breakdowns)
+        loads_by_house = tuple(surface_loads.for_rooms(need.rooms) for surface_loads in loads_by_house)
     gear = tables["blower"], tables["devices"], need.seasons, plan_file
     equipments = tuple(read_equipment(*gear, system) for system in systems or ("",))
     if need.unshared:
@@ -143,7 +143,7 @@ def _read(tables: Mapping[str, TableReader], plan_file: PlanFile) -> _Parts:
         sections=sections,
         places=places,
         need=need,
-        breakdowns=breakdowns,
+        loads_by_house=loads_by_house,
         choices=choices,
         turned=turned,
         systems=systems,
@@ -165,10 +165,12 @@ def _plan(parts: _Parts, plan_file: PlanFile, places: Mapping[tuple[str, str, st
     at_site = float(site_air(site["elevation_ft"], site["air_temperature_f"]).density_ratio)
     whole = _system(plan_file, "", parts.equipments[0], at_site)
     _tell_defaults(parts, whole, plan_file)
-    breakdowns = parts.breakdowns or (None,) * len(parts.choices.combinations)
+    loads_by_house = parts.loads_by_house or (None,) * len(parts.choices.combinations)
     houses = tuple(
-        House(options=built, airflow_cfm=cfm, breakdown=breakdown)
-        for built, cfm, breakdown in zip(parts.choices.combinations, parts.need.airflow_cfm, breakdowns, strict=True)
+        House(options=built, airflow_cfm=cfm, surface_loads=surface_loads)
+        for built, cfm, surface_loads in zip(
+            parts.choices.combinations, parts.need.airflow_cfm, loads_by_house, strict=True
+        )
     )
     supply_air = {season: plan_file.optional("site", f"{season}_supply_air_f") for season in SEASONS}
     return Plan(
@@ -218,7 +220,7 @@ def _plan(parts: _Parts, plan_file: PlanFile, places: Mapping[tuple[str, str, st
         ),
         unshared=parts.need.unshared,
         findings=tuple(plan_file.log.findings),
-        breakdown=houses[0].breakdown,
+        surface_loads=houses[0].surface_loads,
         options=parts.choices.options,
         houses=houses if parts.choices.options else (),
         turned=parts.turned,

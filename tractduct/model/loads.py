@@ -174,43 +174,43 @@ class RoomLoads:
         return self.heating_btuh if season == "heating" else self.cooling_at(peak)
 
 
-def room_loads(breakdown: SurfaceLoads, azimuth_deg: ArrayLike, mirrored: Sequence[bool] = (False,)) -> RoomLoads:
+def room_loads(surface_loads: SurfaceLoads, azimuth_deg: ArrayLike, mirrored: Sequence[bool] = (False,)) -> RoomLoads:
     """Loads of each room with the front turned to any azimuths, as drawn or mirrored.
 
     ``azimuth_deg`` (n_azimuth,) clockwise from north. Factors between the compass points: ``between_points``.
     """
     azimuth = np.atleast_1d(np.asarray(azimuth_deg, dtype=float))
     mirror = np.asarray(mirrored, dtype=bool)
-    turns = np.isfinite(breakdown.face_deg)
+    turns = np.isfinite(surface_loads.face_deg)
     # (n_azimuth, n_mirrored, n_surface)
-    bearing = bearing_deg(breakdown.face_deg, azimuth[:, None, None], mirror[None, :, None])
+    bearing = bearing_deg(surface_loads.face_deg, azimuth[:, None, None], mirror[None, :, None])
     shape = bearing.shape
-    n_hour = len(breakdown.sun_factor) or 1
-    heating = np.broadcast_to(breakdown.fixed_factor[0, breakdown.kind], shape).copy()
-    cooling = np.broadcast_to(breakdown.fixed_factor[1, breakdown.kind], (n_hour, *shape)).copy()
-    for k in range(len(breakdown.kinds)):
-        mine = turns & (breakdown.kind == k)
+    n_hour = len(surface_loads.sun_factor) or 1
+    heating = np.broadcast_to(surface_loads.fixed_factor[0, surface_loads.kind], shape).copy()
+    cooling = np.broadcast_to(surface_loads.fixed_factor[1, surface_loads.kind], (n_hour, *shape)).copy()
+    for k in range(len(surface_loads.kinds)):
+        mine = turns & (surface_loads.kind == k)
         if not mine.any():
             continue
-        heating[..., mine] = between_points(breakdown.factor[0, k], bearing[..., mine])
-        points = breakdown.sun_factor if breakdown.by_sun[k] else breakdown.factor[1, k][None]
+        heating[..., mine] = between_points(surface_loads.factor[0, k], bearing[..., mine])
+        points = surface_loads.sun_factor if surface_loads.by_sun[k] else surface_loads.factor[1, k][None]
         sunlit = np.moveaxis(between_points(points, bearing[..., mine]), -1, 0)
-        in_shade = breakdown.shade_factor if breakdown.by_sun[k] else points[:, _NORTH]
-        shade = breakdown.shade[mine]
+        in_shade = surface_loads.shade_factor if surface_loads.by_sun[k] else points[:, _NORTH]
+        shade = surface_loads.shade[mine]
         cooling[..., mine] = (1.0 - shade) * sunlit + shade * in_shade[:, None, None, None]
-    heating *= breakdown.area_ft2
-    cooling *= breakdown.area_ft2
-    in_room = (breakdown.room[:, None] == np.arange(len(breakdown.rooms))).astype(float)
-    glass = breakdown.is_glass[breakdown.kind].astype(float)
+    heating *= surface_loads.area_ft2
+    cooling *= surface_loads.area_ft2
+    in_room = (surface_loads.room[:, None] == np.arange(len(surface_loads.rooms))).astype(float)
+    glass = surface_loads.is_glass[surface_loads.kind].astype(float)
     return RoomLoads(
-        heating_btuh=heating @ in_room + breakdown.gains_btuh[0],
-        cooling_btuh=cooling @ in_room + breakdown.gains_btuh[1],
+        heating_btuh=heating @ in_room + surface_loads.gains_btuh[0],
+        cooling_btuh=cooling @ in_room + surface_loads.gains_btuh[1],
         glass_cooling_btuh=(cooling * glass) @ in_room,
     )
 
 
 def turn(
-    breakdown: SurfaceLoads,
+    surface_loads: SurfaceLoads,
     azimuth_deg: ArrayLike,
     mirrored: Sequence[bool],
     system_cfm: Mapping[str, float],
@@ -221,7 +221,7 @@ def turn(
 
     Parameters
     ----------
-    breakdown : the loads by surface
+    surface_loads : the loads by surface
     azimuth_deg : array_like, shape (n_azimuth,), of the front, clockwise from north
     mirrored : n_mirrored of them
     system_cfm : season -> airflow of the whole system, in the order wanted
@@ -232,8 +232,8 @@ def turn(
     ndarray, shape (n_azimuth, n_mirrored, n_season, n_room)
         The system's airflow shared by the rooms' loads. [cfm]
     """
-    loads = room_loads(breakdown, azimuth_deg, mirrored)
-    at = peak or breakdown.airflow_at
+    loads = room_loads(surface_loads, azimuth_deg, mirrored)
+    at = peak or surface_loads.airflow_at
     return np.stack([share_by_load(loads.load(s, at), flow) for s, flow in system_cfm.items()], axis=2)
 
 

@@ -31,7 +31,7 @@ class House:
 
     options: Built
     airflow_cfm: NDArray[np.float64]
-    breakdown: SurfaceLoads | None = None
+    surface_loads: SurfaceLoads | None = None
 
 
 def is_met(condition: Condition, built: Collection[str]) -> bool:

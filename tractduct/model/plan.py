@@ -256,7 +256,7 @@ class Plan:
     airflow_cfm : (n_face, n_mirrored, n_season, n_room)
         What each room needs; with options, of the first house.
     options, houses : what may be built, and the houses that it is sized for, the first with ``airflow_cfm`` and
-        ``breakdown``; both empty where the plan has no options
+        ``surface_loads``; both empty where the plan has no options
     systems : of a house with several air handlers, else empty; ``network.systems`` makes a plan of each, and the
         equipment and pressures here are none's
     unshared : with several systems, ``airflow_cfm`` are loads by which the airflow of each is yet to be shared
@@ -276,13 +276,13 @@ class Plan:
     typed : the keys that plan.toml gives, by (part, key); the others have their defaults
     derived, assumed : what was worked out from other cells, and defaults that stand for what nobody entered
     findings : what reading the plan showed
-    breakdown : the loads by surface, None where the plan does not give them
-    turned : True where the airflow comes from the breakdown, False where an airflow table gives it
+    surface_loads : the loads by surface, None where the plan does not give them
+    turned : True where the airflow comes from the loads by surface, False where an airflow table gives it
     lots, outlines, routes : where it is built, and how to draw it; empty where not given
     units : what the plan is written and shown in; everything here is in the core's units, and sizes have its labels
     least_factor_12_in : the least factor of compressed flex of 12 in and more
     diversity_btuh : a finding where the house's sensible cooling load changes by more than this with direction
-    breakdown_check_pct : a finding where breakdown and airflow table differ by more than this
+    breakdown_check_pct : a finding where loads by surface and airflow table differ by more than this
     """
 
     name: str
@@ -321,7 +321,7 @@ class Plan:
     derived: tuple[Untyped, ...] = ()
     assumed: tuple[Untyped, ...] = ()
     findings: tuple[Finding, ...] = ()
-    breakdown: SurfaceLoads | None = None
+    surface_loads: SurfaceLoads | None = None
     turned: bool = False
     lots: tuple[Lot, ...] = ()
     outlines: tuple[RoomOutline, ...] = ()
@@ -354,14 +354,14 @@ class Plan:
     @property
     def every_house(self) -> tuple[House, ...]:
         """The houses, also where there are no options: then the one."""
-        return self.houses or (House(options=(), airflow_cfm=self.airflow_cfm, breakdown=self.breakdown),)
+        return self.houses or (House(options=(), airflow_cfm=self.airflow_cfm, surface_loads=self.surface_loads),)
 
     def of_house(self, built: Built) -> Plan:
         """The plan of houses with these options alone. KeyError where it is not sized for them."""
         if not self.houses:
             return self
         house = {house.options: house for house in self.houses}[built]
-        return replace(self, houses=(house,), airflow_cfm=house.airflow_cfm, breakdown=house.breakdown)
+        return replace(self, houses=(house,), airflow_cfm=house.airflow_cfm, surface_loads=house.surface_loads)
 
     @property
     def air(self) -> Air:

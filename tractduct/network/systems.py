@@ -39,20 +39,20 @@ def _plan_of(plan: Plan, tree: DuctTree, system: System) -> Plan:
         flow = (house.airflow_cfm * part)[..., keep]
         if plan.unshared:
             flow = share_by_load(flow, [system.equipment.system_cfm[season] for season in plan.seasons])
-        breakdown = house.breakdown
-        if breakdown is not None:
+        surface_loads = house.surface_loads
+        if surface_loads is not None:
             uneven = np.flatnonzero(np.ptp(part, axis=0) > 1e-9)
             if uneven.size:
                 raise InputFaults([_uneven(plan, plan.rooms[uneven[0]])])
-            breakdown = breakdown.part_of(keep, part[0])
-        houses.append(House(options=house.options, airflow_cfm=flow, breakdown=breakdown))
+            surface_loads = surface_loads.part_of(keep, part[0])
+        houses.append(House(options=house.options, airflow_cfm=flow, surface_loads=surface_loads))
     return replace(
         plan,
         name=f"{plan.name}, {system.name}",
         sections=sections,
         rooms=rooms,
         airflow_cfm=houses[0].airflow_cfm,
-        breakdown=houses[0].breakdown,
+        surface_loads=houses[0].surface_loads,
         houses=tuple(houses) if plan.houses else (),
         equipment=system.equipment,
         supply_inwc=system.supply_inwc,

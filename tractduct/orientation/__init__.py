@@ -1,4 +1,4 @@
-"""Orientation: from one plan breakdown to every lot.
+"""Orientation: from one plan to every lot.
 
 ``study_orientation(study)`` takes a studied plan and gives an ``OrientationStudy``: how each room's airflow moves
 with the direction of the front, which few duct packages are worth having, every lot at its own azimuth, and whether
@@ -14,16 +14,16 @@ The turning itself is ``turn`` (loads by surface to room airflow at any azimuth)
 from tractduct.model.loads import RoomLoads, SurfaceLoads, room_loads, turn
 from tractduct.orientation.azimuths import airflow_at, plan_at
 from tractduct.orientation.between import BrokenRange, DegreeCheck, check_every_degree
-from tractduct.orientation.check import BreakdownCheck, check_breakdown
+from tractduct.orientation.check import LoadsCheck, check_loads
 from tractduct.orientation.lots import LotResult, lot_results
 from tractduct.orientation.sensitivity import HouseLoad, RoomSensitivity
 from tractduct.orientation.study import LotPackage, OrientationStudy, lot_mix, study_orientation
 
 __all__ = [
-    "BreakdownCheck",
     "BrokenRange",
     "DegreeCheck",
     "HouseLoad",
+    "LoadsCheck",
     "LotPackage",
     "LotResult",
     "OrientationStudy",
@@ -31,8 +31,8 @@ __all__ = [
     "RoomSensitivity",
     "SurfaceLoads",
     "airflow_at",
-    "check_breakdown",
     "check_every_degree",
+    "check_loads",
     "lot_mix",
     "lot_results",
     "plan_at",

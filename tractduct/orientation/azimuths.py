@@ -65,16 +65,16 @@ def airflow_at(plan: Plan, azimuth_deg: ArrayLike, mirrored: Sequence[bool]) -> 
 
     Notes
     -----
-    Where the airflow comes from the breakdown, the breakdown is turned. Where an airflow table gives it, the
-    table holds at its faces. Between two neighbouring faces of the table the breakdown is turned and brought to
-    the table's values at both, room by room, by a factor in a straight line between them, then to the system's
-    airflow; without a breakdown the airflow itself is in a straight line. Elsewhere the breakdown alone counts.
+    Where the airflow comes from the loads by surface, these are turned. Where an airflow table gives it, that holds at
+    its faces. Between two neighbouring faces of the table the loads by surface are turned and brought to the table's
+    values at both, room by room, by a factor in a straight line between them, then to the system's airflow; without
+    loads by surface the airflow itself is in a straight line. Elsewhere the loads by surface alone count.
     Of a plan with options it is the first house's.
     """
     azimuth = np.mod(np.atleast_1d(np.asarray(azimuth_deg, dtype=float)), TURN_DEG)
     found = np.full((len(azimuth), len(mirrored), len(plan.seasons), len(plan.rooms)), np.nan)
-    if plan.breakdown is not None:
-        found = turn(plan.breakdown, azimuth, mirrored, system_cfm(plan))
+    if plan.surface_loads is not None:
+        found = turn(plan.surface_loads, azimuth, mirrored, system_cfm(plan))
         if plan.turned:
             return found
     held = np.array([j for j, m in enumerate(mirrored) if m in plan.mirrored], dtype=np.intp)
@@ -96,13 +96,13 @@ def airflow_at(plan: Plan, azimuth_deg: ArrayLike, mirrored: Sequence[bool]) -> 
         return np.asarray((1.0 - t) * at_faces[first] + t * second)
 
     flow = between(table)
-    if plan.breakdown is not None:
+    if plan.surface_loads is not None:
         faces = np.arange(len(FACES)) * POINT_DEG
-        turned = turn(plan.breakdown, faces, [mirrored[j] for j in held], system_cfm(plan))
+        turned = turn(plan.surface_loads, faces, [mirrored[j] for j in held], system_cfm(plan))
         factor = np.divide(table, turned, out=np.ones_like(table), where=turned > 0.0)
         shape = found[place_of] * between(factor)
         total = shape.sum(axis=3, keepdims=True)
-        # A room without load in the breakdown but with air in the table would be lost at the faces.
+        # A room without load by surface but with air in the table would be lost at the faces.
         at_face = t == 0.0
         scaled = shape * np.divide(flow.sum(axis=3, keepdims=True), total, out=np.ones_like(total), where=total > 0.0)
         flow = np.where(at_face, flow, scaled)

@@ -1,4 +1,4 @@
-"""A breakdown against the airflow table of the same plan."""
+"""Loads by surface against the airflow table of the same plan."""
 
 from __future__ import annotations
 
@@ -18,22 +18,22 @@ FloatArray = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class BreakdownCheck:
-    """The airflow table, which is used, and what the breakdown gives for the same variants.
+class LoadsCheck:
+    """The airflow table, which is used, and what the loads by surface give for the same variants.
 
-    ``table_cfm`` and ``breakdown_cfm`` are (n_house, n_face, n_mirrored, n_season, n_room); the second shares out the
+    ``table_cfm`` and ``by_surface_cfm`` are (n_house, n_face, n_mirrored, n_season, n_room); the second shares out the
     table's own total of each variant. ``limit_pct`` is from where on a room is a finding.
     """
 
     table_cfm: FloatArray
-    breakdown_cfm: FloatArray
+    by_surface_cfm: FloatArray
     limit_pct: float
 
     @property
     def off_pct(self) -> FloatArray:
-        """Breakdown over table, less 100; infinite where only the table has none, 0 where both have none."""
-        none = np.where(self.breakdown_cfm > 0.0, np.inf, 0.0)
-        ratio = np.divide(self.breakdown_cfm, self.table_cfm, out=none + 1.0, where=self.table_cfm > 0.0)
+        """Loads by surface over the table, less 100; infinite where only the table has none, 0 where both have none."""
+        none = np.where(self.by_surface_cfm > 0.0, np.inf, 0.0)
+        ratio = np.divide(self.by_surface_cfm, self.table_cfm, out=none + 1.0, where=self.table_cfm > 0.0)
         return np.asarray(100.0 * (ratio - 1.0))
 
     @property
@@ -42,25 +42,25 @@ class BreakdownCheck:
         return float(np.abs(self.off_pct).max())
 
 
-def check_breakdown(plan: Plan) -> BreakdownCheck | None:
+def check_loads(plan: Plan) -> LoadsCheck | None:
     """The check; None unless the plan has both."""
-    if plan.breakdown is None or plan.turned:
+    if plan.surface_loads is None or plan.turned:
         return None
     azimuth = [face_azimuth_deg(f) for f in plan.fronts]
     table = np.stack([house.airflow_cfm for house in plan.every_house])
     share = [
-        turn(house.breakdown or plan.breakdown, azimuth, plan.mirrored, dict.fromkeys(plan.seasons, 1.0))
+        turn(house.surface_loads or plan.surface_loads, azimuth, plan.mirrored, dict.fromkeys(plan.seasons, 1.0))
         for house in plan.every_house
     ]
-    return BreakdownCheck(
+    return LoadsCheck(
         table_cfm=table,
-        breakdown_cfm=np.stack(share) * table.sum(axis=4, keepdims=True),
+        by_surface_cfm=np.stack(share) * table.sum(axis=4, keepdims=True),
         limit_pct=plan.breakdown_check_pct,
     )
 
 
-def check_findings(plan: Plan, check: BreakdownCheck | None) -> Iterator[Finding]:
-    """Rooms in which breakdown and table differ by more than the limit, each at its worst variant."""
+def check_findings(plan: Plan, check: LoadsCheck | None) -> Iterator[Finding]:
+    """Rooms in which loads by surface and table differ by more than the limit, each at its worst variant."""
     if check is None:
         return
     off = check.off_pct
@@ -69,18 +69,18 @@ def check_findings(plan: Plan, check: BreakdownCheck | None) -> Iterator[Finding
         if abs(off[h, i, j, k, n]) > check.limit_pct:
             turned = ", mirrored" if plan.mirrored[j] else ""
             built = f", {built_text(plan.houses[h].options) or 'without options'}" if plan.houses else ""
-            given = plan.units.say(check.breakdown_cfm[h, i, j, k, n], "cfm", ".1f")
+            given = plan.units.say(check.by_surface_cfm[h, i, j, k, n], "cfm", ".1f")
             table = plan.units.number(check.table_cfm[h, i, j, k, n], "cfm", ".1f")
             yield Finding(
                 severity=Severity.WARNING,
-                rule="breakdown check",
+                rule="loads by surface",
                 subject=f"room {room}",
-                message=f"the breakdown gives {given} and the airflow table {table} "
+                message=f"the loads by surface give {given} and the airflow table {table} "
                 f"(front {plan.fronts[i]}{turned}, {plan.seasons[k]}{built}); "
                 f"they differ by more than {check.limit_pct:g} % somewhere",
                 advice="The table is used. Find out which of the two is right",
                 room=room,
                 cause="off",
                 amount=f"{given} and {table}",
-                air_cfm=float(np.abs(check.breakdown_cfm - check.table_cfm)[..., n].max()),
+                air_cfm=float(np.abs(check.by_surface_cfm - check.table_cfm)[..., n].max()),
             )

@@ -29,8 +29,9 @@ class LotResult:
     ----------
     nearest_front : the plan's face nearest to its azimuth
     flex : the products it may get
-    source : where its airflow comes from: ``airflow table``, ``breakdown``, ``table and breakdown`` (turned by the
-        breakdown between values of the table), ``straight line`` (between two faces of the table) or ``unknown``
+    source : where its airflow comes from: ``airflow table``, ``loads by surface``, ``table and loads by surface``
+        (turned by the loads between values of the table), ``straight line`` (between two faces of the table) or
+        ``unknown``
     covered : its azimuth is one of the plan's faces or between two neighbouring ones, and the plan has its mirror
     room_airflow_cfm : (n_season, n_room); NaN where unknown
     run_airflow_cfm : (n_season, n_run) in the order of the tree's runs; 0 where shut, NaN where unknown
@@ -142,11 +143,11 @@ def lot_results(plan: Plan, tree: DuctTree, size_set: Mapping[str, str]) -> tupl
 
 def _source(plan: Plan, lot: Lot, covered: bool) -> str:
     if plan.turned:
-        return "breakdown"
+        return "loads by surface"
     if covered and lot.azimuth_deg % POINT_DEG == 0.0:
         return "airflow table"
-    if plan.breakdown is not None:
-        return "table and breakdown" if covered else "breakdown"
+    if plan.surface_loads is not None:
+        return "table and loads by surface" if covered else "loads by surface"
     return "straight line" if covered else "unknown"
 
 
@@ -170,8 +171,7 @@ def lot_findings(plan: Plan, results: Sequence[LotResult]) -> Iterator[Finding]:
                 rule="lot",
                 subject=f"lot {r.lot.name}",
                 message=f"the plan has no airflow for it ({where})",
-                advice="Add the neighbouring faces, mirrored where it is, to the airflow table, or a breakdown by "
-                "surface",
+                advice="Add the neighbouring faces, mirrored where it is, to the airflow table, or loads by surface",
                 cause="unknown",
             )
         elif not r.covered:

@@ -35,9 +35,9 @@ class RoomSensitivity:
     least_front, least_mirrored : where it is smallest
     size_steps : standard sizes between the smallest and the largest own size of its runs over faces and mirrors, at the
         worst season and flex
-    glass_pct : part of its cooling load at the driving face that comes through glass; NaN without a breakdown
-    has_glass : None without a breakdown
-    load_change_pct : largest over smallest sensible cooling load, less 100; NaN without a breakdown
+    glass_pct : part of its cooling load at the driving face that comes through glass; NaN without loads by surface
+    has_glass : None without loads by surface
+    load_change_pct : largest over smallest sensible cooling load, less 100; NaN without loads by surface
     shared_out : it has no glass, its airflow moves by more than ``CHANGES_PCT`` and by more than twice what its load
         does: mostly because the other rooms' loads change and the total is shared out
     """
@@ -68,7 +68,7 @@ class RoomSensitivity:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class HouseLoad:
-    """A house's load by direction, from the breakdown.
+    """A house's load by direction, from the loads by surface.
 
     Attributes
     ----------
@@ -99,23 +99,24 @@ class HouseLoad:
 
 
 def house_loads(plan: Plan) -> tuple[HouseLoad, ...]:
-    """The load of each house by face and mirror; none without a breakdown."""
+    """The load of each house by face and mirror; none without loads by surface."""
     return tuple(
-        _house_load(plan.of_house(house.options), house.options, house.breakdown)
+        _house_load(plan.of_house(house.options), house.options, house.surface_loads)
         for house in plan.every_house
-        if house.breakdown is not None
+        if house.surface_loads is not None
     )
 
 
-def _house_load(plan: Plan, options: Built, breakdown: SurfaceLoads) -> HouseLoad:
+def _house_load(plan: Plan, options: Built, surface_loads: SurfaceLoads) -> HouseLoad:
     azimuth = [face_azimuth_deg(f) for f in plan.fronts]
-    loads = room_loads(breakdown, azimuth, plan.mirrored)
+    loads = room_loads(surface_loads, azimuth, plan.mirrored)
     cooling = loads.house_peak_btuh
     by_peak: list[FloatArray | None] = [None, None]
     if "cooling" in plan.seasons:
         system = {"cooling": system_cfm(plan)["cooling"]}
         by_peak = [
-            turn(breakdown, azimuth, plan.mirrored, system, peak=peak)[:, :, 0] for peak in ("room_peak", "house_peak")
+            turn(surface_loads, azimuth, plan.mirrored, system, peak=peak)[:, :, 0]
+            for peak in ("room_peak", "house_peak")
         ]
     return HouseLoad(
         options=options,
@@ -160,11 +161,11 @@ def _of_room(study: Study, house: House, load: HouseLoad | None, n: int) -> Room
     best = np.unravel_index(int(np.argmin(flow[:, :, k])), flow.shape[:2])
     worst = np.unravel_index(int(np.argmax(flow[:, :, k])), flow.shape[:2])
     glass_pct, load_change, has_glass = np.nan, np.nan, None
-    breakdown = house.breakdown
-    if load is not None and breakdown is not None:
-        has_glass = bool(np.any(breakdown.is_glass[breakdown.kind] & (breakdown.room == n) & (breakdown.area_ft2 > 0)))
-        cooling = load.loads.cooling_at(breakdown.airflow_at)[:, :, n]
-        glass = load.loads.glass_at(breakdown.airflow_at)[:, :, n]
+    loads = house.surface_loads
+    if load is not None and loads is not None:
+        has_glass = bool(np.any(loads.is_glass[loads.kind] & (loads.room == n) & (loads.area_ft2 > 0)))
+        cooling = load.loads.cooling_at(loads.airflow_at)[:, :, n]
+        glass = load.loads.glass_at(loads.airflow_at)[:, :, n]
         if cooling[worst] > 0.0:
             glass_pct = 100.0 * float(glass[worst] / cooling[worst])
         if cooling.min() > 0.0:

@@ -11,7 +11,7 @@ from tractduct.model.plan import Plan
 from tractduct.one_plan import Progress, Study
 from tractduct.orientation.azimuths import nearest_front
 from tractduct.orientation.between import DegreeCheck, check_between, check_every_degree
-from tractduct.orientation.check import BreakdownCheck, check_breakdown, check_findings
+from tractduct.orientation.check import LoadsCheck, check_findings, check_loads
 from tractduct.orientation.lots import LotResult, lot_findings, lot_results, lots_hold
 from tractduct.orientation.sensitivity import (
     HouseLoad,
@@ -48,8 +48,8 @@ class OrientationStudy:
     Attributes
     ----------
     study : the plan's study
-    breakdown_check : breakdown against airflow table; None unless the plan has both
-    houses : the load of each house by direction; empty without a breakdown
+    loads_check : loads by surface against the airflow table; None unless the plan has both
+    houses : the load of each house by direction; empty without loads by surface
     sensitivity : every room in the house in which it is most sensitive, most sensitive first
     packages : what more than one size set saves; None where no set holds in some orientation, or there is one only
     lot_packages : by lot and number of packages, from 2 on
@@ -60,7 +60,7 @@ class OrientationStudy:
     """
 
     study: Study
-    breakdown_check: BreakdownCheck | None
+    loads_check: LoadsCheck | None
     houses: tuple[HouseLoad, ...]
     sensitivity: tuple[RoomSensitivity, ...]
     packages: PackageStudy | None
@@ -72,7 +72,7 @@ class OrientationStudy:
 
     @property
     def house(self) -> HouseLoad | None:
-        """The load of the house in which it changes most; None without a breakdown."""
+        """The load of the house in which it changes most; None without loads by surface."""
         return most_changing(self.houses)
 
 
@@ -93,7 +93,7 @@ def study_orientation(
     by_mirror : packages by face and mirror, not by face alone
     """
     plan = study.plan
-    check = check_breakdown(plan)
+    check = check_loads(plan)
     houses = house_loads(plan)
     sensitivity = sensitivity_by_room(study, houses)
     progress("every degree", 0, 3)
@@ -120,14 +120,14 @@ def study_orientation(
     ]
     return OrientationStudy(
         study=study,
-        breakdown_check=check,
+        loads_check=check,
         houses=houses,
         sensitivity=sensitivity,
         packages=packages,
         lot_packages=lot_packages,
         lots=lots,
         degrees=degrees,
-        screening=SCREENING if plan.breakdown is not None and plan.breakdown.sun is not None else "",
+        screening=SCREENING if plan.surface_loads is not None and plan.surface_loads.sun is not None else "",
         findings=tuple(found),
     )
 

@@ -42,7 +42,7 @@ def missing(result: OrientationStudy) -> list[str]:
             "No lots (table lots): the pages to build and balance by are one a front, and packages count as many "
             "houses of each front."
         )
-    if plan.breakdown is None:
+    if plan.surface_loads is None:
         words.append(
             "No loads by surface (tables surfaces and load_factors): no glass shares and no house loads; between two "
             "fronts of the airflow table the airflow is taken in a straight line."
@@ -74,7 +74,7 @@ def _face(front: str, mirrored: bool) -> str:
     col("size_steps", "Size steps", "standard sizes between the smallest and the largest that its runs would get alone",
         WHOLE, 7),
     col("glass_pct", "Glass, of its load", "part of its cooling load at the front that drives it", WHOLE, 9),
-    col("has_glass", "Glass", "whether it has glass; empty without a breakdown"),
+    col("has_glass", "Glass", "whether it has glass; empty without loads by surface"),
     col("load_change_pct", "Its own load changes by", "largest over smallest cooling load, less 100 %", WHOLE, 10),
     col("shared_out", "Note", "its airflow changes mostly because other rooms' loads do", TEXT, 22,
         show=lambda v: "other rooms' loads change" if v else None),
@@ -83,7 +83,7 @@ def _face(front: str, mirrored: bool) -> str:
 def sensitivity(result: OrientationStudy) -> Iterator[Row]:
     """Each room in the house in which the direction moves it most, the room that moves most first.
 
-    Loads are empty without a breakdown."""
+    Loads are empty without loads by surface."""
     for r in result.sensitivity:
         yield (
             r.room, r.season, r.smallest_cfm, _face(r.least_front, r.least_mirrored), r.largest_cfm,
@@ -103,7 +103,7 @@ def sensitivity(result: OrientationStudy) -> Iterator[Row]:
     col("peak_hour", "Peak at hour", "local solar time; empty where no factor comes from the sun", WHOLE, 9),
 )
 def house_loads(result: OrientationStudy) -> Iterator[Row]:
-    """Each house's load by front and mirror; no rows without a breakdown."""
+    """Each house's load by front and mirror; no rows without loads by surface."""
     plan = result.study.plan
     for house in result.houses:
         built = options_of(result.study, house.options)
@@ -317,20 +317,20 @@ def broken(result: OrientationStudy) -> Iterator[Row]:
 
 
 @listing(
-    "breakdown_check",
+    "loads_check",
     ROOM,
     VARIANT[0],
     MIRRORED,
     SEASON,
     options_column,
     col("table_cfm", "Airflow table", "which is used", TENTHS, 10),
-    col("breakdown_cfm", "Breakdown", "loads by surface, turned and shared out", TENTHS, 10),
-    col("off_pct", "Off", "breakdown over table, less 100 %", Look("+0.0;−0.0;0.0"), 8),
+    col("by_surface_cfm", "By surface", "loads by surface, turned and shared out", TENTHS, 10),
+    col("off_pct", "Off", "loads by surface over the table, less 100 %", Look("+0.0;−0.0;0.0"), 8),
     col("within", "Agrees", "within the plan's limit"),
 )
-def breakdown_check(result: OrientationStudy) -> Iterator[Row]:
+def loads_check(result: OrientationStudy) -> Iterator[Row]:
     """Each room, front, mirror, season and house: the loads by surface against the airflow table."""
-    check, plan = result.breakdown_check, result.study.plan
+    check, plan = result.loads_check, result.study.plan
     if check is None:
         return
     off = check.off_pct
@@ -342,12 +342,12 @@ def breakdown_check(result: OrientationStudy) -> Iterator[Row]:
                         at = (h, i, j, k, n)
                         yield (
                             room, front, mirrored, season, *options_of(result.study, house.options),
-                            float(check.table_cfm[at]), float(check.breakdown_cfm[at]), float(off[at]),
+                            float(check.table_cfm[at]), float(check.by_surface_cfm[at]), float(off[at]),
                             bool(abs(off[at]) <= check.limit_pct),
                         )  # fmt: skip
 
 
 LISTS: tuple[Listing[OrientationStudy], ...] = (
     sensitivity, house_loads, peaks, packages, package_sizes, lots, lots_by_room, lot_runs, lot_packages, degrees,
-    broken, breakdown_check,
+    broken, loads_check,
 )  # fmt: skip

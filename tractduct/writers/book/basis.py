@@ -58,7 +58,7 @@ def method(plan: Plan) -> Words:
     """How the numbers come about."""
     number, say = plan.units.number, plan.units.say
     low, high = FRICTION_RATE_WINDOW
-    by_sun = plan.breakdown is not None and plan.breakdown.sun is not None
+    by_sun = plan.surface_loads is not None and plan.surface_loads.sun is not None
     glass = (("Glass by the sun", f"{SCREENING}. {LEFT_OUT}. Models: {MODELS}."),) if by_sun else ()
     return (
         *_air_words(plan),

@@ -58,7 +58,7 @@ def direction_sheet(book: Book, result: OrientationStudy, picture: Path | None) 
 
 
 def _rooms(page: Page, result: OrientationStudy, across: int) -> None:
-    known = result.study.plan.breakdown is not None
+    known = result.study.plan.surface_loads is not None
     hidden = {"has_glass"} | (set() if known else {"glass_pct", "load_change_pct", "shared_out"})
     columns = [c for c in lists.sensitivity.columns(result) if c.key not in hidden]
     page.heading("Rooms by how far the direction moves them", across)
@@ -151,8 +151,8 @@ def _house(page: Page, result: OrientationStudy, across: int) -> None:
 
 def _peaks(page: Page, result: OrientationStudy, across: int) -> None:
     """Cooling at each room's own peak and at the house's: what a factor by the sun can tell."""
-    breakdown = result.study.plan.breakdown
-    used = breakdown.airflow_at if breakdown else ""
+    surface_loads = result.study.plan.surface_loads
+    used = surface_loads.airflow_at if surface_loads else ""
     frame = lists.peaks(result)
     off = (frame["room_peak_cfm"] - frame["house_peak_cfm"]).abs()
     worst = off.groupby(frame["room"], sort=False).max().sort_values(ascending=False, kind="stable")
@@ -167,10 +167,10 @@ def _peaks(page: Page, result: OrientationStudy, across: int) -> None:
 
 def _check(page: Page, result: OrientationStudy, across: int) -> None:
     """The turned loads by surface against the airflow table, which is used, room by room."""
-    check = result.breakdown_check
+    check = result.loads_check
     if check is None:
         return
-    frame = lists.breakdown_check(result)
+    frame = lists.loads_check(result)
     rooms = list(dict.fromkeys(frame.loc[~frame["within"], "room"].tolist()))
     page.heading("Loads by surface against the airflow table", across)
     page.paragraph(
@@ -181,7 +181,7 @@ def _check(page: Page, result: OrientationStudy, across: int) -> None:
             else f"{counted(len(rooms), 'room')} differ by more than {check.limit_pct:g} %: {named(rooms)}. Find out "
             "which of the two is right."
         )
-        + " The table is used. Room by room: data/breakdown_check.csv.",
+        + " The table is used. Room by room: data/loads_check.csv.",
         across,
         replace(TEXT, bold=True, fill=TIGHT_FILL if rooms else GOOD_FILL),
     )

@@ -1,4 +1,4 @@
-"""Plans with a breakdown, for the tests of orientation. All numbers are invented."""
+"""Plans with loads by surface, for the tests of orientation. All numbers are invented."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ def surface(room: str, kind: str, face: Any, area: float, shade: Any = None) -> 
 
 
 def broken_down(plan: PlanTables | None = None) -> PlanTables:
-    """The small plan with a breakdown and no airflow table: Den looks left, Bed front and right, Kitchen back."""
+    """The small plan with loads by surface and no airflow table: Den looks left, Bed front and right, Kitchen back."""
     plan = (plan or small_plan()).copy()
     plan.tables.pop("airflow", None)
     plan.config["blower"] = {"heating_cfm": 230, "cooling_cfm": 300}
