@@ -8,6 +8,7 @@ import os
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -114,7 +115,7 @@ class PlanFile:
         """Whether there is a plan.toml."""
         return self.book is None and os.path.lexists(self.path)
 
-    @property
+    @cached_property
     def files(self) -> list[Path]:
         """Where the plan's tables are sought."""
         return [self.book] if self.book else files_beside(self.folder)
