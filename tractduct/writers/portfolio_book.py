@@ -5,6 +5,7 @@ Text from the plans is written as text and never as a formula. The same outcomes
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Iterable
 from pathlib import Path
@@ -37,6 +38,7 @@ from tractduct.writers.book.saving import save
 TITLE = "All plans"
 _REASONS_LISTED = 6  # of one plan
 _DAMPER = "damper"
+_PAGE_CHARACTERS = 140.0  # widths of columns that a printed page can hold
 
 
 def write_portfolio(outcomes: Iterable[Outcome], path: Path, stock: StockList | None = None) -> None:
@@ -190,6 +192,9 @@ def _sizes(book: Book, rows: _Rows) -> None:
     metric = {size.unit == SI.unit(NOMINAL) for size in sizes}
     unit = "Feet (metres for sizes in mm)" if len(metric) > 1 else "Metres" if True in metric else "Feet"
     page = book.sheet("Sizes by plan", [column.width for column in columns])
+    # Many sizes are printed over several pages, the plans' names on each, rather than too small to read.
+    page.sheet.page_setup.fitToWidth = math.ceil(sum(column.width for column in columns) / _PAGE_CHARACTERS)
+    page.sheet.print_title_cols = "A:B"
     lead = f"{unit} of duct per lot in each size of the standard set, and dampers per lot; bold below: all lots."
     page.title("Sizes by plan", lead, 8)
     body: list[list[Value]] = [
