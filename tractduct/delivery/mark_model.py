@@ -125,7 +125,7 @@ class MarkModel:
                     mine=mine,
                     may=board.may & board.is_open[mine].any(axis=0),
                     lines=board.windows.only(mine).lines,
-                    damper=manner.damper * ~others,
+                    damper=np.where(others, 0.0, manner.damper),
                     manner=manner,
                     **{name: values[mine] for name, values in zip(_BY_CLASS, every, strict=True)},
                 )

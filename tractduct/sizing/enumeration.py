@@ -165,9 +165,8 @@ class Enumeration:
             circuits = circuits[(aside[circuits] <= is_placed).all(axis=1)]
             key = aside[circuits].tobytes() + limit[:, circuits].tobytes()
             if circuits.size and key not in left:
-                left[key] = np.min(
-                    [limit[:, c, None] - _lost(loss, starts.size, np.flatnonzero(aside[c])) for c in circuits], axis=0
-                )
+                each = [limit[:, c, None] - _lost(loss, starts.size, np.flatnonzero(aside[c])) for c in circuits]
+                left[key] = np.asarray(np.min(each, axis=0))
         everywhere = np.concatenate([starts.size[:, still_seen].T, *left.values()])
         seen_alike = still_seen.size
         kept = np.ones(starts.cost.size, dtype=bool)
