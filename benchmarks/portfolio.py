@@ -70,7 +70,7 @@ def phases(folder: Path, *, extras: bool) -> dict[str, float]:
     row["predict"], delivered = timed(lambda: predict(quick.case, installed_ducts(quick.case, size_index)))
     row["all_without_files"] = row["read"] + whole + row["predict"]
     if extras:
-        row["results_json"], _ = timed(lambda: results_text(Report(study=quick), delivered))
+        row["results_json"], _ = timed(lambda: results_text(Report(study=quick), [delivered]))
         full_ms, full = timed(lambda: study(plan))
         row["trade_off_and_comparisons"] = max(0.0, full_ms - whole)
         with tempfile.TemporaryDirectory() as written:
