@@ -11,6 +11,7 @@ from surface_plans import broken_down, surface, with_lots
 
 import tractduct
 from tractduct.orientation.azimuths import airflow_at
+from tractduct.orientation.check import check_findings, check_loads
 from tractduct.orientation.lots import lot_results
 from tractduct.orientation.sensitivity import house_loads, most_changing
 from tractduct.sizing.case import build_case
@@ -104,3 +105,38 @@ def test_the_load_of_every_house_is_that_of_the_plan_drawn_for_it() -> None:
     assert shown is not None
     assert shown.change_btuh == max(np.ptp(load.cooling_btuh) for load in loads)
     assert len({round(load.change_btuh) for load in loads}) > 1
+
+
+CONDITION = {(): None, ("bay",): "bay and not loft", ("loft",): "loft and not bay", ("bay", "loft"): "bay and loft"}
+
+
+def test_the_airflow_table_is_checked_in_every_house() -> None:
+    """A table of what each house's loads give agrees; a cell 8 % off in the house with bay and loft is found there."""
+    plan = with_options()
+    turned = loaded(plan)
+    plan.tables["airflow"] = [
+        {
+            "front_faces": front, "room": room, "heating_cfm": cfm[i, 0, 0, n], "cooling_cfm": cfm[i, 0, 1, n],
+            "option": CONDITION[built],
+        }
+        for built in CONDITION
+        for cfm in [turned.of_house(built).airflow_cfm]
+        for i, front in enumerate(turned.fronts)
+        for n, room in enumerate(turned.rooms)
+        if room != "Loft" or "loft" in built
+    ]  # fmt: skip
+    read = loaded(plan)
+    check = check_loads(read)
+    assert check is not None
+    assert check.largest_pct < 1e-9
+    assert not list(check_findings(read, check))
+    (row,) = (
+        row
+        for row in plan.tables["airflow"]
+        if (row["front_faces"], row["room"], row["option"]) == ("E", "Bed", "bay and loft")
+    )
+    row["cooling_cfm"] *= 1.08
+    off = loaded(plan)
+    (found,) = check_findings(off, check_loads(off))
+    assert found.subject == "room Bed"
+    assert "(front E, cooling, with bay + loft)" in found.message
