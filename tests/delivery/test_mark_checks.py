@@ -8,9 +8,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 from driven_plans import case_of
-from plan_folder import section
+from plan_folder import section, small_plan, written
 from test_marks import fronts_apart, seasons_apart, sizes_of, two_of_many
 
+import tractduct
 from tractduct.delivery.balance import tolerances_off
 from tractduct.delivery.flow import with_dampers
 from tractduct.delivery.mark_checks import check_marks_every_degree, rooms_outside_as_built
@@ -20,7 +21,9 @@ from tractduct.delivery.predict import Drive, installed_ducts, predict
 from tractduct.delivery.robust import SEED
 from tractduct.inputs.reader import load_plan
 from tractduct.orientation.azimuths import plan_at
+from tractduct.report import Wanted, work_out
 from tractduct.sizing.case import build_case
+from tractduct.writers.summary import rooms_right
 
 
 def test_between_the_fronts(demo_folder: Path) -> None:
@@ -112,3 +115,35 @@ def test_a_run_that_gets_too_little_may_be_larger_or_join_elsewhere() -> None:
     assert any(r.what == "RB in 5" for r in found)
     assert all(r.tolerances <= 1.0 or r.rooms_outside < marks.chosen.rooms_outside for r in found)
     assert list(found) == sorted(found, key=lambda r: r.rooms_outside)
+
+
+def test_a_lot_between_the_fronts_that_its_table_leaves_wrong_is_named() -> None:
+    """Den and Bed change places from N to NE. Each front has a table of its own; half way the straight line asks for
+    25 cfm more and less than the nearest front's table gives, with 10 allowed: no word of every lot then."""
+    plan = small_plan(tolerance={"room_pct": 10, "room_cfm": 10}, variants={"flex": ["meadow"], "seasons": ["cooling"]})
+    needs = {"N": {"Den": 60, "Bed": 110, "Kitchen": 100}, "NE": {"Den": 110, "Bed": 60, "Kitchen": 100}}
+    plan.tables["airflow"] = [
+        {"front_faces": front, "room": room, "heating_cfm": 50, "cooling_cfm": cfm}
+        for front, rooms in needs.items()
+        for room, cfm in rooms.items()
+    ]
+    plan.tables["lots"] = [
+        {"lot": "at N", "azimuth_deg": 0, "front_faces": None, "mirrored": None, "flex": None},
+        {"lot": "between", "azimuth_deg": 22, "front_faces": None, "mirrored": None, "flex": None},
+    ]
+    with written(plan) as folder:
+        report = work_out(tractduct.load_plan(folder), Wanted(turned=True))
+    assert report.delivery is not None
+    assert not report.delivery.marks.chosen.outside
+    assert len(report.delivery.marks.chosen.tables) == 2
+    first, lots, between, *_ = rooms_right(report.delivery, report.lots)
+    assert "at every front" in first
+    assert lots == "At their own direction not so on 1 of 2 lots: between (Den, Bed)."
+    assert "between the fronts, 2 rooms would be outside" in between
+    (found,) = (finding for finding in report.findings if finding.rule == "marks between the fronts")
+    assert "Den, Bed" in found.message
+    plan.tables["lots"].pop()
+    with written(plan) as folder:
+        report = work_out(tractduct.load_plan(folder), Wanted(turned=True))
+    assert report.delivery is not None
+    assert "on every lot" in rooms_right(report.delivery, report.lots)[0]

@@ -135,6 +135,8 @@ def deliver(
     if _has_filter(study):
         found += _unsettled(study, as_run, "balanced, filters due for change")
     found += _unsettled(study, marks.chosen.delivered, "with the damper marks")
+    degrees = check_marks_every_degree(case, marks.chosen) if len(case.plan.fronts) > 1 else None
+    found += degrees.findings(marks.chosen) if degrees else ()
     delivery = Delivery(
         study=study,
         sized=study.sized,
@@ -147,7 +149,7 @@ def deliver(
         marks=marks,
         as_built=rooms_outside_as_built(case, size_index, marks.chosen, drive=drive),
         mark_remedies=remedies,
-        mark_degrees=check_marks_every_degree(case, marks.chosen) if len(case.plan.fronts) > 1 else None,
+        mark_degrees=degrees,
         by_dampers=by_dampers,
         spread=spread,
         substitutions=substitutions,

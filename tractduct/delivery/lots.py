@@ -14,6 +14,7 @@ from tractduct.delivery.predict import installed_ducts, predict
 from tractduct.errors import InputFaults
 from tractduct.model.lots import Lot
 from tractduct.model.options import Built
+from tractduct.model.plan import TIE
 from tractduct.orientation.azimuths import azimuth_label, face_azimuth_deg, plan_at
 from tractduct.orientation.lots import LotResult, lot_results
 from tractduct.sizing.case import build_case
@@ -179,3 +180,22 @@ def _air_of_lots(delivery: Delivery, results: Sequence[LotResult], flex: str, ma
                 total_cfm=got.total_cfm[rows],
             )
     return found
+
+
+def rooms_off(delivery: Delivery, air: LotAir) -> list[str]:
+    """Rooms of a lot that its marks leave outside tolerance in some season, as predicted."""
+    plan, runs = delivery.study.plan, delivery.study.tree.runs
+    off = []
+    for room in plan.rooms:
+        mine = [p for p, run in enumerate(runs) if run.side != "return" and run.rooms[0].casefold() == room.casefold()]
+        target, got = (np.nansum(of[:, mine], axis=1) for of in (air.target_cfm, air.expected_cfm))
+        if np.any(np.abs(got - target) > plan.tolerance.of_room_cfm(target) * (1.0 + TIE)):
+            off.append(room)
+    return off
+
+
+def lots_outside(delivery: Delivery, lots: LotDelivery | None) -> dict[str, list[str]]:
+    """Of the lots that the plan lists those with rooms outside tolerance, and which."""
+    listed = lots.air if lots is not None and lots.listed else {}
+    off = {name: rooms_off(delivery, air) for name, air in listed.items()}
+    return {name: rooms for name, rooms in off.items() if rooms}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -11,7 +12,8 @@ from tractduct.delivery.flow import FloatArray, with_dampers
 from tractduct.delivery.marks import RoomOutside, Setting, farthest_outside
 from tractduct.delivery.predict import Drive, installed_ducts, predict
 from tractduct.delivery.robust import SEED
-from tractduct.model.plan import TIE
+from tractduct.findings import Finding, Severity
+from tractduct.model.plan import TIE, is_outside
 from tractduct.orientation.azimuths import airflow_at, azimuth_label, between_listed, nearest_front
 from tractduct.physics.turning import TURN_DEG
 from tractduct.sizing.case import Case
@@ -96,6 +98,29 @@ class MarkedDegrees:
     @property
     def holds(self) -> bool:
         return not self.outside
+
+    @property
+    def directions_outside(self) -> int:
+        return int(np.count_nonzero(is_outside(self.worst_tolerances)))
+
+    def findings(self, setting: Setting) -> Iterator[Finding]:
+        """Rooms that the marks leave outside between the fronts alone."""
+        told = {room.room for room in setting.outside}
+        rooms = [room for room in self.outside if room.room not in told]
+        if rooms:
+            worst = max(rooms, key=lambda room: room.tolerances)
+            yield Finding(
+                severity=Severity.CAUTION,
+                rule="marks between the fronts",
+                subject="damper marks",
+                message=f"with those of the nearest front {', '.join(room.room for room in rooms)} would be outside "
+                f"tolerance where a house faces between the fronts, at {self.directions_outside} of "
+                f"{len(self.azimuth_deg)} degrees; {worst.room} is {worst.tolerances:.2f} tolerances off "
+                f"({worst.variant})",
+                advice="Look at the page of each lot that faces so: it is worked out at the lot's own direction. Put "
+                "that direction among the plan's fronts if many lots do",
+                air_cfm=abs(worst.off_cfm),
+            )
 
 
 def check_marks_every_degree(case: Case, setting: Setting, *, step_deg: float = 1.0) -> MarkedDegrees:

@@ -10,13 +10,13 @@ from pathlib import Path
 import numpy as np
 
 from tractduct.delivery.deliver import Delivery
-from tractduct.delivery.lots import LotAir, LotDelivery
+from tractduct.delivery.lots import LotAir, LotDelivery, rooms_off
 from tractduct.delivery.marks import MarkTable
 from tractduct.delivery.predict import Drive
 from tractduct.files import file_name
 from tractduct.model.lots import RoutePoint
 from tractduct.model.options import Built, built_text
-from tractduct.model.plan import TIE, Plan, Section
+from tractduct.model.plan import Plan, Section
 from tractduct.one_plan import Study
 from tractduct.orientation.azimuths import azimuth_label, face_azimuth_deg
 from tractduct.orientation.lots import LotResult
@@ -159,18 +159,6 @@ def _verdict(delivery: Delivery, result: LotResult, air: LotAir | None) -> tuple
     if rooms:
         return False, f"These sizes hold. Even with the marks these rooms stay outside tolerance: {', '.join(rooms)}."
     return True, "These sizes hold, and with the damper marks every room is within tolerance, as predicted."
-
-
-def rooms_off(delivery: Delivery, air: LotAir) -> list[str]:
-    """Rooms of a lot that its marks leave outside tolerance in some season, as predicted."""
-    plan, runs = delivery.study.plan, delivery.study.tree.runs
-    off = []
-    for room in plan.rooms:
-        mine = [p for p, run in enumerate(runs) if run.side != "return" and run.rooms[0].casefold() == room.casefold()]
-        target, got = (np.nansum(of[:, mine], axis=1) for of in (air.target_cfm, air.expected_cfm))
-        if np.any(np.abs(got - target) > plan.tolerance.of_room_cfm(target) * (1.0 + TIE)):
-            off.append(room)
-    return off
 
 
 def main_season(plan: Plan, air: LotAir | None) -> str:

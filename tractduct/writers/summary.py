@@ -9,6 +9,7 @@ from collections.abc import Sequence
 
 from tractduct.delivery.damper_search import DamperFront
 from tractduct.delivery.deliver import Delivery
+from tractduct.delivery.lots import LotDelivery, lots_outside
 from tractduct.findings import Finding, Severity
 from tractduct.model.options import built_text
 from tractduct.one_plan import Study
@@ -25,6 +26,7 @@ _PICTURES = (".png", ".svg")
 _WIDE = 112  # columns of a line
 _FINDINGS_SHOWN = 3
 _LISTED = 4  # conflicts, and remedies of each sort
+_LOTS_TOLD = 4
 
 _CAUTION = (
     "Local codes, makers' instructions and a licensed designer come first. Measure airflow; test combustion safety."
@@ -57,7 +59,7 @@ def summary(report: Report) -> str:
         lines += ["", *_nothing_holds(study)]
     else:
         if delivery is not None:
-            lines += rooms_right(delivery)
+            lines += rooms_right(delivery, report.lots)
         lines += ["", *_sizes(study), *_cost(study), *_options(study)]
     if orientation is not None and study.sized is not None:
         lines += _orientation(orientation)
@@ -95,17 +97,33 @@ def _wrapped(line: str) -> list[str]:
     ) or [""]
 
 
-def rooms_right(delivery: Delivery) -> list[str]:
+def rooms_right(delivery: Delivery, lots: LotDelivery | None = None) -> list[str]:
     """Whether every room gets its air with the damper marks, what that takes, and what the other choice would be."""
     marks, plan = delivery.marks, delivery.study.plan
     setting, rooms = marks.chosen, len(plan.rooms)
-    dampers = len(setting.runs)
+    dampers, degrees = len(setting.runs), delivery.mark_degrees
     where = "with every run wide open" if not dampers else "with the marks on sheet Damper marks"
     outside = [room.room for room in setting.outside]
-    if not outside:
-        lines = [f"All {rooms} rooms are within tolerance on every lot {where}, as predicted."]
-    else:
+    lots_off = lots_outside(delivery, lots)
+    between = degrees is not None and not degrees.holds
+    if outside:
         lines = [f"{count(len(outside), 'room')} of {rooms} outside tolerance {where}: {', '.join(outside)}."]
+    else:
+        sure = not lots_off and (not between or (lots is not None and lots.listed))
+        place = "on every lot" if sure else "at every front"
+        lines = [f"All {rooms} rooms are within tolerance {place} {where}, as predicted."]
+        if lots_off:
+            told = [f"{name} ({', '.join(off)})" for name, off in lots_off.items()]
+            more = f" and {len(told) - _LOTS_TOLD} more" if len(told) > _LOTS_TOLD else ""
+            lines.append(
+                f"At their own direction not so on {len(told)} of {len(lots.air) if lots else 0} lots: "
+                f"{', '.join(told[:_LOTS_TOLD])}{more}."
+            )
+    if degrees is not None and between:
+        lines.append(
+            f"Facing between the fronts, {count(len(degrees.outside), 'room')} would be outside at "
+            f"{degrees.directions_outside} of {len(degrees.azimuth_deg)} degrees; each lot's page says what it gets."
+        )
     if dampers:
         how = "one mark all year" if setting.positions == 1 else "one mark a season"
         tables = "" if len(setting.tables) == 1 else f" in {len(setting.tables)} tables by front"

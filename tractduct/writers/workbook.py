@@ -35,7 +35,7 @@ def write_workbook(report: Report, path: Path, pictures: Mapping[str, Path] | No
     if study.sized is not None:
         sizes_sheet(book, facts)
     if delivery is not None:
-        marks_sheet(book, delivery, drawn.get("marks"))
+        marks_sheet(book, delivery, report.lots, drawn.get("marks"))
     if "duct_tree" in drawn:
         tree_sheet(book, drawn["duct_tree"])
     pencil_sheet(book, facts)

@@ -6,6 +6,7 @@ import math
 from collections import Counter
 from dataclasses import replace
 
+from tractduct.delivery.lots import lots_outside
 from tractduct.errors import ended
 from tractduct.model.words import FLEX
 from tractduct.one_plan import Sized, Study
@@ -56,8 +57,9 @@ def answer_sheet(page: Page, facts: Facts) -> None:
     page.title(f"{facts.study.plan.name}: duct sizes", covers(facts.study), ACROSS)
     page.row += 1
     if facts.delivery is not None:
-        fill = TIGHT_FILL if facts.delivery.marks.chosen.outside else GOOD_FILL
-        for n, line in enumerate(rooms_right(facts.delivery)):
+        delivery, lots = facts.delivery, facts.report.lots
+        fill = TIGHT_FILL if delivery.marks.chosen.outside or lots_outside(delivery, lots) else GOOD_FILL
+        for n, line in enumerate(rooms_right(delivery, lots)):
             page.paragraph(line, ACROSS, TEXT if n else replace(HEADLINE, points=13.0, wrap=True, fill=fill))
         page.row += 1
     if facts.study.sized is not None:

@@ -9,6 +9,7 @@ from pathlib import Path
 import pandas as pd
 
 from tractduct.delivery.deliver import Delivery
+from tractduct.delivery.lots import LotDelivery
 from tractduct.delivery.marks import Setting
 from tractduct.physics.damper import STEP_DEG
 from tractduct.writers import delivery_tables as lists
@@ -20,7 +21,7 @@ RUN = ("run", "room", "size")
 SET = ("mark_deg", "free_opening_pct", "takes_inwc", "target_from_cfm", "target_to_cfm")
 
 
-def marks_sheet(book: Book, delivery: Delivery, picture: Path | None) -> None:
+def marks_sheet(book: Book, delivery: Delivery, lots: LotDelivery | None, picture: Path | None) -> None:
     """The tables of marks, the rooms that they leave outside, and what would help these."""
     columns = mark_columns(delivery)
     across = len(columns)
@@ -33,7 +34,7 @@ def marks_sheet(book: Book, delivery: Delivery, picture: Path | None) -> None:
         "the makers' own figures come first. Targets are over all lots of the table; each lot's own are on its page.",
         across,
     )
-    for line in rooms_right(delivery):
+    for line in rooms_right(delivery, lots):
         page.paragraph(line, across)
     page.row += 1
     _outside(page, delivery, across)
