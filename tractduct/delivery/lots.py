@@ -1,8 +1,8 @@
-"""What each lot gets at its own azimuth, in its own flex product, with the damper marks of its table."""
+"""What each lot gets at its own azimuth, in its own flex product, and the damper marks that suit it best."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -14,7 +14,7 @@ from tractduct.delivery.predict import installed_ducts, predict
 from tractduct.errors import InputFaults
 from tractduct.model.lots import Lot
 from tractduct.model.options import Built
-from tractduct.model.plan import TIE
+from tractduct.model.plan import TIE, Plan
 from tractduct.orientation.azimuths import azimuth_label, face_azimuth_deg, plan_at
 from tractduct.orientation.lots import LotResult, lot_results
 from tractduct.sizing.case import build_case
@@ -22,13 +22,14 @@ from tractduct.sizing.case import build_case
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class LotAir:
-    """A lot with the marks of its table.
+    """A lot with its damper marks.
 
     Attributes
     ----------
     result : the lot and its airflow
     flex : the product installed
     table : the marks that its dampers are set to
+    own_marks : these were made for it, as no table of the plan puts its rooms right
     target_cfm, expected_cfm, low_cfm, high_cfm : (n_season, n_path) design airflow, what the registers get as
         predicted, and what a reading passes between; NaN where the run is shut, and the last two for a return
     supply_inwc, external_static_inwc, total_cfm : (n_season,) of the supply plenum against the rooms, of the whole, and
@@ -38,6 +39,7 @@ class LotAir:
     result: LotResult
     flex: str
     table: MarkTable
+    own_marks: bool
     target_cfm: FloatArray
     expected_cfm: FloatArray
     low_cfm: FloatArray
@@ -71,6 +73,11 @@ class LotDelivery:
     air: Mapping[str, LotAir]
     listed: bool
     other_flex: tuple[OtherFlex, ...] = ()
+
+    @property
+    def with_own_marks(self) -> tuple[str, ...]:
+        """Names of the lots whose marks are in no table of the plan."""
+        return tuple(name for name, air in self.air.items() if air.own_marks)
 
 
 def deliver_lots(delivery: Delivery, installed: str = "", results: Sequence[LotResult] | None = None) -> LotDelivery:
@@ -117,68 +124,110 @@ def deliver_lots(delivery: Delivery, installed: str = "", results: Sequence[LotR
 def _marks_of(delivery: Delivery, flex: str) -> Setting:
     """The damper marks for a product: those of the plan where it is approved, else its own in the same sizes."""
     plan = delivery.study.plan
-    if flex in plan.flex:
-        return delivery.marks.chosen
-    dampers = plan.dampers
+    own = None if flex in plan.flex else _found_marks(delivery, replace(plan, flex=(flex,)))
+    return own or delivery.marks.chosen
+
+
+def _found_marks(delivery: Delivery, plan: Plan, runs: Collection[str] | None = None) -> Setting | None:
+    """Marks in the same sizes of the plan with another product, or of some of its houses alone.
+
+    None where the blower's table does not reach so far: nothing is predicted there, with any marks.
+    """
     try:
         return find_marks(
-            build_case(replace(plan, flex=(flex,))),
+            build_case(plan),
             delivery.sized.size_index,
             drive=delivery.drive,
-            positions=dampers.positions,
-            least_cfm=dampers.least_cfm,
+            positions=plan.dampers.positions,
+            least_cfm=plan.dampers.least_cfm,
             fewest=False,
+            runs=runs,
         ).chosen
-    except InputFaults:  # the blower's table does not reach so far: nothing is predicted there, with any marks
-        return delivery.marks.chosen
-
-
-def _table_of(marks: Setting, front: str, mirrored: bool) -> MarkTable:
-    """The marks of a front, mirrored or not; of the front as the plan has it where it does not have that mirror."""
-    for wanted in ((front, mirrored), (front, not mirrored)):
-        for table in marks.tables:
-            if wanted in table.orientations:
-                return table
-    return marks.tables[0]
+    except InputFaults:
+        return None
 
 
 def _air_of_lots(delivery: Delivery, results: Sequence[LotResult], flex: str, marks: Setting) -> dict[str, LotAir]:
-    """What lots get in one flex product with its marks."""
-    study = delivery.study
+    """What lots get in one flex product.
+
+    Each has the marks of the nearest front. Where these leave rooms outside, it has the table that leaves the fewest,
+    and where every table leaves some, marks of its own in the same dampers if they do better.
+    """
     groups: dict[tuple[bool, Built], list[LotResult]] = {}
     for result in results:
         if np.isfinite(result.room_airflow_cfm).all():
             groups.setdefault((result.lot.mirrored, result.lot.options), []).append(result)
     found: dict[str, LotAir] = {}
     for (mirrored, options), members in groups.items():
-        azimuths = list(dict.fromkeys(r.lot.azimuth_deg for r in members))
-        built = replace(study.plan, flex=(flex,)).of_house(options)
-        case = build_case(plan_at(built, azimuths, (mirrored,)))
-        tree, variants, seasons = case.tree, case.variants, case.plan.seasons
-        tables = {azimuth_label(r.lot.azimuth_deg): _table_of(marks, r.nearest_front, mirrored) for r in members}
-        coefficient = np.zeros(variants.airflow_cfm.shape)
-        for v, variant in enumerate(variants.variants):
-            table = tables[variant.front]
-            for run, takes in zip(table.runs, table.inwc_per_cfm2, strict=True):
-                coefficient[v, tree.index(run)] = takes[seasons.index(variant.season)]
-        ducts = with_dampers(installed_ducts(case, delivery.sized.size_index), coefficient)
-        got = predict(case, ducts, drive=delivery.drive, strict=False)
-        low, high = pass_range_cfm(case.plan, got)
-        for result in members:
-            label = azimuth_label(result.lot.azimuth_deg)
-            rows = [int(np.argmax(variants.where(front=label, season=season))) for season in seasons]
-            found[result.lot.name] = LotAir(
-                result=result,
-                flex=flex,
-                table=tables[label],
-                target_cfm=got.run_design_cfm[rows],
-                expected_cfm=got.run_cfm[rows],
-                low_cfm=low[rows],
-                high_cfm=high[rows],
-                supply_inwc=got.solution.supply_inwc[rows],
-                external_static_inwc=got.external_static_inwc[rows],
-                total_cfm=got.total_cfm[rows],
-            )
+        house = replace(delivery.study.plan, flex=(flex,)).of_house(options)
+        found |= _air_of_house(delivery, house, mirrored, members, marks)
+    return found
+
+
+def _air_of_house(
+    delivery: Delivery, house: Plan, mirrored: bool, results: Sequence[LotResult], marks: Setting
+) -> dict[str, LotAir]:
+    """What lots of one house, mirrored or not, get in one flex product."""
+    found: dict[str, LotAir] = {}
+    order = {r.lot.azimuth_deg: marks.nearest_first(r.nearest_front, mirrored) for r in results}
+    for nth in range(len(marks.tables) + 1):
+        own_marks = nth == len(marks.tables)
+        tables: dict[float, MarkTable] = {}
+        for azimuth in dict.fromkeys(r.lot.azimuth_deg for r in results):
+            if not own_marks:
+                tables[azimuth] = marks.tables[order[azimuth][nth]]
+            elif own := _found_marks(delivery, plan_at(house, [azimuth], (mirrored,)), marks.runs):
+                tables[azimuth] = own.tables[0]
+        for name, air in _with_tables(delivery, house, mirrored, results, tables, own_marks).items():
+            if name not in found or len(rooms_off(delivery, air)) < len(rooms_off(delivery, found[name])):
+                found[name] = air
+        results = [r for r in results if rooms_off(delivery, found[r.lot.name])]
+        if not results:
+            break
+    return found
+
+
+def _with_tables(
+    delivery: Delivery,
+    house: Plan,
+    mirrored: bool,
+    results: Sequence[LotResult],
+    tables: Mapping[float, MarkTable],
+    own_marks: bool,
+) -> dict[str, LotAir]:
+    """The same with the marks of a table for each azimuth; lots without one are left out."""
+    if not tables:
+        return {}
+    case = build_case(plan_at(house, list(tables), (mirrored,)))
+    tree, variants, seasons = case.tree, case.variants, case.plan.seasons
+    by_label = {azimuth_label(azimuth): table for azimuth, table in tables.items()}
+    coefficient = np.zeros(variants.airflow_cfm.shape)
+    for v, variant in enumerate(variants.variants):
+        table = by_label[variant.front]
+        for run, takes in zip(table.runs, table.inwc_per_cfm2, strict=True):
+            coefficient[v, tree.index(run)] = takes[seasons.index(variant.season)]
+    ducts = with_dampers(installed_ducts(case, delivery.sized.size_index), coefficient)
+    got = predict(case, ducts, drive=delivery.drive, strict=False)
+    low, high = pass_range_cfm(case.plan, got)
+    found: dict[str, LotAir] = {}
+    for result in results:
+        if result.lot.azimuth_deg not in tables:
+            continue
+        label = azimuth_label(result.lot.azimuth_deg)
+        rows = [int(np.argmax(variants.where(front=label, season=season))) for season in seasons]
+        found[result.lot.name] = LotAir(
+            result=result,
+            flex=house.flex[0],
+            table=by_label[label],
+            own_marks=own_marks,
+            target_cfm=got.run_design_cfm[rows],
+            expected_cfm=got.run_cfm[rows],
+            low_cfm=low[rows],
+            high_cfm=high[rows],
+            supply_inwc=got.solution.supply_inwc[rows],
+            external_static_inwc=got.external_static_inwc[rows],
+            total_cfm=got.total_cfm[rows],
+        )
     return found
 
 
@@ -199,3 +248,14 @@ def lots_outside(delivery: Delivery, lots: LotDelivery | None) -> dict[str, list
     listed = lots.air if lots is not None and lots.listed else {}
     off = {name: rooms_off(delivery, air) for name, air in listed.items()}
     return {name: rooms for name, rooms in off.items() if rooms}
+
+
+def table_numbers(delivery: Delivery, lots: LotDelivery) -> dict[str, int | None]:
+    """The number of each lot's table among the plan's, from 1; None for marks of its own, or of its own flex product.
+
+    Empty where one table is on all lots.
+    """
+    marks = delivery.marks.chosen
+    if len(marks.tables) == 1 and not lots.with_own_marks:
+        return {}
+    return {name: marks.number_of(air.table) for name, air in lots.air.items()}

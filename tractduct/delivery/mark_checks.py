@@ -84,7 +84,7 @@ def rooms_outside_as_built(
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class MarkedDegrees:
-    """Marks at every step of azimuth between the plan's fronts, by the table of the nearest front.
+    """Marks at every step of azimuth between the plan's fronts, by the table that leaves the fewest rooms outside.
 
     ``azimuth_deg``, ``worst_tolerances`` (n_azimuth,); ``outside``: rooms outside somewhere, each where it is farthest
     off; ``n_variant`` azimuths x mirrors x seasons x flex x houses.
@@ -113,12 +113,12 @@ class MarkedDegrees:
                 severity=Severity.CAUTION,
                 rule="marks between the fronts",
                 subject="damper marks",
-                message=f"with those of the nearest front {', '.join(room.room for room in rooms)} would be outside "
-                f"tolerance where a house faces between the fronts, at {self.directions_outside} of "
+                message=f"with any one table {', '.join(room.room for room in rooms)} would be outside tolerance where "
+                f"a house faces between the fronts, at {self.directions_outside} of "
                 f"{len(self.azimuth_deg)} degrees; {worst.room} is {worst.tolerances:.2f} tolerances off "
                 f"({worst.variant})",
-                advice="Look at the page of each lot that faces so: it is worked out at the lot's own direction. Put "
-                "that direction among the plan's fronts if many lots do",
+                advice="Set a lot that faces so by its page: it has marks of its own there. Put that direction among "
+                "the plan's fronts if many lots do",
                 air_cfm=abs(worst.off_cfm),
             )
 
@@ -126,36 +126,48 @@ class MarkedDegrees:
 def check_marks_every_degree(case: Case, setting: Setting, *, step_deg: float = 1.0) -> MarkedDegrees:
     """Marks at every step between the plan's neighbouring fronts, mirrored as the plan has it.
 
-    What arrives does not depend on the front: at every azimuth it is what the nearest listed front gets by its table,
-    in proportion to the total where the airflow is held. Shares drift with the total by far less than what counts
-    (``classes.TOTALS_ALIKE``); where a friction table corrects a product, the correction is that of the nearest front.
+    A house has the table of the nearest front, or another that leaves fewer rooms outside. What arrives does not depend
+    on the front: by a table it is what the nearest of its fronts gets, in proportion to the total where the airflow is
+    held. Shares drift with the total by far less than what counts (``classes.TOTALS_ALIKE``); where a friction table
+    corrects a product, the correction is that of this front.
     """
     plan, got = case.plan, setting.delivered
     every = np.asarray(np.arange(round(TURN_DEG / step_deg)) * step_deg, dtype=np.float64)
     azimuth = every[between_listed(plan.fronts, every)]
-    # (n_azimuth, n_mirrored, n_season, n_room)
-    design = {h.options: airflow_at(plan.of_house(h.options), azimuth, plan.mirrored) for h in plan.every_house}
-    place = {v: j for j, v in enumerate(case.variants.variants)}
-    near = [nearest_front(plan.fronts, float(a)) for a in azimuth]
-    rows, wants = [], []
     variants = [v for v in case.variants.variants if v.front == plan.fronts[0]]
-    for k, face in enumerate(near):
-        for v in variants:
-            rows.append(place[replace(v, front=face)])
-            wants.append(design[v.options][k, plan.mirrored.index(v.mirrored), plan.seasons.index(v.season)])
-    want, room = np.array(wants), got.room_cfm[rows]
+    want = np.zeros((len(azimuth), len(variants), len(plan.rooms)))
+    # Of each table, that of the nearest front first, the variant whose air it is there.
+    rows = np.zeros((len(setting.tables), *want.shape[:2]), dtype=np.intp)
+    design = {h.options: airflow_at(plan.of_house(h.options), azimuth, plan.mirrored) for h in plan.every_house}
+    for j, v in enumerate(variants):
+        want[:, j] = design[v.options][:, plan.mirrored.index(v.mirrored), plan.seasons.index(v.season)]
+    place = {v: n for n, v in enumerate(case.variants.variants)}
+    for k, degrees in enumerate(azimuth.tolist()):
+        for j, v in enumerate(variants):
+            for nth, n in enumerate(setting.nearest_first(nearest_front(plan.fronts, degrees), v.mirrored)):
+                front, mirrored = setting.tables[n].nearest(degrees, v.mirrored)
+                rows[nth, k, j] = place[replace(v, front=front, mirrored=mirrored)]
+    room = got.room_cfm[rows]
     if got.drive is Drive.AIRFLOW:
-        listed = got.room_design_cfm[rows].sum(axis=1)
-        room = room * np.divide(want.sum(axis=1), listed, out=np.ones(len(rows)), where=listed > 0.0)[:, None]
-    off = np.abs(room - want) / plan.tolerance.of_room_cfm(want)
+        listed = got.room_design_cfm[rows].sum(axis=-1)
+        room *= np.divide(want.sum(axis=-1), listed, out=np.ones(rows.shape), where=listed > 0.0)[..., None]
+    off = np.nan_to_num(np.round(np.abs(room - want) / plan.tolerance.of_room_cfm(want), 9), nan=np.inf)
+    # A lot has one table in all its seasons.
+    lots = [replace(v, season="") for v in variants]
+    for lot in dict.fromkeys(lots):
+        mine = np.array([lot == other for other in lots])
+        best = np.argmin(is_outside(off[:, :, mine].max(axis=2)).sum(axis=-1), axis=0)
+        for of in (off, room):
+            of[0, :, mine] = of[best, np.arange(len(azimuth))][:, mine].swapaxes(0, 1)
 
     def named(row: int) -> str:
         face = azimuth_label(float(azimuth[row // len(variants)]))
         return str(replace(variants[row % len(variants)], front=face))
 
+    each = (len(azimuth) * len(variants), len(plan.rooms))
     return MarkedDegrees(
         azimuth_deg=azimuth,
-        worst_tolerances=np.nan_to_num(np.round(off, 9), nan=np.inf).max(axis=1).reshape(len(azimuth), -1).max(axis=1),
-        n_variant=len(rows),
-        outside=farthest_outside(plan.rooms, off, room, want, named),
+        worst_tolerances=off[0].max(axis=(1, 2)),
+        n_variant=each[0],
+        outside=farthest_outside(plan.rooms, off[0].reshape(each), room[0].reshape(each), want.reshape(each), named),
     )

@@ -6,7 +6,7 @@ by groups of orientations; else the rooms that cannot be right.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 from itertools import product
 
@@ -35,6 +35,7 @@ from tractduct.delivery.predict import (
 )
 from tractduct.model.plan import Plan, is_outside
 from tractduct.model.words import FACES
+from tractduct.orientation.azimuths import nearest_front
 from tractduct.physics.damper import blade_angles_deg, blade_free_share
 from tractduct.sizing.case import Case
 
@@ -75,6 +76,12 @@ class MarkTable:
     @property
     def dampers(self) -> int:
         return len(self.runs)
+
+    def nearest(self, azimuth_deg: float, mirrored: bool) -> Orientation:
+        """Of the fronts of the table, mirrored so if it has one, that which is nearest to an azimuth."""
+        fronts = [front for front, m in self.orientations if m == mirrored]
+        mirrored = mirrored if fronts else not mirrored
+        return nearest_front(fronts or [front for front, _ in self.orientations], azimuth_deg), mirrored
 
     @property
     def free_share(self) -> FloatArray:
@@ -140,6 +147,18 @@ class Setting:
     def worst_tolerances(self) -> float:
         return max(table.worst_tolerances for table in self.tables)
 
+    def number_of(self, table: MarkTable) -> int | None:
+        """From 1; None where the table is none of these."""
+        return next((n for n, one in enumerate(self.tables, start=1) if one is table), None)
+
+    def nearest_first(self, front: str, mirrored: bool) -> list[int]:
+        """Numbers of the tables, that of a front first; as it is not mirrored, or is, where the plan has no mirror."""
+        for wanted in ((front, mirrored), (front, not mirrored)):
+            for n, table in enumerate(self.tables):
+                if wanted in table.orientations:
+                    return [n, *(k for k in range(len(self.tables)) if k != n)]
+        return list(range(len(self.tables)))
+
     @property
     def positions(self) -> int:
         return max(table.positions for table in self.tables)
@@ -178,6 +197,7 @@ def find_marks(
     least_cfm: float = 0.0,
     aim: float = AIM,
     fewest: bool = True,
+    runs: Collection[str] | None = None,
 ) -> Marks:
     """The damper marks of a case in given sizes (n_section,).
 
@@ -187,11 +207,12 @@ def find_marks(
     least_cfm : no damper in a run whose design airflow never reaches it
     aim : tolerances that rooms are kept within where that can be
     fewest : look for fewer dampers too; else the first that do it
+    runs : those that may have a damper; all if None
 
     InputFaults where the airflow can't be predicted, or the blower's curve never meets the system's, dampers open.
     """
     drive = drive or default_drive(case.plan)
-    finder = Finder(case, size_index, drive, least_cfm, aim)
+    finder = Finder(case, size_index, drive, least_cfm, aim, runs)
     opened = rooms_outside(case, predict(case, installed_ducts(case, size_index), drive=drive))
     one = finder.table(by_season=False)
     tables, least_tables = [[one]], 1
@@ -283,10 +304,20 @@ class Table:
 class Finder:
     """The search for one case in given sizes."""
 
-    def __init__(self, case: Case, size_index: IntArray, drive: Drive, least_cfm: float, aim: float) -> None:
+    def __init__(
+        self,
+        case: Case,
+        size_index: IntArray,
+        drive: Drive,
+        least_cfm: float,
+        aim: float,
+        runs: Collection[str] | None = None,
+    ) -> None:
         self.case, self.size_index, self.drive, self.aim = case, size_index, drive, aim
         self.classes: Classes = build_classes(case, drive)
         self.may = case.variants.run_airflow_cfm.max(axis=0) >= least_cfm
+        if runs is not None:
+            self.may &= np.array([run.name in runs for run in case.tree.runs])
         self.opened = self.classes.simulate(size_index)
 
     def table(self, *, by_season: bool, variants: BoolArray | None = None, start: Table | None = None) -> Table:

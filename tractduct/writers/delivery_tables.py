@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from tractduct.delivery.deliver import HOOD_ERROR_PCT, Delivery
+from tractduct.delivery.lots import table_numbers
 from tractduct.delivery.marks import Setting
 from tractduct.delivery.substitute import Substitution
 from tractduct.one_plan import Study
@@ -297,7 +298,7 @@ def delivered_runs(delivery: Delivery) -> Iterator[Row]:
 @listing(
     "marks_every_degree",
     col("azimuth_deg", "Front at", "clockwise from north"),
-    col("worst_tolerances", "Worst room, in tolerances", "with the marks of the nearest front; 1 is just within"),
+    col("worst_tolerances", "Worst room, in tolerances", "with the table of marks that suits best; 1 is just within"),
 )
 def marks_every_degree(delivery: Delivery) -> Iterator[Row]:
     """How far off the worst room is between the fronts, with the damper marks."""
@@ -361,6 +362,26 @@ def other_flex(report: Report) -> Iterator[Row]:
         )  # fmt: skip
 
 
+@listing(
+    "marks_of_lots",
+    col("lot", "Lot"),
+    col("table", "Table", "of damper marks; empty: marks of its own, on its page"),
+    RUN,
+    SEASON,
+    col("mark_deg", "Mark", "closed from wide open", ANGLE, 9, unit="°"),
+)
+def marks_of_lots(report: Report) -> Iterator[Row]:
+    """Where each damper is set on each lot, where not all of them have one table."""
+    lots, delivery = report.lots, report.delivery
+    if lots is None or delivery is None:
+        return
+    for name, number in table_numbers(delivery, lots).items():
+        table = lots.air[name].table
+        for run, angles in zip(table.runs, table.angle_deg.tolist(), strict=True):
+            for season, angle in zip(table.seasons, angles, strict=True):
+                yield name, number, run, season, angle
+
+
 @listing("marks_of_other_flex", FLEX, *MARKS)
 def marks_of_other_flex(report: Report) -> Iterator[Row]:
     """Where each damper is set on lots that got a flex product which is not approved."""
@@ -369,7 +390,13 @@ def marks_of_other_flex(report: Report) -> Iterator[Row]:
             yield other.flex, *row
 
 
-OF_REPORT: tuple[Listing[Report], ...] = (changes_of_built, marks_of_built, other_flex, marks_of_other_flex)
+OF_REPORT: tuple[Listing[Report], ...] = (
+    changes_of_built,
+    marks_of_built,
+    other_flex,
+    marks_of_other_flex,
+    marks_of_lots,
+)
 LISTS: tuple[Listing[Delivery], ...] = (
     systems, rooms, room_summary, marks, by_dampers, substitutions, substitution_pairs, robustness, delivered_runs,
     marks_every_degree,

@@ -158,7 +158,8 @@ def _verdict(delivery: Delivery, result: LotResult, air: LotAir | None) -> tuple
     rooms = rooms_off(delivery, air)
     if rooms:
         return False, f"These sizes hold. Even with the marks these rooms stay outside tolerance: {', '.join(rooms)}."
-    return True, "These sizes hold, and with the damper marks every room is within tolerance, as predicted."
+    marks = "this lot's own damper marks" if air.own_marks else "the damper marks"
+    return True, f"These sizes hold, and with {marks} every room is within tolerance, as predicted."
 
 
 def main_season(plan: Plan, air: LotAir | None) -> str:

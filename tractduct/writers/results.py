@@ -12,7 +12,7 @@ import numpy as np
 
 from tractduct.delivery.built import Built
 from tractduct.delivery.deliver import Delivery
-from tractduct.delivery.lots import OtherFlex
+from tractduct.delivery.lots import LotAir, OtherFlex, rooms_off, table_numbers
 from tractduct.delivery.marks import MarkTable
 from tractduct.delivery.predict import Delivered
 from tractduct.model.plan import Plan
@@ -82,8 +82,13 @@ def results(report: Report, delivered: Delivered | None = None) -> dict[str, Any
         out["delivered"] = _delivered(got, study.plan)
     if delivery is not None:
         out |= _marked(delivery)
-    if report.lots is not None and report.lots.other_flex:
-        out["other_flex"] = [_other_flex(one, study) for one in report.lots.other_flex]
+    if delivery is not None and report.lots is not None and report.lots.other_flex:
+        out["other_flex"] = [_other_flex(one, delivery) for one in report.lots.other_flex]
+    if delivery is not None and report.lots is not None and report.lots.listed:
+        out["marks_of_lots"] = [
+            _lot_marks(delivery, report.lots.air[lot], number)
+            for lot, number in table_numbers(delivery, report.lots).items()
+        ]
     if report.built is not None:
         out["built"] = _built(report.built)
     if buying is not None:
@@ -211,16 +216,16 @@ def _options(study: Study) -> list[dict[str, Any]]:
     ]
 
 
-def _other_flex(other: OtherFlex, study: Study) -> dict[str, Any]:
+def _other_flex(other: OtherFlex, delivery: Delivery) -> dict[str, Any]:
     """What each lot gets in a product that is not approved, with damper marks of its own."""
-    tree, seasons = study.tree, study.plan.seasons
+    tree, seasons = delivery.study.tree, delivery.study.plan.seasons
     return {
         "flex": other.flex,
         "damper_marks": [_mark_table(table) for table in other.marks.tables],
         "rooms_outside": other.marks.rooms_outside,
         "lots": [
             {
-                "lot": name,
+                **_lot_marks(delivery, air, other.marks.number_of(air.table)),
                 "total_cfm": {season: _number(air.total_cfm[k]) for k, season in enumerate(seasons)},
                 "runs": {
                     run.name: {
@@ -236,7 +241,7 @@ def _other_flex(other: OtherFlex, study: Study) -> dict[str, Any]:
                     if np.isfinite(air.target_cfm[:, p]).any()
                 },
             }
-            for name, air in other.air.items()
+            for air in other.air.values()
         ],
     }
 
@@ -364,9 +369,18 @@ def _marked(delivery: Delivery) -> dict[str, Any]:
     return out
 
 
-def _mark_table(table: MarkTable) -> dict[str, Any]:
+def _lot_marks(delivery: Delivery, air: LotAir, number: int | None) -> dict[str, Any]:
+    """How one lot is set: the ``table`` of its product's marks, from 1; null for marks of its own."""
     return {
-        "orientations": [{"front_faces": front, "mirrored": mirrored} for front, mirrored in table.orientations],
+        "lot": air.result.lot.name,
+        "table": number,
+        **({} if number else {"damper_marks": _blades(air.table)}),
+        "rooms_outside": rooms_off(delivery, air),
+    }
+
+
+def _blades(table: MarkTable) -> dict[str, Any]:
+    return {
         "runs": {
             run: {f"{season}_inwc_per_cfm2": _number(takes[k], 12) for k, season in enumerate(table.seasons)}
             for run, takes in zip(table.runs, table.inwc_per_cfm2, strict=True)
@@ -375,6 +389,13 @@ def _mark_table(table: MarkTable) -> dict[str, Any]:
             run: {season: _number(angle[k]) for k, season in enumerate(table.seasons)}
             for run, angle in zip(table.runs, table.angle_deg, strict=True)
         },
+    }
+
+
+def _mark_table(table: MarkTable) -> dict[str, Any]:
+    return {
+        "orientations": [{"front_faces": front, "mirrored": mirrored} for front, mirrored in table.orientations],
+        **_blades(table),
         **_of(table, "dampers positions rooms_outside worst_tolerances"),
     }
 

@@ -119,10 +119,17 @@ def rooms_right(delivery: Delivery, lots: LotDelivery | None = None) -> list[str
                 f"At their own direction not so on {len(told)} of {len(lots.air) if lots else 0} lots: "
                 f"{', '.join(told[:_LOTS_TOLD])}{more}."
             )
+    if lots is not None and (own := lots.with_own_marks):
+        more = f" and {len(own) - _LOTS_TOLD} more" if len(own) > _LOTS_TOLD else ""
+        lines.append(
+            f"As no table suits them, {count(len(own), 'lot')} {'have' if len(own) > 1 else 'has'} marks of their own, "
+            f"on their pages: {', '.join(own[:_LOTS_TOLD])}{more}."
+        )
     if degrees is not None and between:
         lines.append(
-            f"Facing between the fronts, {count(len(degrees.outside), 'room')} would be outside at "
-            f"{degrees.directions_outside} of {len(degrees.azimuth_deg)} degrees; each lot's page says what it gets."
+            f"Facing between the fronts, {count(len(degrees.outside), 'room')} would be outside with any table at "
+            f"{degrees.directions_outside} of {len(degrees.azimuth_deg)} degrees; a lot that faces so has marks of its "
+            "own on its page."
         )
     if dampers:
         how = "one mark all year" if setting.positions == 1 else "one mark a season"

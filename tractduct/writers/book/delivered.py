@@ -240,8 +240,8 @@ def _as_built_words(delivery: Delivery) -> Iterator[str]:
         outside = ", ".join(f"{r.room} ({r.variant})" for r in degrees.outside[:6])
         words = "every room is within tolerance at each" if degrees.holds else f"outside at some: {outside}"
         yield (
-            f"Between the fronts, {counted(len(degrees.azimuth_deg), 'direction')} with the marks of the nearest "
-            f"front: {words}. Checked at each, not proven between them."
+            f"Between the fronts, {counted(len(degrees.azimuth_deg), 'direction')} with the table that suits "
+            f"each best: {words}. Checked at each, not proven between them."
         )
 
 
