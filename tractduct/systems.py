@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import block_diag
 
 from tractduct.errors import OutOfTime
 from tractduct.model.plan import Plan
@@ -58,6 +57,8 @@ def stock_groups(cases: Sequence[Case]) -> tuple[tuple[str, str], ...]:
 
 def joined(cases: Sequence[Case]) -> SizingProblem:
     """One size-set program of several systems: nothing but the stock is common to them."""
+    from scipy.linalg import block_diag  # a plan of one system need not wait for it
+
     problems = [case.problem() for case in cases]
     kinds = [(s.kind, s.shape) for case in cases for s in case.tree.sections]
     groups = stock_groups(cases)

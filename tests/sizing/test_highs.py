@@ -8,6 +8,7 @@ import sys
 import threading
 from pathlib import Path
 
+import numpy as np
 import pytest
 from plan_folder import small_plan
 
@@ -20,15 +21,16 @@ from tractduct.cli import main
 from tractduct.sizing import highs
 
 c = ctypes.CDLL("ucrtbase" if sys.platform == "win32" else None)
-real, calls = highs.milp, []
+calls = []
 
-def chatty(*arguments, **more):
-    calls.append(1)
-    c.puts(b"stray by C")
-    os.write(1, b"stray by descriptor\\n")
-    return real(*arguments, **more)
+class Chatty(highs.Highs):
+    def run(self):
+        calls.append(1)
+        c.puts(b"stray by C")
+        os.write(1, b"stray by descriptor\\n")
+        return super().run()
 
-highs.milp = chatty
+highs.Highs = Chatty
 print("before")
 code = main(["study", *sys.argv[1:]])
 print("after", len(calls) > 0)
@@ -54,13 +56,13 @@ def test_a_process_without_standard_output_still_solves(tmp_path: Path) -> None:
 
 
 def test_output_comes_back_after_an_error(capfd: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
-    def breaks(cost: list[float]) -> None:
+    def breaks() -> None:
         os.write(1, b"stray")
         raise RuntimeError("broken")
 
-    monkeypatch.setattr(highs, "milp", breaks)
+    monkeypatch.setattr(highs, "Highs", breaks)
     with pytest.raises(RuntimeError, match="broken"):
-        highs.integer_program([1.0])
+        cheapest()
     os.write(1, b"own")
     assert capfd.readouterr().out == "own"
 
@@ -70,14 +72,16 @@ def test_output_comes_back_when_the_last_thread_is_out(
 ) -> None:
     inside, leave = threading.Barrier(3), threading.Event()
 
-    def waits(cost: list[float]) -> None:
-        inside.wait(30)
-        if cost:
-            leave.wait(30)
-        os.write(1, b"stray")
+    class Waits(highs.Highs):
+        def passModel(self, model: highs.HighsLp) -> None:  # noqa: N802
+            inside.wait(30)
+            if model.col_cost_[0] > 1.0:
+                leave.wait(30)
+            os.write(1, b"stray")
+            super().passModel(model)
 
-    monkeypatch.setattr(highs, "milp", waits)
-    threads = [threading.Thread(target=highs.integer_program, args=(cost,)) for cost in ([], [1.0])]
+    monkeypatch.setattr(highs, "Highs", Waits)
+    threads = [threading.Thread(target=cheapest, args=(cost,)) for cost in (1.0, 2.0)]
     for thread in threads:
         thread.start()
     inside.wait(30)
@@ -86,3 +90,37 @@ def test_output_comes_back_when_the_last_thread_is_out(
     threads[1].join(30)
     os.write(1, b"own")
     assert capfd.readouterr().out == "own"
+
+
+def cheapest(cost: float = 1.0) -> highs.Optimum:
+    """3 pieces or more at a cost each."""
+    return highs.integer_program(np.array([cost]), np.array([[1.0]]), 2.5, np.inf, whole=np.array([True]), high=np.inf)
+
+
+def test_whole_numbers_and_a_bound() -> None:
+    """The knapsack of Dantzig's form worked out by hand: of 5, 4 and 3 for 10, 40 and 30, at most 7: the last two."""
+    worth, weight = np.array([10.0, 40.0, 30.0]), np.array([[5.0, 4.0, 3.0]])
+    found = highs.integer_program(-worth, weight, -np.inf, 7.0, whole=np.ones(3, dtype=bool))
+    assert (found.status, found.x.round(9).tolist(), found.objective, found.bound) == ("optimal", [0, 1, 1], -70, -70)
+    linear = highs.linear_program(-worth, weight, -np.inf, 9.5, high=1.0)
+    assert linear.objective == pytest.approx(-75.0)  # half of the first besides
+    assert linear.row_price == pytest.approx([-2.0])
+    assert linear.column_price == pytest.approx([0.0, -32.0, -24.0])
+
+
+def test_none_and_none_in_time() -> None:
+    one = np.array([[1.0]])
+    assert highs.linear_program(np.ones(1), one, 2.0, np.inf, high=1.0, presolve=False).status == "infeasible"
+    none = highs.integer_program(np.ones(1), one, 0.2, 0.8, whole=np.array([True]))
+    assert (none.status, none.x.size, none.objective) == ("infeasible", 0, np.inf)
+    random = np.random.default_rng(3)
+    weight, worth = random.integers(10, 99, (5, 60)).astype(float), random.integers(10, 99, 60).astype(float)
+    hard = {"whole": np.ones(60, dtype=bool), "presolve": False, "most_nodes": 1}
+    stopped = highs.integer_program(-worth, weight, -np.inf, 0.5 * weight.sum(axis=1), **hard)
+    assert stopped.status == "stopped"
+    assert stopped.bound <= stopped.objective
+
+
+def test_a_fault_of_the_solver_is_no_answer() -> None:
+    with pytest.raises(RuntimeError, match="HiGHS failed"):
+        highs.linear_program(np.array([-1.0]), np.array([[1.0]]), 0.0, np.inf, presolve=False)

@@ -12,11 +12,10 @@ On some fifteen sections it closes; on thirty or more it takes long and says lit
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import Bounds, LinearConstraint
-from scipy.sparse import coo_array
 
 from tractduct.delivery.classes import TOTALS_ALIKE, Classes, build_classes
 from tractduct.delivery.flow import BlowerCurve, FloatArray, HeldAirflow, HeldPressure, Losses
@@ -24,6 +23,9 @@ from tractduct.delivery.predict import Drive, supply_runs_of_rooms
 from tractduct.sizing.case import Case
 from tractduct.sizing.highs import integer_program
 from tractduct.sizing.program import DIAMETER_TOLERANCE_IN
+
+if TYPE_CHECKING:
+    from scipy.sparse import csr_array
 
 _LINES = 4  # under a loss
 _POINTS = 65  # of a loss, at which lines are held under it and the chord over it
@@ -66,15 +68,16 @@ def prove_dampers(
     for _ in range(rounds):
         found = integer_program(
             rows.cost,
-            constraints=rows.constraint(),
-            integrality=rows.whole,
-            bounds=Bounds(rows.low, rows.high),
-            options={"node_limit": nodes, "mip_rel_gap": 0.0},
+            *rows.matrix(),
+            whole=rows.whole,
+            low=rows.low,
+            high=rows.high,
+            most_nodes=nodes,
         )
-        if found.status == 2:
+        if found.status == "infeasible":
             return DamperBound(bound=np.inf, closed=True)
-        bound = max(bound, float(found.mip_dual_bound or 0.0))
-        if found.status != 0:
+        bound = max(bound, found.bound)
+        if found.status != "optimal":
             return DamperBound(bound=bound, closed=False)
         if dampers:
             break
@@ -92,12 +95,12 @@ class _Rows:
     def __init__(self, case: Case, classes: Classes, dampers: bool) -> None:
         self.case, self.classes, self.dampers = case, classes, dampers
         self.problem = case.problem()
-        self.columns: list[tuple[float, float, float, int]] = []  # cost, low, high, whole
+        self.columns: list[tuple[float, float, float, bool]] = []  # cost, low, high, whole
         self.rows: list[tuple[NDArray[np.intp], FloatArray, float, float]] = []
         allowed = self.problem.tightened()
         self.sizes = [np.flatnonzero(row) for row in allowed]
         self.x = [
-            np.array([self._column(float(self.problem.cost[s, k]), 0.0, 1.0, 1) for k in sizes], dtype=np.intp)
+            np.array([self._column(float(self.problem.cost[s, k]), 0.0, 1.0, True) for k in sizes], dtype=np.intp)
             for s, sizes in enumerate(self.sizes)
         ]
         self._sizing()
@@ -116,14 +119,17 @@ class _Rows:
         columns = [int(self.x[s][self.sizes[s] == size_index[s]][0]) for s in counts]
         self._row(columns, [1.0] * len(columns), -np.inf, len(columns) - 1.0)
 
-    def constraint(self) -> LinearConstraint:
+    def matrix(self) -> tuple[csr_array, FloatArray, FloatArray]:
+        """Left side, least and most of the rows."""
+        from scipy.sparse import coo_array  # who does not ask for the proof need not wait for it
+
         at = np.concatenate([np.full(len(c), n) for n, (c, _, _, _) in enumerate(self.rows)])
         column = np.concatenate([c for c, _, _, _ in self.rows])
         factor = np.concatenate([f for _, f, _, _ in self.rows])
         matrix = coo_array((factor, (at, column)), shape=(len(self.rows), len(self.columns))).tocsr()
-        return LinearConstraint(matrix, [low for _, _, low, _ in self.rows], [high for _, _, _, high in self.rows])
+        return matrix, np.array([low for _, _, low, _ in self.rows]), np.array([high for _, _, _, high in self.rows])
 
-    def _column(self, cost: float, low: float, high: float, whole: int = 0) -> int:
+    def _column(self, cost: float, low: float, high: float, whole: bool = False) -> int:
         self.columns.append((cost, low, high, whole))
         return len(self.columns) - 1
 
@@ -167,7 +173,7 @@ class _Rows:
         serves = supply_runs_of_rooms(plan, tree)
         wide = 1.0 + (0.1 * TOTALS_ALIKE if np.any(classes.scale < 1.0) else 0.0)
         damper = {
-            p: self._column(plan.damper_cost, 0.0, 1.0, 1)
+            p: self._column(plan.damper_cost, 0.0, 1.0, True)
             for p, i in enumerate(tree.run_section)
             if self.dampers and i in supply and self.case.variants.run_airflow_cfm[:, p].max() >= plan.dampers.least_cfm
         }

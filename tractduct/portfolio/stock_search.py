@@ -25,13 +25,11 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-from scipy.optimize import Bounds, LinearConstraint, OptimizeResult
-from scipy.sparse import csr_array
 
 from tractduct.errors import OutOfTime, SolverError
 from tractduct.portfolio.pool import Pool
 from tractduct.portfolio.stock import CLOSED, StockEntry, StockList, StockPlan, StockSize
-from tractduct.sizing.highs import integer_program, linear_program
+from tractduct.sizing.highs import Optimum, integer_program, linear_program
 from tractduct.sizing.program import SizingProblem
 from tractduct.sizing.relaxation import SAME_COST, BoolArray, Clock, FloatArray, IntArray, Relaxation
 from tractduct.sizing.solve import least_cost
@@ -249,17 +247,17 @@ class _Search:
         cost = np.append(relaxation.cost, _MISSING * dearest)
         of = np.append(section, np.arange(n_section))
         upper = np.append(np.minimum(y[known.column_size], 1.0), np.ones(n_section))
+        one_each = (of == np.arange(n_section)[:, None]).astype(float)
         result = linear_program(
             cost,
-            A_ub=csr_array(left),
-            b_ub=relaxation.right,
-            A_eq=csr_array((np.ones(of.size), (of, np.arange(of.size)))),
-            b_eq=np.ones(n_section),
-            bounds=np.column_stack([np.zeros(of.size), upper]),
+            np.vstack([left, one_each]),
+            np.append(np.full(len(left), -np.inf), np.ones(n_section)),
+            np.append(relaxation.right, np.ones(n_section)),
+            high=upper,
         )
-        if result.status != 0:
+        if result.status != "optimal":
             return
-        multiplier = np.maximum(0.0, -result.ineqlin.marginals)
+        multiplier = np.maximum(0.0, -result.row_price[: len(left)])
         reduced = (cost + multiplier @ left) / relaxation.scale
         table = np.full((n_section, self.n + 1), np.inf)
         table[section, known.column_size] = reduced[: section.size]
@@ -374,7 +372,7 @@ class _Search:
     def _floor(self) -> FloatArray:
         return np.array([known.floor for known in self.plans])
 
-    def _tighten(self, number: int) -> OptimizeResult | None:
+    def _tighten(self, number: int) -> Optimum | None:
         """The linear program over the choice, with cuts added until they no longer raise it; None: no choice."""
         before = -np.inf
         weight, low, high, count = self._program()
@@ -382,27 +380,27 @@ class _Search:
             left, right = self._matrix()
             result = linear_program(
                 weight,
-                A_ub=csr_array(np.vstack([count, -left])),
-                b_ub=np.append(float(number), -right),
-                bounds=np.column_stack([low, high]),
+                np.vstack([count, left]),
+                np.append(-np.inf, right),
+                np.append(float(number), np.full(len(left), np.inf)),
+                low=low,
+                high=high,
             )
-            if result.status == 2:
+            if result.status == "infeasible":
                 return None
-            if result.status != 0:
-                raise RuntimeError(f"linear program over the choice failed: {result.message}")
-            if result.fun <= before + _STALLS * self.least:
+            if result.objective <= before + _STALLS * self.least:
                 break
-            before = result.fun
+            before = result.objective
             if self.clock.is_over():
                 break
             self._learn(np.clip(result.x[: self.n], 0.0, 1.0), result.x[self.n :])
         return result
 
-    def _within(self, linear: OptimizeResult, cost: float, low: FloatArray, high: FloatArray) -> None:
+    def _within(self, linear: Optimum, cost: float, low: FloatArray, high: FloatArray) -> None:
         """Settle the sizes that a choice of at most this cost must or cannot have, by their reduced costs."""
-        spare = cost - linear.fun + CLOSED * self.least
-        high[: self.n][linear.lower.marginals[: self.n] > spare] = 0.0
-        low[: self.n][-linear.upper.marginals[: self.n] > spare] = 1.0
+        spare = cost - linear.objective + CLOSED * self.least
+        high[: self.n][linear.column_price[: self.n] > spare] = 0.0
+        low[: self.n][-linear.column_price[: self.n] > spare] = 1.0
 
     def best(self, number: int, start: int | None) -> tuple[int | None, float, float]:
         """The best choice of at most a number of sizes, its cost, and a bound on all.
@@ -419,7 +417,7 @@ class _Search:
         linear = self._tighten(number)
         if linear is None:
             return best, cost, cost
-        bound = linear.fun
+        bound = linear.objective
         weight, low, high, count = self._program()
         for _ in range(_MOST_ROUNDS):
             if self.clock.is_over() or bound >= cost * (1.0 - CLOSED):
@@ -429,23 +427,20 @@ class _Search:
             self.rounds += 1
             result = integer_program(
                 weight,
-                integrality=np.append(np.ones(self.n), np.zeros(len(self.plans))),
-                bounds=Bounds(low, high),
-                constraints=[
-                    LinearConstraint(csr_array(count), 0.0, float(number)),
-                    LinearConstraint(csr_array(left), right, np.inf),
-                ],
-                options={
-                    "mip_rel_gap": 0.1 * CLOSED,
-                    "node_limit": _MOST_NODES,
-                    "time_limit": float(np.clip(self.clock.left_s(), 1e-3, 1e9)),
-                },
+                np.vstack([count, left]),
+                np.append(0.0, right),
+                np.append(float(number), np.full(len(left), np.inf)),
+                whole=np.arange(weight.size) < self.n,
+                low=low,
+                high=high,
+                gap=0.1 * CLOSED,
+                time_limit_s=self.clock.left_s(),
+                most_nodes=_MOST_NODES,
             )
-            if result.status == 2:
+            if result.status == "infeasible":
                 return best, cost, cost  # none that costs less
-            if result.mip_dual_bound is not None:
-                bound = max(bound, min(float(result.mip_dual_bound), cost))
-            if result.status != 0:
+            bound = max(bound, min(result.bound, cost))
+            if result.status != "optimal":
                 break
             choice = _bits(np.flatnonzero(result.x[: self.n] > 0.5))
             if self._refused(choice):

@@ -8,8 +8,6 @@ from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
-from scipy.special import stdtrit
 
 from tractduct.physics.air import Air
 from tractduct.physics.friction import friction_rate_inwc_per_100ft
@@ -97,6 +95,9 @@ def fit_table(table: FrictionTable, *, derate: float | None = None, air: Air | N
     if derate is None and len(np.unique(table.size_in)) < 2:
         raise ValueError("with one size only, derate and roughness can't be told apart")
     where = air or Air()
+    from scipy.optimize import least_squares  # plans without such a table need not wait for them
+    from scipy.special import stdtrit
+
     published = np.log(table.friction_rate_inwc_per_100ft)
 
     def parameters(x: FloatArray) -> tuple[float, float]:

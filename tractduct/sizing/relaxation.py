@@ -22,11 +22,9 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import Bounds, LinearConstraint, OptimizeResult
-from scipy.sparse import csr_array
 
 from tractduct.sizing.enumeration import Enumeration
-from tractduct.sizing.highs import integer_program, linear_program
+from tractduct.sizing.highs import Optimum, integer_program, linear_program
 from tractduct.sizing.program import DIAMETER_TOLERANCE_IN, SizingProblem
 
 FloatArray = NDArray[np.float64]
@@ -139,18 +137,16 @@ class _IntegerProgram:
         """Rows that stay; parameters as those of ``rows``."""
         self.fixed.append(self.rows(of_column, most, **more))
 
-    def solve(self, more: list[_Rows], left_s: float) -> OptimizeResult:
-        left, least, most = zip(*self.fixed, *more, strict=True)
+    def solve(self, more: list[_Rows], left_s: float) -> Optimum:
+        left, least, most = (np.concatenate(part) for part in zip(*self.fixed, *more, strict=True))
         return integer_program(
             self.goal,
-            integrality=np.arange(self.goal.size) < self.n_column + self.n_pair,
-            bounds=Bounds(0.0, 1.0),
-            constraints=LinearConstraint(csr_array(np.vstack(left)), np.concatenate(least), np.concatenate(most)),
-            options={
-                "presolve": self.presolve,
-                "mip_rel_gap": 0.0,
-                "time_limit": float(np.clip(left_s, 1e-3, 1e9)),
-            },
+            left,
+            least,
+            most,
+            whole=np.arange(self.goal.size) < self.n_column + self.n_pair,
+            presolve=self.presolve,
+            time_limit_s=left_s,
         )
 
 
@@ -403,13 +399,13 @@ class Relaxation:
         if n_change:
             rows = np.hstack([rows, np.vstack([np.zeros((right.size - n_change, n_change)), -np.eye(n_change)])])
         result = self._linprog(columns, cost, rows, right)
-        if result.status == 2:
+        if result.status == "infeasible":
             # one more column, dear and good for every row: its multipliers show other columns infeasible too
             rows = np.hstack([rows, np.full((right.size, 1), -1.0)])
             result = self._linprog(columns, np.append(cost, 10.0 * _MEAN_COLUMN_COST * self.n_section), rows, right)
-        if result.status != 0:
-            raise RuntimeError(f"linear bound failed: {result.message}")
-        multiplier = np.maximum(0.0, -result.ineqlin.marginals)
+        if result.status != "optimal":
+            raise RuntimeError(f"linear bound: {result.status}")
+        multiplier = np.maximum(0.0, -result.row_price[: right.size])
         of_change = multiplier[right.size - n_change :]
         np.minimum(of_change, change_cost, out=of_change)
         x = np.zeros(self.section.size)
@@ -419,17 +415,13 @@ class Relaxation:
         value = constant + float(self._least(columns, reduced_cost[columns]).sum())
         return Bound(value, x, constant, reduced_cost)
 
-    def _linprog(self, columns: IntArray, cost: FloatArray, rows: FloatArray, right: FloatArray) -> OptimizeResult:
+    def _linprog(self, columns: IntArray, cost: FloatArray, rows: FloatArray, right: FloatArray) -> Optimum:
         one_each = np.zeros((self.n_section, cost.size))
         one_each[:, : columns.size] = self.section[columns] == np.arange(self.n_section)[:, None]
+        least = np.append(np.full(right.size, -np.inf), np.ones(self.n_section))
         # programs this small are solved before a presolve pays
         return linear_program(
-            cost,
-            A_ub=rows,
-            b_ub=right,
-            A_eq=one_each,
-            b_eq=np.ones(self.n_section),
-            options={"presolve": False},
+            cost, np.vstack([rows, one_each]), least, np.append(right, np.ones(self.n_section)), presolve=False
         )
 
     def bound(self, columns: IntArray, ceiling: float) -> Bound:
@@ -491,22 +483,19 @@ class Relaxation:
         while True:
             loss = program.rows(*self._breakable(*self._in_steps(columns), columns))
             result = program.solve([loss, program.rows(excluded, self.n_section - 1.0)], self.clock.left_s())
-            if result.status == 2:
+            if result.status == "infeasible":
                 return Found(None, np.inf, np.inf, True)
-            if result.status not in (0, 1):
-                raise RuntimeError(f"integer program failed: {result.message}")
-            if result.mip_dual_bound is not None:
-                bound = max(bound, float(result.mip_dual_bound))
-            if result.x is not None:
+            bound = max(bound, result.bound)
+            if result.x.size:
                 chosen = result.x[: columns.size] > 0.5
                 size_index = np.zeros(self.n_section, dtype=np.intp)
                 size_index[self.section[columns[chosen]]] = self.size[columns[chosen]]
                 if not self.cut_off(size_index):
                     if self.cost_of(size_index) <= reach(ceiling):
                         value = self.cost_of(size_index) if of_cost else float(program.goal @ np.round(result.x))
-                        proven = result.status == 0
+                        proven = result.status == "optimal"
                         return Found(size_index, value, value if proven else min(bound, value), proven)
-                    if result.status == 0 and of_cost:
+                    if result.status == "optimal" and of_cost:
                         return Found(None, np.inf, np.inf, True)  # the least cost is above the ceiling
                     excluded = np.vstack([excluded, chosen])
             if self.clock.is_over():
