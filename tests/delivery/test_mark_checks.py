@@ -29,6 +29,7 @@ from tractduct.inputs.reader import load_plan
 from tractduct.orientation.azimuths import plan_at
 from tractduct.report import Wanted, work_out
 from tractduct.sizing.case import build_case
+from tractduct.writers.delivery_tables import marks_of_lots
 from tractduct.writers.results import results_text
 from tractduct.writers.summary import rooms_right
 
@@ -198,6 +199,10 @@ def test_each_lot_has_the_marks_that_put_its_rooms_right(
         # No damper where the plan has none.
         assert set(runs) <= {run for table in tables for run in table["runs"]}
     assert {"nearest", besides} <= set(how)
+    listed = marks_of_lots(report)
+    assert set(listed["table"]) == {
+        "own" if lot["table"] is None else str(lot["table"]) for lot in found["marks_of_lots"]
+    }
     first, *others = rooms_right(report.delivery, report.lots)
     assert "on every lot" in first
     words = [line for line in others if "marks of their own" in line]

@@ -365,7 +365,7 @@ def other_flex(report: Report) -> Iterator[Row]:
 @listing(
     "marks_of_lots",
     col("lot", "Lot"),
-    col("table", "Table", "of damper marks; empty: marks of its own, on its page"),
+    col("table", "Table", "number of the table of marks; own: of this lot or its flex product alone"),
     RUN,
     SEASON,
     col("mark_deg", "Mark", "closed from wide open", ANGLE, 9, unit="°"),
@@ -379,7 +379,7 @@ def marks_of_lots(report: Report) -> Iterator[Row]:
         table = lots.air[name].table
         for run, angles in zip(table.runs, table.angle_deg.tolist(), strict=True):
             for season, angle in zip(table.seasons, angles, strict=True):
-                yield name, number, run, season, angle
+                yield name, "own" if number is None else str(number), run, season, angle
 
 
 @listing("marks_of_other_flex", FLEX, *MARKS)
