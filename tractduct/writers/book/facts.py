@@ -35,10 +35,6 @@ class Facts:
         variants = self.study.variants
         return airstream(self.study.plan, variants.variants, variants.room_airflow_cfm.sum(axis=1))
 
-    @cached_property
-    def margins_by_run(self) -> pd.DataFrame:
-        return tables.margins_by_run(self.study)
-
     def tightest(self, p: int) -> int:
         """The variant with the smallest margin of pressure along a run; without a set, the one with the lowest
         friction rate."""

@@ -49,8 +49,7 @@ VALUE = Look(bold=True, top_line=True)
 
 def pencil_sheet(book: Book, facts: Facts) -> None:
     """Pressure, sections, runs. What is yellow may be changed, and all that follows from it changes at once."""
-    page = book.sheet("Pencil check", WIDTHS, portrait=True)
-    page.title("Pencil check", _lead(facts), LAST)
+    page = book.sheet("Pencil check", WIDTHS, "Pencil check", _lead(facts), portrait=True)
     page.merged(page.row, 1, 3, "Yellow: change it here.", replace(INPUT, number_format="General"))
     page.merged(page.row, 5, LAST, "Grey: worked out by the program; it does not move.", COMPUTED)
     page.row += 2
@@ -102,8 +101,7 @@ class _Pencil:
         runs_at = page.row + 2 + len(tree.sections) + 2
         starts = self._places(runs_at)
         self._sections({p: start + 2 + len(tree.walk(p)) for p, start in starts.items()})
-        page.row += 1
-        page.heading("Runs, from the air handler to the room", LAST)
+        page.heading("Runs, from the air handler to the room")
         self._header(self.run_columns())
         for p, start in starts.items():
             if start - 1 in self.broken:
@@ -115,7 +113,7 @@ class _Pencil:
 
     def _given(self) -> None:
         page, plan = self.page, self.study.plan
-        page.heading("What the ducts may lose", LAST)
+        page.heading("What the ducts may lose")
         for side in dict.fromkeys(s.side for s in self.study.tree.sections):
             page.put(page.row, 1, f"{side.capitalize()} ducts, {self.units.unit('inWC')}", Look(bold=True))
             page.put(page.row, 4, plan.available_inwc(side), replace(INPUT, number_format="0.000"), "inWC")
@@ -126,7 +124,7 @@ class _Pencil:
 
     def _blower(self) -> None:
         page, study, stream = self.page, self.study, self.facts.airstream
-        page.heading("What the blower leaves for the ducts, in the variants used below (all: data/pressure.csv)", LAST)
+        page.heading("What the blower leaves for the ducts, in the variants used below (all: data/pressure.csv)")
         columns = ("Blower makes", "Devices take", "Left for ducts", "Supply's part, %", "Supply ducts", "Return ducts")
         page.merged(page.row, 1, 5, "Variant", HEADER)
         for n, words in enumerate(columns, start=6):
@@ -179,7 +177,7 @@ class _Pencil:
     def _sections(self, length_row: dict[int, int]) -> None:
         """``length_row``: run -> row of its length with fittings."""
         page, study, rate = self.page, self.study, self.study.by_friction_rate
-        page.heading("Sections: what goes in", LAST)
+        page.heading("Sections: what goes in")
         self._header(self.section_columns())
         for i, section in enumerate(study.tree.sections):
             row, v = page.row, self.worst[i]

@@ -81,12 +81,12 @@ def pressure_text(facts: Facts) -> str:
     return f"{from_blower(plan)} In {'; in '.join(parts)} {facts.units.unit('inWC')}. All variants: data/pressure.csv."
 
 
-def equipment_tables(page: Page, facts: Facts, width: int) -> None:
+def equipment_tables(page: Page, facts: Facts) -> None:
     """Blower, devices, leakage and tonnage on the sheet Basis."""
     plan = facts.study.plan
     equipment = plan.equipment
     if equipment.curves:
-        page.heading("Blower, in standard air", width)
+        page.heading("Blower, in standard air")
         used = {speed: [s for s in plan.seasons if equipment.speed.get(s) == speed] for speed in equipment.curves}
         page.table(
             [
@@ -102,7 +102,7 @@ def equipment_tables(page: Page, facts: Facts, width: int) -> None:
             ],
         )
     if equipment.devices:
-        page.heading("Devices in the air stream, in standard air", width)
+        page.heading("Devices in the air stream, in standard air")
         design = {
             s: float(facts.airstream.design_cfm[facts.study.variants.where(season=s)].max()) for s in plan.seasons
         }
@@ -111,7 +111,6 @@ def equipment_tables(page: Page, facts: Facts, width: int) -> None:
             "largest: "
             + ", ".join(f"{s} {facts.units.say(cfm, 'cfm', ',.0f')}" for s, cfm in design.items())
             + f") it is that of the air here, {plan.density_ratio:.3f} of standard air's density.",
-            width,
         )
         page.table(
             [
@@ -141,7 +140,7 @@ def equipment_tables(page: Page, facts: Facts, width: int) -> None:
             ],
         )
     if equipment.curves or equipment.devices or equipment.supply_leakage or equipment.return_leakage:
-        page.heading("Leakage, capacity", width)
+        page.heading("Leakage, capacity")
         for label, value, unit, words in (
             ("Lost from supply ducts", 100.0 * equipment.supply_leakage, "%", "of what the blower moves"),
             ("Gained in return ducts", 100.0 * equipment.return_leakage, "%", "of what the blower moves"),
