@@ -29,7 +29,7 @@ from tractduct.writers.listing import (
     size_cell,
     turned,
 )
-from tractduct.writers.tables import ROOM, RUN, SEASON, SIDE, as_told, room_text
+from tractduct.writers.tables import ROOM, RUN, SEASON, SIDE, by_variant, room_text
 
 SIGNED_TENTHS = Look("+0.0;−0.0;0.0")
 TOLERANCES = Look("0.00")
@@ -63,8 +63,7 @@ def systems(delivery: Delivery) -> Iterator[Row]:
         np.broadcast_to(balanced.made_inwc, design.shape), balanced.possible, delivery.standard_cfm,
         delivery.as_run.external_static_inwc, delivery.standard_cfm / (tons or np.nan),
     )  # fmt: skip
-    for variant, *row in zip(delivery.study.variants.variants, *(c.tolist() for c in columns), strict=True):
-        yield (*as_told(delivery.study, variant), *row)
+    yield from by_variant(delivery.study, columns)
 
 
 @listing(
@@ -91,9 +90,8 @@ def rooms(delivery: Delivery) -> Iterator[Row]:
         delivery.compressed.room_cfm, delivery.marks.chosen.delivered.room_cfm,
     )  # fmt: skip
     for n, room in enumerate(plan.rooms):
-        mine = (c[:, n].tolist() for c in columns)
-        for variant, *row in zip(delivery.study.variants.variants, *mine, strict=True):
-            yield (room, *as_told(delivery.study, variant), *row)
+        for row in by_variant(delivery.study, [c[:, n] for c in columns]):
+            yield room, *row
 
 
 @listing(
@@ -288,11 +286,9 @@ def delivered_runs(delivery: Delivery) -> Iterator[Row]:
     """What each open run gets at its register or grille in every variant."""
     got, tree, marked = delivery.open_dampers, delivery.study.tree, delivery.marks.chosen.delivered
     for p, run in enumerate(tree.runs):
-        head = (run.name, room_text(run), run.side)
-        columns = (got.run_design_cfm, got.run_cfm, marked.run_cfm, got.variants.open_run)
-        for variant, *row, is_open in zip(got.variants.variants, *(c[:, p].tolist() for c in columns), strict=True):
-            if is_open:
-                yield (*as_told(delivery.study, variant), *head, *row)
+        columns = [c[:, p] for c in (got.run_design_cfm, got.run_cfm, marked.run_cfm)]
+        for row in by_variant(delivery.study, columns, got.variants.open_run[:, p]):
+            yield *row[:-3], run.name, room_text(run), run.side, *row[-3:]
 
 
 @listing(

@@ -21,12 +21,12 @@ from tractduct.delivery.lots import LotAir
 from tractduct.files import TableFault, check_file
 from tractduct.model.plan import Plan
 from tractduct.report import Report
-from tractduct.writers.book.facts import counted
 from tractduct.writers.book.layout import Book
 from tractduct.writers.book.looks import HEADER, INPUT, LABEL, SHORT, Look, Value, clean
 from tractduct.writers.book.saving import save
 from tractduct.writers.lot_sheets import NO_MARK, main_season, mark_text
 from tractduct.writers.tables import room_text
+from tractduct.writers.words import counted
 
 SHEET = "Readings"
 _KNOWN = (("lot", ""), ("season", ""), ("run", ""), ("room", ""), ("expected_cfm", "cfm"), ("mark_deg", ""))

@@ -13,7 +13,7 @@ from tractduct.one_plan import Sized, Study
 from tractduct.sizing.governing import Reason
 from tractduct.sizing.practice import CAUTIONS
 from tractduct.writers import tables
-from tractduct.writers.book.facts import Facts, counted, named
+from tractduct.writers.book.facts import Facts
 from tractduct.writers.book.layout import Page
 from tractduct.writers.book.looks import (
     CHOSEN,
@@ -30,6 +30,7 @@ from tractduct.writers.book.looks import (
 from tractduct.writers.book.pressure import pressure_text
 from tractduct.writers.listing import turned
 from tractduct.writers.summary import cap_text, rooms_right
+from tractduct.writers.words import counted, named
 
 WIDTHS = (22, 22, 12, 12, 14, 60)
 FINDINGS_SHOWN = 5

@@ -15,9 +15,10 @@ from tractduct.model.plan import Plan
 from tractduct.orientation.study import OrientationStudy
 from tractduct.writers import delivery_tables, orientation_tables, tables
 from tractduct.writers.book.direction import screening
-from tractduct.writers.book.facts import Facts, counted
+from tractduct.writers.book.facts import Facts
 from tractduct.writers.book.layout import Book, Page
 from tractduct.writers.book.looks import GOOD_FILL, LEAD, TEXT, WHOLE
+from tractduct.writers.words import counted
 
 WIDTHS = (12, 24, 15, 13, 16, 13, 13, 20)
 

@@ -13,7 +13,7 @@ from tractduct.sizing.margins import PRESSURE, SIZE, VELOCITY
 from tractduct.sizing.program import HOLDS_TOLERANCE
 from tractduct.writers import delivery_tables as lists
 from tractduct.writers import tables
-from tractduct.writers.book.facts import Facts, counted
+from tractduct.writers.book.facts import Facts
 from tractduct.writers.book.layout import Book, Page
 from tractduct.writers.book.looks import (
     HUNDREDTHS,
@@ -30,6 +30,7 @@ from tractduct.writers.book.looks import (
     Value,
 )
 from tractduct.writers.book.pressure import actual_airflow
+from tractduct.writers.words import counted
 
 HOOD_WORDS = (
     f"A flow hood reads about {HOOD_ERROR_PCT:g} % off in the field where it is powered, and "

@@ -12,10 +12,10 @@ from tractduct.orientation.azimuths import azimuth_label
 from tractduct.orientation.study import OrientationStudy
 from tractduct.physics.solar import LEFT_OUT, MODELS
 from tractduct.writers import orientation_tables as lists
-from tractduct.writers.book.facts import counted, named
 from tractduct.writers.book.layout import Book, Page
 from tractduct.writers.book.looks import CLOSE_FILL, GOOD_FILL, LEAD, TEXT, TIGHT_FILL
 from tractduct.writers.listing import options_column
+from tractduct.writers.words import counted, named
 
 SCREENED = replace(TEXT, bold=True, fill=CLOSE_FILL)
 LOTS_LISTED = 60

@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from functools import cached_property
 
 import numpy as np
 import pandas as pd
 
 from tractduct.model.options import built_text
-from tractduct.model.plan import Section
 from tractduct.network.airstream import Airstream, airstream
 from tractduct.report import Report
 from tractduct.units import UnitSystem
-from tractduct.writers import delivery_tables, tables
+from tractduct.writers import delivery_tables
+from tractduct.writers.words import counted
 
 
 class Facts:
@@ -79,18 +78,3 @@ class Facts:
         """How much more the set costs than the least possible."""
         best, least = self.study.recommended.cost, self.study.least_cost.cost
         return 100.0 * (best / least - 1.0) if least > 0.0 else 0.0
-
-    def room(self, section: Section) -> str:
-        only = f" ({section.season} only)" if section.season else ""
-        return tables.room_text(section) + only
-
-
-def named(words: Sequence[str], most: int = 6) -> str:
-    """Words in a row, the rest counted."""
-    if len(words) <= most:
-        return ", ".join(words)
-    return ", ".join(words[:most]) + f" and {len(words) - most} more"
-
-
-def counted(number: int, word: str, plural: str = "") -> str:
-    return f"{number} {word if number == 1 else plural or word + 's'}"

@@ -15,7 +15,6 @@ from tractduct.purchasing.buy import Buying, PurchaseList, sticks_guessed
 from tractduct.purchasing.compare import COMPRESSIONS_PCT
 from tractduct.report import Report
 from tractduct.writers import purchasing_tables as lists
-from tractduct.writers.book.facts import counted
 from tractduct.writers.book.layout import Body, Book, Page
 from tractduct.writers.book.looks import (
     CLOSE_FILL,
@@ -25,6 +24,7 @@ from tractduct.writers.book.looks import (
     Look,
     plain,
 )
+from tractduct.writers.words import counted
 
 T = TypeVar("T")
 
