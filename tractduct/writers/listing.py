@@ -92,13 +92,18 @@ class Listing(Generic[T]):
         columns = [c.key for c in self.columns(subject)]
         return pd.DataFrame([tuple(row) for row in self._make(subject)], columns=columns)
 
-    def columns(self, subject: T) -> list[Column]:
-        """What each column is called and means; costs in the unit of the study."""
+    def columns(self, subject: T, keys: Iterable[str] = ()) -> list[Column]:
+        """What each column is called and means, or each of those with some keys, in the order of these.
+
+        Costs are in the unit of the study.
+        """
         study = _study(subject)
         found: list[Column] = []
         for one in self._columns:
             found += [one] if isinstance(one, Column) else one(study)
-        return [replace(c, unit=study.cost_unit) if c.unit == COST else c for c in found]
+        found = [replace(c, unit=study.cost_unit) if c.unit == COST else c for c in found]
+        known = {c.key: c for c in found}
+        return [known[key] for key in keys] or found
 
     def csv(self, subject: T) -> str:
         """The list in the plan's units; no text acts as a formula. Empty where it has no rows."""

@@ -19,6 +19,7 @@ from tractduct.writers.book.looks import (
     CHOSEN,
     GOOD_FILL,
     HEADLINE,
+    LABEL,
     MONEY,
     TENTHS,
     TEXT,
@@ -267,7 +268,7 @@ def _no_answer(page: Page, facts: Facts) -> None:
     study = facts.study
     page.set_widths((22, 18, 12, 14, 60, 16))  # a change needs more room than a list of sections
     page.heading("No size set to build")
-    page.fact("Status", status_text(facts), replace(TEXT, bold=True))
+    page.fact("Status", status_text(facts), LABEL)
     page.fact("Pressure for the ducts", pressure_text(facts))
     page.heading("Why")
     for conflict in study.conflicts:
@@ -275,11 +276,10 @@ def _no_answer(page: Page, facts: Facts) -> None:
     if not study.conflicts:
         page.paragraph("The limits can't all be kept at once.")
     page.heading("Changes that were tried, each by sizing the plan again")
-    frame, columns = tables.remedies(study), {c.key: c for c in tables.remedies.columns(study)}
-    looks = {(r, 1): replace(TEXT, bold=True, fill=GOOD_FILL) for r, helps in enumerate(frame["holds"]) if helps}
-    order = [columns[key] for key in ("kind", "holds", "distinct_sizes", "cost")]
-    merged = Column("Change", TEXT, key="change")  # takes what is left of the width
-    page.listing([*order, merged], frame, looks, nothing="No change was found worth a try.")
+    frame = tables.remedies(study)
+    looks = {(r, 1): replace(LABEL, fill=GOOD_FILL) for r, helps in enumerate(frame["holds"]) if helps}
+    columns = tables.remedies.columns(study, ("kind", "holds", "distinct_sizes", "cost", "change"))
+    page.listing(columns, frame, looks, nothing="No change was found worth a try.")
 
 
 def _found(page: Page, facts: Facts) -> None:

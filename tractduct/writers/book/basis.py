@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 from tractduct.model.plan import Duct, Plan, told_once
 from tractduct.model.words import SIDES
@@ -17,14 +18,15 @@ from tractduct.writers import tables
 from tractduct.writers.book.facts import Facts
 from tractduct.writers.book.layout import Book
 from tractduct.writers.book.looks import (
+    ASIDE,
     CLOSE_FILL,
-    GREY_INK,
     LABEL,
     PER_CENT,
     TEXT,
     TIGHT_FILL,
     Column,
     Look,
+    Value,
 )
 from tractduct.writers.book.pressure import equipment_tables, from_blower, whose_pressure
 
@@ -191,6 +193,20 @@ def _cost_words(plan: Plan) -> str:
     )
 
 
+# What is told of a duct product, and its cells.
+PRODUCT_COLUMNS = (
+    Column("Roughness", Look("0.0000"), unit="roughness"),
+    Column("Derate of airflow, %", PER_CENT),
+    Column("Compression, %", PER_CENT),
+    Column("Source", TEXT),
+)
+
+
+def product_cells(duct: Duct) -> list[Value]:
+    """The cells of ``PRODUCT_COLUMNS``."""
+    return [duct.roughness_ft, duct.airflow_derate_pct, duct.compression_pct, duct.source]
+
+
 def made_of(duct: Duct) -> str:
     """Kind of a product, and whether a published friction table stands over its roughness and derate."""
     return duct.kind if duct.correction is None else f"{duct.kind}, by its friction table"
@@ -264,7 +280,7 @@ def basis_sheet(book: Book, facts: Facts) -> None:
     for label, unit, value, shown, words in _settings(facts):
         page.put(page.row, 1, f"{label}, {units.unit(unit)}" if unit else label)
         page.put(page.row, 2, round(value, 6), Look(shown), unit)
-        page.put(page.row, 3, words or None, Look(ink=GREY_INK))
+        page.put(page.row, 3, words or None, ASIDE)
         page.row += 1
     for shape in ("round", "rectangular"):
         offered = [size.label for size in plan.sizes if size.shape == shape]
@@ -287,19 +303,10 @@ def basis_sheet(book: Book, facts: Facts) -> None:
         page.fact(label, text)
     equipment_tables(page, facts)
     page.heading("Ducts (fittings: data/fittings.csv)")
+    rough, *others = PRODUCT_COLUMNS
     page.table(
-        [
-            Column("Duct", LABEL),
-            Column("Kind"),
-            Column("Roughness", Look("0.0000#"), unit="roughness"),
-            Column("Derate of airflow, %", PER_CENT),
-            Column("Compression, %", PER_CENT),
-            Column("Source", TEXT),
-        ],
-        [
-            [d.name, made_of(d), d.roughness_ft, d.airflow_derate_pct, d.compression_pct, d.source]
-            for d in plan.ducts.values()
-        ],
+        [Column("Duct", LABEL), Column("Kind"), replace(rough, look=Look("0.0000#")), *others],
+        [[duct.name, made_of(duct), *product_cells(duct)] for duct in plan.ducts.values()],
     )
     page.heading("Cautions")
     for caution in CAUTIONS:

@@ -17,7 +17,7 @@ from tractduct.writers import delivery_tables, orientation_tables, tables
 from tractduct.writers.book.direction import screening
 from tractduct.writers.book.facts import Facts
 from tractduct.writers.book.layout import Book, Page
-from tractduct.writers.book.looks import GOOD_FILL, LEAD, TEXT, WHOLE
+from tractduct.writers.book.looks import GOOD_FILL, LABEL, LEAD, WHOLE
 from tractduct.writers.words import counted
 
 WIDTHS = (12, 24, 15, 13, 16, 13, 13, 20)
@@ -110,9 +110,7 @@ def _packages(page: Page, result: OrientationStudy) -> None:
         + (f", {say(lots * (first.expected_cost - c.expected_cost))} for all {lots}{left}" if lots else "")
         for c in others
     ]
-    page.paragraph(
-        "; ".join(saves) + "." if saves else "More than one package saves nothing.", replace(TEXT, bold=True)
-    )
+    page.paragraph("; ".join(saves) + "." if saves else "More than one package saves nothing.", LABEL)
     page.paragraph(
         "Costs are of least-cost sets, for "
         + (f"the {lots} lots{left or ' of the plan'}. " if lots else "as many houses of each front. ")
@@ -121,16 +119,13 @@ def _packages(page: Page, result: OrientationStudy) -> None:
         LEAD,
     )
     keep = ("packages", "orientations", "also_holds", "mix_pct", "cost", "expected_cost", "proven", "saving_in_all")
-    columns = {c.key: c for c in orientation_tables.packages.columns(result)}
-    looks = dict.fromkeys(("orientations", "also_holds"), TEXT)
-    shown = [replace(columns[key], look=looks.get(key, columns[key].look)) for key in keep]
-    page.listing(shown, orientation_tables.packages(result))
+    page.listing(orientation_tables.packages.columns(result, keep), orientation_tables.packages(result))
 
 
 def _options(page: Page, facts: Facts) -> None:
     """What the houses cost, and what covering each option does."""
     page.heading("Options: what covering each of them costs")
-    page.paragraph(facts.houses_text(), replace(TEXT, bold=True))
+    page.paragraph(facts.houses_text(), LABEL)
     page.paragraph(
         "Against the least-cost set for all houses stand sets of their own for the houses with an option and for those "
         "without it, at the same prices and on the sections that they have: what covering it costs those without it, "
@@ -146,7 +141,7 @@ def _built(page: Page, facts: Facts, built: Built) -> None:
     marks = " First mark the dampers anew, which costs nothing: data/marks_of_built.csv." if built.marks else ""
     for finding in built.findings:
         page.paragraph(f"The sizes already built: {finding.message}.{marks}")
-        page.paragraph(ended(finding.advice), replace(TEXT, bold=True))
+        page.paragraph(ended(finding.advice), LABEL)
     price = page.book.units.say(facts.study.plan.change_price, facts.study.cost_unit, ",.0f")
     page.paragraph(
         "Each row is the least-cost set with so many sections unlike those built. One changed section costs "

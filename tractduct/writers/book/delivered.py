@@ -192,9 +192,8 @@ def _as_built(page: Page, delivery: Delivery) -> None:
     frame = lists.robustness(delivery)
     worst = frame.loc[frame.groupby("room", sort=False)["within_pct"].idxmin()]
     worst = worst.sort_values(["within_pct", "low_pct"], kind="stable").head(ROOMS_LISTED).reset_index(drop=True)
-    columns = {c.key: c for c in lists.robustness.columns(delivery)}
     order = ("season", "room", "low_pct", "middle_pct", "high_pct", "within_pct")
-    body = page.listing([columns[key] for key in order], worst)
+    body = page.listing(lists.robustness.columns(delivery, order), worst)
     page.mark_low(body, "within_pct", FEW_BUILDS_PCT, MOST_BUILDS_PCT, first="within_pct")
 
 

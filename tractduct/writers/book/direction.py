@@ -13,11 +13,11 @@ from tractduct.orientation.study import OrientationStudy
 from tractduct.physics.solar import LEFT_OUT, MODELS
 from tractduct.writers import orientation_tables as lists
 from tractduct.writers.book.layout import Book, Page
-from tractduct.writers.book.looks import CLOSE_FILL, GOOD_FILL, LEAD, TEXT, TIGHT_FILL
+from tractduct.writers.book.looks import CLOSE_FILL, GOOD_FILL, LABEL, LEAD, TEXT, TIGHT_FILL
 from tractduct.writers.listing import options_column
 from tractduct.writers.words import counted, named
 
-SCREENED = replace(TEXT, bold=True, fill=CLOSE_FILL)
+SCREENED = replace(LABEL, fill=CLOSE_FILL)
 LOTS_LISTED = 60
 WIDTHS = (21, 10, 11, 14, 11, 14, 11, 8, 10, 11, 28)
 
@@ -88,7 +88,7 @@ def _degrees(page: Page, result: OrientationStudy, picture: Path | None) -> None
     else:
         words = f"It DOES NOT HOLD at {int((~check.holds_at).sum())} of the directions checked. The worst: {top}."
     fill = CLOSE_FILL if not check.between else GOOD_FILL if check.holds else TIGHT_FILL
-    page.paragraph(words, replace(TEXT, bold=True, fill=fill))
+    page.paragraph(words, replace(LABEL, fill=fill))
     if check.between:
         page.paragraph(
             f"Every limit of every section and path in {check.n_variant:,} variants: {check.every} that the plan's "
@@ -116,7 +116,7 @@ def _house(page: Page, result: OrientationStudy) -> None:
         f"directions. That is {'MORE' if over else 'less'} than {units.say(house.limit_btuh, 'Btu/h', ',.0f')}; above "
         "that, one cooling unit and one design report for all directions need a second look (limit of a "
         f"national new-homes program, seen second-hand; set {units.name_of('diversity_btuh', 'Btu/h')} in the plan).",
-        replace(TEXT, bold=True, fill=TIGHT_FILL if over else GOOD_FILL),
+        replace(LABEL, fill=TIGHT_FILL if over else GOOD_FILL),
     )
     page.paragraph(
         "From the plan's loads by surface. They share out airflow and compare directions; the load calculation behind "
@@ -163,7 +163,7 @@ def _check(page: Page, result: OrientationStudy) -> None:
         words += "of the two is right."
     page.paragraph(
         f"Largest difference {check.largest_pct:.1f} %. {words} The table is used. Room by room: data/loads_check.csv.",
-        replace(TEXT, bold=True, fill=TIGHT_FILL if rooms else GOOD_FILL),
+        replace(LABEL, fill=TIGHT_FILL if rooms else GOOD_FILL),
     )
 
 

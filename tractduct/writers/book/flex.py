@@ -7,6 +7,7 @@ from pathlib import Path
 from tractduct.delivery.deliver import Delivery
 from tractduct.sizing.program import DIAMETER_TOLERANCE_IN
 from tractduct.writers import delivery_tables, tables
+from tractduct.writers.book.basis import PRODUCT_COLUMNS, product_cells
 from tractduct.writers.book.cost import covering
 from tractduct.writers.book.delivered import drive_words
 from tractduct.writers.book.facts import Facts
@@ -14,11 +15,9 @@ from tractduct.writers.book.layout import Book, Page
 from tractduct.writers.book.looks import (
     LABEL,
     LARGER,
-    PER_CENT,
     SMALLER,
     TEXT,
     Column,
-    Look,
 )
 from tractduct.writers.book.marks import list_marks, mark_columns
 
@@ -50,20 +49,9 @@ def flex_sheet(book: Book, facts: Facts, picture: Path | None) -> None:
     use = dict.fromkeys(arrived["flex"], "not approved") | dict.fromkeys(fixed, "fixed for some sections")
     use = dict.fromkeys(flex, "approved") | {f: words for f, words in use.items() if f not in flex}
     page.heading("The products")
-    page.table(
-        [
-            Column("Product", LABEL),
-            Column("Roughness", Look("0.0000"), unit="roughness"),
-            Column("Derate of airflow, %", PER_CENT),
-            Column("Compression, %", PER_CENT),
-            Column("Source", TEXT),
-            *([Column("Use", TEXT)] if len(use) > len(flex) else []),
-        ],
-        [
-            [f, d.roughness_ft, d.airflow_derate_pct, d.compression_pct, d.source, words][: 5 + (len(use) > len(flex))]
-            for f, d, words in ((f, plan.ducts[f], words) for f, words in use.items())
-        ],
-    )
+    columns = [Column("Product", LABEL), *PRODUCT_COLUMNS, *([Column("Use", TEXT)] if len(use) > len(flex) else [])]
+    rows = [[f, *product_cells(plan.ducts[f]), words] for f, words in use.items()]
+    page.table(columns, [row[: len(columns)] for row in rows])
 
 
 def _not_approved(page: Page, facts: Facts, delivery: Delivery) -> None:

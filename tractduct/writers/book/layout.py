@@ -175,33 +175,36 @@ class Page:
     def width(self, column: int) -> float:
         return float(self.sheet.column_dimensions[get_column_letter(column)].width)
 
-    def set_scale(self, pixels: float) -> None:
-        """Print at a scale at which so many pixels fit across.
+    def set_scale(self) -> None:
+        """Print at a scale at which its columns fit across.
 
         Excel heeds page breaks only where a scale is set, not where it fits the sheet to a page.
         """
         setup = self.sheet.page_setup
-        across = PAPER_IN[self.book.paper][0 if setup.orientation == "portrait" else 1] - 1.0
-        scale = max(10, min(100, math.floor(100.0 * 96.0 * across / pixels)))
+        scale = max(10, min(100, math.floor(100.0 * 96.0 * self.printed_in[0] / self.pixels)))
         self.sheet.sheet_properties.pageSetUpPr = PageSetupProperties(fitToPage=False)
         setup.scale, setup.fitToWidth, setup.fitToHeight = scale, None, None
 
     @property
-    def body_points(self) -> float:
-        """Height of a printed page, margins and footer off, with a line to spare."""
-        portrait = self.sheet.page_setup.orientation == "portrait"
-        return (PAPER_IN[self.book.paper][1 if portrait else 0] - 1.2) * 72.0 - ROW_POINTS
+    def printed_in(self) -> tuple[float, float]:
+        """Width and height of a printed page, margins and footer off."""
+        short, long = PAPER_IN[self.book.paper]
+        wide, high = (short, long) if self.sheet.page_setup.orientation == "portrait" else (long, short)
+        return wide - 1.0, high - 1.2
+
+    @property
+    def pixels(self) -> float:
+        """Width of its columns on a screen."""
+        return sum(self.width(c) * 7.0 + 5.0 for c in range(1, self.across + 1))
 
     def squeeze(self) -> None:
         """Print on one page less where that makes the letters smaller by at most a quarter."""
         if self.sheet.page_setup.fitToHeight != 0:  # it is settled already
             return
-        columns = len(self.sheet.column_dimensions)
-        portrait = self.sheet.page_setup.orientation == "portrait"
-        across = 96.0 * (PAPER_IN[self.book.paper][0 if portrait else 1] - 1.0)
-        pixels = sum(self.width(c) * 7.0 + 5.0 for c in range(1, columns + 1))
-        points = sum(self.height_at(row) for row in range(1, self.row)) * min(1.0, across / pixels)
-        self.sheet.page_setup.fitToHeight = max(1, math.ceil(MOST_SQUEEZE * points / self.body_points))
+        across, high = self.printed_in
+        points = sum(self.height_at(row) for row in range(1, self.row)) * min(1.0, 96.0 * across / self.pixels)
+        to_spare = 72.0 * high - ROW_POINTS  # but for a line
+        self.sheet.page_setup.fitToHeight = max(1, math.ceil(MOST_SQUEEZE * points / to_spare))
 
     def image(self, picture: Path | None, most_rows: int) -> None:
         """A picture, if there is one, across the sheet; the next thing goes below it."""
@@ -210,8 +213,7 @@ class Page:
         self.gap()
         # From memory, so that no file stays open until the workbook is saved.
         image = Image(io.BytesIO(picture.read_bytes()))
-        pixels = sum(self.width(c) * 7.0 + 5.0 for c in range(1, self.across + 1))
-        scale = min(1.0, pixels / image.width, most_rows * ROW_PIXELS / image.height)
+        scale = min(1.0, self.pixels / image.width, most_rows * ROW_PIXELS / image.height)
         image.width, image.height = round(image.width * scale), round(image.height * scale)
         self.sheet.add_image(image, f"A{self.row}")
         self.row += math.ceil(image.height / ROW_PIXELS) + 1

@@ -43,12 +43,11 @@ def marks_sheet(book: Book, delivery: Delivery, lots: LotDelivery | None, pictur
 
 def mark_columns(delivery: Delivery, keys: Sequence[str] = SET) -> list[Column]:
     """The run's columns, and these of its marks once a season."""
-    known = {c.key: c for c in lists.marks.columns(delivery)}
-    return [known[key] for key in RUN] + [
-        replace(known[key], header=f"{season.capitalize()}: {known[key].header[0].lower()}{known[key].header[1:]}",
-                key=f"{season} {key}", width=11.5)
+    return lists.marks.columns(delivery, RUN) + [
+        replace(c, header=f"{season.capitalize()}: {c.header[0].lower()}{c.header[1:]}", key=f"{season} {c.key}",
+                width=11.5)
         for season in delivery.study.plan.seasons
-        for key in keys
+        for c in lists.marks.columns(delivery, keys)
     ]  # fmt: skip
 
 

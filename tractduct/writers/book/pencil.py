@@ -16,11 +16,12 @@ from tractduct.writers import tables
 from tractduct.writers.book.facts import Facts
 from tractduct.writers.book.layout import Book, Page
 from tractduct.writers.book.looks import (
+    ASIDE,
     CHOSEN,
     COMPUTED,
-    GREY_INK,
     HEADER,
     INPUT,
+    INPUT_THOUSANDTHS,
     LABEL,
     ROW_POINTS,
     SHORT,
@@ -92,7 +93,7 @@ class _Pencil:
 
     def write(self) -> None:
         page, tree = self.page, self.study.tree
-        page.set_scale(sum(w * 7.0 + 5.0 for w in WIDTHS))
+        page.set_scale()
         if self.facts.from_blower:
             self._blower()
         else:
@@ -116,8 +117,8 @@ class _Pencil:
         page.heading("What the ducts may lose")
         for side in dict.fromkeys(s.side for s in self.study.tree.sections):
             page.put(page.row, 1, f"{side.capitalize()} ducts, {self.units.unit('inWC')}", Look(bold=True))
-            page.put(page.row, 4, plan.available_inwc(side), replace(INPUT, number_format="0.000"), "inWC")
-            page.put(page.row, 5, whose_pressure(plan, side), Look(ink=GREY_INK))
+            page.put(page.row, 4, plan.available_inwc(side), INPUT_THOUSANDTHS, "inWC")
+            page.put(page.row, 5, whose_pressure(plan, side), ASIDE)
             self.available[None, side] = f"$D${page.row}"
             page.row += 1
         page.row += 1
@@ -140,7 +141,7 @@ class _Pencil:
             row, left = page.row, float(study.case.budget.total_inwc[v])
             part = 100.0 * float(study.by_friction_rate.path_available_inwc[v, supply]) / left
             page.merged(row, 1, 5, str(study.variants.variants[v]), SHORT)
-            given = replace(INPUT, number_format="0.000")
+            given = INPUT_THOUSANDTHS
             page.put(row, 6, plain(static[v]), given, "inWC")
             page.put(row, 7, plain(devices[v]), given, "inWC")
             page.formula(row, 8, f"=F{row}-G{row}", left, replace(THOUSANDTHS, bold=True), "inWC")
@@ -192,9 +193,7 @@ class _Pencil:
                 through = np.flatnonzero(study.tree.path[:, i] & study.variants.open_run[v])
                 longest = largest([f"D{length_row[p]}" for p in through.tolist()])
                 may_lose, own = self._may_lose(v, section.side), int(rate.friction_rate_size[v, i])
-                page.put(
-                    row, 2, plain(study.variants.airflow_cfm[v, i]), replace(COMPUTED, number_format="#,##0.0"), "cfm"
-                )
+                page.put(row, 2, plain(study.variants.airflow_cfm[v, i]), FLOW, "cfm")
                 value = float(rate.section_friction_rate[v, i])
                 page.formula(row, 7, f"={self.times}{may_lose}/{longest}", value, THOUSANDTHS, "inWC/100 ft")
                 exact = plain(rate.exact_diameter_in[v, i])

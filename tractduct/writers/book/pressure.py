@@ -9,7 +9,7 @@ from tractduct.model.words import SIDES
 from tractduct.writers.book.facts import Facts
 from tractduct.writers.book.layout import Page
 from tractduct.writers.book.looks import (
-    GREY_INK,
+    ASIDE,
     HUNDREDTHS,
     LABEL,
     TEXT,
@@ -151,7 +151,7 @@ def equipment_tables(page: Page, facts: Facts) -> None:
             look = Look("0.0#", align="right")
             page.put(page.row, 1, f"{label}, {facts.units.unit(unit)}")
             page.put(page.row, 2, "not given" if value is None else round(value, 6), look, unit)
-            page.put(page.row, 3, words or None, Look(ink=GREY_INK))
+            page.put(page.row, 3, words or None, ASIDE)
             page.row += 1
         if equipment.held_airflow:
             page.put(page.row, 1, "The blower holds its airflow, whatever the ducts take.")
