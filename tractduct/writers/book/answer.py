@@ -77,7 +77,7 @@ def answer_sheet(page: Page, facts: Facts) -> None:
         page.put(page.row, 2, ABOUT_SHEETS[name])
         page.row += 1
     page.paragraph(
-        "Each list behind these sheets is a CSV file in the folder data; data/columns.csv says what their columns are.",
+        "Each list behind these sheets is a CSV file in the folder data; data/columns.csv says what their columns are."
     )
 
 

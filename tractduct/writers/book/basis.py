@@ -17,17 +17,7 @@ from tractduct.version import VERSION
 from tractduct.writers import tables
 from tractduct.writers.book.facts import Facts
 from tractduct.writers.book.layout import Book
-from tractduct.writers.book.looks import (
-    ASIDE,
-    CLOSE_FILL,
-    LABEL,
-    PER_CENT,
-    TEXT,
-    TIGHT_FILL,
-    Column,
-    Look,
-    Value,
-)
+from tractduct.writers.book.looks import ASIDE, CLOSE_FILL, LABEL, PER_CENT, TEXT, TIGHT_FILL, Column, Look, Value
 from tractduct.writers.book.pressure import equipment_tables, from_blower, whose_pressure
 
 

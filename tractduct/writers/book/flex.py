@@ -12,13 +12,7 @@ from tractduct.writers.book.cost import covering
 from tractduct.writers.book.delivered import drive_words
 from tractduct.writers.book.facts import Facts
 from tractduct.writers.book.layout import Book, Page
-from tractduct.writers.book.looks import (
-    LABEL,
-    LARGER,
-    SMALLER,
-    TEXT,
-    Column,
-)
+from tractduct.writers.book.looks import LABEL, LARGER, SMALLER, TEXT, Column
 from tractduct.writers.book.marks import list_marks, mark_columns
 
 WIDTHS = (16, 20, 20, 14, 22, 12, 12, 40)

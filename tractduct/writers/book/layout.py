@@ -317,14 +317,7 @@ class Page:
         self.height(row, max(self.height_at(row), height_of([(label, self.width(1))], 1.1)))
 
     def mark(
-        self,
-        body: Body,
-        key: str,
-        when: str,
-        fill: str = "",
-        *,
-        bold: bool = True,
-        over: tuple[str, str] | None = None,
+        self, body: Body, key: str, when: str, fill: str = "", *, bold: bool = True, over: tuple[str, str] | None = None
     ) -> None:
         """Colour the cells of a column, or from one column ``over`` to another, where a condition holds.
 

@@ -8,16 +8,7 @@ from tractduct.model.plan import DEFAULT_PRESSURE_INWC, Device, Plan
 from tractduct.model.words import SIDES
 from tractduct.writers.book.facts import Facts
 from tractduct.writers.book.layout import Page
-from tractduct.writers.book.looks import (
-    ASIDE,
-    HUNDREDTHS,
-    LABEL,
-    TEXT,
-    THOUSANDTHS,
-    WHOLE,
-    Column,
-    Look,
-)
+from tractduct.writers.book.looks import ASIDE, HUNDREDTHS, LABEL, TEXT, THOUSANDTHS, WHOLE, Column, Look
 
 
 def actual_airflow(plan: Plan) -> str:
@@ -110,7 +101,7 @@ def equipment_tables(page: Page, facts: Facts) -> None:
             "A loss grows with the square of airflow, or with the power of it that is stated; at design airflow (the "
             "largest: "
             + ", ".join(f"{s} {facts.units.say(cfm, 'cfm', ',.0f')}" for s, cfm in design.items())
-            + f") it is that of the air here, {plan.density_ratio:.3f} of standard air's density.",
+            + f") it is that of the air here, {plan.density_ratio:.3f} of standard air's density."
         )
         page.table(
             [

@@ -16,14 +16,7 @@ from tractduct.purchasing.compare import COMPRESSIONS_PCT
 from tractduct.report import Report
 from tractduct.writers import purchasing_tables as lists
 from tractduct.writers.book.layout import Body, Book, Page
-from tractduct.writers.book.looks import (
-    CLOSE_FILL,
-    GOOD_FILL,
-    LABEL,
-    LEAD,
-    Look,
-    plain,
-)
+from tractduct.writers.book.looks import CLOSE_FILL, GOOD_FILL, LABEL, LEAD, Look, plain
 from tractduct.writers.words import counted
 
 T = TypeVar("T")
