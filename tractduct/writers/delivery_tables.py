@@ -187,6 +187,14 @@ def by_dampers(delivery: Delivery) -> Iterator[Row]:
         )  # fmt: skip
 
 
+def to_hold_again(pair: Substitution) -> tuple[float, float, str]:
+    """How many sections another product needs larger, NaN where no set holds; what they cost more; which, in words."""
+    holds = pair.recovery.size_index is not None
+    which = "; ".join(f"{section} {was} to {now}" for section, (was, now) in pair.raised.items())
+    none = "none: it holds as it is" if holds else "no set holds"
+    return len(pair.raised) if holds else np.nan, pair.extra_cost, which or none
+
+
 def change_pct(pair: Substitution) -> np.ndarray:
     """(n_variant, n_room) what another product does to each room's airflow; NaN where the room has none."""
     expected = pair.expected.room_cfm
@@ -246,11 +254,7 @@ def substitution_pairs(delivery: Delivery) -> Iterator[Row]:
             v, n = np.unravel_index(int(np.nanargmin(np.round(change, 9))), change.shape)
             room, worst = delivery.study.plan.rooms[n], float(change[v, n])
             where = str(pair.delivered.variants.variants[v])
-        holds = pair.recovery.size_index is not None
-        text = "; ".join(f"{s} {a} to {b}" for s, (a, b) in pair.raised.items())
-        text = text or ("none: it holds as it is" if holds else "no set holds")
-        up = len(pair.raised) if holds else np.nan
-        yield pair.designed, pair.installed, room, worst, where, up, pair.extra_cost, text
+        yield pair.designed, pair.installed, room, worst, where, *to_hold_again(pair)
 
 
 @listing(

@@ -182,8 +182,10 @@ def _marks(table: MarkTable | None, section: Section) -> str:
 
 
 def _build(study: Study, table: MarkTable | None, flex: str, built: Built) -> Table:
-    units, seasons = study.plan.units, study.plan.seasons
-    by_season = table is not None and table.positions > 1
+    units = study.plan.units
+    marks = "Damper mark"
+    if table is not None and table.positions > 1:
+        marks = "Marks " + "/".join(s[:4] for s in study.plan.seasons)
     columns = (
         Column(header="Run", bold=True),
         Column(header="From"),
@@ -191,11 +193,7 @@ def _build(study: Study, table: MarkTable | None, flex: str, built: Built) -> Ta
         Column(header=f"Size, {units.unit('in')}", align="centre", bold=True),
         Column(header="Duct", words=True),
         Column(header=units.unit("ft"), align="right"),
-        Column(
-            header="Marks " + "/".join(s[:4] for s in seasons) if by_season else "Damper mark",
-            align="centre",
-            bold=True,
-        ),
+        Column(header=marks, align="centre", bold=True),
         Column(header="Fittings", words=True),
     )
     order = [s for s in building_order(study) if s.is_built(built)]
@@ -275,24 +273,22 @@ def _balance(study: Study, air: LotAir, season: str) -> Table:
             columns += [Column(header=words, ruled=True) for words in ("As found", "As left")]
         words = f"{s.capitalize()}, {cfm}" + (": measure this season" if first and len(seasons) > 1 else "")
         bands.append((words, 6 if first else 4))
+    runs = [(p, run) for p, run in enumerate(study.tree.runs) if run.is_built(air.result.lot.options)]
     rows = []
-    for side in ("supply", "return"):
-        for p, run in enumerate(study.tree.runs):
-            if run.side != side or not run.is_built(air.result.lot.options):
-                continue
-            row = [run.name, _room(run)]
-            for s in seasons:
-                k = plan.seasons.index(s)
-                target, low, high = (float(of[k, p]) for of in (air.target_cfm, air.low_cfm, air.high_cfm))
-                if math.isnan(target):
-                    row += ["shut", "", "", "shut"]
-                else:
-                    passes = ("", "") if math.isnan(low) else pass_texts(units, target, low, high)
-                    mark = mark_text(table, run.name, s) if side == "supply" else ""
-                    row += [units.number(target, "cfm", ".0f"), *passes, mark]
-                if s == season:
-                    row += ["", ""]
-            rows.append(tuple(row))
+    for p, run in sorted(runs, key=lambda one: one[1].side == "return"):
+        row = [run.name, _room(run)]
+        for s in seasons:
+            k = plan.seasons.index(s)
+            target, low, high = (float(of[k, p]) for of in (air.target_cfm, air.low_cfm, air.high_cfm))
+            if math.isnan(target):
+                row += ["shut", "", "", "shut"]
+            else:
+                passes = ("", "") if math.isnan(low) else pass_texts(units, target, low, high)
+                mark = "" if run.side == "return" else mark_text(table, run.name, s)
+                row += [units.number(target, "cfm", ".0f"), *passes, mark]
+            if s == season:
+                row += ["", ""]
+        rows.append(tuple(row))
     totals = ["All", "supply registers"]
     supply = np.array([run.side != "return" for run in study.tree.runs])
     for s in seasons:
@@ -303,7 +299,7 @@ def _balance(study: Study, air: LotAir, season: str) -> Table:
         rows=tuple(rows),
         bands=tuple(bands),
         totals=tuple(totals),
-        below=_many_rooms([run for run in study.tree.runs if run.is_built(air.result.lot.options)]),
+        below=_many_rooms([run for _, run in runs]),
     )
 
 

@@ -9,6 +9,7 @@ import math
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
+from itertools import product
 from typing import Any, Protocol
 
 import numpy as np
@@ -283,12 +284,9 @@ def rooms_by_front(study: Study) -> Iterator[Row]:
 def airflow_by_front(study: Study) -> Iterator[Row]:
     """Each room, season and mirror of each house: design airflow by front."""
     plan = study.plan
-    for n, room in enumerate(plan.rooms):
-        for k, season in enumerate(plan.seasons):
-            for j, mirrored in enumerate(plan.mirrored):
-                for house in plan.every_house:
-                    flow = house.airflow_cfm[:, j, k, n].tolist()
-                    yield (room, season, mirrored, *options_of(study, house.options), *flow)
+    every = product(enumerate(plan.rooms), enumerate(plan.seasons), enumerate(plan.mirrored), plan.every_house)
+    for (n, room), (k, season), (j, mirrored), house in every:
+        yield room, season, mirrored, *options_of(study, house.options), *house.airflow_cfm[:, j, k, n].tolist()
 
 
 @listing(
