@@ -134,17 +134,9 @@ class Listing(Generic[T]):
         ]
 
 
-class _Maker:
-    def __init__(self, name: str, columns: Sequence[Columns]) -> None:
-        self.name, self.columns = name, columns
-
-    def __call__(self, make: Callable[[T], Iterable[Sequence[Any]]]) -> Listing[T]:
-        return Listing(self.name, self.columns, make)
-
-
-def listing(name: str, *columns: Columns) -> _Maker:
+def listing(name: str, *columns: Columns) -> Callable[[Callable[[T], Iterable[Sequence[Any]]]], Listing[T]]:
     """Make a list of a function that yields its rows; the function's docstring says what they are."""
-    return _Maker(name, columns)
+    return lambda make: Listing(name, columns, make)
 
 
 def cells(frame: pd.DataFrame, columns: Sequence[Column]) -> list[list[Value]]:

@@ -107,6 +107,10 @@ class Table:
     totals: tuple[str, ...] = ()
     below: tuple[str, ...] = ()
 
+    def is_head(self, row: int) -> bool:
+        """Whether a row, counted from the header on, is the header or the totals."""
+        return row == 0 or row > len(self.rows)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LotPages:
@@ -231,8 +235,8 @@ def fit(table: Table, across: float, points: float) -> Fitted:
     sizes = [points - 1.0 if c.words else points for c in columns]
 
     def width(row: int, k: int, text: str) -> float:
-        head = row == 0 or (bool(table.totals) and row == len(body) - 1)
-        return width_of(text, sizes[k], BOLD if head or columns[k].bold else FONT) + CELL
+        bold = columns[k].bold or table.is_head(row)
+        return width_of(text, sizes[k], BOLD if bold else FONT) + CELL
 
     least = [
         max(RULED_WIDE, width(0, k, c.header)) if c.ruled else max(width(0, k, word) for word in c.header.split())
@@ -457,12 +461,12 @@ class _Lot:
                 n += count
             top -= high
         for n, (cells, high) in enumerate(zip(fitted.rows, fitted.row_heights, strict=False)):
-            row, head = high + pad, n == 0 or (bool(table.totals) and n == len(fitted.rows) - 1)
+            row, head = high + pad, table.is_head(n)
             if n and n % 2 == 0 and not head:
                 self._filled(left, top - row, self.across, row, PALE, stroke=0)
             self._row(cells, table.columns, lefts, fitted, top, row, head=head)
             top -= row
-            if n == 0 or n >= len(fitted.rows) - 1 - bool(table.totals):
+            if n == 0 or n >= len(table.rows):
                 canvas.line(left, top, left + self.across, top)
         for line in fitted.below:
             top -= points * LINE

@@ -16,6 +16,7 @@ from tractduct.writers import tables
 from tractduct.writers.book.facts import Facts
 from tractduct.writers.book.layout import Book, Page
 from tractduct.writers.book.looks import (
+    CENTRE,
     HUNDREDTHS,
     LABEL,
     LARGER_FILL,
@@ -39,6 +40,10 @@ HOOD_WORDS = (
 FEW_BUILDS_PCT, MOST_BUILDS_PCT = 80, 95  # of the builds within tolerance
 TIGHT_MARGIN_PCT, CLOSE_MARGIN_PCT = 2.0, 10.0
 ROOMS_LISTED = 6
+SYSTEM = {  # what is told of it, and its decimals
+    "total_cfm": ".0f", "design_cfm": ".0f", "external_static_inwc": ".3f", "needed_static_inwc": ".3f",
+    "available_static_inwc": ".3f", "as_run_cfm": ".0f", "as_run_static_inwc": ".3f", "cfm_a_ton": ".0f",
+}  # fmt: skip
 LITTLE_HEADROOM_PCT, SOME_HEADROOM_PCT = 5, 15  # more air than design that a run could carry
 
 
@@ -113,18 +118,13 @@ def _system(page: Page, delivery: Delivery) -> None:
     for finding in delivery.findings:
         if finding.subject == "system":
             page.paragraph(f"{finding.severity.word.capitalize()}: {finding.message}. {ended(finding.advice)}")
-    named = {c.key: c for c in lists.systems.columns(delivery)}
     columns, rows = [Column("All variants of", LABEL)], [[season] for season in study.plan.seasons]
-    for key, decimals in (
-        ("total_cfm", ".0f"), ("design_cfm", ".0f"), ("external_static_inwc", ".3f"), ("needed_static_inwc", ".3f"),
-        ("available_static_inwc", ".3f"), ("as_run_cfm", ".0f"), ("as_run_static_inwc", ".3f"), ("cfm_a_ton", ".0f"),
-    ):  # fmt: skip
-        if frame[key].notna().any() and len(columns) < page.across:
-            column = named[key]
-            columns.append(Column(f"{column.header}, {units.unit(column.unit)}", Look(align="center")))
+    for column in lists.systems.columns(delivery, SYSTEM):
+        if frame[column.key].notna().any() and len(columns) < page.across:
+            columns.append(Column(f"{column.header}, {units.unit(column.unit)}", CENTRE))
             for row in rows:
-                mine = frame.loc[frame["season"] == row[0], key].dropna()
-                row.append(_range(mine.to_list(), column.unit, decimals, delivery))
+                mine = frame.loc[frame["season"] == row[0], column.key].dropna()
+                row.append(_range(mine.to_list(), column.unit, SYSTEM[column.key], delivery))
     page.table(columns, rows)
 
 
