@@ -5,8 +5,7 @@ Column names carry the core's units.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
-from typing import Any
+from collections.abc import Iterator, Mapping
 
 import numpy as np
 
@@ -20,22 +19,24 @@ from tractduct.units import NOMINAL
 from tractduct.writers.book.looks import CENTRE, CHOSEN, LABEL, MONEY, SHORT, TEXT, THOUSANDTHS, WHOLE, Look
 from tractduct.writers.listing import (
     COST,
+    SEASON,
     VARIANT,
     Listing,
+    Row,
     col,
+    face_text,
     listing,
     options_column,
     options_of,
     size_cell,
     turned,
 )
-from tractduct.writers.tables import ROOM, RUN, SEASON, SIDE, by_variant, room_text
+from tractduct.writers.tables import ROOM, RUN, SIDE, by_variant, room_text
 
 SIGNED_TENTHS = Look("+0.0;−0.0;0.0")
 TOLERANCES = Look("0.00")
 ANGLE = Look('0"°"', bold=True, align="center", fill=CHOSEN.fill, box=True)
 FLEX = col("flex", "Product", "a flex product that is not approved", LABEL, 16)
-Row = Sequence[Any]
 
 
 @listing(
@@ -152,7 +153,7 @@ def marks(delivery: Delivery) -> Iterator[Row]:
 def _marks(study: Study, setting: Setting, sizes: Mapping[str, str]) -> Iterator[Row]:
     runs = {run.name: run for run in study.tree.runs}
     for n, table in enumerate(setting.tables, start=1):
-        fronts = ", ".join(f"{front}, mirrored" if mirrored else front for front, mirrored in table.orientations)
+        fronts = ", ".join(face_text(*face) for face in table.orientations)
         for r, name in enumerate(table.runs):
             for k, season in enumerate(table.seasons):
                 if runs[name].season in ("", season):

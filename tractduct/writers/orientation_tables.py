@@ -5,9 +5,8 @@ Column names carry the core's units.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from itertools import product
-from typing import Any
 
 import numpy as np
 
@@ -19,19 +18,21 @@ from tractduct.units import NOMINAL
 from tractduct.writers.book.looks import CENTRE, LABEL, SHORT, TENTHS, TEXT, WHOLE, Look
 from tractduct.writers.listing import (
     COST,
-    VARIANT,
+    FRONT,
+    MIRRORED,
+    SEASON,
     Listing,
+    Row,
     col,
+    face_text,
     listing,
     options_column,
     options_of,
     size_cell,
     turned,
 )
-from tractduct.writers.tables import ROOM, RUN, SEASON, SECTION, room_text
+from tractduct.writers.tables import ROOM, RUN, SECTION, room_text
 
-Row = Sequence[Any]
-MIRRORED = VARIANT[1]
 LOT = col("lot", "Lot", look=LABEL, width=14)
 
 
@@ -59,10 +60,6 @@ def missing(result: OrientationStudy) -> list[str]:
     return words
 
 
-def _face(front: str, mirrored: bool) -> str:
-    return f"{front}, mirrored" if mirrored else front
-
-
 @listing(
     "sensitivity",
     ROOM,
@@ -87,16 +84,16 @@ def sensitivity(result: OrientationStudy) -> Iterator[Row]:
     Loads are empty without loads by surface."""
     for r in result.sensitivity:
         yield (
-            r.room, r.season, r.smallest_cfm, _face(r.least_front, r.least_mirrored), r.largest_cfm,
-            _face(r.driving_front, r.driving_mirrored), 100.0 * (r.ratio - 1.0), r.size_steps, r.glass_pct, r.has_glass,
-            r.load_change_pct, r.shared_out, *options_of(result.study, r.options),
+            r.room, r.season, r.smallest_cfm, face_text(r.least_front, r.least_mirrored), r.largest_cfm,
+            face_text(r.driving_front, r.driving_mirrored), 100.0 * (r.ratio - 1.0), r.size_steps, r.glass_pct,
+            r.has_glass, r.load_change_pct, r.shared_out, *options_of(result.study, r.options),
         )  # fmt: skip
 
 
 @listing(
     "house_loads",
     options_column,
-    VARIANT[0],
+    FRONT,
     MIRRORED,
     col("sensible_cooling_btuh", "Total sensible cooling", look=WHOLE, width=13, unit="Btu/h"),
     col("over_least_cooling_btuh", "Above the least", look=WHOLE, width=13, unit="Btu/h"),
@@ -118,7 +115,7 @@ def house_loads(result: OrientationStudy) -> Iterator[Row]:
 @listing(
     "peaks",
     ROOM,
-    VARIANT[0],
+    FRONT,
     MIRRORED,
     col("room_peak_btuh", "At its own peak", "sensible cooling"),
     col("room_peak_hour", "Room's hour", "local solar time"),
@@ -316,7 +313,7 @@ def broken(result: OrientationStudy) -> Iterator[Row]:
 @listing(
     "loads_check",
     ROOM,
-    VARIANT[0],
+    FRONT,
     MIRRORED,
     SEASON,
     options_column,

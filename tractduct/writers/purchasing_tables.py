@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -34,7 +33,7 @@ from tractduct.writers.book.looks import (
 )
 from tractduct.writers.delivery_tables import change_pct, to_hold_again
 from tractduct.writers.harmless import harmless
-from tractduct.writers.listing import COST, col, listing, size_cell
+from tractduct.writers.listing import COST, Row, col, listing, size_cell
 
 MONEY = "USD"  # the unit of what is money whatever the study minimises
 NO_SET, NOT_KNOWN = "no set holds", "not known"
@@ -42,8 +41,6 @@ BOUGHT_SIZE = col("size", "Size", "nominal size", CHOSEN, unit=NOMINAL, show=siz
 LEAST = col("least_cost", "Least cost", "least cost of a set that holds", DOLLARS, unit=COST)
 SET_COST = replace(LEAST, key="cost", header="Cost", meaning="of the recommended set", without=NO_SET)
 DISTINCT = col("distinct_sizes", "Distinct sizes", "of the recommended set", WHOLE)
-
-Row = Sequence[Any]
 
 
 def _costs(recommended: Solution, least: Solution) -> tuple[float, float, float]:

@@ -11,7 +11,6 @@ from tractduct.delivery.damper_search import DamperFront
 from tractduct.delivery.deliver import Delivery
 from tractduct.delivery.lots import LotDelivery, lots_outside
 from tractduct.findings import Finding, Severity
-from tractduct.model.options import built_text
 from tractduct.one_plan import Study
 from tractduct.orientation.study import OrientationStudy
 from tractduct.report import Report
@@ -19,7 +18,7 @@ from tractduct.sizing.remedies import Conflict
 from tractduct.systems import HouseReport
 from tractduct.units import NOMINAL
 from tractduct.writers.orientation_tables import missing
-from tractduct.writers.tables import not_proven, wall_or_money
+from tractduct.writers.tables import house_range, not_proven, wall_or_money
 from tractduct.writers.together import Written
 from tractduct.writers.words import counted, named
 
@@ -196,12 +195,8 @@ def _options(study: Study) -> list[str]:
     def say(cost: float) -> str:
         return study.plan.units.say(cost, study.cost_unit, ",.2f")
 
-    (cheapest, low), (dearest, high) = (f(study.house_costs, key=lambda one: one[1]) for f in (min, max))
-    least, most = (built_text(built) or "without options" for built in (cheapest, dearest))
-    lines = [
-        f"The cost counts the sections of every option once; a house costs {say(low)} ({least}) to {say(high)} "
-        f"({most})."
-    ]
+    low, high = house_range(study, say)
+    lines = [f"The cost counts the sections of every option once; a house costs {low} to {high}."]
     dear = [(one.covering, one.option.name) for one in study.option_costs if one.covering and one.covering > 0.005]
     if dear:
         each = ", ".join(f"{name} {say(cost)}" for cost, name in sorted(dear, reverse=True))

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from itertools import product
 from typing import Any, Protocol
@@ -15,7 +15,7 @@ from typing import Any, Protocol
 import numpy as np
 
 from tractduct.findings import Finding
-from tractduct.model.options import condition_text
+from tractduct.model.options import built_text, condition_text
 from tractduct.model.plan import Section
 from tractduct.model.words import FLEX
 from tractduct.network.airstream import airstream
@@ -41,18 +41,27 @@ from tractduct.writers.book.looks import (
     Column,
     Look,
 )
-from tractduct.writers.listing import COST, VARIANT, Listing, col, listing, options_column, options_of, size_cell
+from tractduct.writers.listing import (
+    COST,
+    MIRRORED,
+    SEASON,
+    VARIANT,
+    Listing,
+    Row,
+    col,
+    listing,
+    options_column,
+    options_of,
+    size_cell,
+)
 from tractduct.writers.words import counted
 
 OPEN_AIR = "air handler"
 SECTION = col("section", "Section", look=LABEL, width=10)
 RUN = col("run", "Run", "a section that ends at a register or grille", LABEL, 9)
 ROOM = col("room", "Room", look=LABEL, width=20)
-SEASON = VARIANT[2]
 BUILT_WITH = col("option", "Built with", "the options that it hangs on; empty: always built", TEXT, 16)
 SIDE = col("side", "Side", "supply or return", width=8)
-
-Row = Sequence[Any]
 
 
 def few_rooms(text: str) -> str | None:
@@ -277,7 +286,7 @@ def rooms_by_front(study: Study) -> Iterator[Row]:
     "airflow_by_front",
     ROOM,
     SEASON,
-    VARIANT[1],
+    MIRRORED,
     options_column,
     lambda s: each_front(s, "airflow", TENTHS, 8, "cfm"),
 )
@@ -520,6 +529,13 @@ def closest_limits(sized: Sized, units: UnitSystem) -> str:
     exact = sized.margins.exact
     met = f" Met exactly, each variant counted: {counted(exact, 'limit')}." if exact else ""
     return "; ".join(words) + "." + met
+
+
+def house_range(study: Study, say: Callable[[float], str]) -> tuple[str, str]:
+    """What the cheapest and the dearest house cost in the set, in words."""
+    (least, low), (most, high) = (end(study.house_costs, key=lambda one: one[1]) for end in (min, max))
+    cheapest, dearest = (built_text(built) or "without options" for built in (least, most))
+    return f"{say(low)} ({cheapest})", f"{say(high)} ({dearest})"
 
 
 def wall_or_money(study: Study) -> str:

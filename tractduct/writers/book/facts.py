@@ -7,11 +7,10 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
-from tractduct.model.options import built_text
 from tractduct.network.airstream import Airstream, airstream
 from tractduct.report import Report
 from tractduct.units import UnitSystem
-from tractduct.writers import delivery_tables
+from tractduct.writers import delivery_tables, tables
 from tractduct.writers.words import counted
 
 
@@ -65,10 +64,7 @@ class Facts:
         costs = self.study.house_costs
         if not costs:
             return ""
-        low, high = (
-            f"{self.money(cost)} ({built_text(built) or 'without options'})"
-            for built, cost in (f(costs, key=lambda one: one[1]) for f in (min, max))
-        )
+        low, high = tables.house_range(self.study, self.money)
         return (
             f"The cost of the set counts the sections of every option once. A house costs {low} to {high} per lot, of "
             f"the {counted(len(costs), 'house')} that the set is for."
