@@ -16,27 +16,20 @@ FOLDER, COLUMNS_FILE = "data", "columns.csv"
 
 def data_files(report: Report) -> dict[str, str]:
     """File name -> CSV text in the plan's units, of every list that has rows; ``columns.csv`` says what is in them."""
-    files: dict[str, str] = {}
-    columns: list[tuple[str, str, str, str]] = []
-
-    def add(one: Listing[Any], subject: object) -> None:
-        text = one.csv(subject)
-        if text:
-            files[f"{one.name}.csv"] = text
-            columns.extend(one.documented(subject))
-
     lists: tuple[tuple[tuple[Listing[Any], ...], object], ...] = (
         (tables.LISTS, report.study),
         (delivery_tables.LISTS, report.delivery),
         (orientation_tables.LISTS, report.orientation),
         (delivery_tables.OF_REPORT, report),
+        ((tables.findings,), report),
     )
-    for of_one, subject in lists:
-        for one in of_one if subject else ():
-            add(one, subject)
-    add(tables.findings, report)
-    text = io.StringIO()
-    lines = csv.writer(text, lineterminator="\n")
-    lines.writerow(("file", "column", "unit", "meaning"))
-    lines.writerows([harmless(cell) for cell in row] for row in columns)
-    return {COLUMNS_FILE: text.getvalue(), **dict(sorted(files.items()))}
+    files: dict[str, str] = {}
+    columns = [("file", "column", "unit", "meaning")]
+    for one, subject in ((one, subject) for of_one, subject in lists if subject for one in of_one):
+        text = one.csv(subject)
+        if text:
+            files[f"{one.name}.csv"] = text
+            columns += one.documented(subject)
+    about = io.StringIO()
+    csv.writer(about, lineterminator="\n").writerows([harmless(cell) for cell in row] for row in columns)
+    return {COLUMNS_FILE: about.getvalue(), **dict(sorted(files.items()))}

@@ -5,8 +5,7 @@ Column names carry the core's units.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
-from typing import Any
+from collections.abc import Iterator, Mapping
 
 import numpy as np
 
@@ -20,22 +19,24 @@ from tractduct.units import NOMINAL
 from tractduct.writers.book.looks import CENTRE, CHOSEN, LABEL, MONEY, SHORT, TEXT, THOUSANDTHS, WHOLE, Look
 from tractduct.writers.listing import (
     COST,
+    SEASON,
     VARIANT,
     Listing,
+    Row,
     col,
+    face_text,
     listing,
     options_column,
     options_of,
     size_cell,
     turned,
 )
-from tractduct.writers.tables import ROOM, RUN, SEASON, SIDE, as_told, room_text
+from tractduct.writers.tables import ROOM, RUN, SIDE, by_variant, room_text
 
 SIGNED_TENTHS = Look("+0.0;−0.0;0.0")
 TOLERANCES = Look("0.00")
 ANGLE = Look('0"°"', bold=True, align="center", fill=CHOSEN.fill, box=True)
 FLEX = col("flex", "Product", "a flex product that is not approved", LABEL, 16)
-Row = Sequence[Any]
 
 
 @listing(
@@ -63,8 +64,7 @@ def systems(delivery: Delivery) -> Iterator[Row]:
         np.broadcast_to(balanced.made_inwc, design.shape), balanced.possible, delivery.standard_cfm,
         delivery.as_run.external_static_inwc, delivery.standard_cfm / (tons or np.nan),
     )  # fmt: skip
-    for variant, *row in zip(delivery.study.variants.variants, *(c.tolist() for c in columns), strict=True):
-        yield (*as_told(delivery.study, variant), *row)
+    yield from by_variant(delivery.study, columns)
 
 
 @listing(
@@ -91,9 +91,8 @@ def rooms(delivery: Delivery) -> Iterator[Row]:
         delivery.compressed.room_cfm, delivery.marks.chosen.delivered.room_cfm,
     )  # fmt: skip
     for n, room in enumerate(plan.rooms):
-        mine = (c[:, n].tolist() for c in columns)
-        for variant, *row in zip(delivery.study.variants.variants, *mine, strict=True):
-            yield (room, *as_told(delivery.study, variant), *row)
+        for row in by_variant(delivery.study, [c[:, n] for c in columns]):
+            yield room, *row
 
 
 @listing(
@@ -154,7 +153,7 @@ def marks(delivery: Delivery) -> Iterator[Row]:
 def _marks(study: Study, setting: Setting, sizes: Mapping[str, str]) -> Iterator[Row]:
     runs = {run.name: run for run in study.tree.runs}
     for n, table in enumerate(setting.tables, start=1):
-        fronts = ", ".join(f"{front}, mirrored" if mirrored else front for front, mirrored in table.orientations)
+        fronts = ", ".join(face_text(*face) for face in table.orientations)
         for r, name in enumerate(table.runs):
             for k, season in enumerate(table.seasons):
                 if runs[name].season in ("", season):
@@ -187,6 +186,14 @@ def by_dampers(delivery: Delivery) -> Iterator[Row]:
             e.dampers, e.positions, e.duct_cost, e.cost, e.distinct_sizes, e.rooms_outside, e.worst_tolerances,
             front is not None and e is front.least(),
         )  # fmt: skip
+
+
+def to_hold_again(pair: Substitution) -> tuple[float, float, str]:
+    """How many sections another product needs larger, NaN where no set holds; what they cost more; which, in words."""
+    holds = pair.recovery.size_index is not None
+    which = "; ".join(f"{section} {was} to {now}" for section, (was, now) in pair.raised.items())
+    none = "none: it holds as it is" if holds else "no set holds"
+    return len(pair.raised) if holds else np.nan, pair.extra_cost, which or none
 
 
 def change_pct(pair: Substitution) -> np.ndarray:
@@ -248,11 +255,7 @@ def substitution_pairs(delivery: Delivery) -> Iterator[Row]:
             v, n = np.unravel_index(int(np.nanargmin(np.round(change, 9))), change.shape)
             room, worst = delivery.study.plan.rooms[n], float(change[v, n])
             where = str(pair.delivered.variants.variants[v])
-        holds = pair.recovery.size_index is not None
-        text = "; ".join(f"{s} {a} to {b}" for s, (a, b) in pair.raised.items())
-        text = text or ("none: it holds as it is" if holds else "no set holds")
-        up = len(pair.raised) if holds else np.nan
-        yield pair.designed, pair.installed, room, worst, where, up, pair.extra_cost, text
+        yield pair.designed, pair.installed, room, worst, where, *to_hold_again(pair)
 
 
 @listing(
@@ -288,11 +291,9 @@ def delivered_runs(delivery: Delivery) -> Iterator[Row]:
     """What each open run gets at its register or grille in every variant."""
     got, tree, marked = delivery.open_dampers, delivery.study.tree, delivery.marks.chosen.delivered
     for p, run in enumerate(tree.runs):
-        head = (run.name, room_text(run), run.side)
-        columns = (got.run_design_cfm, got.run_cfm, marked.run_cfm, got.variants.open_run)
-        for variant, *row, is_open in zip(got.variants.variants, *(c[:, p].tolist() for c in columns), strict=True):
-            if is_open:
-                yield (*as_told(delivery.study, variant), *head, *row)
+        columns = [c[:, p] for c in (got.run_design_cfm, got.run_cfm, marked.run_cfm)]
+        for row in by_variant(delivery.study, columns, got.variants.open_run[:, p]):
+            yield *row[:-3], run.name, room_text(run), run.side, *row[-3:]
 
 
 @listing(

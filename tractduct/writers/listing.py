@@ -19,6 +19,7 @@ from tractduct.writers.book.looks import SHORT, TEXT, Column, Look, Value, plain
 from tractduct.writers.harmless import harmless
 
 T = TypeVar("T")
+Row = Sequence[Any]
 Columns = Column | Callable[[Study], Iterable[Column]]
 
 COST = "cost"  # the unit of a cost: the plan's money, or the area of duct wall
@@ -48,6 +49,10 @@ def turned(mirrored: Any) -> str:
     return "mirrored" if mirrored else "as drawn"
 
 
+def face_text(front: str, mirrored: bool) -> str:
+    return f"{front}, mirrored" if mirrored else front
+
+
 def size_cell(label: Any) -> Value:
     return size_value(str(label)) if label else None
 
@@ -67,10 +72,12 @@ def options_of(study: Study, built: Built) -> tuple[str, ...]:
     return (" + ".join(built),) if study.plan.options else ()
 
 
+MIRRORED = col("mirrored", "Mirrored", "the plan swapped left for right", width=10.5, show=turned)
+SEASON = col("season", "Season", "heating or cooling")
 VARIANT = (
     FRONT,
-    col("mirrored", "Mirrored", "the plan swapped left for right", width=10.5, show=turned),
-    col("season", "Season", "heating or cooling"),
+    MIRRORED,
+    SEASON,
     col("flex", "Flex", "the flex product installed", width=12),
     options_column,
 )
@@ -82,7 +89,7 @@ class Listing(Generic[T]):
     ``name`` is that of its CSV file, ``about`` says what its rows are.
     """
 
-    def __init__(self, name: str, columns: Sequence[Columns], make: Callable[[T], Iterable[Sequence[Any]]]) -> None:
+    def __init__(self, name: str, columns: Sequence[Columns], make: Callable[[T], Iterable[Row]]) -> None:
         self.name, self._columns, self._make = name, columns, make
         self.about = " ".join((make.__doc__ or "").split())
         known = "; ".join(f"{c.key}: {c.meaning}" for c in columns if isinstance(c, Column))
@@ -92,13 +99,18 @@ class Listing(Generic[T]):
         columns = [c.key for c in self.columns(subject)]
         return pd.DataFrame([tuple(row) for row in self._make(subject)], columns=columns)
 
-    def columns(self, subject: T) -> list[Column]:
-        """What each column is called and means; costs in the unit of the study."""
+    def columns(self, subject: T, keys: Iterable[str] = ()) -> list[Column]:
+        """What each column is called and means, or each of those with some keys, in the order of these.
+
+        Costs are in the unit of the study.
+        """
         study = _study(subject)
         found: list[Column] = []
         for one in self._columns:
             found += [one] if isinstance(one, Column) else one(study)
-        return [replace(c, unit=study.cost_unit) if c.unit == COST else c for c in found]
+        found = [replace(c, unit=study.cost_unit) if c.unit == COST else c for c in found]
+        known = {c.key: c for c in found}
+        return [known[key] for key in keys] or found
 
     def csv(self, subject: T) -> str:
         """The list in the plan's units; no text acts as a formula. Empty where it has no rows."""
@@ -129,17 +141,9 @@ class Listing(Generic[T]):
         ]
 
 
-class _Maker:
-    def __init__(self, name: str, columns: Sequence[Columns]) -> None:
-        self.name, self.columns = name, columns
-
-    def __call__(self, make: Callable[[T], Iterable[Sequence[Any]]]) -> Listing[T]:
-        return Listing(self.name, self.columns, make)
-
-
-def listing(name: str, *columns: Columns) -> _Maker:
+def listing(name: str, *columns: Columns) -> Callable[[Callable[[T], Iterable[Row]]], Listing[T]]:
     """Make a list of a function that yields its rows; the function's docstring says what they are."""
-    return _Maker(name, columns)
+    return lambda make: Listing(name, columns, make)
 
 
 def cells(frame: pd.DataFrame, columns: Sequence[Column]) -> list[list[Value]]:

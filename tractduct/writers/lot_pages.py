@@ -10,7 +10,7 @@ import io
 import math
 from collections.abc import Callable, Hashable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from functools import cache, lru_cache
+from functools import cache, lru_cache, partial
 from itertools import pairwise, product
 from pathlib import Path
 from typing import Any
@@ -21,6 +21,7 @@ from reportlab.lib.pagesizes import A4, LETTER
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
+from reportlab.pdfgen.pathobject import PDFPathObject
 
 from tractduct.writers.pdf_split import split_pages
 
@@ -34,13 +35,15 @@ CELL = 5.0  # points that a cell is wider than its text
 LEAST_PAD, BUILD_PAD, BALANCE_PAD = 0.8, 5.0, 9.0  # points between the rows of a table
 LEAST_PICTURE, GOOD_PICTURE = 185.0, 300.0  # points high; below the least a long table goes on a page of its own
 MOST_LABEL_POINTS = 60.0  # of a section's name on the drawing
+HANDLER = "air handler"
 LEAST_POINTS = 6.0  # below this a text is cut
 STEP, MOST_ROWS_TRIED = 4.0, 80  # points between widths that are tried for a column, and rows on which
 BLANK_HIGH, RULED_WIDE = 29.0, 44.0  # of a box to write in, and of a cell
 GREY, PALE = 0.35, 0.93
 
 Box = tuple[float, float, float, float]  # left, bottom, right, top
-Step = tuple[tuple[float, float], tuple[float, float]]
+Point = tuple[float, float]
+Step = tuple[Point, Point]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,7 +67,7 @@ class Course:
 
     label: str
     floor: str
-    points_ft: tuple[tuple[float, float], ...]
+    points_ft: tuple[Point, ...]
     is_flex: bool
     diameter_in: float
     ends_at: str = ""
@@ -103,6 +106,10 @@ class Table:
     bands: tuple[tuple[str, int], ...] = ()
     totals: tuple[str, ...] = ()
     below: tuple[str, ...] = ()
+
+    def is_head(self, row: int) -> bool:
+        """Whether a row, counted from the header on, is the header or the totals."""
+        return row == 0 or row > len(self.rows)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -228,8 +235,8 @@ def fit(table: Table, across: float, points: float) -> Fitted:
     sizes = [points - 1.0 if c.words else points for c in columns]
 
     def width(row: int, k: int, text: str) -> float:
-        head = row == 0 or (bool(table.totals) and row == len(body) - 1)
-        return width_of(text, sizes[k], BOLD if head or columns[k].bold else FONT) + CELL
+        bold = columns[k].bold or table.is_head(row)
+        return width_of(text, sizes[k], BOLD if bold else FONT) + CELL
 
     least = [
         max(RULED_WIDE, width(0, k, c.header)) if c.ruled else max(width(0, k, word) for word in c.header.split())
@@ -310,21 +317,24 @@ class _Lot:
         if self.lot.drawing.outlines:
             for points in (TEXT_POINTS, LEAST_TEXT_POINTS):
                 if fit(table, self.across, points).high(LEAST_PAD) + LEAST_PICTURE <= room:
-                    yield lambda points=points: self._first(room, table, points)  # type: ignore[misc]
+                    yield partial(self._with_picture, room, points)
                     return
             yield lambda: self._picture(self._head() - room, room)
         for part in self._parts(table, room, room):
-            yield lambda part=part: self._table(part, self._head(), room, BUILD_PAD)  # type: ignore[misc]
+            yield partial(self._build, part, room)
 
-    def _first(self, room: float, table: Table, points: float) -> None:
+    def _build(self, table: Table, room: float) -> None:
+        self._table(table, self._head(), room, BUILD_PAD)
+
+    def _with_picture(self, room: float, points: float) -> None:
+        table = self.lot.build
         fitted = fit(table, self.across, points)
         pad = (room - GOOD_PICTURE - fitted.high(0.0)) / len(fitted.row_heights)
         high = fitted.high(min(max(pad, LEAST_PAD), BUILD_PAD))
         top = self._head()
         self._picture(top - room + high + 6.0, room - high - 6.0)
-        self._once(
-            (table, high), high, top - room, lambda: self._table(table, high, high, BUILD_PAD, left=0.0, points=points)
-        )
+        draw = partial(self._table, table, high, high, BUILD_PAD, left=0.0, points=points)
+        self._once((table, high), high, top - room, draw)
 
     def _parts(self, table: Table, room: float, last_room: float) -> list[Table]:
         """The table in parts that fit a page each; ``last_room`` is left on the page of the last one."""
@@ -354,7 +364,7 @@ class _Lot:
         room = self.high - MARGIN - 44.0 - self._steps_high() - self.bottom
         parts = self._parts(table, room, room - self._blanks_high())
         for n, part in enumerate(parts, start=1):
-            yield lambda part=part, n=n: self._balance(part, n == len(parts))  # type: ignore[misc]
+            yield partial(self._balance, part, n == len(parts))
 
     def _steps(self) -> list[tuple[str, ...]]:
         return [wrapped(step, self.across - 16.0, TEXT_POINTS) for step in self.lot.steps]
@@ -426,13 +436,7 @@ class _Lot:
         self._text(self.left, MARGIN - 4.0, _cut(self.lot.stamp, self.across - 80.0, SMALL_POINTS, FONT), SMALL_POINTS)
 
     def _text(self, x: float, y: float, text: str, points: float, font: str = FONT, align: str = "left") -> None:
-        self.canvas.setFont(font, points)
-        draw = {
-            "left": self.canvas.drawString,
-            "right": self.canvas.drawRightString,
-            "centre": self.canvas.drawCentredString,
-        }
-        draw[align](x, y, text)
+        _text(self.canvas, x, y, text, points, font, align)
 
     def _table(
         self, table: Table, top: float, room: float, most_pad: float, *, left: float | None = None, points: float = 0.0
@@ -452,21 +456,17 @@ class _Lot:
             for words, count in table.bands:
                 x, width = lefts[n], sum(fitted.widths[n : n + count])
                 if words:
-                    canvas.setFillGray(PALE)
-                    canvas.rect(x, top - high, width, high, fill=1)
-                    canvas.setFillGray(0.0)
+                    self._filled(x, top - high, width, high, PALE)
                     self._text(x + width / 2.0, top - high / 2.0 - points * 0.36, words, points, BOLD, align="centre")
                 n += count
             top -= high
         for n, (cells, high) in enumerate(zip(fitted.rows, fitted.row_heights, strict=False)):
-            row, head = high + pad, n == 0 or (bool(table.totals) and n == len(fitted.rows) - 1)
+            row, head = high + pad, table.is_head(n)
             if n and n % 2 == 0 and not head:
-                canvas.setFillGray(PALE)
-                canvas.rect(left, top - row, self.across, row, fill=1, stroke=0)
-                canvas.setFillGray(0.0)
+                self._filled(left, top - row, self.across, row, PALE, stroke=0)
             self._row(cells, table.columns, lefts, fitted, top, row, head=head)
             top -= row
-            if n == 0 or n >= len(fitted.rows) - 1 - bool(table.totals):
+            if n == 0 or n >= len(table.rows):
                 canvas.line(left, top, left + self.across, top)
         for line in fitted.below:
             top -= points * LINE
@@ -487,9 +487,14 @@ class _Lot:
                 y = top - row / 2.0 + ((len(lines) - 1) / 2.0 - n) * size * LINE - fitted.points * 0.36
                 self._text(at, y, _cut(line, width - CELL + 1e-6, shown, font), shown, font, align=column.align)
             if column.ruled and not head:
-                self.canvas.setFillGray(1.0)
-                self.canvas.rect(x, top - row, width, row, fill=0 if any(lines) else 1)
-                self.canvas.setFillGray(0.0)
+                self._filled(x, top - row, width, row, 1.0, fill=0 if any(lines) else 1)
+
+    def _filled(
+        self, x: float, y: float, wide: float, high: float, grey: float, *, stroke: int = 1, fill: int = 1
+    ) -> None:
+        self.canvas.setFillGray(grey)
+        self.canvas.rect(x, y, wide, high, stroke=stroke, fill=fill)
+        self.canvas.setFillGray(0.0)
 
     # -- the drawing -------------------------------------------------------------------------------------
 
@@ -512,21 +517,32 @@ class _Lot:
         _draw_north(self.canvas, self.right - 20.0, bottom + high - 24.0, 180.0 - self.lot.front_azimuth_deg)
 
 
+def _text(canvas: Canvas, x: float, y: float, text: str, points: float, font: str = FONT, align: str = "left") -> None:
+    canvas.setFont(font, points)
+    draw = {"left": canvas.drawString, "right": canvas.drawRightString, "centre": canvas.drawCentredString}
+    draw[align](x, y, text)
+
+
+def _along(canvas: Canvas, points: Sequence[Point]) -> PDFPathObject:
+    path = canvas.beginPath()
+    path.moveTo(*points[0])
+    for point in points[1:]:
+        path.lineTo(*point)
+    return path
+
+
 def _draw_north(canvas: Canvas, x: float, y: float, clockwise_deg: float) -> None:
     """An arrow to north, so many degrees clockwise from up the page."""
     canvas.saveState()
     canvas.translate(x, y)
     canvas.rotate(-clockwise_deg)
     canvas.setFillGray(0.0)
-    path = canvas.beginPath()
-    for n, (dx, dy) in enumerate([(0, 15), (-6, -11), (0, -6), (6, -11)]):
-        (path.lineTo if n else path.moveTo)(dx, dy)
+    path = _along(canvas, [(0, 15), (-6, -11), (0, -6), (6, -11)])
     path.close()
     canvas.drawPath(path, fill=1)
     canvas.translate(0.0, 21.0)
     canvas.rotate(clockwise_deg)
-    canvas.setFont(BOLD, 9.0)
-    canvas.drawCentredString(0.0, -3.0, "N")
+    _text(canvas, 0.0, -3.0, "N", 9.0, BOLD, "centre")
     canvas.restoreState()
 
 
@@ -537,7 +553,7 @@ class Label:
     text: str
     points: float
     box: Box
-    leader: tuple[float, float] | None = None  # what it belongs to, where it had to stand apart
+    leader: Point | None = None  # what it belongs to, where it had to stand apart
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -548,10 +564,10 @@ class FloorLayout:
     scale: float
     x0: float
     y0: float
-    ducts: tuple[Label, ...]
-    rooms: tuple[Label, ...]
+    ducts: tuple[Label, ...] = ()
+    rooms: tuple[Label, ...] = ()
 
-    def at(self, point_ft: tuple[float, float]) -> tuple[float, float]:
+    def at(self, point_ft: Point) -> Point:
         return self.x0 + point_ft[0] * self.scale, self.y0 + point_ft[1] * self.scale
 
 
@@ -585,28 +601,24 @@ def lay_out(drawing: Drawing, wide: float, high: float) -> tuple[FloorLayout, ..
 
 def _labelled(drawing: Drawing, floor: str, scale: float, x0: float, y0: float) -> FloorLayout:
     taken: list[Box] = []
-    bare = FloorLayout(floor=floor, scale=scale, x0=x0, y0=y0, ducts=(), rooms=())
-    courses = [c for c in drawing.courses if c.floor == floor]
-    for course in courses:  # nothing is written over the air handler, a register or a grille
-        for end, there in ((0, course.starts_at_handler), (-1, bool(course.ends_at))):
-            if there:
-                x, y = bare.at(course.points_ft[end])
-                taken.append((x - 6.0, y - 6.0, x + 6.0, y + 6.0))
-    lines = [(bare.at(a), bare.at(b)) for c in courses for a, b in zip(c.points_ft[:-1], c.points_ft[1:], strict=True)]
-    ducts = []
-    for course in courses:
-        steps = [(bare.at(a), bare.at(b)) for a, b in zip(course.points_ft[:-1], course.points_ft[1:], strict=True)]
-        steps.sort(key=lambda s: -_long(s))
-        label = _placed(course.label, steps, taken)
+    bare = FloorLayout(floor=floor, scale=scale, x0=x0, y0=y0)
+    courses = {c: [bare.at(p) for p in c.points_ft] for c in drawing.courses if c.floor == floor}
+    for course, points in courses.items():  # nothing is written over the air handler, a register or a grille
+        ends = [points[0]] if course.starts_at_handler else []
+        ends += [points[-1]] if course.ends_at else []
+        taken += [(x - 6.0, y - 6.0, x + 6.0, y + 6.0) for x, y in ends]
+    ducts, rooms = [], []
+    for course, points in courses.items():
+        label = _placed(course.label, sorted(pairwise(points), key=lambda step: -math.dist(*step)), taken)
         ducts.append(label)
         taken.append(label.box)
-    rooms = []
+    lines = [step for points in courses.values() for step in pairwise(points)]
     for outline in (o for o in drawing.outlines if o.floor == floor):
         named = _in_room(outline, bare, taken, lines)
         if named is not None:
             rooms.append(named)
             taken.append(named.box)
-    return FloorLayout(floor=floor, scale=scale, x0=x0, y0=y0, ducts=tuple(ducts), rooms=tuple(rooms))
+    return replace(bare, ducts=tuple(ducts), rooms=tuple(rooms))
 
 
 def _placed(text: str, steps: Sequence[Step], taken: Sequence[Box]) -> Label:
@@ -615,7 +627,8 @@ def _placed(text: str, steps: Sequence[Step], taken: Sequence[Box]) -> Label:
     name, _, size = text.rpartition(" ")
     text = f"{_cut(name, MOST_LABEL_POINTS, LABEL_POINTS, BOLD)} {size}" if name else text
     wide, high = width_of(text, LABEL_POINTS, BOLD) + 3.0, LABEL_POINTS + 1.0
-    spots = [_between(a, b, t) for a, b in steps for t in (0.5, 0.35, 0.65, 0.2, 0.8)]
+    parts = (0.5, 0.35, 0.65, 0.2, 0.8)
+    spots = [(ax + (bx - ax) * t, ay + (by - ay) * t) for (ax, ay), (bx, by) in steps for t in parts]
     beside = ((0.0, 0.0), (0.0, high / 2.0), (0.0, -high / 2.0), (wide / 2.0, 0.0), (-wide / 2.0, 0.0))
     for dx, dy in beside:
         for x, y in spots:
@@ -631,12 +644,7 @@ def _placed(text: str, steps: Sequence[Step], taken: Sequence[Box]) -> Label:
     return Label(text=text, points=LABEL_POINTS, box=_box(x, y, wide, high))
 
 
-def _in_room(
-    outline: Outline,
-    floor: FloorLayout,
-    taken: Sequence[Box],
-    lines: Sequence[Step],
-) -> Label | None:
+def _in_room(outline: Outline, floor: FloorLayout, taken: Sequence[Box], lines: Sequence[Step]) -> Label | None:
     """The room's name where it covers least: off labels always, off ducts if it can; smaller where it must be."""
     left, bottom = floor.at((outline.left_ft, outline.front_ft))
     right, top = floor.at((outline.left_ft + outline.width_ft, outline.front_ft + outline.depth_ft))
@@ -645,13 +653,12 @@ def _in_room(
         if wide > right - left - 2.0 or high > top - bottom - 2.0:
             continue
         free = []
-        for i in range(9):
-            for j in range(9):
-                x = left + 2.0 + wide / 2.0 + (right - left - 4.0 - wide) * i / 8.0
-                y = top - 2.0 - high / 2.0 - (top - bottom - 4.0 - high) * j / 8.0
-                box = _box(x, y, wide, high)
-                if not _hits(box, taken):
-                    free.append((sum(_crosses(line, box) for line in lines), j, abs(i - 4), i, box))
+        for i, j in product(range(9), range(9)):
+            x = left + 2.0 + wide / 2.0 + (right - left - 4.0 - wide) * i / 8.0
+            y = top - 2.0 - high / 2.0 - (top - bottom - 4.0 - high) * j / 8.0
+            box = _box(x, y, wide, high)
+            if not _hits(box, taken):
+                free.append((sum(_crosses(line, box) for line in lines), j, abs(i - 4), i, box))
         if free:
             return Label(text=outline.room, points=points, box=min(free)[-1])
     return None
@@ -677,41 +684,25 @@ def _crosses(line: Step, box: Box) -> bool:
     )
 
 
-def _long(step: Step) -> float:
-    return float(((step[0][0] - step[1][0]) ** 2 + (step[0][1] - step[1][1]) ** 2) ** 0.5)
-
-
-def _between(a: tuple[float, float], b: tuple[float, float], t: float) -> tuple[float, float]:
-    return a[0] + (b[0] - a[0]) * t, a[1] + (b[1] - a[1]) * t
-
-
 def _draw_house(canvas: Canvas, drawing: Drawing, wide: float, high: float) -> None:
     for layout in lay_out(drawing, wide, high):
         _draw_floor(canvas, drawing, layout)
-    canvas.setFont(FONT, LABEL_POINTS)
     words = "street side"
-    canvas.drawCentredString((wide - 44.0) / 2.0, 3.0, words)
+    _text(canvas, (wide - 44.0) / 2.0, 3.0, words, LABEL_POINTS, align="centre")
     _draw_key(canvas, (wide - 44.0) / 2.0 + width_of(words, LABEL_POINTS) / 2.0 + 16.0)
 
 
 def _draw_key(canvas: Canvas, x: float) -> None:
     """What lines and signs mean."""
-    for words, sign in (
-        ("rigid", "rigid"),
-        ("flex", "flex"),
-        ("register", "register"),
-        ("grille", "grille"),
-        ("air handler", "handler"),
-    ):
-        if sign in ("rigid", "flex"):
-            _line(canvas, [(x, 5.5), (x + 16.0, 5.5)], sign == "flex", 7.0)
+    for words in ("rigid", "flex", "register", "grille", HANDLER):
+        if words in ("rigid", "flex"):
+            _line(canvas, [(x, 5.5), (x + 16.0, 5.5)], words == "flex", 7.0)
             x += 19.0
         else:
-            _sign(canvas, x + 6.0, 5.5, sign)
+            _sign(canvas, x + 6.0, 5.5, words)
             x += 16.0
         canvas.setFillGray(0.0)
-        canvas.setFont(FONT, SMALL_POINTS)
-        canvas.drawString(x, 3.0, words)
+        _text(canvas, x, 3.0, words, SMALL_POINTS)
         x += width_of(words, SMALL_POINTS) + 9.0
 
 
@@ -722,12 +713,9 @@ def _draw_floor(canvas: Canvas, drawing: Drawing, layout: FloorLayout) -> None:
     for o in outlines:
         x, y = layout.at((o.left_ft, o.front_ft))
         canvas.rect(x, y, o.width_ft * layout.scale, o.depth_ft * layout.scale)
-    top = max(o.front_ft + o.depth_ft for o in outlines)
-    left = min(o.left_ft for o in outlines)
-    x, y = layout.at((left, top))
+    x, y = layout.at((min(o.left_ft for o in outlines), max(o.front_ft + o.depth_ft for o in outlines)))
     canvas.setFillGray(0.0)
-    canvas.setFont(BOLD, LABEL_POINTS)
-    canvas.drawString(x, y + 4.0, f"floor {layout.floor}")
+    _text(canvas, x, y + 4.0, f"floor {layout.floor}", LABEL_POINTS, BOLD)
     courses = [c for c in drawing.courses if c.floor == layout.floor]
     for course in courses:
         _line(canvas, [layout.at(p) for p in course.points_ft], course.is_flex, course.diameter_in)
@@ -735,7 +723,7 @@ def _draw_floor(canvas: Canvas, drawing: Drawing, layout: FloorLayout) -> None:
         if course.ends_at:
             _sign(canvas, *layout.at(course.points_ft[-1]), course.ends_at)
     for spot in dict.fromkeys(layout.at(c.points_ft[0]) for c in courses if c.starts_at_handler):
-        _sign(canvas, *spot, "handler")
+        _sign(canvas, *spot, HANDLER)
     for label in (*layout.ducts, *layout.rooms):
         _write(canvas, label, bold=label in layout.ducts)
 
@@ -751,11 +739,11 @@ def _write(canvas: Canvas, label: Label, *, bold: bool) -> None:
         canvas.setFillGray(1.0)
         canvas.rect(left, bottom, right - left, top - bottom, stroke=0, fill=1)
     canvas.setFillGray(0.0)
-    canvas.setFont(BOLD if bold else FONT, label.points)
-    canvas.drawCentredString(middle[0], bottom + (top - bottom) * 0.24, label.text)
+    font, y = BOLD if bold else FONT, bottom + (top - bottom) * 0.24
+    _text(canvas, middle[0], y, label.text, label.points, font, "centre")
 
 
-def _line(canvas: Canvas, points: Sequence[tuple[float, float]], is_flex: bool, diameter_in: float) -> None:
+def _line(canvas: Canvas, points: Sequence[Point], is_flex: bool, diameter_in: float) -> None:
     """A duct: flex as a broken line, wider for a larger size."""
     canvas.saveState()
     canvas.setStrokeGray(GREY)
@@ -763,11 +751,7 @@ def _line(canvas: Canvas, points: Sequence[tuple[float, float]], is_flex: bool, 
     canvas.setLineJoin(1)
     if is_flex:
         canvas.setDash(3.5, 1.6)
-    path = canvas.beginPath()
-    path.moveTo(*points[0])
-    for point in points[1:]:
-        path.lineTo(*point)
-    canvas.drawPath(path)
+    canvas.drawPath(_along(canvas, points))
     canvas.restoreState()
 
 
@@ -777,11 +761,10 @@ def _sign(canvas: Canvas, x: float, y: float, what: str) -> None:
     canvas.setStrokeGray(0.0)
     canvas.setFillGray(1.0)
     canvas.setLineWidth(0.8)
-    if what == "handler":
+    if what == HANDLER:
         canvas.rect(x - 7.0, y - 5.0, 14.0, 10.0, fill=1)
         canvas.setFillGray(0.0)
-        canvas.setFont(BOLD, 6.5)
-        canvas.drawCentredString(x, y - 2.3, "AH")
+        _text(canvas, x, y - 2.3, "AH", 6.5, BOLD, "centre")
     else:
         canvas.rect(x - 4.0, y - 4.0, 8.0, 8.0, fill=1)
         if what == "register":

@@ -14,7 +14,6 @@ from tractduct.delivery.lots import LotAir, LotDelivery, rooms_off
 from tractduct.delivery.marks import MarkTable
 from tractduct.delivery.predict import Drive
 from tractduct.files import file_name
-from tractduct.model.lots import RoutePoint
 from tractduct.model.options import Built, built_text
 from tractduct.model.plan import Plan, Section
 from tractduct.one_plan import Study
@@ -23,6 +22,7 @@ from tractduct.orientation.lots import LotResult
 from tractduct.sizing.practice import ALTITUDE_CAUTION_ABOVE_FT
 from tractduct.units import UnitSystem
 from tractduct.version import VERSION
+from tractduct.writers.listing import turned
 from tractduct.writers.lot_pages import Column, Course, Drawing, LotPages, Outline, Table, print_lots
 from tractduct.writers.tables import room_text
 
@@ -73,6 +73,7 @@ def house_drawing(study: Study, mirrored: bool, built: Built = ()) -> Drawing:
     if not plan.outlines:
         return Drawing()
     width = max(o.x_ft + o.width_ft for o in plan.outlines)
+
     outlines = tuple(
         Outline(
             room=o.room,
@@ -86,31 +87,28 @@ def house_drawing(study: Study, mirrored: bool, built: Built = ()) -> Drawing:
         if o.room.casefold() not in absent
     )
     diameter = {size.label: size.diameter_in for size in plan.sizes}
-    courses = []
-    for section in there:
-        for floor in sorted({o.floor for o in outlines}):
-            mine = [p for p in plan.routes if p.section == section.name and p.floor in ("", floor)]
-            if len(mine) > 1:
-                courses.append(
-                    Course(
-                        label=f"{section.name} {sizes[section.name]}",
-                        floor=floor,
-                        points_ft=tuple(_place(p, width, mirrored) for p in mine),
-                        is_flex=section.kind == "flex",
-                        diameter_in=diameter[sizes[section.name]],
-                        ends_at="" if not section.is_run else "grille" if section.side == "return" else "register",
-                        starts_at_handler=not section.parent,
-                    )
-                )
-    return Drawing(outlines=outlines, courses=tuple(courses))
+    courses = (
+        Course(
+            label=f"{section.name} {sizes[section.name]}",
+            floor=floor,
+            points_ft=tuple(
+                (width - p.x_ft if mirrored else p.x_ft, p.y_ft)
+                for p in plan.routes
+                if p.section == section.name and p.floor in ("", floor)
+            ),
+            is_flex=section.kind == "flex",
+            diameter_in=diameter[sizes[section.name]],
+            ends_at="" if not section.is_run else "grille" if section.side == "return" else "register",
+            starts_at_handler=not section.parent,
+        )
+        for section in there
+        for floor in sorted({o.floor for o in outlines})
+    )
+    return Drawing(outlines=outlines, courses=tuple(c for c in courses if len(c.points_ft) > 1))
 
 
 def _served(sections: Sequence[Section]) -> set[str]:
     return {room.casefold() for section in sections for room in section.rooms}
-
-
-def _place(point: RoutePoint, width: float, mirrored: bool) -> tuple[float, float]:
-    return (width - point.x_ft if mirrored else point.x_ft, point.y_ft)
 
 
 def _pages(delivery: Delivery, result: LotResult, air: LotAir | None, drawing: Drawing, stamp: str) -> LotPages:
@@ -121,14 +119,11 @@ def _pages(delivery: Delivery, result: LotResult, air: LotAir | None, drawing: D
         notes.append("Thin air up here: correct the hood's reading for the site as its maker says.")
     sure, verdict = _verdict(delivery, result, air)
     season = main_season(plan, air)
+    about = (_direction(result), turned(lot.mirrored), flex, built_text(lot.options))
     return LotPages(
         name=lot.name,
         plan=plan.name,
-        subtitle=", ".join(
-            w
-            for w in (_direction(result), "mirrored" if lot.mirrored else "as drawn", flex, built_text(lot.options))
-            if w
-        ),
+        subtitle=", ".join(filter(None, about)),
         front_azimuth_deg=lot.azimuth_deg,
         verdict=verdict,
         sure=sure,
@@ -187,8 +182,10 @@ def _marks(table: MarkTable | None, section: Section) -> str:
 
 
 def _build(study: Study, table: MarkTable | None, flex: str, built: Built) -> Table:
-    units, seasons = study.plan.units, study.plan.seasons
-    by_season = table is not None and table.positions > 1
+    units = study.plan.units
+    marks = "Damper mark"
+    if table is not None and table.positions > 1:
+        marks = "Marks " + "/".join(s[:4] for s in study.plan.seasons)
     columns = (
         Column(header="Run", bold=True),
         Column(header="From"),
@@ -196,11 +193,7 @@ def _build(study: Study, table: MarkTable | None, flex: str, built: Built) -> Ta
         Column(header=f"Size, {units.unit('in')}", align="centre", bold=True),
         Column(header="Duct", words=True),
         Column(header=units.unit("ft"), align="right"),
-        Column(
-            header="Marks " + "/".join(s[:4] for s in seasons) if by_season else "Damper mark",
-            align="centre",
-            bold=True,
-        ),
+        Column(header=marks, align="centre", bold=True),
         Column(header="Fittings", words=True),
     )
     order = [s for s in building_order(study) if s.is_built(built)]
@@ -280,24 +273,22 @@ def _balance(study: Study, air: LotAir, season: str) -> Table:
             columns += [Column(header=words, ruled=True) for words in ("As found", "As left")]
         words = f"{s.capitalize()}, {cfm}" + (": measure this season" if first and len(seasons) > 1 else "")
         bands.append((words, 6 if first else 4))
+    runs = [(p, run) for p, run in enumerate(study.tree.runs) if run.is_built(air.result.lot.options)]
     rows = []
-    for side in ("supply", "return"):
-        for p, run in enumerate(study.tree.runs):
-            if run.side != side or not run.is_built(air.result.lot.options):
-                continue
-            row = [run.name, _room(run)]
-            for s in seasons:
-                k = plan.seasons.index(s)
-                target, low, high = (float(of[k, p]) for of in (air.target_cfm, air.low_cfm, air.high_cfm))
-                if math.isnan(target):
-                    row += ["shut", "", "", "shut"]
-                else:
-                    passes = ("", "") if math.isnan(low) else pass_texts(units, target, low, high)
-                    mark = mark_text(table, run.name, s) if side == "supply" else ""
-                    row += [units.number(target, "cfm", ".0f"), *passes, mark]
-                if s == season:
-                    row += ["", ""]
-            rows.append(tuple(row))
+    for p, run in sorted(runs, key=lambda one: one[1].side == "return"):
+        row = [run.name, _room(run)]
+        for s in seasons:
+            k = plan.seasons.index(s)
+            target, low, high = (float(of[k, p]) for of in (air.target_cfm, air.low_cfm, air.high_cfm))
+            if math.isnan(target):
+                row += ["shut", "", "", "shut"]
+            else:
+                passes = ("", "") if math.isnan(low) else pass_texts(units, target, low, high)
+                mark = "" if run.side == "return" else mark_text(table, run.name, s)
+                row += [units.number(target, "cfm", ".0f"), *passes, mark]
+            if s == season:
+                row += ["", ""]
+        rows.append(tuple(row))
     totals = ["All", "supply registers"]
     supply = np.array([run.side != "return" for run in study.tree.runs])
     for s in seasons:
@@ -308,7 +299,7 @@ def _balance(study: Study, air: LotAir, season: str) -> Table:
         rows=tuple(rows),
         bands=tuple(bands),
         totals=tuple(totals),
-        below=_many_rooms([run for run in study.tree.runs if run.is_built(air.result.lot.options)]),
+        below=_many_rooms([run for _, run in runs]),
     )
 
 

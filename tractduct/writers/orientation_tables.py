@@ -5,8 +5,8 @@ Column names carry the core's units.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from typing import Any
+from collections.abc import Iterator
+from itertools import product
 
 import numpy as np
 
@@ -18,19 +18,21 @@ from tractduct.units import NOMINAL
 from tractduct.writers.book.looks import CENTRE, LABEL, SHORT, TENTHS, TEXT, WHOLE, Look
 from tractduct.writers.listing import (
     COST,
-    VARIANT,
+    FRONT,
+    MIRRORED,
+    SEASON,
     Listing,
+    Row,
     col,
+    face_text,
     listing,
     options_column,
     options_of,
     size_cell,
     turned,
 )
-from tractduct.writers.tables import ROOM, RUN, SEASON, SECTION, room_text
+from tractduct.writers.tables import ROOM, RUN, SECTION, room_text
 
-Row = Sequence[Any]
-MIRRORED = VARIANT[1]
 LOT = col("lot", "Lot", look=LABEL, width=14)
 
 
@@ -58,10 +60,6 @@ def missing(result: OrientationStudy) -> list[str]:
     return words
 
 
-def _face(front: str, mirrored: bool) -> str:
-    return f"{front}, mirrored" if mirrored else front
-
-
 @listing(
     "sensitivity",
     ROOM,
@@ -86,16 +84,16 @@ def sensitivity(result: OrientationStudy) -> Iterator[Row]:
     Loads are empty without loads by surface."""
     for r in result.sensitivity:
         yield (
-            r.room, r.season, r.smallest_cfm, _face(r.least_front, r.least_mirrored), r.largest_cfm,
-            _face(r.driving_front, r.driving_mirrored), 100.0 * (r.ratio - 1.0), r.size_steps, r.glass_pct, r.has_glass,
-            r.load_change_pct, r.shared_out, *options_of(result.study, r.options),
+            r.room, r.season, r.smallest_cfm, face_text(r.least_front, r.least_mirrored), r.largest_cfm,
+            face_text(r.driving_front, r.driving_mirrored), 100.0 * (r.ratio - 1.0), r.size_steps, r.glass_pct,
+            r.has_glass, r.load_change_pct, r.shared_out, *options_of(result.study, r.options),
         )  # fmt: skip
 
 
 @listing(
     "house_loads",
     options_column,
-    VARIANT[0],
+    FRONT,
     MIRRORED,
     col("sensible_cooling_btuh", "Total sensible cooling", look=WHOLE, width=13, unit="Btu/h"),
     col("over_least_cooling_btuh", "Above the least", look=WHOLE, width=13, unit="Btu/h"),
@@ -108,17 +106,16 @@ def house_loads(result: OrientationStudy) -> Iterator[Row]:
     for house in result.houses:
         built = options_of(result.study, house.options)
         least = float(house.cooling_btuh.min())
-        for i, front in enumerate(plan.fronts):
-            for j, mirrored in enumerate(plan.mirrored):
-                cooling = float(house.cooling_btuh[i, j])
-                hour = float(house.loads.house_peak_hour[i, j]) if house.hourly else np.nan
-                yield *built, front, mirrored, cooling, cooling - least, float(house.heating_btuh[i, j]), hour
+        for (i, front), (j, mirrored) in product(enumerate(plan.fronts), enumerate(plan.mirrored)):
+            cooling = float(house.cooling_btuh[i, j])
+            hour = float(house.loads.house_peak_hour[i, j]) if house.hourly else np.nan
+            yield *built, front, mirrored, cooling, cooling - least, float(house.heating_btuh[i, j]), hour
 
 
 @listing(
     "peaks",
     ROOM,
-    VARIANT[0],
+    FRONT,
     MIRRORED,
     col("room_peak_btuh", "At its own peak", "sensible cooling"),
     col("room_peak_hour", "Room's hour", "local solar time"),
@@ -135,14 +132,13 @@ def peaks(result: OrientationStudy) -> Iterator[Row]:
     if house is None or not house.hourly or house.room_peak_cfm is None or house.house_peak_cfm is None:
         return
     own, at_house = house.loads.cooling_at("room_peak"), house.loads.cooling_at("house_peak")
-    for n, room in enumerate(plan.rooms):
-        for i, front in enumerate(plan.fronts):
-            for j, mirrored in enumerate(plan.mirrored):
-                yield (
-                    room, front, mirrored, float(own[i, j, n]), int(house.loads.room_peak_hour[i, j, n]),
-                    float(at_house[i, j, n]), int(house.loads.house_peak_hour[i, j]),
-                    float(house.room_peak_cfm[i, j, n]), float(house.house_peak_cfm[i, j, n]),
-                )  # fmt: skip
+    every = product(enumerate(plan.rooms), enumerate(plan.fronts), enumerate(plan.mirrored))
+    for (n, room), (i, front), (j, mirrored) in every:
+        yield (
+            room, front, mirrored, float(own[i, j, n]), int(house.loads.room_peak_hour[i, j, n]),
+            float(at_house[i, j, n]), int(house.loads.house_peak_hour[i, j]),
+            float(house.room_peak_cfm[i, j, n]), float(house.house_peak_cfm[i, j, n]),
+        )  # fmt: skip
 
 
 @listing(
@@ -234,9 +230,8 @@ def lots_by_room(result: OrientationStudy) -> Iterator[Row]:
     plan = result.study.plan
     for r in result.lots:
         if np.isfinite(r.room_airflow_cfm).all():
-            for k, season in enumerate(plan.seasons):
-                for n, room in enumerate(plan.rooms):
-                    yield r.lot.name, season, room, float(r.room_airflow_cfm[k, n])
+            for (k, season), (n, room) in product(enumerate(plan.seasons), enumerate(plan.rooms)):
+                yield r.lot.name, season, room, float(r.room_airflow_cfm[k, n])
 
 
 @listing(
@@ -252,10 +247,9 @@ def lot_runs(result: OrientationStudy) -> Iterator[Row]:
     """Design airflow of each run at each lot's own direction."""
     study = result.study
     for r in result.lots:
-        for p, run in enumerate(study.tree.runs):
-            for k, season in enumerate(study.plan.seasons):
-                flow = float(r.run_airflow_cfm[k, p])
-                yield r.lot.name, run.name, room_text(run), season, flow, study.size_set.get(run.name, "")
+        for (p, run), (k, season) in product(enumerate(study.tree.runs), enumerate(study.plan.seasons)):
+            flow = float(r.run_airflow_cfm[k, p])
+            yield r.lot.name, run.name, room_text(run), season, flow, study.size_set.get(run.name, "")
 
 
 @listing(
@@ -319,7 +313,7 @@ def broken(result: OrientationStudy) -> Iterator[Row]:
 @listing(
     "loads_check",
     ROOM,
-    VARIANT[0],
+    FRONT,
     MIRRORED,
     SEASON,
     options_column,
@@ -334,17 +328,14 @@ def loads_check(result: OrientationStudy) -> Iterator[Row]:
     if check is None:
         return
     off = check.off_pct
-    for n, room in enumerate(plan.rooms):
-        for i, front in enumerate(plan.fronts):
-            for j, mirrored in enumerate(plan.mirrored):
-                for k, season in enumerate(plan.seasons):
-                    for h, house in enumerate(plan.every_house):
-                        at = (h, i, j, k, n)
-                        yield (
-                            room, front, mirrored, season, *options_of(result.study, house.options),
-                            float(check.table_cfm[at]), float(check.by_surface_cfm[at]), float(off[at]),
-                            bool(abs(off[at]) <= check.limit_pct),
-                        )  # fmt: skip
+    axes = (plan.rooms, plan.fronts, plan.mirrored, plan.seasons, plan.every_house)
+    for n, i, j, k, h in product(*(range(len(axis)) for axis in axes)):
+        at = (h, i, j, k, n)
+        yield (
+            plan.rooms[n], plan.fronts[i], plan.mirrored[j], plan.seasons[k],
+            *options_of(result.study, plan.every_house[h].options), float(check.table_cfm[at]),
+            float(check.by_surface_cfm[at]), float(off[at]), bool(abs(off[at]) <= check.limit_pct),
+        )  # fmt: skip
 
 
 LISTS: tuple[Listing[OrientationStudy], ...] = (

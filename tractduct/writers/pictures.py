@@ -32,7 +32,7 @@ from tractduct.report import Report
 from tractduct.writers import delivery_tables, tables
 
 # Okabe and Ito's palette: told apart by all eyes.
-BLUE, VERMILION, ORANGE, GREY, INK = "#0072B2", "#D55E00", "#E69F00", "#6B7780", "#1F2933"
+BLUE, VERMILION, GREY, INK = "#0072B2", "#D55E00", "#6B7780", "#1F2933"
 BAND, GRID = "#D5DBE0", "#E3E8EC"
 DOTS_PER_INCH = 110
 COMPRESS_LEVEL = 2  # of 9: a tenth larger than the default's 6, in a third of the time
@@ -66,10 +66,9 @@ def draw_pictures(report: Report, folder: Path) -> dict[str, Path]:
             figures["substitution"] = substitution(delivery)
     if turned is not None and turned.degrees is not None and turned.degrees.between:
         figures["every_degree"] = every_degree(turned.degrees, delivery)
-    found = {}
-    for name, figure in figures.items():
-        found[name] = folder / f"{name}.png"
-        save_figure(figure, found[name])
+    found = {name: folder / f"{name}.png" for name in figures}
+    for name, path in found.items():
+        save_figure(figures[name], path)
     return found
 
 
@@ -147,24 +146,20 @@ def duct_tree(study: Study) -> Figure:
             linewidths=points[mine], capstyle="butt", zorder=2,
         )  # fmt: skip
     for i in range(len(sections)):
-        x, y = float(left[depth[i]]), level[i]
-        axes.text(
-            x + 0.06, y - 0.13 - points[i] / 72.0 / LINE_IN * 0.5, labels[i], fontsize=8, va="bottom",
-            color=INK, zorder=3,
-        )  # fmt: skip
+        start, end, y = float(left[depth[i]]), float(left[depth[i] + 1]), level[i]
+        above = 0.13 + points[i] / 72.0 / LINE_IN * 0.5
+        axes.text(start + 0.06, y - above, labels[i], fontsize=8, va="bottom", color=INK, zorder=3)
         if ends[i]:
-            axes.text(float(left[depth[i] + 1]) + 0.1, y, literal(ends[i]), fontsize=8.5, va="center", color=INK)
+            axes.text(end + 0.1, y, literal(ends[i]), fontsize=8.5, va="center", color=INK)
         children = study.tree.children(i)
         if children:
-            _joint(axes, float(left[depth[i] + 1]), [level[c] for c in children] + [y])
+            _joint(axes, end, [level[c] for c in children] + [y])
     for side in ("supply", "return"):
         roots = [level[i] for i, s in enumerate(sections) if s.side == side and parent[i] < 0]
         if roots:
             _joint(axes, 0.0, roots)
-            axes.text(
-                -0.12, float(np.mean([min(roots), max(roots)])), f"air handler\n{side}", fontsize=9,
-                ha="right", va="center", weight="bold", color=INK,
-            )  # fmt: skip
+            words, middle = f"air handler\n{side}", _middle(roots)
+            axes.text(-0.12, middle, words, fontsize=9, ha="right", va="center", weight="bold", color=INK)
     _tree_key(axes, study, title)
     return figure
 
@@ -196,22 +191,23 @@ def _levels(study: Study) -> tuple[list[float], float]:
         children = tree.children(i)
         for child in children:
             place(child)
-        if tree.sections[i].is_run and children:
-            # A run that feeds others too keeps a line of its own for its room.
-            level[i], line = line, line + 1.0
-        elif children:
+        if children and not tree.sections[i].is_run:
             # Half a line off its children's, so that its label stays clear of theirs.
-            level[i] = float(np.mean([min(level[c] for c in children), max(level[c] for c in children)]))
-        else:
+            level[i] = _middle([level[c] for c in children])
+        else:  # a run that feeds others too keeps a line of its own for its room
             level[i], line = line, line + 1.0
 
     for side in ("supply", "return"):
-        roots = [i for i, s in enumerate(tree.sections) if tree.parent[i] < 0 and s.side == side]
-        for root in roots:
-            place(root)
+        for i, section in enumerate(tree.sections):
+            if tree.parent[i] < 0 and section.side == side:
+                place(i)
         if side == "supply" and any(s.side == "return" for s in tree.sections):
             line += 1.0
     return level, line
+
+
+def _middle(levels: Sequence[float]) -> float:
+    return float(np.mean([min(levels), max(levels)]))
 
 
 def _joint(axes: Axes, x: float, levels: Sequence[float]) -> None:
@@ -238,10 +234,8 @@ def _tree_key(axes: Axes, study: Study, title: str) -> None:
         handles=handles, loc="lower left", ncols=len(handles), frameon=False, fontsize=8.5, title=words,
         title_fontsize=8.5, alignment="left",
     )  # fmt: skip
-    axes.text(
-        axes.get_xlim()[0] + 0.15, -1.25, literal(title),
-        fontsize=12, weight="bold", va="center", color=INK,
-    )  # fmt: skip
+    left = axes.get_xlim()[0] + 0.15
+    axes.text(left, -1.25, literal(title), fontsize=12, weight="bold", va="center", color=INK)
 
 
 # -- rows of names with panels beside them ---------------------------------------------------------------
@@ -262,10 +256,7 @@ def _row_panels(
         place = ((label_in + n * each_in) / width, 0.95 / height, (each_in - 0.25) / width, body_in / height)
         axes = figure.add_axes(place)
         axes.set_ylim(len(names) - 0.5, -0.5)
-        if n == 0:
-            axes.set_yticks(range(len(names)), [literal(name) for name in names])
-        else:
-            axes.set_yticks([])
+        axes.set_yticks(range(len(names)) if n == 0 else [], [literal(name) for name in names] if n == 0 else [])
         axes.set_title(title, fontsize=9.5, color=INK)
         _plain_axes(axes, grid="x")
         panels.append(axes)
@@ -487,10 +478,8 @@ def _by_sizes(axes: Axes, study: Study, _: Sequence[DamperEntry]) -> None:
     axes.plot(numbers, amounts, color=BLUE, lw=1.2, zorder=2)
     axes.plot(numbers[proven], amounts[proven], "o", color=BLUE, ms=6, zorder=3, label="least cost, proven")
     if not proven.all():
-        axes.plot(
-            numbers[~proven], amounts[~proven], "o", mfc="white", mec=BLUE, ms=6, zorder=3,
-            label="best found, not proven",
-        )  # fmt: skip
+        label = "best found, not proven"
+        axes.plot(numbers[~proven], amounts[~proven], "o", mfc="white", mec=BLUE, ms=6, zorder=3, label=label)
     ceiling = units.shown(study.least_cost.cost, unit) * (1.0 + within / 100.0)
     axes.axhline(ceiling, color=GREY, lw=1.2, ls="--", zorder=1, label=f"{within:g} % over the least cost")
     chosen = units.shown(best.cost, unit)
@@ -503,10 +492,8 @@ def _by_sizes(axes: Axes, study: Study, _: Sequence[DamperEntry]) -> None:
 def _by_dampers(axes: Axes, study: Study, entries: Sequence[DamperEntry]) -> None:
     shown = study.plan.units.shown
     numbers = np.array([e.dampers for e in entries], dtype=float)
-    whole, ducts = (
-        np.asarray(shown(np.array([getattr(e, name) for e in entries]), study.cost_unit))
-        for name in ("cost", "duct_cost")
-    )
+    whole = np.asarray(shown(np.array([e.cost for e in entries]), study.cost_unit))
+    ducts = np.asarray(shown(np.array([e.duct_cost for e in entries]), study.cost_unit))
     axes.plot(numbers, whole, "-s", color=VERMILION, lw=1.2, ms=6, zorder=3, label="ducts and dampers, best found")
     axes.plot(numbers, ducts, "--", color=BLUE, lw=1.2, zorder=2, label="ducts alone")
     _values(axes, numbers, whole, [str(e.rooms_outside) for e in entries], [*whole, *ducts])

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from tractduct.findings import Severity
@@ -15,7 +15,7 @@ from tractduct.portfolio.outcome import Outcome, State
 from tractduct.portfolio.stock import StockList, StockSize
 from tractduct.portfolio.store import OUTCOME_FILE
 from tractduct.units import NOMINAL, SI, UnitSystem
-from tractduct.writers.book.layout import Book, Page
+from tractduct.writers.book.layout import Body, Book, Page
 from tractduct.writers.book.looks import (
     CENTRE,
     CHOSEN,
@@ -38,6 +38,7 @@ from tractduct.writers.book.saving import save
 TITLE = "All plans"
 _REASONS_LISTED = 6  # of one plan
 _DAMPER = "damper"
+_NO_SET = "No plan has a size set."
 _PAGE_CHARACTERS = 140.0  # widths of columns that a printed page can hold
 
 
@@ -102,14 +103,12 @@ class _Rows:
                 None if outcome.rooms_outside is None else sum(outcome.dampers.values()),
             ]
         )
-        reasons = outcome.reasons if outcome.failed else ()
-        for reason in reasons[:_REASONS_LISTED]:
-            self.failed.append([plan, outcome.state.value, "why", reason])
-        if len(reasons) > _REASONS_LISTED:
-            more = f"and {len(reasons) - _REASONS_LISTED} more in its {OUTCOME_FILE}"
-            self.failed.append([plan, outcome.state.value, "why", more])
-        for way in outcome.remedies if outcome.failed else ():
-            self.failed.append([plan, outcome.state.value, "change that holds", way])
+        if outcome.failed:
+            reasons = list(outcome.reasons)
+            if len(reasons) > _REASONS_LISTED:
+                reasons[_REASONS_LISTED:] = [f"and {len(reasons) - _REASONS_LISTED} more in its {OUTCOME_FILE}"]
+            told = [("why", reason) for reason in reasons] + [("change that holds", way) for way in outcome.remedies]
+            self.failed += [[plan, outcome.state.value, *words] for words in told]
         for room in outcome.tight:
             self.rooms.append(
                 [plan, room.room, "least spare airflow", room.extra_pct, f"{room.limit} ({room.variant})"]
@@ -135,11 +134,22 @@ class _Rows:
                 self.costs[outcome.cost_unit] = total + outcome.cost * outcome.lots
 
 
+def _sheet(
+    book: Book, name: str, lead: str, columns: Sequence[Column], rows: Sequence[Sequence[Value]], nothing: str = ""
+) -> tuple[Page, Body]:
+    """A sheet of one table under its title."""
+    page = book.sheet(name, columns, name, lead)
+    return page, page.table(columns, rows, freeze=1, nothing=nothing)
+
+
+_PLAN, _RESULT = Column("Plan", LABEL, 24), Column("Result", TEXT, 18)
+
+
 def _plans(book: Book, rows: _Rows) -> None:
     columns = [
-        Column("Plan", LABEL, 24),
+        _PLAN,
         Column("Folder", TEXT, 20),
-        Column("Result", TEXT, 18),
+        _RESULT,
         Column("Sections", WHOLE, 10),
         Column("Variants", WHOLE, 10),
         Column("Lots", WHOLE, 8),
@@ -156,47 +166,35 @@ def _plans(book: Book, rows: _Rows) -> None:
         Column("Rooms outside, with marks", WHOLE, 10),
         Column("Dampers", WHOLE, 9),
     ]
-    page = book.sheet(TITLE, [column.width for column in columns])
     states = ", ".join(f"{rows.states[state]} {state.value}" for state in State if rows.states[state])
     costs = "; ".join(f"{cost:,.0f} {unit}" for unit, cost in sorted(rows.costs.items()))
     lead = f"{len(rows.plans)} plans: {states}."
     if costs:
         lead += f" The standard size sets of all lots cost {costs}. Each plan's own folder holds its full results."
-    page.title(TITLE, lead, len(columns))
-    body = page.table(columns, rows.plans, freeze=1)
-    area = f"A{body[0]}:R{body[-1]}"
-    page.mark(area, f'LEFT($C{body[0]},5)<>"sized"', TIGHT_FILL)
-    page.mark(area, f"$K{body[0]}>0", CLOSE_FILL)
+    page, body = _sheet(book, TITLE, lead, columns, rows.plans)
+    for key, when, fill in (("Result", 'LEFT({},5)<>"sized"', TIGHT_FILL), ("Warnings", "{}>0", CLOSE_FILL)):
+        page.mark(body, key, when, fill, bold=False, over=("Plan", "Dampers"))
 
 
 def _failed(book: Book, rows: _Rows) -> None:
-    columns = [
-        Column("Plan", LABEL, 24),
-        Column("Result", TEXT, 18),
-        Column("Why, or what helps", TEXT, 16),
-        Column("What", TEXT, 90),
-    ]
-    page = book.sheet("Not sized", [column.width for column in columns])
-    page.title(
-        "Not sized",
-        "Plans without a size set, and why; for those that no set fits, changes that were tried and hold.",
-        len(columns),
-    )
-    page.table(columns, rows.failed, freeze=1)
+    lead = "Plans without a size set, and why; for those that no set fits, changes that were tried and hold."
+    columns = [_PLAN, _RESULT, Column("Why, or what helps", TEXT, 16), Column("What", TEXT, 90)]
+    _sheet(book, "Not sized", lead, columns, rows.failed)
 
 
 def _sizes(book: Book, rows: _Rows) -> None:
     sizes = sorted(rows.length, key=lambda size: (size.kind == _DAMPER, size.order))
-    columns = [Column("Plan", LABEL, 24), Column("Lots", WHOLE, 8)]
+    columns = [_PLAN, Column("Lots", WHOLE, 8)]
     columns += [Column(str(size), WHOLE if size.kind == _DAMPER else TENTHS, 12) for size in sizes]
     metric = {size.unit == SI.unit(NOMINAL) for size in sizes}
     unit = "Feet (metres for sizes in mm)" if len(metric) > 1 else "Metres" if True in metric else "Feet"
-    page = book.sheet("Sizes by plan", [column.width for column in columns])
+    page = book.sheet("Sizes by plan", columns)
     # Many sizes are printed over several pages, the plans' names on each, rather than too small to read.
     page.sheet.page_setup.fitToWidth = math.ceil(sum(column.width for column in columns) / _PAGE_CHARACTERS)
     page.sheet.print_title_cols = "A:B"
+    page.across = 8
     lead = f"{unit} of duct per lot in each size of the standard set, and dampers per lot; bold below: all lots."
-    page.title("Sizes by plan", lead, 8)
+    page.title("Sizes by plan", lead)
     body: list[list[Value]] = [
         [plan, lots, *(rows.length[size].get(n) for size in sizes)] for n, (plan, lots) in enumerate(rows.sized)
     ]
@@ -205,54 +203,47 @@ def _sizes(book: Book, rows: _Rows) -> None:
         body.append(["All lots", sum(lots for _, lots in rows.sized), *totals])
     last = len(body) - 1
     bold = {(last, c): Look("#,##0", bold=True, top_line=True) for c in range(len(columns))}
-    page.table(columns, body, bold, freeze=1, nothing="No plan has a size set.")
+    page.table(columns, body, bold, freeze=1, nothing=_NO_SET)
 
 
 def _rooms(book: Book, rows: _Rows) -> None:
+    lead = (
+        "The rooms of each plan that a change would put out of limits first: how much more air their run can carry "
+        "with all others at design. Where airflow was predicted, also the rooms farthest from design."
+    )
     columns = [
-        Column("Plan", LABEL, 24),
+        _PLAN,
         Column("Room", TEXT, 22),
         Column("Why it is listed", TEXT, 24),
         Column("%", PER_CENT, 9),
         Column("Where", TEXT, 60),
     ]
-    page = book.sheet("Worst rooms", [column.width for column in columns])
-    page.title(
-        "Worst rooms",
-        "The rooms of each plan that a change would put out of limits first: how much more air their run can carry "
-        "with all others at design. Where airflow was predicted, also the rooms farthest from design.",
-        len(columns),
-    )
-    page.table(columns, rows.rooms, freeze=1, nothing="No plan has a size set.")
+    _sheet(book, "Worst rooms", lead, columns, rows.rooms, _NO_SET)
 
 
 def _warnings(book: Book, rows: _Rows) -> None:
+    lead = "Likely wrong or unsafe as drawn: settle them before building. Cautions and notes stand in each plan's own "
     columns = [
-        Column("Plan", LABEL, 24),
+        _PLAN,
         Column("About", TEXT, 20),
         Column("Where", TEXT, 20),
         Column("What", TEXT, 56),
         Column("What to do", TEXT, 44),
     ]
-    page = book.sheet("Warnings", [column.width for column in columns])
-    page.title(
-        "Warnings", "Likely wrong or unsafe as drawn: settle them before building. Cautions and notes stand in each "
-        "plan's own results.", len(columns)
-    )  # fmt: skip
-    page.table(columns, rows.warnings, freeze=1, nothing="No plan has a warning.")
+    _sheet(book, "Warnings", f"{lead}results.", columns, rows.warnings, "No plan has a warning.")
 
 
 def _stock(book: Book, stock: StockList) -> None:
     """What to carry for all plans together, by number of sizes."""
-    page = book.sheet("Stock list", (12,) * 10)
-    page.title(
+    page = book.sheet(
+        "Stock list",
+        (12,) * 10,
         "Stock list",
         "The sizes to carry for all plans: for each number of sizes the least total cost, every lot counted. Proven: "
         "no other choice of as many sizes costs less. Searched, not proven: one could, by what the last column says.",
-        10,
     )
     if not stock.entries:
-        page.paragraph("No stock list: " + stock.why_empty, 10)
+        page.paragraph("No stock list: " + stock.why_empty)
         return
     _stock_table(page, stock)
     _stock_choice(page, stock)
@@ -286,21 +277,12 @@ def _stock_table(page: Page, stock: StockList) -> None:
 
 def _stock_choice(page: Page, stock: StockList) -> None:
     """Which sizes each number stands for: a mark where one is carried."""
-    page.heading("Which sizes", 10)
+    page.heading("Which sizes")
     sizes = sorted({size for entry in stock.entries for size in entry.sizes}, key=lambda size: size.order)
-    columns = [
-        Column("Kind", TEXT, 0),
-        Column("Shape", TEXT, 0),
-        Column(f"Size, {', '.join(sorted({s.unit for s in sizes}))}", SIZE, 0),
-    ]
-    columns += [Column(f"{len(entry.sizes)} sizes", CENTRE, 0) for entry in stock.entries]
-    body: list[list[Value]] = []
-    looks: dict[tuple[int, int], Look] = {}
-    for r, size in enumerate(sizes):
-        row: list[Value] = [size.kind, size.shape, size_value(size.size)]
-        for c, entry in enumerate(stock.entries):
-            row.append("x" if size in entry.sizes else None)
-            if size in entry.sizes:
-                looks[r, c + 3] = CHOSEN
-        body.append(row)
-    page.table(columns, body, looks)
+    units = ", ".join(sorted({size.unit for size in sizes}))
+    columns = [Column("Kind", TEXT), Column("Shape", TEXT), Column(f"Size, {units}", SIZE)]
+    columns += [Column(f"{len(entry.sizes)} sizes", CENTRE) for entry in stock.entries]
+    carried = [["x" if size in entry.sizes else None for entry in stock.entries] for size in sizes]
+    looks = {(r, c): CHOSEN for r, marks in enumerate(carried) for c, mark in enumerate(marks, start=3) if mark}
+    known = ([size.kind, size.shape, size_value(size.size)] for size in sizes)
+    page.table(columns, [[*size, *marks] for size, marks in zip(known, carried, strict=True)], looks)

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -15,6 +14,7 @@ from tractduct.one_plan import Study
 from tractduct.purchasing.buy import Buying
 from tractduct.purchasing.order import DAMPER, Order
 from tractduct.report import Report
+from tractduct.sizing.solve import Solution
 from tractduct.units import NOMINAL, UnitSystem
 from tractduct.writers.book.looks import (
     CHOSEN,
@@ -31,8 +31,9 @@ from tractduct.writers.book.looks import (
     TEXT,
     WHOLE,
 )
+from tractduct.writers.delivery_tables import change_pct, to_hold_again
 from tractduct.writers.harmless import harmless
-from tractduct.writers.listing import COST, col, listing, size_cell
+from tractduct.writers.listing import COST, Row, col, listing, size_cell
 
 MONEY = "USD"  # the unit of what is money whatever the study minimises
 NO_SET, NOT_KNOWN = "no set holds", "not known"
@@ -41,7 +42,11 @@ LEAST = col("least_cost", "Least cost", "least cost of a set that holds", DOLLAR
 SET_COST = replace(LEAST, key="cost", header="Cost", meaning="of the recommended set", without=NO_SET)
 DISTINCT = col("distinct_sizes", "Distinct sizes", "of the recommended set", WHOLE)
 
-Row = Sequence[Any]
+
+def _costs(recommended: Solution, least: Solution) -> tuple[float, float, float]:
+    """The values of ``SET_COST``, ``DISTINCT`` and ``LEAST``."""
+    sizes = np.nan if recommended.size_index is None else float(recommended.distinct_sizes)
+    return finite(recommended.cost), sizes, finite(least.cost)
 
 
 def together(flex: tuple[str, ...]) -> str:
@@ -64,12 +69,9 @@ def together(flex: tuple[str, ...]) -> str:
 def products(buying: Buying) -> Iterator[Row]:
     """Each product as the only approved one, in its own recommended sizes."""
     for one in buying.comparison.alone if buying.comparison else ():
-        yield (
-            one.flex, finite(one.recommended.cost),
-            float(one.recommended.distinct_sizes) if one.size_set else np.nan, finite(one.least.cost),
-            one.headroom_run, one.least_headroom_pct, one.lowest_room, one.lowest_room_pct,
-            one.balanced_within if one.size_set else "",
-        )  # fmt: skip
+        within = one.balanced_within if one.size_set else ""
+        spare = one.headroom_run, one.least_headroom_pct, one.lowest_room, one.lowest_room_pct
+        yield one.flex, *_costs(one.recommended, one.least), *spare, within
 
 
 @listing(
@@ -95,8 +97,7 @@ def compressed(buying: Buying) -> Iterator[Row]:
 def approved(buying: Buying) -> Iterator[Row]:
     """Each set of products approved together, at their mean price."""
     for a in buying.comparison.approved if buying.comparison else ():
-        sizes = float(a.recommended.distinct_sizes) if a.recommended.size_index is not None else np.nan
-        yield together(a.flex), finite(a.recommended.cost), sizes, finite(a.least.cost)
+        yield together(a.flex), *_costs(a.recommended, a.least)
 
 
 @listing(
@@ -138,11 +139,8 @@ def drop_first(buying: Buying) -> Iterator[Row]:
     """Each size of the standard set, the one to drop first on top."""
     study = buying.study
     for d in buying.dropped:
-        mine = (
-            s.name
-            for s in study.tree.sections
-            if (s.kind, s.shape, study.size_set[s.name]) == (d.kind, d.shape, d.size)
-        )
+        same = d.kind, d.shape, d.size
+        mine = (s.name for s in study.tree.sections if (s.kind, s.shape, study.size_set[s.name]) == same)
         rest, least = finite(d.rest_cost) - study.recommended.cost, finite(d.cost) - study.least_cost.cost
         yield d.kind, d.shape, d.size, rest, least, ", ".join(mine)
 
@@ -255,17 +253,11 @@ def substituted(report: Report) -> Iterator[Row]:
     """Each pair of products: sized for one alone, another installed in those sizes, all dampers open."""
     plan = report.study.plan
     for pair in report.delivery.substitutions if report.delivery else ():
-        expected = pair.expected.room_cfm
-        change = 100.0 * (pair.delivered.room_cfm / np.where(expected > 0.0, expected, np.nan) - 1.0)
-        lowest = np.round(np.nanmin(np.where(np.isnan(change), np.inf, change), axis=0), 9)
-        worst, holds = int(np.argmin(lowest)), pair.recovery.size_index is not None
-        raised = "; ".join(f"{name} {a} to {b}" for name, (a, b) in pair.raised.items())
-        yield (
-            pair.designed, pair.installed, plan.rooms[worst] if math.isfinite(lowest[worst]) else "", lowest[worst],
-            int((~pair.delivered.room_within(plan.tolerance)).any(axis=0).sum()),
-            float(len(pair.raised)) if holds else np.nan, pair.extra_cost,
-            raised or ("none: it holds as it is" if holds else "no set holds"),
-        )  # fmt: skip
+        lowest = np.round(np.nan_to_num(change_pct(pair), nan=np.inf).min(axis=0), 9)
+        worst = int(np.argmin(lowest))
+        room = plan.rooms[worst] if math.isfinite(lowest[worst]) else ""
+        outside = int((~pair.delivered.room_within(plan.tolerance)).any(axis=0).sum())
+        yield pair.designed, pair.installed, room, lowest[worst], outside, *to_hold_again(pair)
 
 
 _CSV_COLUMNS = (

@@ -21,12 +21,12 @@ from tractduct.delivery.lots import LotAir
 from tractduct.files import TableFault, check_file
 from tractduct.model.plan import Plan
 from tractduct.report import Report
-from tractduct.writers.book.facts import counted
 from tractduct.writers.book.layout import Book
-from tractduct.writers.book.looks import HEADER, INPUT, LABEL, SHORT, TEXT, Look, Value, clean
+from tractduct.writers.book.looks import HEADER, INPUT, LABEL, SHORT, Look, Value, clean
 from tractduct.writers.book.saving import save
 from tractduct.writers.lot_sheets import NO_MARK, main_season, mark_text
 from tractduct.writers.tables import room_text
+from tractduct.writers.words import counted
 
 SHEET = "Readings"
 _KNOWN = (("lot", ""), ("season", ""), ("run", ""), ("room", ""), ("expected_cfm", "cfm"), ("mark_deg", ""))
@@ -150,10 +150,9 @@ def _new_form(report: Report, rows: dict[str, list[Row]], path: Path) -> None:
     page.sheet.print_title_rows = "1:1"
     # To the end of the sheet, so that it holds for rows that are added.
     page.sheet.auto_filter.ref = f"A1:{get_column_letter(len(_COLUMNS))}{_MOST_ROW}"
-    help_page = book.sheet("How to", (100,), portrait=True)
-    help_page.title(f"Readings: {plan.name}", "", 1)
-    for words in (*_HOW, *([report.stamp] if report.stamp else ())):
-        help_page.paragraph(words, 1, TEXT)
+    help_page = book.sheet("How to", (100,), f"Readings: {plan.name}", portrait=True)
+    for words in filter(None, (*_HOW, report.stamp)):
+        help_page.paragraph(words)
     save(book, path)
 
 

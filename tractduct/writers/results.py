@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Callable, Mapping, Sequence
-from operator import attrgetter
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -36,12 +36,11 @@ def results(report: Report, delivered: Delivered | None = None) -> dict[str, Any
 
     ``delivered`` is what is predicted with open dampers, where no whole delivery is at hand.
     """
-    study, delivery, buying, orientation = report.study, report.delivery, report.buying, report.orientation
+    study, delivery, lots = report.study, report.delivery, report.lots
     out: dict[str, Any] = {
         **_sizes(study.plan, study.recommended, study.least_cost, study.trade_off, study.case.labels),
         "cost_unit": study.plan.units.unit(study.cost_unit),
-        "least_gap_pct": _number(study.least_cost.gap_pct),
-        "not_proven": list(study.not_proven),
+        **_of(study, "least_gap_pct=least_cost.gap_pct not_proven"),
         "open_distinct_sizes": [
             {"distinct_sizes": number, "best_bound": _down(bound)} for number, bound in study.open_numbers
         ],
@@ -53,49 +52,39 @@ def results(report: Report, delivered: Delivered | None = None) -> dict[str, Any
         "single_orientation": {
             **_of(study.single, "front_faces=front mirrored flex"),
             "size_set": study.case.labels(study.single.size_index),
-            "cost": _number(study.single.cost),
+            "cost": study.single.cost,
             "breaches": [str(b) for b in study.single.breaches],
         },
         "standardizing": [
             _of(c, "kind covers=kept left_out least_cost=solution.cost standard_cost") for c in study.comparisons
         ],
-        "findings": [
-            {
-                "severity": f.severity.word,
-                **_of(f, "rule subject"),
-                "places": list(f.places),
-                **_of(f, "room message advice"),
-            }
-            for f in report.findings
-        ],
+        "findings": [_of(f, "severity=severity.word rule subject places room message advice") for f in report.findings],
         "conflicts": _conflicts(study),
         "ways_out": [
-            {**_of(w, "kind change holds=helps"), "cost": _number(w.solution.cost) if w.helps else None}
-            for w in study.remedies
+            {**_of(w, "kind change holds=helps"), "cost": w.solution.cost if w.helps else None} for w in study.remedies
         ],
     }
     if study.plan.options:
         out["options"] = _options(study)
-        out["houses"] = [{"options": list(built), "cost": _number(cost)} for built, cost in study.house_costs]
+        out["houses"] = [{"options": built, "cost": cost} for built, cost in study.house_costs]
     got = delivery.open_dampers if delivery is not None else delivered
     if got is not None:
         out["delivered"] = _delivered(got, study.plan)
     if delivery is not None:
         out |= _marked(delivery)
-    if delivery is not None and report.lots is not None and report.lots.other_flex:
-        out["other_flex"] = [_other_flex(one, delivery) for one in report.lots.other_flex]
-    if delivery is not None and report.lots is not None and report.lots.listed:
-        out["marks_of_lots"] = [
-            _lot_marks(delivery, report.lots.air[lot], number)
-            for lot, number in table_numbers(delivery, report.lots).items()
-        ]
+    if delivery is not None and lots is not None and lots.other_flex:
+        out["other_flex"] = [_other_flex(one, delivery) for one in lots.other_flex]
+    if delivery is not None and lots is not None and lots.listed:
+        numbers = table_numbers(delivery, lots)
+        out["marks_of_lots"] = [_lot_marks(delivery, lots.air[lot], number) for lot, number in numbers.items()]
     if report.built is not None:
         out["built"] = _built(report.built)
-    if buying is not None:
-        out["flex_comparison"] = _flex_comparison(buying)
-    if orientation is not None:
-        out["orientation"] = _orientation(orientation)
-    return _with_si(out, study) if study.plan.units.is_si else out
+    if report.buying is not None:
+        out["flex_comparison"] = _flex_comparison(report.buying)
+    if report.orientation is not None:
+        out["orientation"] = _orientation(report.orientation)
+    plain: dict[str, Any] = _plain(out, study.plan)
+    return _with_si(plain, study) if study.plan.units.is_si else plain
 
 
 def _sizes(
@@ -109,10 +98,10 @@ def _sizes(
         "status": best.status,
         "size_set": labels(best.size_index),
         "distinct_sizes": best.distinct_sizes if best.size_index is not None else 0,
-        "cost": _number(best.cost),
+        "cost": best.cost,
         "cost_bound": _bound(best),
-        "gap_pct": _number(best.gap_pct),
-        "least_cost": _number(least.cost),
+        "gap_pct": best.gap_pct,
+        "least_cost": least.cost,
         "best_bound": _bound(least),
         "by_distinct_sizes": [
             {
@@ -127,16 +116,11 @@ def _sizes(
 
 def _governing(study: Study) -> dict[str, Any]:
     """Which variants keep each section from being smaller, and how much more air each run could carry."""
-    plan, governing = study.plan, study.sized.governing if study.sized else ()
+    governing, headroom = (study.sized.governing, study.sized.headroom) if study.sized else ((), ())
     return {
-        "drivers": {
-            d.section: [_variant(v, plan) for v in d.variants] if d.reason is Reason.VARIANTS else [] for d in governing
-        },
+        "drivers": {d.section: d.variants if d.reason is Reason.VARIANTS else [] for d in governing},
         "driver_reasons": {d.section: d.reason.name.lower() for d in governing},
-        "headroom": {
-            h.run: {**_of(h, "extra_cfm limit"), "variant": _variant(h.variant, plan)}
-            for h in (study.sized.headroom if study.sized else ())
-        },
+        "headroom": {h.run: _of(h, "extra_cfm limit variant") for h in headroom},
     }
 
 
@@ -144,9 +128,8 @@ def _conflicts(study: Study) -> list[dict[str, Any]]:
     units = study.plan.units
     return [
         {
-            **_of(c, "path section limit"),
-            "variant": _variant(c.variant, study.plan) if c.variant else None,
-            **{key: _number(units.shown(getattr(c, key), c.unit)) for key in ("least", "allowed", "missing")},
+            **_of(c, "path section limit variant"),
+            **{key: units.shown(getattr(c, key), c.unit) for key in ("least", "allowed", "missing")},
             "unit": units.unit(c.unit),
             "message": str(c),
         }
@@ -182,7 +165,7 @@ def house_results(house: HouseReport, delivered: Sequence[Delivered | None] = ()
         out["delivered"] = [
             {
                 **{key: value for key, value in each[0].items() if key != "external_static_inwc"},
-                "total_cfm": _number(sum(math.nan if e["total_cfm"] is None else e["total_cfm"] for e in each)),
+                "total_cfm": sum(math.nan if e["total_cfm"] is None else e["total_cfm"] for e in each),
                 "runs": _together(each, "runs"),
             }
             for each in zip(*(one["delivered"] for one in found), strict=True)
@@ -191,7 +174,8 @@ def house_results(house: HouseReport, delivered: Sequence[Delivered | None] = ()
     shares = ("status", "distinct_sizes", "cost", "least_cost", "by_distinct_sizes")
     for name, one in by_system.items():
         own[name] = {**{key: one[key] for key in shares}, **own[name]}
-    return {**out, "systems": own}
+    plain: dict[str, Any] = _plain({**out, "systems": own}, house.plan)
+    return plain
 
 
 def _together(parts: Sequence[Mapping[str, Any]], key: str) -> dict[str, Any]:
@@ -201,24 +185,15 @@ def _together(parts: Sequence[Mapping[str, Any]], key: str) -> dict[str, Any]:
 
 def _options(study: Study) -> list[dict[str, Any]]:
     """What each option is built of, which sections it alone drives, what it costs, and what sets of its own save."""
-    return [
-        {
-            "option": one.option.name,
-            "group": one.option.group,
-            "meaning": one.option.meaning,
-            "sections": list(one.sections),
-            "drives": list(one.drives),
-            "covering_cost": None if one.covering is None else _number(one.covering),
-            "own_package_saves_with": None if one.saves_with is None else _number(one.saves_with),
-            "own_package_saves_without": None if one.covering is None else _number(one.covering),
-        }
-        for one in study.option_costs
-    ]
+    names = "option=option.name group=option.group meaning=option.meaning sections drives covering_cost=covering "
+    names += "own_package_saves_with=saves_with own_package_saves_without=covering"
+    return [_of(one, names) for one in study.option_costs]
 
 
 def _other_flex(other: OtherFlex, delivery: Delivery) -> dict[str, Any]:
     """What each lot gets in a product that is not approved, with damper marks of its own."""
-    tree, seasons = delivery.study.tree, delivery.study.plan.seasons
+    seasons = list(enumerate(delivery.study.plan.seasons))
+    parts = ("expected_cfm", "low_cfm", "high_cfm")
     return {
         "flex": other.flex,
         "damper_marks": [_mark_table(table) for table in other.marks.tables],
@@ -226,18 +201,14 @@ def _other_flex(other: OtherFlex, delivery: Delivery) -> dict[str, Any]:
         "lots": [
             {
                 **_lot_marks(delivery, air, other.marks.number_of(air.table)),
-                "total_cfm": {season: _number(air.total_cfm[k]) for k, season in enumerate(seasons)},
+                "total_cfm": {season: air.total_cfm[k] for k, season in seasons},
                 "runs": {
                     run.name: {
-                        season: {
-                            "expected_cfm": _number(air.expected_cfm[k, p]),
-                            "low_cfm": _number(air.low_cfm[k, p]),
-                            "high_cfm": _number(air.high_cfm[k, p]),
-                        }
-                        for k, season in enumerate(seasons)
+                        season: {part: getattr(air, part)[k, p] for part in parts}
+                        for k, season in seasons
                         if math.isfinite(air.target_cfm[k, p])
                     }
-                    for p, run in enumerate(tree.runs)
+                    for p, run in enumerate(delivery.study.tree.runs)
                     if np.isfinite(air.target_cfm[:, p]).any()
                 },
             }
@@ -251,24 +222,20 @@ def _built(built: Built) -> dict[str, Any]:
     study = built.study
     return {
         "size_set": study.case.labels(built.size_index),
-        "not_built_yet": list(built.free),
-        "holds": built.holds,
+        **_of(built, "not_built_yet=free holds"),
         "breaches": [str(b) for b in built.breaches],
-        "cost": _number(built.cost),
-        "rooms_outside_open": None if built.marks is None else built.marks.rooms_outside_open,
-        "rooms_outside_marked": None if built.marks is None else built.marks.chosen.rooms_outside,
-        "damper_marks": [] if built.marks is None else [_mark_table(table) for table in built.marks.chosen.tables],
-        "lots_left": study.plan.lots_left,
-        "change_price": study.plan.change_price,
-        "best_changes": None if built.best is None else built.best.number,
+        **_of(
+            built,
+            "cost rooms_outside_open=marks.rooms_outside_open rooms_outside_marked=marks.chosen.rooms_outside",
+        ),
+        "damper_marks": [_mark_table(table) for table in (built.marks.chosen.tables if built.marks else ())],
+        **_of(study.plan, "lots_left change_price"),
+        **_of(built, "best_changes=best.number"),
         "by_changes": [
             {
-                "changes": c.number,
-                "changed": {section: list(sizes) for section, sizes in c.changed.items()},
-                "cost": _number(c.solution.cost),
+                **_of(c, "changes=number changed cost=solution.cost"),
                 "best_bound": _bound(c.solution),
-                "status": c.solution.status,
-                "worth": _number(c.worth),
+                **_of(c, "status=solution.status worth"),
                 "size_set": study.case.labels(c.solution.size_index),
             }
             for c in built.front
@@ -279,20 +246,19 @@ def _built(built: Built) -> dict[str, Any]:
 def _cap(study: Study) -> dict[str, Any]:
     """The cap on steps over the own size: the largest size that it leaves each section, and what it costs if known."""
     case, free = study.case, study.without_cap
+    without = None
+    if free is not None:
+        without = {
+            "least_cost": free.least_cost.cost,
+            "best_bound": _bound(free.least_cost),
+            **_of(free.recommended, "cost distinct_sizes"),
+            "size_set": case.labels(free.recommended.size_index),
+        }
     left = [np.flatnonzero(row) for row in case.table.on_sale & case.within_cap]
     return {
         "most_steps_over_own": study.plan.most_steps_over_own,
-        "extra_cost": None if free is None else _number(free.extra_cost),
-        "extra_cost_at_most": None if free is None else _number(free.extra_at_most),
-        "without": None
-        if free is None
-        else {
-            "least_cost": _number(free.least_cost.cost),
-            "best_bound": _bound(free.least_cost),
-            "cost": _number(free.recommended.cost),
-            "distinct_sizes": free.recommended.distinct_sizes,
-            "size_set": case.labels(free.recommended.size_index),
-        },
+        **_of(study, "extra_cost=without_cap.extra_cost extra_cost_at_most=without_cap.extra_at_most"),
+        "without": without,
         "largest_size": {
             s.name: study.table.sizes[sizes[-1]].label if sizes.size else ""
             for s, sizes in zip(study.tree.sections, left, strict=True)
@@ -341,22 +307,19 @@ def results_text(
 
 def _marked(delivery: Delivery) -> dict[str, Any]:
     """The damper marks, what they deliver, and what each number of dampers costs."""
-    marks, study = delivery.marks, delivery.study
+    marks, study, front = delivery.marks, delivery.study, delivery.by_dampers
+    off = "room variant delivered_cfm design_cfm tolerances"
     out: dict[str, Any] = {
         "damper_marks": [_mark_table(table) for table in marks.chosen.tables],
         "rooms_outside_open": marks.rooms_outside_open,
-        "rooms_outside_marked": [
-            _of(room, "room variant delivered_cfm design_cfm tolerances") for room in marks.chosen.outside
-        ],
-        "one_mark_rooms_outside": None if marks.one_alone is None else marks.one_alone.rooms_outside,
-        "least_dampers": marks.least_dampers,
-        "damper_cost": _number(study.plan.damper_cost * len(marks.chosen.runs)),
+        "rooms_outside_marked": [_of(room, off) for room in marks.chosen.outside],
+        **_of(marks, "one_mark_rooms_outside=one_alone.rooms_outside least_dampers"),
+        "damper_cost": study.plan.damper_cost * len(marks.chosen.runs),
         "delivered_marked": _delivered(marks.chosen.delivered, study.plan),
     }
-    proof = delivery.by_dampers.proof if delivery.by_dampers else None
-    if proof is not None:
-        out["by_dampers_proof"] = {"bound": _number(proof.bound), "to_the_end": proof.closed}
-    if delivery.by_dampers is not None:
+    if front is not None and front.proof is not None:
+        out["by_dampers_proof"] = _of(front.proof, "bound to_the_end=closed")
+    if front is not None:
         out["by_dampers"] = [
             {
                 **_of(e, "dampers positions cost duct_cost"),
@@ -364,7 +327,7 @@ def _marked(delivery: Delivery) -> dict[str, Any]:
                 **_of(e, "distinct_sizes rooms_outside worst_tolerances"),
                 "size_set": study.case.labels(e.size_index),
             }
-            for e in delivery.by_dampers.entries
+            for e in front.entries
         ]
     return out
 
@@ -382,22 +345,26 @@ def _lot_marks(delivery: Delivery, air: LotAir, number: int | None) -> dict[str,
 def _blades(table: MarkTable) -> dict[str, Any]:
     return {
         "runs": {
-            run: {f"{season}_inwc_per_cfm2": _number(takes[k], 12) for k, season in enumerate(table.seasons)}
+            run: {f"{season}_inwc_per_cfm2": part for season, part in zip(table.seasons, takes, strict=True)}
             for run, takes in zip(table.runs, table.inwc_per_cfm2, strict=True)
         },
         "angles_deg": {
-            run: {season: _number(angle[k]) for k, season in enumerate(table.seasons)}
-            for run, angle in zip(table.runs, table.angle_deg, strict=True)
+            run: dict(zip(table.seasons, angles, strict=True))
+            for run, angles in zip(table.runs, table.angle_deg, strict=True)
         },
     }
 
 
 def _mark_table(table: MarkTable) -> dict[str, Any]:
     return {
-        "orientations": [{"front_faces": front, "mirrored": mirrored} for front, mirrored in table.orientations],
+        "orientations": _faces(table.orientations),
         **_blades(table),
         **_of(table, "dampers positions rooms_outside worst_tolerances"),
     }
+
+
+def _faces(groups: Iterable[tuple[str, bool | None]]) -> list[dict[str, Any]]:
+    return [{"front_faces": front, "mirrored": mirrored} for front, mirrored in groups]
 
 
 def _flex_comparison(buying: Buying) -> dict[str, Any]:
@@ -409,18 +376,17 @@ def _flex_comparison(buying: Buying) -> dict[str, Any]:
         "alone": [
             {
                 **_of(one, f"flex {sized} distinct_sizes=recommended.distinct_sizes size_set headroom_run"),
-                **_of(one, "headroom_pct=least_headroom_pct lowest_room lowest_room_pct"),
-                "balanced_within_tolerance": one.balanced_within,
+                **_of(
+                    one,
+                    "headroom_pct=least_headroom_pct lowest_room lowest_room_pct "
+                    "balanced_within_tolerance=balanced_within",
+                ),
                 "compressed": [_of(c, compressed) for c in one.compressed],
             }
             for one in (found.alone if found else ())
         ],
         "approved": [
-            {
-                "flex": list(a.flex),
-                **_of(a, f"{sized} distinct_sizes=recommended.distinct_sizes"),
-                "extra_cost": {flex: _number(extra) for flex, extra in a.extra_cost.items()},
-            }
+            _of(a, f"flex {sized} distinct_sizes=recommended.distinct_sizes extra_cost")
             for a in (found.approved if found else ())
         ],
         "break_even": [_of(p, "flex=product against price_pct") for p in (found.break_even if found else ())],
@@ -430,53 +396,44 @@ def _flex_comparison(buying: Buying) -> dict[str, Any]:
 
 def _orientation(result: OrientationStudy) -> dict[str, Any]:
     """Rooms by sensitivity, packages, whether the set holds at every degree, and every lot at its own azimuth."""
-    house, check = result.house, result.degrees
-    return {
-        "screening": result.screening,
-        "sensitivity": [
-            {
-                **_of(
-                    r,
-                    "room season smallest_cfm largest_cfm least_face=least_front least_mirrored "
-                    "driving_face=driving_front driving_mirrored size_steps glass_pct has_glass load_change_pct "
-                    "shared_out",
-                ),
-                **({"options": list(r.options)} if result.study.plan.houses else {}),
-            }
-            for r in result.sensitivity
-        ],
-        "house_cooling_change_btuh": None if house is None else _number(house.change_btuh),
-        **({"house_cooling_change_options": list(house.options)} if house and result.study.plan.houses else {}),
-        "packages": _packages(result),
-        "every_degree": None
-        if check is None
-        else {
+    house, check, study = result.house, result.degrees, result.study
+    options = "options" if study.plan.houses else ""
+    moved = (
+        "room season smallest_cfm largest_cfm least_face=least_front least_mirrored driving_face=driving_front "
+        f"driving_mirrored size_steps glass_pct has_glass load_change_pct shared_out {options}"
+    )
+    lot = "lot=lot.name azimuth_deg=lot.azimuth_deg mirrored=lot.mirrored flex=lot.flex holds covered "
+    lot += f"{options and 'options=lot.options'} airflow_from=source"
+    every_degree = None
+    if check is not None:
+        every_degree = {
             "step_deg": check.step_deg,
             "directions": len(check.azimuth_deg),
-            "between_fronts": check.between,
-            "holds": check.holds,
-            "highest_use": _number(float(check.use.max())),
-            "largest_step": _number(check.largest_step),
+            **_of(check, "between_fronts=between holds"),
+            "highest_use": float(check.use.max()),
+            "largest_step": check.largest_step,
             "ranges": [
                 _of(r, "section limit=limit_name first_deg last_deg over_limit_pct=excess_pct") for r in check.broken
             ],
-        },
+        }
+    return {
+        "screening": result.screening,
+        "sensitivity": [_of(r, moved) for r in result.sensitivity],
+        "house_cooling_change_btuh": None if house is None else house.change_btuh,
+        **({"house_cooling_change_options": house.options} if house and options else {}),
+        "packages": _packages(result),
+        "every_degree": every_degree,
         "lots": [
             {
-                **_of(r, "lot=lot.name azimuth_deg=lot.azimuth_deg mirrored=lot.mirrored flex=lot.flex holds covered"),
-                **({"options": list(r.lot.options)} if result.study.plan.houses else {}),
-                "airflow_from": r.source,
+                **_of(r, lot),
                 "packages": {
                     str(p.n_package): None if p.package is None else p.package + 1
                     for p in result.lot_packages
                     if p.lot == r.lot.name
                 },
                 "run_airflow_cfm": {
-                    season: {
-                        run.name: _number(cfm)
-                        for run, cfm in zip(result.study.tree.runs, r.run_airflow_cfm[k], strict=True)
-                    }
-                    for k, season in enumerate(result.study.plan.seasons)
+                    season: {run.name: cfm for run, cfm in zip(study.tree.runs, r.run_airflow_cfm[k], strict=True)}
+                    for k, season in enumerate(study.plan.seasons)
                 },
             }
             for r in result.lots
@@ -488,17 +445,14 @@ def _packages(result: OrientationStudy) -> list[dict[str, Any]]:
     found = result.packages
     return [
         {
-            "packages": choice.n_package,
-            "expected_cost": _number(choice.expected_cost),
-            "best_bound": _number(choice.bound),
-            "proven": choice.proven,
-            "saving": _number(found.saving(choice.n_package)),
+            **_of(choice, "packages=n_package expected_cost best_bound=bound proven"),
+            "saving": found.saving(choice.n_package),
             "division": [
                 {
-                    "orientations": [{"front_faces": face, "mirrored": mirrored} for face, mirrored in package.groups],
-                    "also_holds": [{"front_faces": face, "mirrored": m} for face, m in package.also_holds],
-                    "mix_pct": _number(100.0 * package.weight),
-                    "cost": _number(package.cost),
+                    "orientations": _faces(package.groups),
+                    "also_holds": _faces(package.also_holds),
+                    "mix_pct": 100.0 * package.weight,
+                    "cost": package.cost,
                     "size_set": result.study.case.labels(package.size_index),
                 }
                 for package in choice.packages
@@ -519,17 +473,13 @@ def _margins(study: Study) -> dict[str, Any] | None:
         "met_exactly": margins.exact,
         "smallest": [
             {
-                "limit": m.limit,
-                "of": m.of,
-                "place": m.place,
-                "variant": _variant(m.variant, study.plan) if m.variant else None,
-                "amount": _number(units.shown(m.amount, m.unit), 12),
-                "allowed": _number(units.shown(m.allowed, m.unit), 12),
-                "margin": _number(units.shown(m.left, m.unit), 12),
-                "margin_pct": _number(m.left_pct, 10),
+                **_of(m, "limit of place variant"),
+                "amount": units.shown(m.amount, m.unit),
+                "allowed": units.shown(m.allowed, m.unit),
+                "margin": units.shown(m.left, m.unit),
+                "margin_pct": m.left_pct,
                 "unit": units.unit(m.unit),
-                "limits": m.limits,
-                "met_exactly": m.exact,
+                **_of(m, "limits met_exactly=exact"),
             }
             for m in margins.tightest
         ],
@@ -540,14 +490,11 @@ def _velocity_limits(study: Study) -> dict[str, Any]:
     """By section: its limit, what is left of it in the variant that leaves least, and that variant."""
     found = {}
     for section in study.tree.sections:
-        entry: dict[str, Any] = {"velocity_limit_fpm": _number(study.plan.velocity_limit_fpm(section))}
+        entry: dict[str, Any] = {"velocity_limit_fpm": study.plan.velocity_limit_fpm(section)}
         if study.sized is not None:
             left = study.sized.margins.velocity_fpm[section.name]
             v = int(np.argmin(np.round(left, 9)))
-            entry |= {
-                "velocity_margin_fpm": _number(left[v]),
-                "variant": _variant(study.variants.variants[v], study.plan),
-            }
+            entry |= {"velocity_margin_fpm": left[v], "variant": study.variants.variants[v]}
         found[section.name] = entry
     return found
 
@@ -562,12 +509,12 @@ def _variants(study: Study) -> list[dict[str, Any]]:
                 continue
             own = by_friction_rate.friction_rate_size[v, i]
             sections[section.name] = {
-                "airflow_cfm": _number(study.variants.airflow_cfm[v, i]),
-                "velocity_fpm": None if sized is None else _number(sized.velocity_fpm[v, i]),
-                "loss_inwc": None if sized is None else _number(sized.verification.loss_inwc[section.name][v], 8),
+                "airflow_cfm": study.variants.airflow_cfm[v, i],
+                "velocity_fpm": None if sized is None else sized.velocity_fpm[v, i],
+                "loss_inwc": None if sized is None else sized.verification.loss_inwc[section.name][v],
                 "own_size": study.table.sizes[own].label if own >= 0 else "",
-                "friction_rate_inwc_per_100ft": _number(by_friction_rate.section_friction_rate[v, i], 8),
-                "exact_diameter_in": _number(by_friction_rate.exact_diameter_in[v, i]),
+                "friction_rate_inwc_per_100ft": by_friction_rate.section_friction_rate[v, i],
+                "exact_diameter_in": by_friction_rate.exact_diameter_in[v, i],
             }
         paths = {}
         for p, run in enumerate(tree.runs):
@@ -576,11 +523,11 @@ def _variants(study: Study) -> list[dict[str, Any]]:
             available = by_friction_rate.path_available_inwc[v, p]
             loss = None if sized is None else sized.verification.path_loss_inwc[run.name][v]
             paths[run.name] = {
-                "loss_inwc": None if loss is None else _number(loss, 8),
-                "available_inwc": _number(available, 8),
-                "slack_inwc": None if loss is None else _number(available - loss, 8),
-                "total_effective_length_ft": _number(by_friction_rate.total_effective_length_ft[p]),
-                "friction_rate_inwc_per_100ft": _number(by_friction_rate.friction_rate[v, p], 8),
+                "loss_inwc": loss,
+                "available_inwc": available,
+                "slack_inwc": None if loss is None else available - loss,
+                "total_effective_length_ft": by_friction_rate.total_effective_length_ft[p],
+                "friction_rate_inwc_per_100ft": by_friction_rate.friction_rate[v, p],
             }
         found.append({**_variant(variant, study.plan), "sections": sections, "paths": paths})
     return found
@@ -588,25 +535,19 @@ def _variants(study: Study) -> list[dict[str, Any]]:
 
 def _delivered(got: Delivered, plan: Plan) -> list[dict[str, Any]]:
     total, static = got.total_cfm, got.external_static_inwc
-    found = []
-    for v, variant in enumerate(got.variants.variants):
-        runs = {
-            run.name: {
-                "airflow_cfm": _number(got.run_cfm[v, p]),
-                "design_cfm": _number(got.run_design_cfm[v, p]),
-            }
-            for p, run in enumerate(got.tree.runs)
-            if got.variants.open_run[v, p]
+    return [
+        {
+            **_variant(variant, plan),
+            "total_cfm": total[v],
+            "external_static_inwc": static[v],
+            "runs": {
+                run.name: {"airflow_cfm": got.run_cfm[v, p], "design_cfm": got.run_design_cfm[v, p]}
+                for p, run in enumerate(got.tree.runs)
+                if got.variants.open_run[v, p]
+            },
         }
-        found.append(
-            {
-                **_variant(variant, plan),
-                "total_cfm": _number(total[v]),
-                "external_static_inwc": _number(static[v], 8),
-                "runs": runs,
-            }
-        )
-    return found
+        for v, variant in enumerate(got.variants.variants)
+    ]
 
 
 def _variant(variant: Variant, plan: Plan) -> dict[str, Any]:
@@ -620,23 +561,45 @@ def _variant(variant: Variant, plan: Plan) -> dict[str, Any]:
 
 
 def _of(thing: Any, names: str) -> dict[str, Any]:
-    """Some attributes of a thing, under their names or as ``name=path``; numbers as ``_number`` has them."""
+    """Some attributes of a thing, under their names or as ``name=path``; None where a path ends early."""
     found = {}
     for word in names.split():
         name, _, path = word.partition("=")
-        value = attrgetter(path or name)(thing)
-        found[name] = _number(value) if isinstance(value, float) else value
+        value = thing
+        for attribute in (path or name).split("."):
+            value = None if value is None else getattr(value, attribute)
+        found[name] = value
     return found
 
 
+# Digits of numbers by the end of their key or of one above it; of all others 6, well below anything measurable.
+_DIGITS = {"inwc": 8, "inwc_per_100ft": 8, "inwc_per_cfm2": 12, "margins": 12, "margin_pct": 10}
+
+
+@cache
+def _digits(key: str, above: int) -> int:
+    return next((digits for end, digits in _DIGITS.items() if key.endswith(end)), above)
+
+
+def _plain(value: Any, plan: Plan, digits: int = 6) -> Any:
+    """What JSON can hold: numbers as ``_number`` has them, variants as dicts, tuples as lists."""
+    if isinstance(value, float):
+        return _number(value, digits)
+    if isinstance(value, Variant):
+        value = _variant(value, plan)
+    if isinstance(value, Mapping):
+        return {key: _plain(inner, plan, _digits(key, digits)) for key, inner in value.items()}
+    return [_plain(inner, plan, digits) for inner in value] if isinstance(value, list | tuple) else value
+
+
 def _number(value: float, digits: int = 6) -> float | None:
-    """Rounded well below anything measurable, so that machines agree; None where there is no number, no -0."""
+    """Rounded, so that machines agree; None where there is no number, no -0."""
     return round(float(value), digits) + 0.0 if math.isfinite(value) else None
 
 
 def _bound(solution: Solution) -> float | None:
     """What no cost is below: of an optimum its cost, else rounded down, so that it stays true."""
-    return _number(solution.bound) if solution.status == "optimal" else _down(solution.bound)
+    return solution.bound if solution.status == "optimal" else _down(solution.bound)
 
 
 def _down(bound: float) -> float | None:

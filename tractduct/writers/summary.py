@@ -11,7 +11,6 @@ from tractduct.delivery.damper_search import DamperFront
 from tractduct.delivery.deliver import Delivery
 from tractduct.delivery.lots import LotDelivery, lots_outside
 from tractduct.findings import Finding, Severity
-from tractduct.model.options import built_text
 from tractduct.one_plan import Study
 from tractduct.orientation.study import OrientationStudy
 from tractduct.report import Report
@@ -19,8 +18,9 @@ from tractduct.sizing.remedies import Conflict
 from tractduct.systems import HouseReport
 from tractduct.units import NOMINAL
 from tractduct.writers.orientation_tables import missing
-from tractduct.writers.tables import not_proven, wall_or_money
+from tractduct.writers.tables import house_range, not_proven, wall_or_money
 from tractduct.writers.together import Written
+from tractduct.writers.words import counted, named
 
 _PICTURES = (".png", ".svg")
 _WIDE = 112  # columns of a line
@@ -85,8 +85,8 @@ def _listed(names: Sequence[str]) -> str:
         alone = [first, *(name.removeprefix(stem) for name in alone if name != first)]
     inner = Counter(name.partition("/")[0] for name in names if "/" in name)
     pictures = sum("/" not in name and name.endswith(_PICTURES) for name in names)
-    folders = [f"{folder}/ ({count(n, 'file')})" for folder, n in inner.items()]
-    return ", ".join([*alone, *folders, *([count(pictures, "picture")] if pictures else [])])
+    folders = [f"{folder}/ ({counted(n, 'file')})" for folder, n in inner.items()]
+    return ", ".join([*alone, *folders, *([counted(pictures, "picture")] if pictures else [])])
 
 
 def _wrapped(line: str) -> list[str]:
@@ -107,41 +107,36 @@ def rooms_right(delivery: Delivery, lots: LotDelivery | None = None) -> list[str
     lots_off = lots_outside(delivery, lots)
     between = degrees is not None and not degrees.holds
     if outside:
-        lines = [f"{count(len(outside), 'room')} of {rooms} outside tolerance {where}: {', '.join(outside)}."]
+        lines = [f"{counted(len(outside), 'room')} of {rooms} outside tolerance {where}: {', '.join(outside)}."]
     else:
         sure = not lots_off and (not between or (lots is not None and lots.listed))
         place = "on every lot" if sure else "at every front"
         lines = [f"All {rooms} rooms are within tolerance {place} {where}, as predicted."]
         if lots_off:
             told = [f"{name} ({', '.join(off)})" for name, off in lots_off.items()]
-            more = f" and {len(told) - _LOTS_TOLD} more" if len(told) > _LOTS_TOLD else ""
-            lines.append(
-                f"At their own direction not so on {len(told)} of {len(lots.air) if lots else 0} lots: "
-                f"{', '.join(told[:_LOTS_TOLD])}{more}."
-            )
+            many = f"{len(told)} of {len(lots.air) if lots else 0} lots"
+            lines.append(f"At their own direction not so on {many}: {named(told, _LOTS_TOLD)}.")
     if lots is not None and (own := lots.with_own_marks):
-        more = f" and {len(own) - _LOTS_TOLD} more" if len(own) > _LOTS_TOLD else ""
+        have = "have" if len(own) > 1 else "has"
         lines.append(
-            f"As no table suits them, {count(len(own), 'lot')} {'have' if len(own) > 1 else 'has'} marks of their own, "
-            f"on their pages: {', '.join(own[:_LOTS_TOLD])}{more}."
+            f"As no table suits them, {counted(len(own), 'lot')} {have} marks of their own, on their pages: "
+            f"{named(own, _LOTS_TOLD)}."
         )
     if degrees is not None and between:
         lines.append(
-            f"Facing between the fronts, {count(len(degrees.outside), 'room')} would be outside with any table at "
+            f"Facing between the fronts, {counted(len(degrees.outside), 'room')} would be outside with any table at "
             f"{degrees.directions_outside} of {len(degrees.azimuth_deg)} degrees; a lot that faces so has marks of its "
             "own on its page."
         )
     if dampers:
         how = "one mark all year" if setting.positions == 1 else "one mark a season"
         tables = "" if len(setting.tables) == 1 else f" in {len(setting.tables)} tables by front"
-        lines.append(
-            f"{count(dampers, 'damper')}, {how}{tables}; with all dampers open {marks.rooms_outside_open} rooms would "
-            "be outside somewhere."
-        )
+        opened = f"with all dampers open {marks.rooms_outside_open} rooms would be outside somewhere"
+        lines.append(f"{counted(dampers, 'damper')}, {how}{tables}; {opened}.")
     if marks.one_alone is not None:
         off = [f"{room.room} {plan.units.number(room.off_cfm, 'cfm', '+.0f')}" for room in marks.one_alone.outside[:6]]
         lines.append(
-            f"One mark all year alone would leave {count(marks.one_alone.rooms_outside, 'room')} outside, by "
+            f"One mark all year alone would leave {counted(marks.one_alone.rooms_outside, 'room')} outside, by "
             f"{plan.units.unit('cfm')}: {', '.join(off)}."
         )
     other = other_choice(delivery)
@@ -151,18 +146,15 @@ def rooms_right(delivery: Delivery, lots: LotDelivery | None = None) -> list[str
 def other_choice(delivery: Delivery) -> str:
     """What the set chosen the other way would save, in one line; empty where both are the same."""
     front, study = delivery.by_dampers, delivery.study
-    if front is None or not front.entries:
+    if front is None or not front.entries or study.plan.choose == "dampers":
         return ""
-    price, best = study.plan.damper_cost, front.least()
-    if study.plan.choose == "dampers":
-        return ""
-    ours = study.recommended.cost + price * len(delivery.marks.chosen.runs)
-    saved = ours - best.cost
+    best, dampers = front.least(), len(delivery.marks.chosen.runs)
+    saved = study.recommended.cost + study.plan.damper_cost * dampers - best.cost
     if best.rooms_outside > delivery.marks.chosen.rooms_outside or saved < 0.005:
         return ""
     return (
-        f"Chosen by dampers instead: {count(best.dampers, 'damper')}, {best.distinct_sizes} sizes, "
-        f"{count(best.rooms_outside, 'room')} outside, {money(study, saved)} per lot less ({proven_text(front)})."
+        f"Chosen by dampers instead: {counted(best.dampers, 'damper')}, {best.distinct_sizes} sizes, "
+        f"{counted(best.rooms_outside, 'room')} outside, {money(study, saved)} per lot less ({proven_text(front)})."
     )
 
 
@@ -182,19 +174,6 @@ def money(study: Study, cost: float) -> str:
     return f"{study.plan.units.number(cost, study.cost_unit, spec)} {wall_or_money(study)}"
 
 
-def stock(study: Study) -> list[tuple[str, str, str, int, float]]:
-    """Distinct sizes of the standard set: kind, shape, size, sections and feet of each, smallest first."""
-    count: Counter[tuple[str, str, str]] = Counter()
-    feet: Counter[tuple[str, str, str]] = Counter()
-    for section in study.tree.sections:
-        key = (section.kind, section.shape, study.size_set[section.name])
-        count[key] += 1
-        feet[key] += section.length_ft  # type: ignore[assignment]
-    rank = {size.label: i for i, size in enumerate(study.table.sizes)}
-    ordered = sorted(count, key=lambda k: (k[0] != "flex", k[1] != "round", rank[k[2]]))
-    return [(*key, count[key], float(feet[key])) for key in ordered]
-
-
 def _variants(study: Study) -> str:
     plan = study.plan
     parts = [f"{len(plan.fronts)} front faces"]
@@ -202,9 +181,9 @@ def _variants(study: Study) -> str:
         parts.append("mirrored or not")
     parts.append(" and ".join(plan.seasons))
     if plan.flex != ("",):
-        parts.append(f"{len(plan.flex)} flex product{'s' if len(plan.flex) > 1 else ''}")
+        parts.append(counted(len(plan.flex), "flex product"))
     if plan.houses:
-        parts.append(f"{len(plan.houses)} combination{'s' if len(plan.houses) > 1 else ''} of options")
+        parts.append(f"{counted(len(plan.houses), 'combination')} of options")
     return f"{len(study.variants.variants)} variants ({', '.join(parts)})"
 
 
@@ -216,12 +195,8 @@ def _options(study: Study) -> list[str]:
     def say(cost: float) -> str:
         return study.plan.units.say(cost, study.cost_unit, ",.2f")
 
-    (cheapest, low), (dearest, high) = (f(study.house_costs, key=lambda one: one[1]) for f in (min, max))
-    least, most = (built_text(built) or "without options" for built in (cheapest, dearest))
-    lines = [
-        f"The cost counts the sections of every option once; a house costs {say(low)} ({least}) to {say(high)} "
-        f"({most})."
-    ]
+    low, high = house_range(study, say)
+    lines = [f"The cost counts the sections of every option once; a house costs {low} to {high}."]
     dear = [(one.covering, one.option.name) for one in study.option_costs if one.covering and one.covering > 0.005]
     if dear:
         each = ", ".join(f"{name} {say(cost)}" for cost, name in sorted(dear, reverse=True))
@@ -234,7 +209,7 @@ def cap_text(study: Study) -> str:
     free = study.without_cap
     if free is None:
         return ""
-    steps = count(study.plan.most_steps_over_own, "standard size")
+    steps = counted(study.plan.most_steps_over_own, "standard size")
     text = f"No section is more than {steps} above the largest that the friction-rate method gives it. "
     if free.extra_at_most > free.extra_cost + 0.005:
         text += f"That adds at most {money(study, free.extra_at_most)} to the least cost."
@@ -252,9 +227,15 @@ def _sizes(study: Study) -> list[str]:
     """The set by kind of duct."""
     proven = "proven" if study.status == "optimal" else f"not proven: time ran out ({study.status})"
     units = study.plan.units
+    feet: dict[tuple[str, str, str], float] = {}
+    for section in study.tree.sections:
+        key = section.kind, section.shape, study.size_set[section.name]
+        feet[key] = feet.get(key, 0.0) + section.length_ft
+    rank = {size.label: i for i, size in enumerate(study.table.sizes)}
     by_kind: dict[tuple[str, str], list[str]] = {}
-    for kind, shape, size, _, feet in stock(study):
-        by_kind.setdefault((kind, shape), []).append(f"{size} ({units.number(feet, 'ft', '.0f')})")
+    for kind, shape, size in sorted(feet, key=lambda key: (key[0] != "flex", key[1] != "round", rank[key[2]])):
+        length = units.number(feet[kind, shape, size], "ft", ".0f")
+        by_kind.setdefault((kind, shape), []).append(f"{size} ({length})")
     of = f"Sizes, {units.unit(NOMINAL)}, with {units.unit('ft')} per lot"
     lines = [f"Build this size set; it holds in every variant ({proven}). {of}:"]
     for (kind, shape), sizes in by_kind.items():
@@ -277,11 +258,6 @@ def _cost(study: Study) -> list[str]:
     return lines
 
 
-def count(number: int, word: str) -> str:
-    """A number with its word, in the plural where it is not one."""
-    return f"{number} {word}" + ("" if number == 1 else "s")
-
-
 def _orientation(result: OrientationStudy) -> list[str]:
     """Lots and every degree."""
     words = []
@@ -289,7 +265,7 @@ def _orientation(result: OrientationStudy) -> list[str]:
         holds = [r.holds for r in result.lots]
         out = [r.lot.name for r in result.lots if not r.holds]
         words.append(
-            f"{count(len(holds), 'lot')}: the set holds at {sum(h is True for h in holds)} of them"
+            f"{counted(len(holds), 'lot')}: the set holds at {sum(h is True for h in holds)} of them"
             + (f"; look at {', '.join(out[:8])}{' and more' if len(out) > 8 else ''}." if out else ".")
         )
     check = result.degrees
@@ -304,7 +280,7 @@ def _findings(found: tuple[Finding, ...]) -> list[str]:
     if not found:
         return []
     counts = Counter(f.severity for f in found)
-    words = ", ".join(count(counts[s], s.word) for s in Severity if counts[s])
+    words = ", ".join(counted(counts[s], s.word) for s in Severity if counts[s])
     first = "" if len(found) <= _FINDINGS_SHOWN else f"; the first {_FINDINGS_SHOWN}, the others are on sheet Findings"
     return ["", f"Watch ({words}{first}):", *(f"  {finding}" for finding in found[:_FINDINGS_SHOWN])]
 
@@ -319,21 +295,18 @@ def conflict_lines(conflicts: tuple[Conflict, ...]) -> list[str]:
         line = str(first)
         if others:
             places = [other.path if other.limit == "pressure" else other.section for other in others]
-            line += f". The same at {count(len(others), 'more place')}: {', '.join(places)}"
+            line += f". The same at {counted(len(others), 'more place')}: {', '.join(places)}"
         lines.append(line)
     return lines
 
 
 def _nothing_holds(study: Study) -> list[str]:
     lines = ["No size set holds in every variant.", *(f"  {line}" for line in conflict_lines(study.conflicts))]
-    helping = [w for w in study.remedies if w.helps]
-    useless = [w for w in study.remedies if not w.helps]
+    helping = [f"{w.change}: {money(study, w.solution.cost)} per lot" for w in study.remedies if w.helps]
+    useless = [w.change for w in study.remedies if not w.helps]
     for heading, some in (
-        (
-            "Changes that were tried and hold, the cheapest first:",
-            [f"{w.change}: {money(study, w.solution.cost)} per lot" for w in helping],
-        ),
-        ("Tried, and not enough alone:", [w.change for w in useless]),
+        ("Changes that were tried and hold, the cheapest first:", helping),
+        ("Tried, and not enough alone:", useless),
     ):
         if some:
             more = [f"  ... and {len(some) - _LISTED} more in the workbook"] if len(some) > _LISTED else []

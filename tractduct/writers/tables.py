@@ -7,14 +7,15 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
+from itertools import product
 from typing import Any, Protocol
 
 import numpy as np
 
 from tractduct.findings import Finding
-from tractduct.model.options import condition_text
+from tractduct.model.options import built_text, condition_text
 from tractduct.model.plan import Section
 from tractduct.model.words import FLEX
 from tractduct.network.airstream import airstream
@@ -40,17 +41,27 @@ from tractduct.writers.book.looks import (
     Column,
     Look,
 )
-from tractduct.writers.listing import COST, VARIANT, Listing, col, listing, options_column, options_of, size_cell
+from tractduct.writers.listing import (
+    COST,
+    MIRRORED,
+    SEASON,
+    VARIANT,
+    Listing,
+    Row,
+    col,
+    listing,
+    options_column,
+    options_of,
+    size_cell,
+)
+from tractduct.writers.words import counted
 
 OPEN_AIR = "air handler"
 SECTION = col("section", "Section", look=LABEL, width=10)
 RUN = col("run", "Run", "a section that ends at a register or grille", LABEL, 9)
 ROOM = col("room", "Room", look=LABEL, width=20)
-SEASON = VARIANT[2]
 BUILT_WITH = col("option", "Built with", "the options that it hangs on; empty: always built", TEXT, 16)
 SIDE = col("side", "Side", "supply or return", width=8)
-
-Row = Sequence[Any]
 
 
 def few_rooms(text: str) -> str | None:
@@ -161,9 +172,7 @@ def pressure(study: Study) -> Iterator[Row]:
     made, left = stream.static_at(stream.design_cfm), study.case.budget.total_inwc
     supply = study.by_friction_rate.path_available_inwc[:, [run.side != "return" for run in study.tree.runs]][:, 0]
     devices = made - stream.left_for_ducts()
-    for v, variant in enumerate(study.variants.variants):
-        columns = (stream.design_cfm, made, devices, left, supply, left - supply)
-        yield (*as_told(study, variant), *(of[v] for of in columns))
+    yield from by_variant(study, (stream.design_cfm, made, devices, left, supply, left - supply))
 
 
 @listing(
@@ -190,26 +199,20 @@ def paths(study: Study) -> Iterator[Row]:
     sized, tree, by_rate = study.sized, study.tree, study.by_friction_rate
     if sized is None:
         return
-    rows = np.arange(len(study.variants.variants))
+    rows, names = np.arange(len(study.variants.variants)), np.array([s.name for s in tree.sections])
     for p, run in enumerate(tree.runs):
         way = np.array(tree.walk(p))
         limits = study.table.sections.velocity_limit_fpm[way]
         fastest = np.argmax(sized.velocity_fpm[:, way] / limits, axis=1)
         speed, limit = sized.velocity_fpm[rows, way[fastest]], limits[fastest]
         lost, available = sized.verification.path_loss_inwc[run.name], by_rate.path_available_inwc[:, p]
-        columns = zip(
-            *(a.tolist() for a in (
-                study.variants.run_airflow_cfm[:, p], np.full(len(rows), by_rate.total_effective_length_ft[p]),
-                by_rate.friction_rate[:, p], lost, available, available - lost, 100.0 * (1.0 - lost / available),
-            )),
-            [tree.sections[way[f]].name for f in fastest],
-            *(a.tolist() for a in (speed, limit, limit - speed)),
-            strict=True,
+        columns = (
+            study.variants.run_airflow_cfm[:, p], np.full(len(rows), by_rate.total_effective_length_ft[p]),
+            by_rate.friction_rate[:, p], lost, available, available - lost, 100.0 * (1.0 - lost / available),
+            names[way[fastest]], speed, limit, limit - speed,
         )  # fmt: skip
-        head = (run.name, room_text(run), run.side)
-        for variant, is_open, row in zip(study.variants.variants, study.variants.open_run[:, p], columns, strict=True):
-            if is_open:
-                yield (*head, *as_told(study, variant), *row)
+        for row in by_variant(study, columns, study.variants.open_run[:, p]):
+            yield run.name, room_text(run), run.side, *row
 
 
 @listing(
@@ -283,19 +286,16 @@ def rooms_by_front(study: Study) -> Iterator[Row]:
     "airflow_by_front",
     ROOM,
     SEASON,
-    VARIANT[1],
+    MIRRORED,
     options_column,
     lambda s: each_front(s, "airflow", TENTHS, 8, "cfm"),
 )
 def airflow_by_front(study: Study) -> Iterator[Row]:
     """Each room, season and mirror of each house: design airflow by front."""
     plan = study.plan
-    for n, room in enumerate(plan.rooms):
-        for k, season in enumerate(plan.seasons):
-            for j, mirrored in enumerate(plan.mirrored):
-                for house in plan.every_house:
-                    flow = house.airflow_cfm[:, j, k, n].tolist()
-                    yield (room, season, mirrored, *options_of(study, house.options), *flow)
+    every = product(enumerate(plan.rooms), enumerate(plan.seasons), enumerate(plan.mirrored), plan.every_house)
+    for (n, room), (k, season), (j, mirrored), house in every:
+        yield room, season, mirrored, *options_of(study, house.options), *house.airflow_cfm[:, j, k, n].tolist()
 
 
 @listing(
@@ -482,6 +482,13 @@ def as_told(study: Study, variant: Variant) -> Row:
     return variant.front, variant.mirrored, variant.season, variant.flex, *options_of(study, variant.options)
 
 
+def by_variant(study: Study, columns: Sequence[np.ndarray], among: np.ndarray | None = None) -> Iterator[Row]:
+    """A row of each variant, or of those ``among`` all: the columns ``VARIANT``, then these, each (n_variant,)."""
+    for v, (variant, *row) in enumerate(zip(study.variants.variants, *(c.tolist() for c in columns), strict=True)):
+        if among is None or among[v]:
+            yield *as_told(study, variant), *row
+
+
 def own_size_label(study: Study, section: int, among: np.ndarray) -> str:
     """The largest own size of a section over some variants; empty where one of them has none."""
     own = study.by_friction_rate.friction_rate_size[among, section]
@@ -495,7 +502,7 @@ def why(driver: Governing, units: UnitSystem) -> str:
     match driver.reason:
         case Reason.VARIANTS:
             more = len(driver.variants) - 1
-            others = f" and {more} more variant{'s' if more > 1 else ''}" if more else ""
+            others = f" and {counted(more, 'more variant')}" if more else ""
             return (
                 f"{units.size(driver.next_smaller)} breaks {driver.limit} by {driver.excess_pct:.0f} % "
                 f"({driver.variants[0]}){others}"
@@ -511,18 +518,24 @@ def why(driver: Governing, units: UnitSystem) -> str:
 def closest_limits(sized: Sized, units: UnitSystem) -> str:
     """The least that is left of a pressure and of a velocity by a size set, and where, in words."""
     words = []
-    pressure, velocity = (sized.margins.closest(limit) for limit in (PRESSURE, VELOCITY))
-    if pressure is not None:
-        left = max(pressure.left, 0.0)
-        of = f"{units.number(left, 'inWC', '.4f')} of {units.say(pressure.allowed, 'inWC', '.3f')}"
-        words.append(f"{of} left to {pressure.place} ({pressure.variant})")
-    if velocity is not None:
-        left = max(velocity.left, 0.0)
-        of = f"{units.number(left, 'fpm', '.0f')} of {units.say(velocity.allowed, 'fpm', '.0f')}"
-        words.append(f"{of} left in {velocity.place} ({velocity.variant})")
+    for limit, unit, left, allowed, there in (
+        (PRESSURE, "inWC", ".4f", ".3f", "to"),
+        (VELOCITY, "fpm", ".0f", ".0f", "in"),
+    ):
+        close = sized.margins.closest(limit)
+        if close is not None:
+            of = f"{units.number(max(close.left, 0.0), unit, left)} of {units.say(close.allowed, unit, allowed)}"
+            words.append(f"{of} left {there} {close.place} ({close.variant})")
     exact = sized.margins.exact
-    met = f" Met exactly, each variant counted: {exact} limit{'s' if exact > 1 else ''}." if exact else ""
+    met = f" Met exactly, each variant counted: {counted(exact, 'limit')}." if exact else ""
     return "; ".join(words) + "." + met
+
+
+def house_range(study: Study, say: Callable[[float], str]) -> tuple[str, str]:
+    """What the cheapest and the dearest house cost in the set, in words."""
+    (least, low), (most, high) = (end(study.house_costs, key=lambda one: one[1]) for end in (min, max))
+    cheapest, dearest = (built_text(built) or "without options" for built in (least, most))
+    return f"{say(low)} ({cheapest})", f"{say(high)} ({dearest})"
 
 
 def wall_or_money(study: Study) -> str:

@@ -13,12 +13,13 @@ from tractduct.one_plan import Sized, Study
 from tractduct.sizing.governing import Reason
 from tractduct.sizing.practice import CAUTIONS
 from tractduct.writers import tables
-from tractduct.writers.book.facts import Facts, counted, named
+from tractduct.writers.book.facts import Facts
 from tractduct.writers.book.layout import Page
 from tractduct.writers.book.looks import (
     CHOSEN,
     GOOD_FILL,
     HEADLINE,
+    LABEL,
     MONEY,
     TENTHS,
     TEXT,
@@ -30,9 +31,9 @@ from tractduct.writers.book.looks import (
 from tractduct.writers.book.pressure import pressure_text
 from tractduct.writers.listing import turned
 from tractduct.writers.summary import cap_text, rooms_right
+from tractduct.writers.words import counted, named
 
 WIDTHS = (22, 22, 12, 12, 14, 60)
-ACROSS = len(WIDTHS)
 FINDINGS_SHOWN = 5
 ABOUT_SHEETS = {
     "Sizes": "every section: the size to install, and where a front alone would get another",
@@ -54,32 +55,29 @@ ABOUT_SHEETS = {
 def answer_sheet(page: Page, facts: Facts) -> None:
     """Fill the first sheet, last of all, because it lists the others. It is printed on one page."""
     page.sheet.page_setup.fitToHeight = 1
-    page.title(f"{facts.study.plan.name}: duct sizes", covers(facts.study), ACROSS)
-    page.row += 1
+    page.title(f"{facts.study.plan.name}: duct sizes", covers(facts.study))
+    page.gap()
     if facts.delivery is not None:
         delivery, lots = facts.delivery, facts.report.lots
         fill = TIGHT_FILL if delivery.marks.chosen.outside or lots_outside(delivery, lots) else GOOD_FILL
         for n, line in enumerate(rooms_right(delivery, lots)):
-            page.paragraph(line, ACROSS, TEXT if n else replace(HEADLINE, points=13.0, wrap=True, fill=fill))
-        page.row += 1
+            page.paragraph(line, TEXT if n else replace(HEADLINE, points=13.0, wrap=True, fill=fill))
     if facts.study.sized is not None:
         _what_to_build(page, facts, facts.study.sized)
         _what_drives_it(page, facts, facts.study.sized)
     else:
         _no_answer(page, facts)
     _found(page, facts)
-    page.heading("Cautions", ACROSS)
+    page.heading("Cautions")
     for caution in CAUTIONS:
-        page.paragraph(caution, ACROSS)
-    page.row += 1
-    page.heading("Sheets", ACROSS)
+        page.paragraph(caution)
+    page.heading("Sheets")
     for name in page.book.book.sheetnames[1:]:
         page.link(page.row, 1, name)
         page.put(page.row, 2, ABOUT_SHEETS[name])
         page.row += 1
     page.paragraph(
-        "Each list behind these sheets is a CSV file in the folder data; data/columns.csv says what their columns are.",
-        ACROSS,
+        "Each list behind these sheets is a CSV file in the folder data; data/columns.csv says what their columns are."
     )
 
 
@@ -120,25 +118,23 @@ def status_text(facts: Facts) -> str:
 
 def _what_to_build(page: Page, facts: Facts, sized: Sized) -> None:
     study, best = facts.study, facts.study.recommended
-    page.heading("What to build and what it costs", ACROSS)
+    page.heading("What to build and what it costs")
     number = len(study.variants.variants)
     covered = f", for all {number} variants" if number > 1 else ""
     sizes = counted(best.distinct_sizes, "distinct size")
     page.put(page.row, 1, f"{sizes}, {facts.money(best.cost)} per lot{covered}", HEADLINE)
     page.height(page.row, 22)
     page.row += 1
-    page.fact("Status", status_text(facts), ACROSS)
-    page.fact("Cost of the duct" if study.cost_unit == "USD" else "Duct wall (no prices)", cost_text(facts), ACROSS)
-    cap = cap_text(study)
-    if cap:
-        page.fact("Largest sizes", cap, ACROSS)
+    page.fact("Status", status_text(facts))
+    page.fact("Cost of the duct" if study.cost_unit == "USD" else "Duct wall (no prices)", cost_text(facts))
     for label, text in (
+        ("Largest sizes", cap_text(study)),
         ("Options", facts.houses_text()),
         ("Already built", built_text(facts)),
         ("Not approved", not_approved_text(facts)),
     ):
         if text:
-            page.fact(label, text, ACROSS)
+            page.fact(label, text)
     page.row += 1
     columns = [
         Column("Duct"),
@@ -213,12 +209,11 @@ def stock_rows(study: Study, sized: Sized) -> list[list[Value]]:
 
 def _what_drives_it(page: Page, facts: Facts, sized: Sized) -> None:
     units = facts.units
-    page.heading("What drives it and how close it is", ACROSS)
-    page.fact("What drives the sizes", drivers_text(sized), ACROSS)
-    page.fact("Pressure for the ducts", pressure_text(facts), ACROSS)
-    page.fact("Closest limits", tables.closest_limits(sized, units), ACROSS)
-    page.fact("Drawn for one front", case_text(facts), ACROSS)
-    page.row += 1
+    page.heading("What drives it and how close it is")
+    page.fact("What drives the sizes", drivers_text(sized))
+    page.fact("Pressure for the ducts", pressure_text(facts))
+    page.fact("Closest limits", tables.closest_limits(sized, units))
+    page.fact("Drawn for one front", case_text(facts))
 
 
 def drivers_text(sized: Sized) -> str:
@@ -272,30 +267,26 @@ def case_text(facts: Facts) -> str:
 def _no_answer(page: Page, facts: Facts) -> None:
     study = facts.study
     page.set_widths((22, 18, 12, 14, 60, 16))  # a change needs more room than a list of sections
-    page.heading("No size set to build", ACROSS)
-    page.fact("Status", status_text(facts), ACROSS, replace(TEXT, bold=True))
-    page.fact("Pressure for the ducts", pressure_text(facts), ACROSS)
-    page.row += 1
-    page.heading("Why", ACROSS)
+    page.heading("No size set to build")
+    page.fact("Status", status_text(facts), LABEL)
+    page.fact("Pressure for the ducts", pressure_text(facts))
+    page.heading("Why")
     for conflict in study.conflicts:
-        page.paragraph(f"• {conflict}", ACROSS)
+        page.paragraph(f"• {conflict}")
     if not study.conflicts:
-        page.paragraph("The limits can't all be kept at once.", ACROSS)
-    page.row += 1
-    page.heading("Changes that were tried, each by sizing the plan again", ACROSS)
-    frame, columns = tables.remedies(study), {c.key: c for c in tables.remedies.columns(study)}
-    looks = {(r, 1): replace(TEXT, bold=True, fill=GOOD_FILL) for r, helps in enumerate(frame["holds"]) if helps}
-    order = [columns[key] for key in ("kind", "holds", "distinct_sizes", "cost")]
-    merged = Column("Change", TEXT, key="change")  # takes what is left of the width
-    page.listing([*order, merged], frame, looks, nothing="No change was found worth a try.")
+        page.paragraph("The limits can't all be kept at once.")
+    page.heading("Changes that were tried, each by sizing the plan again")
+    frame = tables.remedies(study)
+    looks = {(r, 1): replace(LABEL, fill=GOOD_FILL) for r, helps in enumerate(frame["holds"]) if helps}
+    columns = tables.remedies.columns(study, ("kind", "holds", "distinct_sizes", "cost", "change"))
+    page.listing(columns, frame, looks, nothing="No change was found worth a try.")
 
 
 def _found(page: Page, facts: Facts) -> None:
     findings = facts.report.findings
-    page.heading("Findings", ACROSS)
+    page.heading("Findings")
     numbers = Counter(f.severity for f in findings)
     words = ", ".join(counted(numbers[s], s.word) for s in sorted(numbers))
-    page.paragraph(f"{words}. All of them: sheet Findings." if findings else "No findings.", ACROSS)
+    page.paragraph(f"{words}. All of them: sheet Findings." if findings else "No findings.")
     for finding in findings[:FINDINGS_SHOWN]:
-        page.fact(finding.severity.word.capitalize(), f"{finding.subject}: {finding.message}.", ACROSS)
-    page.row += 1
+        page.fact(finding.severity.word.capitalize(), f"{finding.subject}: {finding.message}.")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 from tractduct.model.plan import Duct, Plan, told_once
 from tractduct.model.words import SIDES
@@ -16,32 +17,22 @@ from tractduct.version import VERSION
 from tractduct.writers import tables
 from tractduct.writers.book.facts import Facts
 from tractduct.writers.book.layout import Book
-from tractduct.writers.book.looks import (
-    CLOSE_FILL,
-    GREY_INK,
-    LABEL,
-    PER_CENT,
-    TEXT,
-    TIGHT_FILL,
-    Column,
-    Look,
-)
+from tractduct.writers.book.looks import ASIDE, CLOSE_FILL, LABEL, PER_CENT, TEXT, TIGHT_FILL, Column, Look, Value
 from tractduct.writers.book.pressure import equipment_tables, from_blower, whose_pressure
 
 
 def findings_sheet(book: Book, facts: Facts) -> None:
     """What to look at before building."""
-    columns = tables.findings.columns(facts.report)
-    page = book.sheet("Findings", [c.width for c in columns])
-    page.title(
+    page = book.sheet(
+        "Findings",
+        tables.findings.columns(facts.report),
         "Findings",
         "Warning: likely wrong or unsafe as drawn; settle it before building. Caution: close to a limit or outside "
         "common practice; look at it. Note: good to know.",
-        len(columns),
     )
-    body = page.listing(columns, tables.findings(facts.report), freeze=0, nothing="No findings.")
-    for word, fill in (("warning", TIGHT_FILL), ("caution", CLOSE_FILL)) if body.rows else ():
-        page.mark(body.area("severity"), f'{body.cell("severity")}="{word}"', fill)
+    body = page.show(tables.findings, facts.report, freeze=0, nothing="No findings.")
+    for word, fill in (("warning", TIGHT_FILL), ("caution", CLOSE_FILL)):
+        page.mark(body, "severity", f'{{}}="{word}"', fill, bold=False)
 
 
 SPLIT = (
@@ -192,6 +183,20 @@ def _cost_words(plan: Plan) -> str:
     )
 
 
+# What is told of a duct product, and its cells.
+PRODUCT_COLUMNS = (
+    Column("Roughness", Look("0.0000"), unit="roughness"),
+    Column("Derate of airflow, %", PER_CENT),
+    Column("Compression, %", PER_CENT),
+    Column("Source", TEXT),
+)
+
+
+def product_cells(duct: Duct) -> list[Value]:
+    """The cells of ``PRODUCT_COLUMNS``."""
+    return [duct.roughness_ft, duct.airflow_derate_pct, duct.compression_pct, duct.source]
+
+
 def made_of(duct: Duct) -> str:
     """Kind of a product, and whether a published friction table stands over its roughness and derate."""
     return duct.kind if duct.correction is None else f"{duct.kind}, by its friction table"
@@ -258,54 +263,41 @@ def _does(study: Study, effect: Effect) -> str:
 
 def basis_sheet(book: Book, facts: Facts) -> None:
     """Inputs, method, sources and cautions."""
-    plan, units, width = facts.study.plan, facts.units, 6
-    page = book.sheet("Basis", (38, 14, 15, 15, 16, 62))
-    page.title("Basis: inputs, method, sources, cautions", f"Worked out by tractduct {VERSION}.", width)
-    page.row += 1
-    page.heading("Site, pressure and choice", width)
+    plan, units = facts.study.plan, facts.units
+    about = "Basis: inputs, method, sources, cautions"
+    page = book.sheet("Basis", (38, 14, 15, 15, 16, 62), about, f"Worked out by tractduct {VERSION}.")
+    page.heading("Site, pressure and choice")
     for label, unit, value, shown, words in _settings(facts):
         page.put(page.row, 1, f"{label}, {units.unit(unit)}" if unit else label)
         page.put(page.row, 2, round(value, 6), Look(shown), unit)
-        page.put(page.row, 3, words or None, Look(ink=GREY_INK))
+        page.put(page.row, 3, words or None, ASIDE)
         page.row += 1
     for shape in ("round", "rectangular"):
         offered = [size.label for size in plan.sizes if size.shape == shape]
         if offered:
-            page.fact(f"Sizes on offer, {shape}, {units.unit(NOMINAL)}", ", ".join(offered), width)
+            page.fact(f"Sizes on offer, {shape}, {units.unit(NOMINAL)}", ", ".join(offered))
     if facts.from_blower:
-        page.fact("Pressure for the ducts", f"{from_blower(plan)} {SPLIT}", width)
-    page.row += 1
+        page.fact("Pressure for the ducts", f"{from_blower(plan)} {SPLIT}")
     for words, untyped in (
         ("Assumed, as the plan does not say", plan.assumed),
         ("Worked out from what is typed", plan.derived),
     ):
         if untyped:
-            page.heading(words, width)
+            page.heading(words)
             for what, places in told_once(untyped):
-                page.fact(what, places, width)
+                page.fact(what, places)
             for effect in facts.study.assumed if untyped is plan.assumed else ():
-                page.fact(f"{effect.assumed.where}, {effect.change}", _does(facts.study, effect), width)
-            page.row += 1
-    page.heading("Method", width)
+                page.fact(f"{effect.assumed.where}, {effect.change}", _does(facts.study, effect))
+    page.heading("Method")
     for label, text in method(plan):
-        page.fact(label, text, width)
-    page.row += 1
-    equipment_tables(page, facts, width)
-    page.heading("Ducts (fittings: data/fittings.csv)", width)
+        page.fact(label, text)
+    equipment_tables(page, facts)
+    page.heading("Ducts (fittings: data/fittings.csv)")
+    rough, *others = PRODUCT_COLUMNS
     page.table(
-        [
-            Column("Duct", LABEL),
-            Column("Kind"),
-            Column("Roughness", Look("0.0000#"), unit="roughness"),
-            Column("Derate of airflow, %", PER_CENT),
-            Column("Compression, %", PER_CENT),
-            Column("Source", TEXT),
-        ],
-        [
-            [d.name, made_of(d), d.roughness_ft, d.airflow_derate_pct, d.compression_pct, d.source]
-            for d in plan.ducts.values()
-        ],
+        [Column("Duct", LABEL), Column("Kind"), replace(rough, look=Look("0.0000#")), *others],
+        [[duct.name, made_of(duct), *product_cells(duct)] for duct in plan.ducts.values()],
     )
-    page.heading("Cautions", width)
+    page.heading("Cautions")
     for caution in CAUTIONS:
-        page.paragraph(caution, width)
+        page.paragraph(caution)

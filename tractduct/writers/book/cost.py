@@ -15,28 +15,26 @@ from tractduct.model.plan import Plan
 from tractduct.orientation.study import OrientationStudy
 from tractduct.writers import delivery_tables, orientation_tables, tables
 from tractduct.writers.book.direction import screening
-from tractduct.writers.book.facts import Facts, counted
+from tractduct.writers.book.facts import Facts
 from tractduct.writers.book.layout import Book, Page
-from tractduct.writers.book.looks import GOOD_FILL, LEAD, TEXT, WHOLE
+from tractduct.writers.book.looks import GOOD_FILL, LABEL, LEAD, WHOLE
+from tractduct.writers.words import counted
 
 WIDTHS = (12, 24, 15, 13, 16, 13, 13, 20)
-ACROSS = len(WIDTHS)
 
 
 def cost_sheet(book: Book, facts: Facts, picture: Path | None) -> None:
     """All that a choice costs, side by side."""
     study, within = facts.study, facts.study.plan.standardize_within_pct
-    page = book.sheet("Sizes and cost", WIDTHS)
-    page.title(
+    page = book.sheet(
+        "Sizes and cost",
+        WIDTHS,
         "What the choices cost, per lot",
         f"The plan asks for the fewest sizes within {within:g} % of the least cost. Sets with other numbers of sizes "
         "or dampers stand beside that.",
-        ACROSS,
     )
-    page.row += 1
-    if picture is not None:
-        page.image(picture, ACROSS, most_rows=16)
-    page.heading("Sizes to stock: the least cost that holds in every variant", ACROSS)
+    page.image(picture, most_rows=16)
+    page.heading("Sizes to stock: the least cost that holds in every variant")
     frame = tables.trade_off(study)
     columns = tables.trade_off.columns(study)
     looks = {
@@ -46,7 +44,7 @@ def cost_sheet(book: Book, facts: Facts, picture: Path | None) -> None:
     }
     page.listing(columns, frame, looks, nothing="Time ran out before the trade-off was worked out.")
     for words in _not_closed(facts):
-        page.paragraph(words, ACROSS)
+        page.paragraph(words)
     if facts.delivery is not None:
         _dampers(page, facts.delivery)
     if facts.report.orientation is not None:
@@ -55,7 +53,7 @@ def cost_sheet(book: Book, facts: Facts, picture: Path | None) -> None:
         _options(page, facts)
     if facts.report.built is not None:
         _built(page, facts, facts.report.built)
-    covering(page, facts, "orientation", "Fronts: what covering each of them costs", ACROSS)
+    covering(page, facts, "orientation", "Fronts: what covering each of them costs")
 
 
 def _not_closed(facts: Facts) -> Iterator[str]:
@@ -75,15 +73,14 @@ def _dampers(page: Page, delivery: Delivery) -> None:
     if front is None or not front.entries:
         return
     bound = study.plan.units.say(front.entries[0].bound, study.cost_unit, ",.2f")
-    page.heading("Dampers: sizes and dampers searched together", ACROSS)
+    page.heading("Dampers: sizes and dampers searched together")
     page.paragraph(
         "For each number of dampers the best size set that was found: searched, not proven. No set that holds costs "
         f"less in duct than {bound} per lot, whatever the rooms get. {_counts(study.plan)} "
         'choose = "dampers" in [objective] takes the one with the fewest rooms outside and the least total.',
-        ACROSS,
         LEAD,
     )
-    page.listing(delivery_tables.by_dampers.columns(delivery), delivery_tables.by_dampers(delivery))
+    page.show(delivery_tables.by_dampers, delivery)
 
 
 def _counts(plan: Plan) -> str:
@@ -105,70 +102,56 @@ def _packages(page: Page, result: OrientationStudy) -> None:
     def say(amount: float) -> str:
         return study.plan.units.say(amount, study.cost_unit, ",.2f")
 
-    page.heading("More than one size set: each for some of the fronts (packages)", ACROSS)
-    screening(page, result, ACROSS)
+    page.heading("More than one size set: each for some of the fronts (packages)")
+    screening(page, result)
     first, *others = found.choices
     saves = [
         f"{c.n_package} packages save {say(first.expected_cost - c.expected_cost)} per lot"
         + (f", {say(lots * (first.expected_cost - c.expected_cost))} for all {lots}{left}" if lots else "")
         for c in others
     ]
-    page.paragraph(
-        "; ".join(saves) + "." if saves else "More than one package saves nothing.", ACROSS, replace(TEXT, bold=True)
-    )
+    page.paragraph("; ".join(saves) + "." if saves else "More than one package saves nothing.", LABEL)
     page.paragraph(
         "Costs are of least-cost sets, for "
         + (f"the {lots} lots{left or ' of the plan'}. " if lots else "as many houses of each front. ")
         + "The standard set costs more, because it keeps to fewer sizes. A second set of drawings, parts and checks "
         "costs you something too. Sizes of each package: data/package_sizes.csv.",
-        ACROSS,
         LEAD,
     )
     keep = ("packages", "orientations", "also_holds", "mix_pct", "cost", "expected_cost", "proven", "saving_in_all")
-    columns = {c.key: c for c in orientation_tables.packages.columns(result)}
-    looks = dict.fromkeys(("orientations", "also_holds"), TEXT)
-    shown = [replace(columns[key], look=looks.get(key, columns[key].look)) for key in keep]
-    page.listing(shown, orientation_tables.packages(result))
+    page.listing(orientation_tables.packages.columns(result, keep), orientation_tables.packages(result))
 
 
 def _options(page: Page, facts: Facts) -> None:
     """What the houses cost, and what covering each option does."""
-    page.heading("Options: what covering each of them costs", ACROSS)
-    page.paragraph(facts.houses_text(), ACROSS, replace(TEXT, bold=True))
+    page.heading("Options: what covering each of them costs")
+    page.paragraph(facts.houses_text(), LABEL)
     page.paragraph(
         "Against the least-cost set for all houses stand sets of their own for the houses with an option and for those "
         "without it, at the same prices and on the sections that they have: what covering it costs those without it, "
         "and what a package of its own saves those with it. Each house: data/houses.csv.",
-        ACROSS,
         LEAD,
     )
-    page.listing(tables.options.columns(facts.study), tables.options(facts.study))
+    page.show(tables.options, facts.study)
 
 
 def _built(page: Page, facts: Facts, built: Built) -> None:
     """The tract under way: mark the dampers anew, keep the sizes or change which, and what that is worth."""
-    page.heading(
-        f"The tract under way: keep what is built, or change it on the {facts.study.plan.lots_left} lots left", ACROSS
-    )
+    page.heading(f"The tract under way: keep what is built, or change it on the {facts.study.plan.lots_left} lots left")
     marks = " First mark the dampers anew, which costs nothing: data/marks_of_built.csv." if built.marks else ""
     for finding in built.findings:
-        page.paragraph(f"The sizes already built: {finding.message}.{marks}", ACROSS)
-        page.paragraph(ended(finding.advice), ACROSS, replace(TEXT, bold=True))
+        page.paragraph(f"The sizes already built: {finding.message}.{marks}")
+        page.paragraph(ended(finding.advice), LABEL)
     price = page.book.units.say(facts.study.plan.change_price, facts.study.cost_unit, ",.0f")
     page.paragraph(
         "Each row is the least-cost set with so many sections unlike those built. One changed section costs "
         f"{price} once (change_price in [objective]).",
-        ACROSS,
         LEAD,
     )
-    page.listing(
-        delivery_tables.changes_of_built.columns(facts.report),
-        delivery_tables.changes_of_built(facts.report),
-        nothing="No size set holds.",
-    )
+    page.show(delivery_tables.changes_of_built, facts.report, nothing="No size set holds.")
 
 
-def covering(page: Page, facts: Facts, kind: str, heading: str, across: int) -> None:
+def covering(page: Page, facts: Facts, kind: str, heading: str) -> None:
     """What covering each orientation or flex product costs."""
     frame = tables.standardizing(facts.study)
     frame = frame[(frame["kind"] == kind) & (frame["covers"] == "all others")].reset_index(drop=True)
@@ -176,13 +159,10 @@ def covering(page: Page, facts: Facts, kind: str, heading: str, across: int) -> 
         return
     number = len(frame)
     frame = frame[frame["saving"] > 0.005].reset_index(drop=True)
-    page.heading(heading, across)
-    page.paragraph(
+    page.heading(
+        heading,
         "Each row sizes the plan again without one of them. Against it stands the least-cost set for all, at the same "
         f"prices; the difference is what covering that one costs: nothing for {number - len(frame)} of {number}, left "
         "out here. All, and each alone: data/price_of_covering.csv.",
-        across,
-        LEAD,
     )
-    columns = [c for c in tables.standardizing.columns(facts.study) if c.key not in ("kind", "covers")]
-    page.listing(columns, frame)
+    page.show(tables.standardizing, facts.study, frame, but=("kind", "covers"))

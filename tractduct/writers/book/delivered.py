@@ -13,10 +13,10 @@ from tractduct.sizing.margins import PRESSURE, SIZE, VELOCITY
 from tractduct.sizing.program import HOLDS_TOLERANCE
 from tractduct.writers import delivery_tables as lists
 from tractduct.writers import tables
-from tractduct.writers.book.facts import Facts, counted
+from tractduct.writers.book.facts import Facts
 from tractduct.writers.book.layout import Book, Page
 from tractduct.writers.book.looks import (
-    CLOSE_FILL,
+    CENTRE,
     HUNDREDTHS,
     LABEL,
     LARGER_FILL,
@@ -31,6 +31,7 @@ from tractduct.writers.book.looks import (
     Value,
 )
 from tractduct.writers.book.pressure import actual_airflow
+from tractduct.writers.words import counted
 
 HOOD_WORDS = (
     f"A flow hood reads about {HOOD_ERROR_PCT:g} % off in the field where it is powered, and "
@@ -39,6 +40,10 @@ HOOD_WORDS = (
 FEW_BUILDS_PCT, MOST_BUILDS_PCT = 80, 95  # of the builds within tolerance
 TIGHT_MARGIN_PCT, CLOSE_MARGIN_PCT = 2.0, 10.0
 ROOMS_LISTED = 6
+SYSTEM = {  # what is told of it, and its decimals
+    "total_cfm": ".0f", "design_cfm": ".0f", "external_static_inwc": ".3f", "needed_static_inwc": ".3f",
+    "available_static_inwc": ".3f", "as_run_cfm": ".0f", "as_run_static_inwc": ".3f", "cfm_a_ton": ".0f",
+}  # fmt: skip
 LITTLE_HEADROOM_PCT, SOME_HEADROOM_PCT = 5, 15  # more air than design that a run could carry
 
 
@@ -63,44 +68,35 @@ def drive_words(delivery: Delivery) -> str:
 def delivered_sheet(book: Book, delivery: Delivery, picture: Path | None) -> None:
     """One row a room, dampers open and marked; then the system by season."""
     number = len(delivery.study.variants.variants)
-    columns = [
-        c
-        for c in lists.room_summary.columns(delivery)
-        if c.key != "compressed_lowest_pct" or any(delivery.study.plan.flex)
-    ]
-    across = len(columns)
-    page = book.sheet("Delivered", [c.width for c in columns])
-    page.title(
+    hidden = () if any(delivery.study.plan.flex) else ("compressed_lowest_pct",)
+    page = book.sheet(
+        "Delivered",
+        [c for c in lists.room_summary.columns(delivery) if c.key not in hidden],
         "What each room gets, against its design airflow",
         f"Lowest and highest over {counted(number, 'variant')}. Compressed flex: every flex compressed by "
         f"{delivery.compressed_pct:g} %. {tolerance_words(delivery)} {drive_words(delivery)} {HOOD_WORDS} Every room "
         "in every variant: data/rooms_all_variants.csv.",
-        across,
     )
     page.row += 1
-    if picture is not None:
-        page.image(picture, across, most_rows=27)
-    body = page.listing(columns, lists.room_summary(delivery))
-    if body.rows:
-        word = body.cell("before")
-        page.mark(body.area("lowest_pct", "before"), f'LEFT({word},1)="▼"', SMALLER_FILL, bold=True)
-        page.mark(body.area("lowest_pct", "before"), f'LEFT({word},1)="▲"', LARGER_FILL, bold=True)
-        page.mark(body.area("marked_worst"), f"{body.cell('marked_worst')}>1", TIGHT_FILL, bold=True)
-    _system(page, delivery, across)
+    page.image(picture, most_rows=27)
+    body = page.show(lists.room_summary, delivery, but=hidden)
+    page.mark(body, "before", 'LEFT({},1)="▼"', SMALLER_FILL, over=("lowest_pct", "before"))
+    page.mark(body, "before", 'LEFT({},1)="▲"', LARGER_FILL, over=("lowest_pct", "before"))
+    page.mark(body, "marked_worst", "{}>1", TIGHT_FILL)
+    _system(page, delivery)
 
 
-def _system(page: Page, delivery: Delivery, across: int) -> None:
+def _system(page: Page, delivery: Delivery) -> None:
     """The least and the most over a season's variants of what the blower moves, and against what."""
     study, frame, units = delivery.study, lists.systems(delivery), delivery.study.plan.units
     gear = study.plan.equipment
-    page.heading("The whole system, over the variants of each season", across)
+    page.heading("The whole system, over the variants of each season")
     impossible = int((~delivery.balanced.possible).sum())
     number = len(frame)
     page.paragraph(
         f"Every one of {counted(number, 'variant')} can be balanced: every room can get its design airflow."
         if not impossible
         else f"No damper setting gives every room its design airflow in {impossible} of {number} variants.",
-        across,
         LABEL,
     )
     asked = [
@@ -117,24 +113,18 @@ def _system(page: Page, delivery: Delivery, across: int) -> None:
         + ("" if gear.devices else "No devices are listed: static pressure is the ducts' alone. ")
         + (f"As run the equipment wants {'; '.join(asked)}. " if asked else "")
         + "Each variant: data/system.csv.",
-        across,
         LEAD,
     )
     for finding in delivery.findings:
         if finding.subject == "system":
-            page.paragraph(f"{finding.severity.word.capitalize()}: {finding.message}. {ended(finding.advice)}", across)
-    named = {c.key: c for c in lists.systems.columns(delivery)}
+            page.paragraph(f"{finding.severity.word.capitalize()}: {finding.message}. {ended(finding.advice)}")
     columns, rows = [Column("All variants of", LABEL)], [[season] for season in study.plan.seasons]
-    for key, decimals in (
-        ("total_cfm", ".0f"), ("design_cfm", ".0f"), ("external_static_inwc", ".3f"), ("needed_static_inwc", ".3f"),
-        ("available_static_inwc", ".3f"), ("as_run_cfm", ".0f"), ("as_run_static_inwc", ".3f"), ("cfm_a_ton", ".0f"),
-    ):  # fmt: skip
-        if frame[key].notna().any() and len(columns) < across:
-            column = named[key]
-            columns.append(Column(f"{column.header}, {units.unit(column.unit)}", Look(align="center")))
+    for column in lists.systems.columns(delivery, SYSTEM):
+        if frame[column.key].notna().any() and len(columns) < page.across:
+            columns.append(Column(f"{column.header}, {units.unit(column.unit)}", CENTRE))
             for row in rows:
-                mine = frame.loc[frame["season"] == row[0], key].dropna()
-                row.append(_range(mine.to_list(), column.unit, decimals, delivery))
+                mine = frame.loc[frame["season"] == row[0], column.key].dropna()
+                row.append(_range(mine.to_list(), column.unit, SYSTEM[column.key], delivery))
     page.table(columns, rows)
 
 
@@ -153,39 +143,28 @@ WIDTHS = (10, 26, 8, 10, 10, 10, 27, 11, 11, 18, 27)
 
 def margins_sheet(book: Book, facts: Facts) -> None:
     """How sure it is: pressure margins and headroom of each run, the closest limits, building tolerances."""
-    across, study = len(WIDTHS), facts.study
-    page = book.sheet("Robustness and margins", WIDTHS)
-    page.title(
+    page = book.sheet(
+        "Robustness and margins",
+        WIDTHS,
         "How sure it is",
         "Margins of the standard set by the independent check, and what a house that is not built as drawn does to "
         f"them. Bold on orange: under {TIGHT_MARGIN_PCT:g} % of the pressure left, under {LITTLE_HEADROOM_PCT} % of "
         f"headroom, under {FEW_BUILDS_PCT} % of builds within tolerance. Pale orange: under {CLOSE_MARGIN_PCT:g}, "
         f"{SOME_HEADROOM_PCT} and {MOST_BUILDS_PCT} %.",
-        across,
     )
-    page.row += 1
+    page.gap()
     if facts.delivery is not None:
-        _as_built(page, facts.delivery, across)
-    page.heading("Pressure margin and headroom of each run, the tightest first", across)
-    page.paragraph(
+        _as_built(page, facts.delivery)
+    page.heading(
+        "Pressure margin and headroom of each run, the tightest first",
         f"{_available_words(facts)} Headroom: how much more air the run could carry before the first limit anywhere is "
         "met, all others at design. A section that several runs share gives its headroom once. Every variant: "
         "data/runs_all_variants.csv.",
-        across,
-        LEAD,
     )
-    body = page.listing(tables.margins_by_run.columns(study), facts.margins_by_run)
-    for key, first, tight, close in (
-        ("margin_pct", "loss_inwc", TIGHT_MARGIN_PCT, CLOSE_MARGIN_PCT),
-        ("extra_pct", "extra_cfm", LITTLE_HEADROOM_PCT, SOME_HEADROOM_PCT),
-    ):
-        _mark_low(page, body.area(first, key), body.cell(key), tight, close)
-    _limits(page, facts, across)
-
-
-def _mark_low(page: Page, area: str, cell: str, tight: float, close: float) -> None:
-    page.mark(area, f'AND({cell}<>"",{cell}<{tight:g})', TIGHT_FILL, bold=True)
-    page.mark(area, f'AND({cell}<>"",{cell}<{close:g})', CLOSE_FILL)
+    body = page.show(tables.margins_by_run, facts.study)
+    page.mark_low(body, "margin_pct", TIGHT_MARGIN_PCT, CLOSE_MARGIN_PCT, first="loss_inwc")
+    page.mark_low(body, "extra_pct", LITTLE_HEADROOM_PCT, SOME_HEADROOM_PCT, first="extra_cfm")
+    _limits(page, facts)
 
 
 def _available_words(facts: Facts) -> str:
@@ -198,29 +177,24 @@ def _available_words(facts: Facts) -> str:
     )
 
 
-def _as_built(page: Page, delivery: Delivery, across: int) -> None:
+def _as_built(page: Page, delivery: Delivery) -> None:
     """Houses not built as drawn, fronts between those of the plan, and the rooms that building moves most."""
     for words in _as_built_words(delivery):
-        page.paragraph(words, across)
-    page.row += 1
+        page.paragraph(words)
     spread = delivery.spread
-    page.heading("Rooms that building tolerances move most", across)
-    page.paragraph(
+    page.heading(
+        "Rooms that building tolerances move most",
         f"Balanced for the house as drawn; then {spread.builds} builds of every variant, the length of each section "
         f"within {100 * LENGTH_SPREAD:g} %, each flex compressed by 0 to {MOST_COMPRESSION_PCT:g} %, filters from "
         "clean to due for change. The spreads are chosen for the program, from no source. Each room in the season in "
         "which fewer builds are within tolerance; both: data/robustness.csv.",
-        across,
-        LEAD,
     )
     frame = lists.robustness(delivery)
     worst = frame.loc[frame.groupby("room", sort=False)["within_pct"].idxmin()]
     worst = worst.sort_values(["within_pct", "low_pct"], kind="stable").head(ROOMS_LISTED).reset_index(drop=True)
-    columns = {c.key: c for c in lists.robustness.columns(delivery)}
     order = ("season", "room", "low_pct", "middle_pct", "high_pct", "within_pct")
-    body = page.listing([columns[key] for key in order], worst)
-    if body.rows:
-        _mark_low(page, body.area("within_pct"), body.cell("within_pct"), FEW_BUILDS_PCT, MOST_BUILDS_PCT)
+    body = page.listing(lists.robustness.columns(delivery, order), worst)
+    page.mark_low(body, "within_pct", FEW_BUILDS_PCT, MOST_BUILDS_PCT, first="within_pct")
 
 
 def _as_built_words(delivery: Delivery) -> Iterator[str]:
@@ -245,19 +219,17 @@ def _as_built_words(delivery: Delivery) -> Iterator[str]:
         )
 
 
-def _limits(page: Page, facts: Facts, across: int) -> None:
+def _limits(page: Page, facts: Facts) -> None:
     """How close the limits are: the tightest of each sort."""
     if facts.study.sized is None:
         return
     found, units = facts.study.sized.margins, facts.units
-    page.heading("How close the limits are", across)
-    page.paragraph(
+    page.heading(
+        "How close the limits are",
         "The limit of each sort that has the smallest part of itself left. A pressure or a velocity counts as met "
         f"exactly where it differs from its limit by less than one part in {1.0 / HOLDS_TOLERANCE:,.0f}, which is "
         f"rounding; {found.exact or 'none'} of {sum(m.limits for m in found.tightest if m.limit != SIZE):,} do, each "
         "variant counted. A section may be as large as the one it joins.",
-        across,
-        LEAD,
     )
     labels = {PRESSURE: "{} pressure", VELOCITY: "{} velocity", SIZE: "size of the one it joins"}
     shown = {"inWC": Look("0.0000"), "fpm": WHOLE, "in": TENTHS}

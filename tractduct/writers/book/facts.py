@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from functools import cached_property
 
 import numpy as np
 import pandas as pd
 
-from tractduct.model.options import built_text
-from tractduct.model.plan import Section
 from tractduct.network.airstream import Airstream, airstream
 from tractduct.report import Report
 from tractduct.units import UnitSystem
 from tractduct.writers import delivery_tables, tables
+from tractduct.writers.words import counted
 
 
 class Facts:
@@ -34,10 +32,6 @@ class Facts:
     def airstream(self) -> Airstream:
         variants = self.study.variants
         return airstream(self.study.plan, variants.variants, variants.room_airflow_cfm.sum(axis=1))
-
-    @cached_property
-    def margins_by_run(self) -> pd.DataFrame:
-        return tables.margins_by_run(self.study)
 
     def tightest(self, p: int) -> int:
         """The variant with the smallest margin of pressure along a run; without a set, the one with the lowest
@@ -70,10 +64,7 @@ class Facts:
         costs = self.study.house_costs
         if not costs:
             return ""
-        low, high = (
-            f"{self.money(cost)} ({built_text(built) or 'without options'})"
-            for built, cost in (f(costs, key=lambda one: one[1]) for f in (min, max))
-        )
+        low, high = tables.house_range(self.study, self.money)
         return (
             f"The cost of the set counts the sections of every option once. A house costs {low} to {high} per lot, of "
             f"the {counted(len(costs), 'house')} that the set is for."
@@ -83,18 +74,3 @@ class Facts:
         """How much more the set costs than the least possible."""
         best, least = self.study.recommended.cost, self.study.least_cost.cost
         return 100.0 * (best / least - 1.0) if least > 0.0 else 0.0
-
-    def room(self, section: Section) -> str:
-        only = f" ({section.season} only)" if section.season else ""
-        return tables.room_text(section) + only
-
-
-def named(words: Sequence[str], most: int = 6) -> str:
-    """Words in a row, the rest counted."""
-    if len(words) <= most:
-        return ", ".join(words)
-    return ", ".join(words[:most]) + f" and {len(words) - most} more"
-
-
-def counted(number: int, word: str, plural: str = "") -> str:
-    return f"{number} {word if number == 1 else plural or word + 's'}"

@@ -7,26 +7,15 @@ from pathlib import Path
 from tractduct.delivery.deliver import Delivery
 from tractduct.sizing.program import DIAMETER_TOLERANCE_IN
 from tractduct.writers import delivery_tables, tables
+from tractduct.writers.book.basis import PRODUCT_COLUMNS, product_cells
 from tractduct.writers.book.cost import covering
 from tractduct.writers.book.delivered import drive_words
 from tractduct.writers.book.facts import Facts
 from tractduct.writers.book.layout import Book, Page
-from tractduct.writers.book.looks import (
-    CLOSE_FILL,
-    LABEL,
-    LARGER,
-    LEAD,
-    PER_CENT,
-    SMALLER,
-    TEXT,
-    TIGHT_FILL,
-    Column,
-    Look,
-)
+from tractduct.writers.book.looks import LABEL, LARGER, SMALLER, TEXT, Column
 from tractduct.writers.book.marks import list_marks, mark_columns
 
 WIDTHS = (16, 20, 20, 14, 22, 12, 12, 40)
-ACROSS = len(WIDTHS)
 LOSS_FROM_PCT, LOSS_BAD_PCT = 5.0, 15.0  # a room's loss that is pointed out, and that is a large one
 
 
@@ -36,17 +25,16 @@ def flex_sheet(book: Book, facts: Facts, picture: Path | None) -> None:
     flex = [f for f in plan.flex if f]
     if not flex:
         return
-    page = book.sheet("Flex products", WIDTHS)
-    page.title(
+    page = book.sheet(
+        "Flex products",
+        WIDTHS,
         "Flex products",
         "What each approved product would need alone, what it costs that one set covers them all, and what a room "
         "loses where another product is installed than was designed for.",
-        ACROSS,
     )
-    page.row += 1
     if facts.delivery is not None and facts.delivery.substitutions:
         _substituted(page, facts.delivery, picture)
-    covering(page, facts, "flex", "What covering each product costs", ACROSS)
+    covering(page, facts, "flex", "What covering each product costs")
     _own_sizes(page, facts, flex)
     arrived = facts.arrived_flex
     if facts.delivery is not None and not arrived.empty:
@@ -54,59 +42,39 @@ def flex_sheet(book: Book, facts: Facts, picture: Path | None) -> None:
     fixed = [s.product for s in plan.sections if s.product]
     use = dict.fromkeys(arrived["flex"], "not approved") | dict.fromkeys(fixed, "fixed for some sections")
     use = dict.fromkeys(flex, "approved") | {f: words for f, words in use.items() if f not in flex}
-    page.heading("The products", ACROSS)
-    page.table(
-        [
-            Column("Product", LABEL),
-            Column("Roughness", Look("0.0000"), unit="roughness"),
-            Column("Derate of airflow, %", PER_CENT),
-            Column("Compression, %", PER_CENT),
-            Column("Source", TEXT),
-            *([Column("Use", TEXT)] if len(use) > len(flex) else []),
-        ],
-        [
-            [f, d.roughness_ft, d.airflow_derate_pct, d.compression_pct, d.source, words][: 5 + (len(use) > len(flex))]
-            for f, d, words in ((f, plan.ducts[f], words) for f, words in use.items())
-        ],
-    )
+    page.heading("The products")
+    columns = [Column("Product", LABEL), *PRODUCT_COLUMNS, *([Column("Use", TEXT)] if len(use) > len(flex) else [])]
+    rows = [[f, *product_cells(plan.ducts[f]), words] for f, words in use.items()]
+    page.table(columns, [row[: len(columns)] for row in rows])
 
 
 def _not_approved(page: Page, facts: Facts, delivery: Delivery) -> None:
     """Products that arrived on lots and are not approved: what marks of their own leave outside, and these marks."""
-    page.heading("Arrived on lots, and not approved", ACROSS)
-    page.paragraph(
+    page.heading(
+        "Arrived on lots, and not approved",
         "No size set is proven for such a product. On the sizes of the standard set it gets damper marks of its own; "
         "what a hood should then read stands on the pages of those lots. Approve it in [variants] flex to size for it. "
         "Each mark with its targets: data/marks_of_other_flex.csv.",
-        ACROSS,
-        LEAD,
     )
     report = facts.report
-    page.listing(delivery_tables.other_flex.columns(report), facts.arrived_flex)
+    page.show(delivery_tables.other_flex, report, facts.arrived_flex)
     columns, marks = mark_columns(delivery, ("mark_deg",)), delivery_tables.marks_of_other_flex(report)
     for other in report.lots.other_flex if report.lots is not None else ():
         if other.flex in set(facts.arrived_flex["flex"]):
-            list_marks(page, other.marks, marks[marks["flex"] == other.flex], columns, ACROSS, f" with {other.flex}")
+            list_marks(page, other.marks, marks[marks["flex"] == other.flex], columns, f" with {other.flex}")
 
 
 def _substituted(page: Page, delivery: Delivery, picture: Path | None) -> None:
-    page.heading("Designed for one product, another one installed in the same sizes", ACROSS)
-    page.paragraph(
+    page.heading(
+        "Designed for one product, another one installed in the same sizes",
         "The sizes are those that the plan would get if only the designed product were approved; the standard set "
         f"covers all of them. {drive_words(delivery)} All dampers open. Sections up and extra cost: the least-cost set "
         f"for the installed product in which no section gets smaller. Pale orange: a room loses over {LOSS_FROM_PCT:g} "
         f"%; bold: over {LOSS_BAD_PCT:g} %. Room by room: data/substitution_by_room.csv.",
-        ACROSS,
-        LEAD,
     )
-    if picture is not None:
-        page.row += 1
-        page.image(picture, ACROSS, most_rows=18)
-    columns = delivery_tables.substitution_pairs.columns(delivery)
-    body = page.listing(columns, delivery_tables.substitution_pairs(delivery))
-    area, cell = body.area("worst_change_pct"), body.cell("worst_change_pct")
-    page.mark(area, f'AND({cell}<>"",{cell}<-{LOSS_BAD_PCT:g})', TIGHT_FILL, bold=True)
-    page.mark(area, f'AND({cell}<>"",{cell}<-{LOSS_FROM_PCT:g})', CLOSE_FILL)
+    page.image(picture, most_rows=18)
+    body = page.show(delivery_tables.substitution_pairs, delivery)
+    page.mark_low(body, "worst_change_pct", -LOSS_BAD_PCT, -LOSS_FROM_PCT, first="worst_change_pct")
 
 
 def _own_sizes(page: Page, facts: Facts, flex: list[str]) -> None:
@@ -121,12 +89,10 @@ def _own_sizes(page: Page, facts: Facts, flex: list[str]) -> None:
             frame.loc[(frame[key].map(diameter) - chosen).abs() <= DIAMETER_TOLERANCE_IN, key] = ""
         frame = frame[(frame[keys] != "").any(axis=1)].reset_index(drop=True)
         chosen = frame["size"].map(diameter)
-    page.heading("Size that each product alone would get by the friction-rate method", ACROSS)
-    page.paragraph(
+    page.heading(
+        "Size that each product alone would get by the friction-rate method",
         "Flex sections in which it differs from the standard, ▲ larger or ▼ smaller; the largest over fronts, mirrors "
         "and seasons. All: data/sizes_by_flex.csv.",
-        ACROSS,
-        LEAD,
     )
     looks = {
         (r, n): LARGER if diameter[own] > chosen[r] else SMALLER

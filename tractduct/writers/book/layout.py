@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import io
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import pandas as pd
 from openpyxl import Workbook
@@ -25,6 +25,7 @@ from openpyxl.worksheet.worksheet import Worksheet
 
 from tractduct.units import IP, UnitSystem
 from tractduct.writers.book.looks import (
+    CLOSE_FILL,
     FONT,
     HEADER,
     HEADING,
@@ -36,6 +37,7 @@ from tractduct.writers.book.looks import (
     ROW_POINTS,
     SHORT,
     TEXT,
+    TIGHT_FILL,
     TITLE,
     Column,
     Look,
@@ -45,11 +47,14 @@ from tractduct.writers.book.looks import (
     height_of,
     sheet_name,
 )
-from tractduct.writers.listing import cells
+from tractduct.writers.listing import Listing, cells
+
+T = TypeVar("T")
 
 MOST_SQUEEZE = 0.75  # what is left of the letters' size
 ROW_PIXELS = 20.0  # of a row of 15 points
 LETTER, A4 = 1, 9  # as a workbook numbers them
+NOTHING = "Nothing to show."
 PAPER_IN = {LETTER: (8.5, 11.0), A4: (210.0 / 25.4, 297.0 / 25.4)}  # short and long side
 
 
@@ -100,8 +105,14 @@ class Book:
             self._styles[look] = cell._style
         return self._styles[look]
 
-    def sheet(self, name: str, widths: Sequence[float] = (), *, portrait: bool = False) -> Page:
-        """A new sheet with its print set-up: US letter, or A4 in SI, one page wide, name and page number below."""
+    def sheet(
+        self, name: str, widths: Sequence[float | Column], title: str = "", lead: str = "", *, portrait: bool = False
+    ) -> Page:
+        """A new sheet with its print set-up, and its title if there is one.
+
+        ``widths`` may be those of columns. It is printed on US letter, or A4 in SI, one page wide, name and page
+        number below.
+        """
         sheet = self.book.create_sheet(sheet_name(name, self.book.sheetnames))
         self.formula_values[sheet.title] = {}
         sheet.sheet_view.showGridLines = False
@@ -116,9 +127,11 @@ class Book:
         sheet.oddFooter.left.text = clean(self.plan_name)[:60].replace("&", "&&")
         sheet.oddFooter.center.text = sheet.title.replace("&", "&&")
         sheet.oddFooter.right.text = "Page &P of &N"
-        page = Page(self, sheet)
-        page.set_widths(widths)
+        page = Page(self, sheet, len(widths))
+        page.set_widths([w.width if isinstance(w, Column) else w for w in widths])
         self.pages.append(page)
+        if title:
+            page.title(title, lead)
         return page
 
     def next_table_name(self) -> str:
@@ -128,14 +141,14 @@ class Book:
 
 @dataclass(frozen=True, slots=True)
 class Body:
-    """The rows of a list on a sheet and the letter of each of its columns, by key."""
+    """The rows of a table on a sheet and the letter of each of its columns, by key, or by header where it has none."""
 
     rows: range
     letters: Mapping[str, str]
 
-    def area(self, first: str, last: str = "") -> str:
+    def area(self, first: str, last: str) -> str:
         """All cells from one column to another."""
-        return f"{self.letters[first]}{self.rows[0]}:{self.letters[last or first]}{self.rows[-1]}"
+        return f"{self.letters[first]}{self.rows[0]}:{self.letters[last]}{self.rows[-1]}"
 
     def cell(self, key: str) -> str:
         """The first cell of a column, for a rule that is written for it and holds for all below."""
@@ -143,11 +156,12 @@ class Body:
 
 
 class Page:
-    """One sheet and the row where the next thing goes."""
+    """One sheet and the row where the next thing goes; titles, headings and texts go ``across`` so many columns."""
 
-    def __init__(self, book: Book, sheet: Worksheet) -> None:
+    def __init__(self, book: Book, sheet: Worksheet, across: int) -> None:
         self.book = book
         self.sheet = sheet
+        self.across = across
         self.row = 1
         # Cell objects by (row, column), as openpyxl keeps them; its own lookup takes longer than the rest.
         self._cells: dict[tuple[int, int], Any] = sheet._cells
@@ -161,40 +175,45 @@ class Page:
     def width(self, column: int) -> float:
         return float(self.sheet.column_dimensions[get_column_letter(column)].width)
 
-    def set_scale(self, pixels: float) -> None:
-        """Print at a scale at which so many pixels fit across.
+    def set_scale(self) -> None:
+        """Print at a scale at which its columns fit across.
 
         Excel heeds page breaks only where a scale is set, not where it fits the sheet to a page.
         """
         setup = self.sheet.page_setup
-        across = PAPER_IN[self.book.paper][0 if setup.orientation == "portrait" else 1] - 1.0
-        scale = max(10, min(100, math.floor(100.0 * 96.0 * across / pixels)))
+        scale = max(10, min(100, math.floor(100.0 * 96.0 * self.printed_in[0] / self.pixels)))
         self.sheet.sheet_properties.pageSetUpPr = PageSetupProperties(fitToPage=False)
         setup.scale, setup.fitToWidth, setup.fitToHeight = scale, None, None
 
     @property
-    def body_points(self) -> float:
-        """Height of a printed page, margins and footer off, with a line to spare."""
-        portrait = self.sheet.page_setup.orientation == "portrait"
-        return (PAPER_IN[self.book.paper][1 if portrait else 0] - 1.2) * 72.0 - ROW_POINTS
+    def printed_in(self) -> tuple[float, float]:
+        """Width and height of a printed page, margins and footer off."""
+        short, long = PAPER_IN[self.book.paper]
+        wide, high = (short, long) if self.sheet.page_setup.orientation == "portrait" else (long, short)
+        return wide - 1.0, high - 1.2
+
+    @property
+    def pixels(self) -> float:
+        """Width of its columns on a screen."""
+        return sum(self.width(c) * 7.0 + 5.0 for c in range(1, self.across + 1))
 
     def squeeze(self) -> None:
         """Print on one page less where that makes the letters smaller by at most a quarter."""
         if self.sheet.page_setup.fitToHeight != 0:  # it is settled already
             return
-        columns = len(self.sheet.column_dimensions)
-        portrait = self.sheet.page_setup.orientation == "portrait"
-        across = 96.0 * (PAPER_IN[self.book.paper][0 if portrait else 1] - 1.0)
-        pixels = sum(self.width(c) * 7.0 + 5.0 for c in range(1, columns + 1))
-        points = sum(self.height_at(row) for row in range(1, self.row)) * min(1.0, across / pixels)
-        self.sheet.page_setup.fitToHeight = max(1, math.ceil(MOST_SQUEEZE * points / self.body_points))
+        across, high = self.printed_in
+        points = sum(self.height_at(row) for row in range(1, self.row)) * min(1.0, 96.0 * across / self.pixels)
+        to_spare = 72.0 * high - ROW_POINTS  # but for a line
+        self.sheet.page_setup.fitToHeight = max(1, math.ceil(MOST_SQUEEZE * points / to_spare))
 
-    def image(self, picture: Path, across: int, most_rows: int = 24) -> None:
-        """A picture over some columns; the next thing goes below it."""
+    def image(self, picture: Path | None, most_rows: int) -> None:
+        """A picture, if there is one, across the sheet; the next thing goes below it."""
+        if picture is None:
+            return
+        self.gap()
         # From memory, so that no file stays open until the workbook is saved.
         image = Image(io.BytesIO(picture.read_bytes()))
-        pixels = sum(self.width(c) * 7.0 + 5.0 for c in range(1, across + 1))
-        scale = min(1.0, pixels / image.width, most_rows * ROW_PIXELS / image.height)
+        scale = min(1.0, self.pixels / image.width, most_rows * ROW_PIXELS / image.height)
         image.width, image.height = round(image.width * scale), round(image.height * scale)
         self.sheet.add_image(image, f"A{self.row}")
         self.row += math.ceil(image.height / ROW_PIXELS) + 1
@@ -259,41 +278,78 @@ class Page:
     def height_at(self, row: int) -> float:
         return float(self.sheet.row_dimensions[row].height or ROW_POINTS)
 
-    def title(self, text: str, lead: str, across: int) -> None:
+    def title(self, text: str, lead: str) -> None:
         """The sheet's title and what it is for."""
         self.put(1, 1, text, TITLE)
         self.height(1, 24)
         self.row = 2
         if lead:
-            self.paragraph(lead, across, LEAD)
+            self.paragraph(lead, LEAD)
 
-    def heading(self, text: str, across: int) -> None:
-        self.fill(self.row, 1, across, HEADING)
+    def gap(self) -> None:
+        """Leave an empty row, if there is none."""
+        if (self.row - 1, 1) in self._cells:
+            self.row += 1
+
+    def heading(self, text: str, lead: str = "") -> None:
+        """A band with an empty row above it, and below it what the next thing is."""
+        self.gap()
+        self.fill(self.row, 1, self.across, HEADING)
         self.put(self.row, 1, text, HEADING)
         self.height(self.row, 18)
         self.row += 1
+        if lead:
+            self.paragraph(lead, LEAD)
 
-    def paragraph(self, text: str, across: int, look: Look = TEXT, first: int = 1) -> None:
-        """Wrapped text over several columns, in a row high enough for it."""
-        self.merged(self.row, first, across, text, look)
-        width = sum(self.width(c) for c in range(first, across + 1))
+    def paragraph(self, text: str, look: Look = TEXT, first: int = 1, last: int = 0) -> None:
+        """Wrapped text over some columns, all if none are given, in a row high enough for it."""
+        last = last or self.across
+        self.merged(self.row, first, last, text, look)
+        width = sum(self.width(c) for c in range(first, last + 1))
         self.height(self.row, height_of([(text, width)], look.points / 10.0 * (1.1 if look.bold else 1.0)))
         self.row += 1
 
-    def fact(self, label: str, text: str, across: int, look: Look = TEXT) -> None:
+    def fact(self, label: str, text: str, look: Look = TEXT) -> None:
         """A label and its text beside it."""
         row = self.row
         self.put(row, 1, label, LABEL)
-        self.paragraph(text, across, look, first=2)
+        self.paragraph(text, look, first=2)
         self.height(row, max(self.height_at(row), height_of([(label, self.width(1))], 1.1)))
 
-    def mark(self, area: str, when: str, fill: str = "", *, bold: bool = False) -> None:
-        """Colour the cells of an area where a formula, written for its first cell, holds; first rule first."""
+    def mark(
+        self, body: Body, key: str, when: str, fill: str = "", *, bold: bool = True, over: tuple[str, str] | None = None
+    ) -> None:
+        """Colour the cells of a column, or from one column ``over`` to another, where a condition holds.
+
+        In ``when`` a pair of braces stands for the column's cell. Of several rules the first that holds counts.
+        """
+        if not body.rows:
+            return
         style = DifferentialStyle(
             fill=PatternFill("solid", bgColor=fill) if fill else None, font=Font(bold=True) if bold else None
         )
-        rule = Rule(type="expression", formula=[when], dxf=style, stopIfTrue=bool(fill))
-        self.sheet.conditional_formatting.add(area, rule)
+        formula = when.replace("{}", body.cell(key))
+        rule = Rule(type="expression", formula=[formula], dxf=style, stopIfTrue=bool(fill))
+        self.sheet.conditional_formatting.add(body.area(*over or (key, key)), rule)
+
+    def mark_low(self, body: Body, key: str, tight: float, close: float, *, first: str) -> None:
+        """Colour the cells from a column ``first`` to another where its number is below a limit: bold, or pale."""
+        for limit, fill, bold in ((tight, TIGHT_FILL, True), (close, CLOSE_FILL, False)):
+            self.mark(body, key, f'AND({{}}<>"",{{}}<{limit:g})', fill, bold=bold, over=(first, key))
+
+    def show(
+        self,
+        one: Listing[T],
+        subject: T,
+        frame: pd.DataFrame | None = None,
+        *,
+        but: Collection[str] = (),
+        nothing: str = NOTHING,
+        freeze: int | None = None,
+    ) -> Body:
+        """A list, or some of its rows, with all its columns ``but`` some; see ``table``."""
+        columns = [c for c in one.columns(subject) if c.key not in but]
+        return self.listing(columns, one(subject) if frame is None else frame, nothing=nothing, freeze=freeze)
 
     def listing(
         self,
@@ -301,7 +357,7 @@ class Page:
         frame: pd.DataFrame,
         looks: Mapping[tuple[int, int], Look] | None = None,
         *,
-        nothing: str = "Nothing to show.",
+        nothing: str = NOTHING,
         freeze: int | None = None,
     ) -> Body:
         """Some columns of a list as an Excel table at the current row; see ``table``."""
@@ -311,8 +367,7 @@ class Page:
             for r, row in enumerate(body if column.without else ()):
                 if row[c] is None:
                     row[c], looks[r, c] = column.without, INSTEAD
-        rows = self.table(shown, body, looks, nothing=nothing, freeze=freeze)
-        return Body(rows, {c.key: get_column_letter(n) for n, c in enumerate(columns, start=1)})
+        return self.table(shown, body, looks, nothing=nothing, freeze=freeze)
 
     def table(
         self,
@@ -320,15 +375,16 @@ class Page:
         rows: Sequence[Sequence[Value]],
         looks: Mapping[tuple[int, int], Look] | None = None,
         *,
-        nothing: str = "Nothing to show.",
+        nothing: str = NOTHING,
         freeze: int | None = None,
-    ) -> range:
-        """An Excel table at the current row; returns the rows of its body.
+    ) -> Body:
+        """An Excel table at the current row.
 
         ``looks`` sets (row, column), from 0, apart from its column's look. ``freeze`` keeps the header and
         that many columns in view and repeats the header on each printed page. Without rows: a sentence.
         Numbers of columns with a unit are turned into the book's.
         """
+        letters = {c.key or c.header: get_column_letter(n) for n, c in enumerate(columns, start=1)}
         turned = [n for n, c in enumerate(columns) if c.unit and self.book.units.is_si]
         units = [c.unit for c in columns]
         columns = [c.in_units(self.book.units) for c in columns]
@@ -337,9 +393,9 @@ class Page:
             looks = {at: look.in_units(self.book.units, units[at[1]]) for at, look in (looks or {}).items()}
         self.set_widths([column.width for column in columns])
         if not rows:
-            self.paragraph(nothing, len(columns))
+            self.paragraph(nothing, last=len(columns))
             self.row += 1
-            return range(self.row, self.row)
+            return Body(range(0), letters)
         header = self.row
         names = distinct([" ".join(clean(column.header).split()) for column in columns])
         for number, name in enumerate(names, start=1):
@@ -372,4 +428,4 @@ class Page:
             self.sheet.freeze_panes = f"{get_column_letter(freeze + 1)}{header + 1}"
             self.sheet.print_title_rows = f"{header}:{header}"
         self.row = last + 2
-        return range(header + 1, last + 1)
+        return Body(range(header + 1, last + 1), letters)

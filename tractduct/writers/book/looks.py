@@ -86,8 +86,10 @@ LEAD = Look(ink=GREY_INK, wrap=True)
 HEADING = Look(bold=True, points=12.0, fill=BAND_FILL, middle=True)
 HEADER = Look(bold=True, ink=PAPER, fill=HEADER_FILL, wrap=True, align="center", middle=True)
 LABEL = Look(bold=True, wrap=True)
+ASIDE = Look(ink=GREY_INK)
 LINK = Look(ink="0B5394")
 INPUT = Look("#,##0.0##", fill=INPUT_FILL, box=True)
+INPUT_THOUSANDTHS = replace(INPUT, number_format="0.000")
 COMPUTED = Look(fill=COMPUTED_FILL, italic=True)
 
 

@@ -24,46 +24,41 @@ SET = ("mark_deg", "free_opening_pct", "takes_inwc", "target_from_cfm", "target_
 def marks_sheet(book: Book, delivery: Delivery, lots: LotDelivery | None, picture: Path | None) -> None:
     """The tables of marks, the rooms that they leave outside, and what would help these."""
     columns = mark_columns(delivery)
-    across = len(columns)
-    page = book.sheet("Damper marks", [c.width for c in columns])
-    page.title(
+    page = book.sheet(
+        "Damper marks",
+        columns,
         "Damper marks",
         "Set at installation, the same on every lot of a table and for each approved flex; a flow hood then confirms. "
         f"Marks are degrees from wide open, in steps of {STEP_DEG:g}. A run that is not listed has no damper. A blade "
         "is taken to lose pressure like a disc on a shaft across a round pipe (Weisbach's measurements, from memory): "
         "the makers' own figures come first. Targets are over all lots of the table; each lot's own are on its page.",
-        across,
     )
     for line in rooms_right(delivery, lots):
-        page.paragraph(line, across)
+        page.paragraph(line)
     page.row += 1
-    _outside(page, delivery, across)
-    if picture is not None:
-        page.image(picture, across, most_rows=16)
-    list_marks(page, delivery.marks.chosen, lists.marks(delivery), columns, across)
+    _outside(page, delivery)
+    page.image(picture, most_rows=16)
+    list_marks(page, delivery.marks.chosen, lists.marks(delivery), columns)
 
 
 def mark_columns(delivery: Delivery, keys: Sequence[str] = SET) -> list[Column]:
     """The run's columns, and these of its marks once a season."""
-    known = {c.key: c for c in lists.marks.columns(delivery)}
-    return [known[key] for key in RUN] + [
-        replace(known[key], header=f"{season.capitalize()}: {known[key].header[0].lower()}{known[key].header[1:]}",
-                key=f"{season} {key}", width=11.5)
+    return lists.marks.columns(delivery, RUN) + [
+        replace(c, header=f"{season.capitalize()}: {c.header[0].lower()}{c.header[1:]}", key=f"{season} {c.key}",
+                width=11.5)
         for season in delivery.study.plan.seasons
-        for key in keys
+        for c in lists.marks.columns(delivery, keys)
     ]  # fmt: skip
 
 
-def list_marks(
-    page: Page, setting: Setting, frame: pd.DataFrame, columns: Sequence[Column], across: int, of: str = ""
-) -> None:
+def list_marks(page: Page, setting: Setting, frame: pd.DataFrame, columns: Sequence[Column], of: str = "") -> None:
     """Each table of marks, out of their list; ``of`` says what they are for, where that is not the standard set."""
     if frame.empty:
-        page.paragraph(f"No damper is needed{of}: every run stays wide open.", across, LABEL)
+        page.paragraph(f"No damper is needed{of}: every run stays wide open.", LABEL)
     for number, table in frame.groupby("table", sort=False):
         fronts = table["fronts"].iloc[0].replace(", mirrored", " mirrored")
         several = len(setting.tables) > 1
-        page.heading((f"Table {number}{of}: fronts {fronts}" if several else f"On every lot{of}"), across)
+        page.heading(f"Table {number}{of}: fronts {fronts}" if several else f"On every lot{of}")
         page.listing(columns, _by_run(table, columns))
 
 
@@ -76,18 +71,17 @@ def _by_run(table: pd.DataFrame, columns: Sequence[Column]) -> pd.DataFrame:
     return pd.DataFrame(list(rows.values()), columns=[c.key for c in columns])
 
 
-def _outside(page: Page, delivery: Delivery, across: int) -> None:
+def _outside(page: Page, delivery: Delivery) -> None:
     """Rooms that stay outside, and the changes that were worked out for them."""
     outside, units = delivery.marks.chosen.outside, delivery.study.plan.units
     if not outside:
         return
-    page.heading("Rooms outside tolerance, and what helps", across)
+    page.heading("Rooms outside tolerance, and what helps")
     for room in outside:
         page.paragraph(
             f"{room.room}: {units.number(room.delivered_cfm, 'cfm', '.0f')} of "
             f"{units.say(room.design_cfm, 'cfm', '.0f')} ({room.variant}), "
             f"{units.number(room.off_cfm, 'cfm', '+.0f')} beyond its tolerance.",
-            across,
             replace(TEXT, fill=TIGHT_FILL),
         )
     rows: list[list[Value]] = [

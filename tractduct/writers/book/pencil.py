@@ -16,11 +16,12 @@ from tractduct.writers import tables
 from tractduct.writers.book.facts import Facts
 from tractduct.writers.book.layout import Book, Page
 from tractduct.writers.book.looks import (
+    ASIDE,
     CHOSEN,
     COMPUTED,
-    GREY_INK,
     HEADER,
     INPUT,
+    INPUT_THOUSANDTHS,
     LABEL,
     ROW_POINTS,
     SHORT,
@@ -49,8 +50,7 @@ VALUE = Look(bold=True, top_line=True)
 
 def pencil_sheet(book: Book, facts: Facts) -> None:
     """Pressure, sections, runs. What is yellow may be changed, and all that follows from it changes at once."""
-    page = book.sheet("Pencil check", WIDTHS, portrait=True)
-    page.title("Pencil check", _lead(facts), LAST)
+    page = book.sheet("Pencil check", WIDTHS, "Pencil check", _lead(facts), portrait=True)
     page.merged(page.row, 1, 3, "Yellow: change it here.", replace(INPUT, number_format="General"))
     page.merged(page.row, 5, LAST, "Grey: worked out by the program; it does not move.", COMPUTED)
     page.row += 2
@@ -93,7 +93,7 @@ class _Pencil:
 
     def write(self) -> None:
         page, tree = self.page, self.study.tree
-        page.set_scale(sum(w * 7.0 + 5.0 for w in WIDTHS))
+        page.set_scale()
         if self.facts.from_blower:
             self._blower()
         else:
@@ -102,8 +102,7 @@ class _Pencil:
         runs_at = page.row + 2 + len(tree.sections) + 2
         starts = self._places(runs_at)
         self._sections({p: start + 2 + len(tree.walk(p)) for p, start in starts.items()})
-        page.row += 1
-        page.heading("Runs, from the air handler to the room", LAST)
+        page.heading("Runs, from the air handler to the room")
         self._header(self.run_columns())
         for p, start in starts.items():
             if start - 1 in self.broken:
@@ -115,18 +114,18 @@ class _Pencil:
 
     def _given(self) -> None:
         page, plan = self.page, self.study.plan
-        page.heading("What the ducts may lose", LAST)
+        page.heading("What the ducts may lose")
         for side in dict.fromkeys(s.side for s in self.study.tree.sections):
             page.put(page.row, 1, f"{side.capitalize()} ducts, {self.units.unit('inWC')}", Look(bold=True))
-            page.put(page.row, 4, plan.available_inwc(side), replace(INPUT, number_format="0.000"), "inWC")
-            page.put(page.row, 5, whose_pressure(plan, side), Look(ink=GREY_INK))
+            page.put(page.row, 4, plan.available_inwc(side), INPUT_THOUSANDTHS, "inWC")
+            page.put(page.row, 5, whose_pressure(plan, side), ASIDE)
             self.available[None, side] = f"$D${page.row}"
             page.row += 1
         page.row += 1
 
     def _blower(self) -> None:
         page, study, stream = self.page, self.study, self.facts.airstream
-        page.heading("What the blower leaves for the ducts, in the variants used below (all: data/pressure.csv)", LAST)
+        page.heading("What the blower leaves for the ducts, in the variants used below (all: data/pressure.csv)")
         columns = ("Blower makes", "Devices take", "Left for ducts", "Supply's part, %", "Supply ducts", "Return ducts")
         page.merged(page.row, 1, 5, "Variant", HEADER)
         for n, words in enumerate(columns, start=6):
@@ -142,7 +141,7 @@ class _Pencil:
             row, left = page.row, float(study.case.budget.total_inwc[v])
             part = 100.0 * float(study.by_friction_rate.path_available_inwc[v, supply]) / left
             page.merged(row, 1, 5, str(study.variants.variants[v]), SHORT)
-            given = replace(INPUT, number_format="0.000")
+            given = INPUT_THOUSANDTHS
             page.put(row, 6, plain(static[v]), given, "inWC")
             page.put(row, 7, plain(devices[v]), given, "inWC")
             page.formula(row, 8, f"=F{row}-G{row}", left, replace(THOUSANDTHS, bold=True), "inWC")
@@ -179,7 +178,7 @@ class _Pencil:
     def _sections(self, length_row: dict[int, int]) -> None:
         """``length_row``: run -> row of its length with fittings."""
         page, study, rate = self.page, self.study, self.study.by_friction_rate
-        page.heading("Sections: what goes in", LAST)
+        page.heading("Sections: what goes in")
         self._header(self.section_columns())
         for i, section in enumerate(study.tree.sections):
             row, v = page.row, self.worst[i]
@@ -194,9 +193,7 @@ class _Pencil:
                 through = np.flatnonzero(study.tree.path[:, i] & study.variants.open_run[v])
                 longest = largest([f"D{length_row[p]}" for p in through.tolist()])
                 may_lose, own = self._may_lose(v, section.side), int(rate.friction_rate_size[v, i])
-                page.put(
-                    row, 2, plain(study.variants.airflow_cfm[v, i]), replace(COMPUTED, number_format="#,##0.0"), "cfm"
-                )
+                page.put(row, 2, plain(study.variants.airflow_cfm[v, i]), FLOW, "cfm")
                 value = float(rate.section_friction_rate[v, i])
                 page.formula(row, 7, f"={self.times}{may_lose}/{longest}", value, THOUSANDTHS, "inWC/100 ft")
                 exact = plain(rate.exact_diameter_in[v, i])

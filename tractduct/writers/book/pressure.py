@@ -8,16 +8,7 @@ from tractduct.model.plan import DEFAULT_PRESSURE_INWC, Device, Plan
 from tractduct.model.words import SIDES
 from tractduct.writers.book.facts import Facts
 from tractduct.writers.book.layout import Page
-from tractduct.writers.book.looks import (
-    GREY_INK,
-    HUNDREDTHS,
-    LABEL,
-    TEXT,
-    THOUSANDTHS,
-    WHOLE,
-    Column,
-    Look,
-)
+from tractduct.writers.book.looks import ASIDE, HUNDREDTHS, LABEL, TEXT, THOUSANDTHS, WHOLE, Column, Look
 
 
 def actual_airflow(plan: Plan) -> str:
@@ -81,12 +72,12 @@ def pressure_text(facts: Facts) -> str:
     return f"{from_blower(plan)} In {'; in '.join(parts)} {facts.units.unit('inWC')}. All variants: data/pressure.csv."
 
 
-def equipment_tables(page: Page, facts: Facts, width: int) -> None:
+def equipment_tables(page: Page, facts: Facts) -> None:
     """Blower, devices, leakage and tonnage on the sheet Basis."""
     plan = facts.study.plan
     equipment = plan.equipment
     if equipment.curves:
-        page.heading("Blower, in standard air", width)
+        page.heading("Blower, in standard air")
         used = {speed: [s for s in plan.seasons if equipment.speed.get(s) == speed] for speed in equipment.curves}
         page.table(
             [
@@ -102,7 +93,7 @@ def equipment_tables(page: Page, facts: Facts, width: int) -> None:
             ],
         )
     if equipment.devices:
-        page.heading("Devices in the air stream, in standard air", width)
+        page.heading("Devices in the air stream, in standard air")
         design = {
             s: float(facts.airstream.design_cfm[facts.study.variants.where(season=s)].max()) for s in plan.seasons
         }
@@ -110,8 +101,7 @@ def equipment_tables(page: Page, facts: Facts, width: int) -> None:
             "A loss grows with the square of airflow, or with the power of it that is stated; at design airflow (the "
             "largest: "
             + ", ".join(f"{s} {facts.units.say(cfm, 'cfm', ',.0f')}" for s, cfm in design.items())
-            + f") it is that of the air here, {plan.density_ratio:.3f} of standard air's density.",
-            width,
+            + f") it is that of the air here, {plan.density_ratio:.3f} of standard air's density."
         )
         page.table(
             [
@@ -141,7 +131,7 @@ def equipment_tables(page: Page, facts: Facts, width: int) -> None:
             ],
         )
     if equipment.curves or equipment.devices or equipment.supply_leakage or equipment.return_leakage:
-        page.heading("Leakage, capacity", width)
+        page.heading("Leakage, capacity")
         for label, value, unit, words in (
             ("Lost from supply ducts", 100.0 * equipment.supply_leakage, "%", "of what the blower moves"),
             ("Gained in return ducts", 100.0 * equipment.return_leakage, "%", "of what the blower moves"),
@@ -152,7 +142,7 @@ def equipment_tables(page: Page, facts: Facts, width: int) -> None:
             look = Look("0.0#", align="right")
             page.put(page.row, 1, f"{label}, {facts.units.unit(unit)}")
             page.put(page.row, 2, "not given" if value is None else round(value, 6), look, unit)
-            page.put(page.row, 3, words or None, Look(ink=GREY_INK))
+            page.put(page.row, 3, words or None, ASIDE)
             page.row += 1
         if equipment.held_airflow:
             page.put(page.row, 1, "The blower holds its airflow, whatever the ducts take.")

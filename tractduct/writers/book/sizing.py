@@ -29,15 +29,15 @@ def sizes_sheet(book: Book, facts: Facts) -> None:
     known = {c.key: c for c in tables.size_schedule.columns(study)}
     columns = [known[key] for key in SHOWN if key in known]
     columns.insert(1 + columns.index(known["size"]), Column("A front alone would get", TEXT, 27, NOMINAL, key="fronts"))
-    page = book.sheet("Sizes", [c.width for c in columns])
-    page.title(
+    page = book.sheet(
+        "Sizes",
+        columns,
         f"{study.plan.name}: size of each section",
         "Build the column Install for every lot. Beside it stands the size that a front alone would get by the "
         "friction-rate method (the largest over mirrors, seasons and flex products), where that is larger (▲) or "
         "smaller (▼). That method holds each section to one friction rate; the standard set holds the pressure lost "
         "along the whole run. So a section may be smaller than a front's own size where others make up for it, and "
         "larger where that leaves fewer sizes to stock. Front by front: data/sizes.csv.",
-        len(columns),
     )
     page.row += 1
     frame = tables.size_schedule(study)
@@ -62,50 +62,48 @@ def _other_sizes(study: Study, row: Mapping[Hashable, Any]) -> str:
 
 def tree_sheet(book: Book, picture: Path) -> None:
     """The duct tree as a picture on one page."""
-    page = book.sheet("Duct tree", (12,) * 12)
-    page.title(
+    page = book.sheet(
+        "Duct tree",
+        (12,) * 12,
         "Duct tree",
         "From the air handler on the left to the rooms on the right, with each section's size and airflow. The airflow "
         "is the largest over all variants, so sections need not add up to those before them.",
-        12,
     )
-    page.row += 1
     page.sheet.page_setup.fitToHeight = 1
-    page.image(picture, 12, most_rows=100)
+    page.image(picture, most_rows=100)
 
 
 def rooms_sheet(book: Book, facts: Facts, picture: Path | None) -> None:
     """How each room's airflow turns with the house."""
     study, fronts = facts.study, facts.study.plan.fronts
     columns = tables.rooms_by_front.columns(study)
-    page = book.sheet("Rooms by front", [c.width for c in columns])
-    page.title(
+    page = book.sheet(
+        "Rooms by front",
+        columns,
         "Airflow of each room by the way the front faces",
         "The room that the direction moves most comes first. Each cell is the larger of as drawn and mirrored; "
         "smallest counts both. Size steps: standard sizes between the smallest and the largest that the room's runs "
         f"would get alone. Blue is less and orange is more than the row's mean, full colour from {FULL_COLOUR_PCT:g} % "
         f"off; the largest is bold. A room that moves by less than {STILL_PCT:g} % in a season is left out there: "
         "data/rooms_by_front.csv has all, data/airflow_by_front.csv as drawn and mirrored apart.",
-        len(columns),
     )
     if study.plan.options:
         words = "Each room and season is of the house in which it needs most (column Options)"
-        page.paragraph(f"{words}. Each house: data/airflow_by_front.csv.", len(columns))
+        page.paragraph(f"{words}. Each house: data/airflow_by_front.csv.")
     page.row += 1
-    if picture is not None:
-        page.image(picture, len(columns), most_rows=18)
+    page.image(picture, most_rows=18)
     frame = tables.rooms_by_front(study)
     if len(fronts) > 1:
         frame = frame[~(frame["spread_pct"] < STILL_PCT)].reset_index(drop=True)
     body = page.listing(columns, frame, freeze=None if picture else 1, nothing="None moves by so much.")
     if len(fronts) < 2 or not body.rows:
         return
-    area, row = body.area(fronts[0], fronts[-1]), body.cell(fronts[0])
     for at, mean in zip(body.rows, frame[list(fronts)].mean(axis=1).tolist(), strict=True):
         if mean > 0.0:
             cells = f"{body.letters[fronts[0]]}{at}:{body.letters[fronts[-1]]}{at}"
             page.sheet.conditional_formatting.add(cells, _off_mean(book.units.shown(mean, "cfm")))
-    page.mark(area, f"{row[1:]}=MAX({row}:{body.cell(fronts[-1])})", bold=True)
+    first, last = body.cell(fronts[0]), body.cell(fronts[-1])
+    page.mark(body, fronts[0], f"{first[1:]}=MAX({first}:{last})", over=(fronts[0], fronts[-1]))
 
 
 def _off_mean(mean: float) -> Rule:
