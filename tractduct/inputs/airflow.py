@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, TypeVar
 
@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tractduct.inputs import schema
-from tractduct.inputs.cells import CellProblem, parse_flag
+from tractduct.inputs.cells import choice_of, flag_of
 from tractduct.inputs.limits import MAX_ROOMS
 from tractduct.inputs.options import Choices
 from tractduct.inputs.plan_file import PlanFile
@@ -55,12 +55,10 @@ def read_airflow(table: TableReader, plan_file: PlanFile, choices: Choices, *, s
         if table.is_given and not table.log.faults:
             table.fault("the table holds no airflow", "Fill it in")
         return RoomAirflow(rooms=tuple(rooms.values()))
-    held_faces = [f for f in words.FACES if any(k[0] == f for k in values)]
-    held_mirrored = sorted({k[1] for k in values})
-    held_seasons = [s for s in words.SEASONS if any(k[3] == s for k in values)]
-    faces = _chosen("front_faces", held_faces, _face, table, plan_file)
-    mirrored = _chosen("mirrored", held_mirrored, _flag, table, plan_file)
-    seasons = _chosen("seasons", held_seasons, _season, table, plan_file)
+    held_faces, held_mirrored, _, held_seasons, _ = map(set, zip(*values, strict=True))
+    faces = _chosen("front_faces", [face for face in words.FACES if face in held_faces], table, plan_file)
+    mirrored = _chosen("mirrored", sorted(held_mirrored), table, plan_file)
+    seasons = _chosen("seasons", [season for season in words.SEASONS if season in held_seasons], table, plan_file)
     houses = choices.combinations
     shape = (len(houses), len(faces), len(mirrored), len(seasons), len(rooms))
     airflow, is_there = np.full(shape, np.nan), np.zeros((len(houses), len(rooms)), dtype=bool)
@@ -129,11 +127,11 @@ def turned_airflow(
     """
     if not loads_by_house:
         return RoomAirflow()
-    faces = _chosen("front_faces", list(words.FACES), _face, table, plan_file)
-    mirrored = _chosen("mirrored", [False, True], _flag, table, plan_file)
+    faces = _chosen("front_faces", list(words.FACES), table, plan_file)
+    mirrored = _chosen("mirrored", [False, True], table, plan_file)
     if plan_file.listed("variants", "mirrored") is None:
         mirrored = (False,)
-    seasons = _chosen("seasons", list(words.SEASONS), _season, table, plan_file)
+    seasons = _chosen("seasons", list(words.SEASONS), table, plan_file)
     azimuths, rooms = [words.FACES.index(f) * POINT_DEG for f in faces], loads_by_house[0].rooms
     stacked = np.zeros((len(loads_by_house), len(faces), len(mirrored), len(seasons), len(rooms)))
     for h, surface_loads in enumerate(loads_by_house):
@@ -257,9 +255,7 @@ def _cells(
     return values, rooms, bad, places
 
 
-def _chosen(
-    key: str, held: list[T], parse: Callable[[Any], T | None], table: TableReader, plan_file: PlanFile
-) -> tuple[T, ...]:
+def _chosen(key: str, held: list[T], table: TableReader, plan_file: PlanFile) -> tuple[T, ...]:
     """What [variants] asks for, each of which the airflow table must hold; all that it holds by default."""
     wanted = plan_file.listed("variants", key)
     if wanted is None:
@@ -269,7 +265,7 @@ def _chosen(
     where = plan_file.where("variants", key)
     for given in wanted:
         plain = plain_text(field, given) if isinstance(given, str) else given
-        value = parse(plain)
+        value: Any = flag_of(str(plain)) if field.kind == "flag" else choice_of(field, str(plain))
         if value is None:
             remedy = "Known: " + ", ".join(_toml(h) for h in held)
             plan_file.fault("variants", key, f"this is not one of the {key} a plan can have", remedy, given)
@@ -306,25 +302,6 @@ def _shared_out(
             problem = f"the {season} loads of a front face add up to nothing"
             table.fault(problem, "Enter the loads, or leave that season out of [variants]")
     return share_by_load(loads, flow)
-
-
-def _face(given: Any) -> str | None:
-    word = str(given).strip().upper()
-    return word if word in words.FACES else None
-
-
-def _season(given: Any) -> str | None:
-    word = str(given).strip().casefold()
-    return word if word in words.SEASONS else None
-
-
-def _flag(given: Any) -> bool | None:
-    if isinstance(given, bool):
-        return given
-    try:
-        return parse_flag(str(given))
-    except CellProblem:
-        return None
 
 
 def _toml(value: object) -> str:

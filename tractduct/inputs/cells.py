@@ -124,22 +124,31 @@ def believable(field: Field, value: float) -> bool:
     return field.usual is None or value == 0.0 or field.usual[0] <= value <= field.usual[1]
 
 
+def choice_of(field: Field, text: str) -> str | None:
+    """Which of the field's choices a word is, whatever its case; None where it is none."""
+    return next((choice for choice in field.choices if choice.casefold() == text.strip().casefold()), None)
+
+
 def parse_choice(field: Field, text: str) -> str:
-    """One of the field's choices, whatever its case; CellProblem otherwise."""
-    for choice in field.choices:
-        if choice.casefold() == text.strip().casefold():
-            return choice
-    raise CellProblem(f"expected one of {', '.join(field.choices)}", "Pick one of them")
+    """The same; CellProblem where it is none."""
+    found = choice_of(field, text)
+    if found is None:
+        raise CellProblem(f"expected one of {', '.join(field.choices)}", "Pick one of them")
+    return found
+
+
+def flag_of(text: str) -> bool | None:
+    """Yes or no; None where a word is neither."""
+    word = text.strip().casefold()
+    return True if word in TRUE_WORDS else False if word in FALSE_WORDS else None
 
 
 def parse_flag(text: str) -> bool:
-    """Yes or no; CellProblem otherwise."""
-    word = text.strip().casefold()
-    if word in TRUE_WORDS:
-        return True
-    if word in FALSE_WORDS:
-        return False
-    raise CellProblem("expected true or false", "Enter true or false")
+    """The same; CellProblem where it is neither."""
+    found = flag_of(text)
+    if found is None:
+        raise CellProblem("expected true or false", "Enter true or false")
+    return found
 
 
 _RECTANGULAR = re.compile(r"\s*([0-9]+(?:\.[0-9]+)?)\s*[xX]\s*([0-9]+(?:\.[0-9]+)?)\s*")

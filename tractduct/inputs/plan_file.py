@@ -15,7 +15,7 @@ from typing import Any
 from tractduct.errors import Fault, InputFaults, printable, shortened
 from tractduct.files import MAX_PLAN_FILE_BYTES, PLAN_FILE, TableFault, check_file, plan_content
 from tractduct.inputs import schema
-from tractduct.inputs.cells import CellProblem, allowed, nearest, parse_choice, parse_flag, parse_number
+from tractduct.inputs.cells import CellProblem, allowed, flag_of, nearest, parse_choice, parse_number
 from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.limits import MAX_NAME, MAX_SIZES
 from tractduct.inputs.places import files_beside, place_of
@@ -81,17 +81,13 @@ class PlanFile:
                 self.log.fault(self.name, problem, nearest(key, [*on_top, *parts]), value=key)
         self.plan_name = self._plan_name()
         for part, keys in schema.KEYS.items():
-            numbers = [key for key in keys if key.kind == "number"]
-            self._numbers[part] = {key.name: self._number(part, key) for key in numbers}
+            self._numbers[part] = {key.name: self._number(part, key) for key in keys if key.kind == "number"}
         for part in self.system_parts:
             # A pressure that one system does not say holds as all have it; a blower is each one's own.
             own, base = self.part(part), _base(part)
-            shared = self.part(base) if base == "pressure" else {}
-            numbers = [key for key in schema.KEYS[base] if key.kind == "number"]
-            self._numbers[part] = self._numbers[base] | {
-                k.name: self._number(part, k) for k in numbers if k.name in own
-            }
-            self.config[part] = {**shared, **own}
+            given = [key for key in schema.KEYS[base] if key.kind == "number" and key.name in own]
+            self._numbers[part] = self._numbers[base] | {key.name: self._number(part, key) for key in given}
+            self.config[part] = {**(self.part(base) if base == "pressure" else {}), **own}
 
     def _part_systems(self) -> None:
         """Take [blower.NAME] and [pressure.NAME] out of their parts, each a part of that dotted name."""
@@ -146,14 +142,14 @@ class PlanFile:
             names = {in_units(field, IP).name, in_units(field, SI).name}
             if names & set(self.part(part) if part else self.config):
                 problem = f"{PLAN_FILE} gives this key too"
-                self.log.fault(at.label, problem, "Keep one of the two", row=at.row, column=at.column, value=at.value)
+                self.log.add(at.fault(problem, "Keep one of the two"))
         for key, value in config.items():
             self.config[key] = {**self.part(key), **value} if isinstance(value, dict) else value
         self.places = places
 
     def _content(self) -> dict[str, Any]:
         """What the file holds. InputFaults where it can't be read."""
-        file, problem, remedy = str(self.path), "", ""
+        file = str(self.path)
         try:
             if self.path.exists():
                 check_file(self.path, file, MAX_PLAN_FILE_BYTES)
@@ -161,16 +157,11 @@ class PlanFile:
         except TableFault as refused:
             raise InputFaults([refused.fault]) from None
         except FileNotFoundError:
-            problem, remedy = (
-                "there is no such file",
-                "Give a plan's workbook or folder, or make one with: tractduct new house.xlsx",
-            )
+            problem = "there is no such file"
+            remedy = "Give a plan's workbook or folder, or make one with: tractduct new house.xlsx"
         except NotADirectoryError:
-            file = str(self.path.parent)
-            problem, remedy = (
-                "this is a file, not a plan folder",
-                f"Give a workbook, .xlsx, or the folder that holds {PLAN_FILE}",
-            )
+            file, problem = str(self.path.parent), "this is a file, not a plan folder"
+            remedy = f"Give a workbook, .xlsx, or the folder that holds {PLAN_FILE}"
         except OSError as error:
             problem, remedy = f"it can't be read ({error.strerror or error})", "Check who may read it"
         except UnicodeDecodeError:
@@ -298,16 +289,12 @@ class PlanFile:
         value = self.part(part).get(key, False)
         if isinstance(value, bool):
             return value
-        if isinstance(value, str):
-            try:
-                flag = parse_flag(plain_text(_declared(part, key), value))
-            except CellProblem:
-                pass
-            else:
-                note_reading(self.log, f"{self.name}, {self.where(part, key)}", value, str(flag).lower())
-                return flag
-        self.fault(part, key, "expected true or false", f"Write {key} = true", value)
-        return False
+        flag = flag_of(plain_text(_declared(part, key), value)) if isinstance(value, str) else None
+        if flag is None:
+            self.fault(part, key, "expected true or false", f"Write {key} = true", value)
+        else:
+            note_reading(self.log, f"{self.name}, {self.where(part, key)}", value, str(flag).lower())
+        return bool(flag)
 
     def listed(self, part: str, key: str) -> list[Any] | None:
         """A list; None where it is not given."""

@@ -8,7 +8,7 @@ from typing import Any
 
 from tractduct.errors import Origin
 from tractduct.inputs import schema
-from tractduct.inputs.cells import CellProblem, nearest, parse_flag
+from tractduct.inputs.cells import flag_of, nearest
 from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.schema import Field, in_units
 from tractduct.inputs.spelling import plain_text
@@ -51,12 +51,12 @@ def read_plan_sheet(table: RawTable, units: object, log: FaultLog) -> tuple[dict
             names = [f.name for fields in schema.KEYS.values() for f in fields]
             problem = "several parts have a key of this name" if known else "no plan has a key of this name"
             remedy = f"Write {parts}" if known else nearest(key, names)
-            log.fault(at.label, problem, remedy, row=at.row, column="key", value=key)
+            log.add(at.fault(problem, remedy))
             continue
         part, field = known[0]
         if (part, field.name) in places:
             problem = f"this key is already in row {places[part, field.name].row}"
-            log.fault(at.label, problem, "Remove one of the two rows", row=at.row, column="key", value=key)
+            log.add(at.fault(problem, "Remove one of the two rows"))
             continue
         places[part, field.name] = at
         where = config if not part else config.setdefault(part, {})
@@ -83,10 +83,8 @@ def _value(part: str, field: Field, given: str) -> Any:
 
 
 def _flag(word: str) -> bool | str:
-    try:
-        return parse_flag(word)
-    except CellProblem:
-        return word
+    found = flag_of(word)
+    return word if found is None else found
 
 
 _WORD = Field(name="", meaning="")

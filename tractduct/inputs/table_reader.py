@@ -86,8 +86,7 @@ class RowReader:
     def fault(self, column: str, problem: str, remedy: str) -> None:
         """A fault of one cell."""
         self.failed = True
-        at = self.origin(column)
-        self.table.log.fault(at.label, problem, remedy, column=at.column, row=at.row, value=at.value or None)
+        self.table.log.add(self.origin(column).fault(problem, remedy))
 
     def origin(self, column: str) -> Origin:
         """Where a cell stands, or what it was derived from does."""

@@ -9,6 +9,7 @@ import re
 import warnings
 import zipfile
 from collections.abc import Collection, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import islice
@@ -122,21 +123,28 @@ class _Workbook:
         return _cell_text(cell["value"], shown)
 
 
+@contextmanager
+def _refused(path: Path, label: str) -> Iterator[None]:
+    """What reading a file raises, as TableFault: a damaged one makes openpyxl raise whatever its parsing meets."""
+    try:
+        yield
+    except TableFault:
+        raise
+    except OSError as error:
+        raise not_readable(label, error) from None
+    except Exception as error:
+        raise _no_workbook(path, label, error) from None
+
+
 def _open_workbook(path: Path, label: str) -> _Workbook:
     check_file(path, label)
-    try:
+    with _refused(path, label):
         stat = path.stat()
         problem = _problem_unpacked(path, stat.st_mtime_ns, stat.st_size)
         if problem:
             remedy = "Copy the tables into a new workbook, without pictures and empty formatted rows"
             raise TableFault(label, problem, remedy)
         return _workbook(path, stat.st_mtime_ns, stat.st_size)
-    except TableFault:
-        raise
-    except OSError as error:
-        raise not_readable(label, error) from None
-    except Exception as error:  # a damaged file makes openpyxl raise whatever its parsing meets
-        raise _no_workbook(path, label, error) from None
 
 
 @lru_cache(maxsize=1)  # most plans have all their tables in one
@@ -219,7 +227,7 @@ def sheet_rows(path: Path, sheet: str, label: str, notes: list[str], helpers: Co
     if not visible:
         notes.append("the sheet is hidden, and is read")
     header: list[str] = []
-    try:
+    with _refused(path, label):
         source = book.reader.archive.read(part)  # a parser that goes row by row tells of merged cells last
         merged = _merged_below(source, label, notes)
         for number, cells in book.rows(part):
@@ -232,29 +240,22 @@ def sheet_rows(path: Path, sheet: str, label: str, notes: list[str], helpers: Co
             if not header and any(texts.values()):
                 header = [texts.get(n, "") for n in range(max(texts) + 1)]
                 _tell_hidden(source, header, notes)
-            for cell in cells:
-                if "formula" in cell and header_key("".join(header[cell["column"] - 1 :][:1])) not in helpers:
-                    column = get_column_letter(cell["column"])
-                    raise TableFault(
-                        label,
-                        "the formula has no stored result",
-                        "Open the workbook in a spreadsheet program and save it, or enter the value",
-                        row=number,
-                        column=dict(enumerate(header, start=1)).get(cell["column"]) or column,
-                        value=cell["formula"],
-                    )
+            for cell in [cell for cell in cells if "formula" in cell]:
+                title = "".join(header[cell["column"] - 1 :][:1])
+                if header_key(title) not in helpers:
+                    column = title or get_column_letter(cell["column"])
+                    raise _no_result(label, number, cell, ", or enter the value", column=column)
             beyond = [text for place, text in texts.items() if place >= len(header) and text.strip()]
             yield (
                 number,
                 [texts.get(n, "") for n in range(len(header))] + beyond[:1],
                 [cell["column"] - 1 for cell in cells if isinstance(cell["value"], datetime.date)],
             )
-    except (TableFault, GeneratorExit):
-        raise
-    except OSError as error:
-        raise not_readable(label, error) from None
-    except Exception as error:  # as above
-        raise _no_workbook(path, label, error) from None
+
+
+def _no_result(label: str, row: int, cell: dict[str, Any], or_else: str = "", **place: str) -> TableFault:
+    remedy = f"Open the workbook in a spreadsheet program and save it{or_else}"
+    return TableFault(label, "the formula has no stored result", remedy, row=row, value=cell["formula"], **place)
 
 
 def sheet_grid(path: Path, sheet: str, label: str) -> list[list[str]]:
@@ -262,30 +263,20 @@ def sheet_grid(path: Path, sheet: str, label: str) -> list[list[str]]:
     book = _open_workbook(path, label)
     part, _ = book.sheets[_sheet_title(list(book.sheets), sheet, label)]
     lines: list[list[str]] = []
-    try:
+    with _refused(path, label):
         source = book.reader.archive.read(part)
         for number, cells in book.rows(part):
             if number > MAX_GRID or any(cell["column"] > MAX_COLUMNS for cell in cells if cell["value"] is not None):
-                raise TableFault(
-                    label, f"it goes on beyond row {MAX_GRID:,} or column {MAX_COLUMNS}", "Give the table alone"
-                )
+                problem = f"it goes on beyond row {MAX_GRID:,} or column {MAX_COLUMNS}"
+                raise TableFault(label, problem, "Give the table alone")
             lines += [[] for _ in range(number - len(lines))]
             for cell in cells:
                 if "formula" in cell:
-                    remedy = "Open the workbook in a spreadsheet program and save it"
-                    raise TableFault(
-                        label, "the formula has no stored result", remedy, row=number, value=cell["formula"]
-                    )
+                    raise _no_result(label, number, cell)
                 if cell["value"] is not None:
                     line = lines[number - 1]
                     line += [""] * (cell["column"] - len(line))
                     line[cell["column"] - 1] = book.text(cell)
-    except TableFault:
-        raise
-    except OSError as error:
-        raise not_readable(label, error) from None
-    except Exception as error:  # as above
-        raise _no_workbook(path, label, error) from None
     for match in islice(_MERGED.finditer(source), MAX_COLUMNS):
         left, first, right, last = range_boundaries(match[1].decode())
         first, last = int(first or 1), min(int(last or 1), len(lines))
