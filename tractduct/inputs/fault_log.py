@@ -41,6 +41,12 @@ class FaultLog:
             rest = Fault(file=fault.file, problem=problem, remedy="Correct what these have in common first")
             raise InputFaults([*self.faults, rest])
 
+    def derive(self, what: str, where: str, value: str, rule: str) -> None:
+        self.derived.append(Untyped(what=what, where=where, value=value, rule=rule))
+
+    def assume(self, what: str, where: str, value: str, rule: str) -> None:
+        self.assumed.append(Untyped(what=what, where=where, value=value, rule=rule))
+
     def warning(self, rule: str, subject: str, message: str, advice: str) -> None:
         self._find(Severity.WARNING, rule, subject, message, advice)
 

@@ -23,7 +23,6 @@ from tractduct.inputs.plan_sheet import Places, read_plan_sheet
 from tractduct.inputs.schema import Field, in_units, other_units
 from tractduct.inputs.spelling import note_reading, plain_text
 from tractduct.inputs.tables import WORKBOOKS, RawTable, read_table
-from tractduct.model.plan import Untyped
 from tractduct.model.sizes import Size, size_of
 from tractduct.model.words import key_of
 from tractduct.units import IP, SI, UnitSystem
@@ -217,7 +216,7 @@ class PlanFile:
         self._numbers[part][key] = value
         self._assumed |= {(part, key)}
         shown = self.units.say(value, _declared(part, key).unit)
-        self.log.assumed.append(Untyped(what=self.where(part, key), where=self.name, value=shown, rule=rule))
+        self.log.assume(self.where(part, key), self.name, shown, rule)
 
     def part(self, name: str) -> dict[str, Any]:
         part = self.config.get(name, {})

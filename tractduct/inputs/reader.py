@@ -49,7 +49,6 @@ from tractduct.model.plan import (
     Section,
     System,
     Tolerance,
-    Untyped,
     candidate_sizes,
     pieces_of,
 )
@@ -251,22 +250,21 @@ def _typed_at(tables: Mapping[str, TableReader], places: Places) -> dict[tuple[s
 
 def _tell_defaults(parts: _Parts, whole: System, plan_file: PlanFile) -> None:
     """Defaults that every result rests on, where the plan leaves them."""
-    assumed, units = plan_file.log.assumed, plan_file.units
+    log, units = plan_file.log, plan_file.units
     for side in whole.default_pressure if whole.budget_given else ():
         if any(section.side == side for section in parts.sections):
             value, rule = units.say(DEFAULT_PRESSURE_INWC[side], "inWC"), "in standard air; common practice, no source"
-            assumed.append(Untyped(what="pressure", where=f"the {side} ducts", value=value, rule=rule))
+            log.assume("pressure", f"the {side} ducts", value, rule)
     if not plan_file.part("sizes"):
         value = ", ".join(size.label for size in parts.sizes)
-        assumed.append(Untyped(what="sizes", where="[sizes]", value=value, rule="round ones that are made"))
+        log.assume("sizes", "[sizes]", value, "round ones that are made")
     most = _most_of_a_path(parts)
-    for n, one in enumerate(assumed):
+    for n, one in enumerate(log.assumed):
         if one.what == "fitting":
             value = f"{one.value}, up to {most.get(one.where, 0.0):.0f} % of a path's effective length"
-            assumed[n] = replace(one, value=value)
+            log.assumed[n] = replace(one, value=value)
     if not parts.prices.per_ft:
-        rule = "no prices are given"
-        assumed.append(Untyped(what="cost", where="the size set", value="area of duct wall", rule=rule))
+        log.assume("cost", "the size set", "area of duct wall", "no prices are given")
 
 
 def _most_of_a_path(parts: _Parts) -> dict[str, float]:
