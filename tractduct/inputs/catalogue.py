@@ -26,24 +26,18 @@ def read_fittings(table: TableReader) -> dict[str, Fitting]:
     found: dict[str, Fitting] = {}
     seen: dict[str, int] = {}
     for row in table:
-        fitting = Fitting(
-            name=row.text("fitting"),
-            equivalent_length_ft=row.number("equivalent_length_ft"),
-            loss_coefficient=row.number("loss_coefficient"),
-            bought=row.choice("bought"),
-            source=row.text("source"),
-        )
+        cells = row.values("fitting", "equivalent_length_ft", "loss_coefficient", "bought", "source")
+        fitting = Fitting(name=cells.pop("fitting"), **cells)
         if not row.has("equivalent_length_ft") and not row.has("loss_coefficient"):
             problem = "the fitting has neither an equivalent length nor a loss coefficient"
             row.fault("equivalent_length_ft", problem, "Enter one of them, 0 where it loses nothing")
         if any(c in fitting.name for c in "+*"):
             row.fault("fitting", "a fitting's name can't hold + or *", "Rename it")
         elif fitting.bought == AT_PARENT and is_reducer(fitting.name):
-            row.fault(
-                "bought",
-                "a reducer belongs to the one section that names it, and is bought where its parent has another size",
-                "Leave the cell empty, or rename the fitting where it joins several sections",
+            problem = (
+                "a reducer belongs to the one section that names it, and is bought where its parent has another size"
             )
+            row.fault("bought", problem, "Leave the cell empty, or rename the fitting where it joins several sections")
         elif row.own_name("fitting", seen):
             found[fitting.name] = fitting
     return found
@@ -53,14 +47,8 @@ def read_ducts(table: TableReader) -> dict[str, Duct]:
     found: dict[str, Duct] = {}
     seen: dict[str, int] = {}
     for row in table:
-        duct = Duct(
-            name=row.text("duct"),
-            kind=row.choice("kind"),
-            roughness_ft=row.number("roughness_ft"),
-            airflow_derate_pct=row.number("airflow_derate_pct"),
-            compression_pct=row.number("compression_pct"),
-            source=row.text("source"),
-        )
+        cells = row.values("duct", "kind", "roughness_ft", "airflow_derate_pct", "compression_pct", "source")
+        duct = Duct(name=cells.pop("duct"), **cells)
         if key_of(duct.name) == FLEX:
             problem = f"'{FLEX}' stands for whichever flex is delivered"
             row.fault("duct", problem, "Give the product a name of its own")

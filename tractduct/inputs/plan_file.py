@@ -49,7 +49,7 @@ class PlanFile:
         self.units: UnitSystem = IP
         self.plan_name = ""
         self._assumed: frozenset[tuple[str, str]] = frozenset()
-        self._numbers: dict[str, dict[str, float]] = {}
+        self._numbers: dict[str, dict[str, Any]] = {}
 
     def read(self) -> None:
         """Read the file and check its keys. InputFaults where it can't be read."""
@@ -231,25 +231,25 @@ class PlanFile:
         self.log.fault(self.name, "the plan has no name", 'Write name = "..." in its first line')
         return ""
 
-    def numbers(self, part: str) -> dict[str, float]:
-        """The numbers of one part in the core's units, with defaults for what is not given; NaN without one."""
+    def numbers(self, part: str) -> dict[str, Any]:
+        """The numbers of one part in the core's units, whole ones as int; where not given the default, NaN without."""
         return self._numbers[part]
 
     def optional(self, part: str, key: str) -> float | None:
         """A number; None where it is not given."""
-        return self.numbers(part)[key] if key in self.part(part) else None
+        return float(self.numbers(part)[key]) if key in self.part(part) else None
 
     def _number(self, part: str, declared: Field) -> float:
-        default = declared.default if isinstance(declared.default, float) else math.nan
-        given = self.part(part).get(declared.name)
-        if given is None:
-            return default
+        given, value = self.part(part).get(declared.name), None
         field = in_units(declared, self.units)
-        value = self._parsed(field, field, part, declared.name, given)
+        if given is not None:
+            value = self._parsed(field, field, part, declared.name, given)
         if value is None:
-            return default
-        self.log.unusual(self.name, self.where(part, declared.name), field, value)
-        return self.units.core(value, declared.quantity or declared.unit)
+            found = declared.default if isinstance(declared.default, float) else math.nan
+        else:
+            self.log.unusual(self.name, self.where(part, declared.name), field, value)
+            found = self.units.core(value, declared.quantity or declared.unit)
+        return int(found) if declared.whole else found
 
     def _parsed(self, field: Field, plain: Field, part: str, key: str, given: object) -> float | None:
         """A number by its declaration; in quotes, as a person would understand it by ``plain``, which is said."""

@@ -42,6 +42,18 @@ class _Factors:
     rows: dict[tuple[str, str], int] = field(default_factory=dict)
     bad: set[str] = field(default_factory=set)  # kinds with a fault that is told already
 
+    def arrays(self) -> tuple[FloatArray, FloatArray]:
+        """Heating and cooling factors (2, n_kind, n_face), and (2, n_kind) of what does not turn; NaN for none."""
+        factor, fixed = np.full((2, len(self.names), len(FACES)), np.nan), np.full((2, len(self.names)), np.nan)
+        for (kind, exposure), heating in self.heating.items():
+            k, cooling = list(self.names).index(kind), self.cooling[kind, exposure]
+            both = heating, np.nan if cooling is None else cooling
+            if exposure:
+                factor[:, k, FACES.index(exposure)] = both
+            else:
+                fixed[:, k] = both
+        return factor, fixed
+
 
 @dataclass(frozen=True, slots=True)
 class _Surface:
@@ -100,9 +112,8 @@ def read_surface_loads(
     if not surfaces.is_given:
         for table in (factor_table, gain_table):
             if table.is_given and not surfaces.is_unread:
-                log.caution(
-                    "unused table", table.label, "without surfaces it is not used", "Add surfaces, or remove it"
-                )
+                message = "without surfaces it is not used"
+                log.caution("unused table", table.label, message, "Add surfaces, or remove it")
         return ()
     if not factor_table.is_given:
         if not factor_table.is_unread:
@@ -138,62 +149,40 @@ def read_surface_loads(
         advice = "Use the factors of a load calculation once there is one"
         log.caution("glass factors by the sun", factor_table.label, SCREENING, advice)
 
+    factor, fixed_factor = factors.arrays()
+    room_at, kind_at = ({key: n for n, key in enumerate(names)} for names in (rooms.names, factors.names))
+
     def of_house(built: Built) -> SurfaceLoads:
         there = [s for s in found if is_met(s.option, built)]
-        gained = [g for g in gains if is_met(g.option, built)]
-        return _assembled(rooms.names, factors, there, gained, by_sun, sun, sun_factors, airflow_at)
+        gains_btuh = np.zeros((2, len(room_at)))
+        for gain in gains:
+            if is_met(gain.option, built):
+                gains_btuh[:, room_at[gain.room]] += gain.btuh
+        return SurfaceLoads(
+            rooms=tuple(rooms.names.values()),
+            kinds=tuple(factors.names.values()),
+            room=np.array([room_at[s.room] for s in there], dtype=np.intp),
+            kind=np.array([kind_at[s.kind] for s in there], dtype=np.intp),
+            face_deg=np.array([s.face_deg for s in there]),
+            area_ft2=np.array([s.area_ft2 for s in there]),
+            shade=np.array([s.shade for s in there]),
+            factor=factor,
+            fixed_factor=fixed_factor,
+            gains_btuh=gains_btuh,
+            by_sun=np.array([k in by_sun for k in kind_at], dtype=bool),
+            sun_factor=sun_factors[0],
+            shade_factor=sun_factors[1],
+            sun=sun,
+            airflow_at=airflow_at,
+        )
 
     return tuple(of_house(built) for built in choices.combinations)
-
-
-def _assembled(
-    rooms: Mapping[str, str],
-    factors: _Factors,
-    found: Sequence[_Surface],
-    gains: Sequence[_Gain],
-    by_sun: Sequence[str],
-    sun: Sun | None,
-    sun_factors: tuple[FloatArray, FloatArray],
-    airflow_at: str,
-) -> SurfaceLoads:
-    room_at = {key: n for n, key in enumerate(rooms)}
-    kind_at = {key: n for n, key in enumerate(factors.names)}
-    factor = np.full((2, len(kind_at), len(FACES)), np.nan)
-    fixed = np.full((2, len(kind_at)), np.nan)
-    for (kind, exposure), heating in factors.heating.items():
-        cooling = factors.cooling[kind, exposure]
-        both = (heating, np.nan if cooling is None else cooling)
-        if exposure:
-            factor[:, kind_at[kind], FACES.index(exposure)] = both
-        else:
-            fixed[:, kind_at[kind]] = both
-    gains_btuh = np.zeros((2, len(room_at)))
-    for gain in gains:
-        gains_btuh[:, room_at[gain.room]] += gain.btuh
-    return SurfaceLoads(
-        rooms=tuple(rooms.values()),
-        kinds=tuple(factors.names.values()),
-        room=np.array([room_at[s.room] for s in found], dtype=np.intp),
-        kind=np.array([kind_at[s.kind] for s in found], dtype=np.intp),
-        face_deg=np.array([s.face_deg for s in found]),
-        area_ft2=np.array([s.area_ft2 for s in found]),
-        shade=np.array([s.shade for s in found]),
-        factor=factor,
-        fixed_factor=fixed,
-        gains_btuh=gains_btuh,
-        by_sun=np.array([k in by_sun for k in kind_at], dtype=bool),
-        sun_factor=sun_factors[0],
-        shade_factor=sun_factors[1],
-        sun=sun,
-        airflow_at=airflow_at,
-    )
 
 
 def _read_factors(table: TableReader) -> _Factors:
     factors = _Factors()
     for row in table:
-        kind = row.text("surface")
-        exposure = row.choice("exposure")
+        kind, exposure = row.text("surface"), row.choice("exposure")
         heating, cooling = row.number(_HEATING), row.optional(_COOLING)
         if not kind:
             continue
@@ -232,14 +221,14 @@ def _tell_negative(row: RowReader, column: str, amount: float, option: Condition
 def _tell_taken_away(found: Sequence[_Surface], gains: Sequence[_Gain], choices: Choices) -> None:
     """Faults for rows that take away more than is there, each in the first house where they do."""
     told: set[tuple[str, object]] = set()
+    rows: list[tuple[str, object, float, _Surface | _Gain]] = [
+        ("area_ft2", (s.room, s.kind, str(s.face_deg)), s.area_ft2, s) for s in found
+    ]
+    for k, name in enumerate(("heating_btuh", "sensible_cooling_btuh")):
+        rows += [(name, g.room, g.btuh[k], g) for g in gains]
     for built in choices.combinations:
         left: dict[tuple[str, object], float] = {}
         last: dict[tuple[str, object], RowReader] = {}
-        rows: list[tuple[str, object, float, _Surface | _Gain]] = [
-            ("area_ft2", (s.room, s.kind, str(s.face_deg)), s.area_ft2, s) for s in found
-        ]
-        for k, name in enumerate(("heating_btuh", "sensible_cooling_btuh")):
-            rows += [(name, g.room, g.btuh[k], g) for g in gains]
         for column, what, amount, one in rows:
             if is_met(one.option, built):
                 left[column, what] = left.get((column, what), 0.0) + amount
@@ -330,15 +319,7 @@ def _read_sun(kinds: Sequence[str], table: TableReader, weights: tuple[float, ..
         if key not in plan_file.part(part):
             problem = f"{table.label} leaves the cooling factors of {names} to the sun, and that needs {key}"
             plan_file.fault(part, key, problem, f"Add {key} to [{part}], or enter the factors")
-    return Sun(
-        latitude_deg=site["latitude_deg"],
-        elevation_ft=site["elevation_ft"],
-        shgc=solar["shgc"],
-        design_day=int(solar["design_day"]),
-        linke_turbidity=solar["linke_turbidity"],
-        conduction_btuh_per_ft2=solar["conduction_btuh_per_ft2"],
-        weights=weights,
-    )
+    return Sun(latitude_deg=site["latitude_deg"], elevation_ft=site["elevation_ft"], weights=weights, **solar)
 
 
 def _weights(plan_file: PlanFile) -> tuple[float, ...]:

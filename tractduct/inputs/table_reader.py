@@ -151,6 +151,11 @@ class RowReader:
         """Yes or no; no where the cell is blank or at fault."""
         return self.has(column) and bool(self.parsed(column, parse_flag))
 
+    def values(self, *columns: str) -> dict[str, Any]:
+        """Some cells by column, each read as its kind is."""
+        readers = {"number": self.number, "choice": self.choice, "flag": self.flag}
+        return {column: readers.get(self.table.fields[column].kind, self.text)(column) for column in columns}
+
     def size(self, column: str = "size_in") -> Size | None:
         """A nominal size; None, and a fault, where the cell is none."""
         units = self.table.units
