@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, TypeVar
 
@@ -48,7 +48,8 @@ def read_airflow(table: TableReader, plan_file: PlanFile, choices: Choices, *, s
     Loads are shared out, or kept as loads unless ``shared``.
     """
     columns = _columns(table, plan_file) if table.is_given else []
-    values, rooms, bad, rows = _cells(table, columns, choices)
+    cells = _Cells(table, columns, choices)
+    values, rooms, bad = cells.values, cells.rooms, cells.bad
     if table.too_many("rooms", len(rooms), MAX_ROOMS):
         return RoomAirflow()
     if not values:
@@ -63,7 +64,7 @@ def read_airflow(table: TableReader, plan_file: PlanFile, choices: Choices, *, s
     shape = (len(houses), len(faces), len(mirrored), len(seasons), len(rooms))
     airflow, is_there = np.full(shape, np.nan), np.zeros((len(houses), len(rooms)), dtype=bool)
     for n, (room, spelled) in enumerate(rooms.items()):
-        options = list(dict.fromkeys(option for (_, _, key, option) in rows if key == room))
+        options = list(dict.fromkeys(option for (_, _, key, option) in cells.rows if key == room))
         for h, built in enumerate(houses):
             is_there[h, n] = any(is_met(option, built) for option in options)
             if not is_there[h, n]:
@@ -71,7 +72,7 @@ def read_airflow(table: TableReader, plan_file: PlanFile, choices: Choices, *, s
                 continue
             for i, j in np.ndindex(len(faces), len(mirrored)):
                 place = faces[i], mirrored[j], room
-                stands = _standing(table, place, options, built, rows, bad)
+                stands = cells.standing(place, options, built)
                 airflow[h, i, j, :, n] = [values.get((*place, season, stands), np.nan) for season in seasons]
                 absent = [s for s in seasons if (*place, s, stands) not in values]
                 if absent and place not in bad:
@@ -91,31 +92,6 @@ def read_airflow(table: TableReader, plan_file: PlanFile, choices: Choices, *, s
         is_there=is_there,
         unshared=has_loads and not shared,
     )
-
-
-def _standing(
-    table: TableReader,
-    place: _Place,
-    options: Sequence[Condition],
-    built: Built,
-    rows: Mapping[tuple[str, bool, str, Condition], RowReader],
-    bad: set[_Place],
-) -> Condition:
-    """Which of a room's rows stands in a house: the one that asks for all that the others ask for.
-
-    A fault, once a room, where two do without each other; empty where there is none.
-    """
-    met = [option for option in options if (*place, option) in rows and is_met(option, built)]
-    most = max(met, key=len, default=())
-    other = next((option for option in met if not set(option) <= set(most)), None)
-    if other is not None and place not in bad:
-        bad.update((face, mirror, room) for face, mirror, room, _ in rows if room == place[2])
-        row = rows[(*place, most)]
-        problem = f"it has a row for '{condition_text(other)}' too, and a house {built_text(built)} is both: which of "
-        problem += "the two stands is not clear"
-        joint = condition_text(tuple(dict.fromkeys((*other, *most))))
-        row.fault("option", problem, f"Add a row for '{joint}', or leave that house out of [variants] options")
-    return most
 
 
 def turned_airflow(
@@ -215,44 +191,60 @@ def _tell_doubles(table: TableReader, wide: Sequence[_Column], declared: Sequenc
 
 
 _Place = tuple[str, bool, str]  # face, mirrored, room key
-_Cell = tuple[str, bool, str, str, Condition]  # the same, season, option
 
 
-def _cells(
-    table: TableReader, columns: Sequence[_Column], choices: Choices
-) -> tuple[dict[_Cell, float], dict[str, str], set[_Place], dict[tuple[str, bool, str, Condition], RowReader]]:
-    """The table's cells, its rooms by key, the places whose fault is told already, and the row of each cell."""
-    values: dict[_Cell, float] = {}
-    rooms: dict[str, str] = {}
-    bad: set[_Place] = set()
-    seen: dict[tuple[str, bool, str, Condition], int] = {}
-    places: dict[tuple[str, bool, str, Condition], RowReader] = {}
-    for row in table if columns else ():
+class _Cells:
+    """The table's cells, its rooms by key, the row of each cell, and the places whose fault is told already."""
+
+    def __init__(self, table: TableReader, columns: Sequence[_Column], choices: Choices) -> None:
+        self.values: dict[tuple[str, bool, str, str, Condition], float] = {}  # face, mirrored, room, season, option
+        self.rooms: dict[str, str] = {}
+        self.bad: set[_Place] = set()
+        self.rows: dict[tuple[str, bool, str, Condition], RowReader] = {}
+        for row in table if columns else ():
+            self._read(row, columns, choices)
+
+    def _read(self, row: RowReader, columns: Sequence[_Column], choices: Choices) -> None:
         room = row.text("room")
         own_face = "" if columns[0].face else row.choice("front_faces")
         mirror = row.flag("mirrored")
         if row.failed:
-            continue
+            return
         if room == ALL_ROOMS or ";" in room:
             row.fault("room", "a room's name can't be * or hold ;", "Rename it")
-            continue
+            return
         key = key_of(room)
         option = choices.condition(row)
         if row.failed:
-            bad.update((column.face or own_face, mirror, key) for column in columns)
+            self.bad.update((column.face or own_face, mirror, key) for column in columns)
         what = "this room, with the same front face and mirror, is"
-        if not row.once("room", seen, (own_face, mirror, key, option), what):
-            continue
-        rooms.setdefault(key, room)
+        if not row.once("room", (own_face, mirror, key, option), what):
+            return
+        self.rooms.setdefault(key, room)
         for column in columns:
             face = column.face or own_face
-            value = row.optional(column.header, replace(table.fields[column.name], name=column.header))
+            value = row.optional(column.header, replace(row.table.fields[column.name], name=column.header))
             if value is None:
-                bad.add((face, mirror, key))
+                self.bad.add((face, mirror, key))
             else:
-                values[face, mirror, key, column.season, option] = value
-            places[face, mirror, key, option] = row
-    return values, rooms, bad, places
+                self.values[face, mirror, key, column.season, option] = value
+            self.rows[face, mirror, key, option] = row
+
+    def standing(self, place: _Place, options: Sequence[Condition], built: Built) -> Condition:
+        """Which of a room's rows stands in a house: the one that asks for all that the others ask for.
+
+        A fault, once a room, where two do without each other; empty where there is none.
+        """
+        met = [option for option in options if (*place, option) in self.rows and is_met(option, built)]
+        most = max(met, key=len, default=())
+        other = next((option for option in met if not set(option) <= set(most)), None)
+        if other is not None and place not in self.bad:
+            self.bad.update((face, mirror, room) for face, mirror, room, _ in self.rows if room == place[2])
+            problem = f"it has a row for '{condition_text(other)}' too, and a house {built_text(built)} is both: which "
+            problem += "of the two stands is not clear"
+            remedy = f"Add a row for '{condition_text(tuple(dict.fromkeys((*other, *most))))}', or leave that house out"
+            self.rows[(*place, most)].fault("option", problem, f"{remedy} of [variants] options")
+        return most
 
 
 def _chosen(key: str, held: list[T], table: TableReader, plan_file: PlanFile) -> tuple[T, ...]:

@@ -10,8 +10,7 @@ import numpy as np
 
 from tractduct.inputs.cells import allowed, nearest
 from tractduct.inputs.plan_file import PlanFile
-from tractduct.inputs.schema import Field
-from tractduct.inputs.spelling import plain_text
+from tractduct.inputs.spelling import plain_word
 from tractduct.inputs.table_reader import TableReader
 from tractduct.model.plan import Duct, Fitting, is_reducer
 from tractduct.model.sizes import Size
@@ -24,7 +23,6 @@ Prices = dict[tuple[str, str], float | None]  # by (name, size label); None wher
 
 def read_fittings(table: TableReader) -> dict[str, Fitting]:
     found: dict[str, Fitting] = {}
-    seen: dict[str, int] = {}
     for row in table:
         cells = row.values("fitting", "equivalent_length_ft", "loss_coefficient", "bought", "source")
         fitting = Fitting(name=cells.pop("fitting"), **cells)
@@ -38,14 +36,13 @@ def read_fittings(table: TableReader) -> dict[str, Fitting]:
                 "a reducer belongs to the one section that names it, and is bought where its parent has another size"
             )
             row.fault("bought", problem, "Leave the cell empty, or rename the fitting where it joins several sections")
-        elif row.own_name("fitting", seen):
+        elif row.own_name("fitting"):
             found[fitting.name] = fitting
     return found
 
 
 def read_ducts(table: TableReader) -> dict[str, Duct]:
     found: dict[str, Duct] = {}
-    seen: dict[str, int] = {}
     for row in table:
         cells = row.values("duct", "kind", "roughness_ft", "airflow_derate_pct", "compression_pct", "source")
         duct = Duct(name=cells.pop("duct"), **cells)
@@ -54,7 +51,7 @@ def read_ducts(table: TableReader) -> dict[str, Duct]:
             row.fault("duct", problem, "Give the product a name of its own")
         elif duct.kind == "rigid" and duct.compression_pct > 0.0:
             row.fault("compression_pct", "a rigid duct can't be compressed", "Leave the cell empty")
-        elif row.own_name("duct", seen):
+        elif row.own_name("duct"):
             found[duct.name] = duct
     return found
 
@@ -84,8 +81,7 @@ def read_prices(
 ) -> DuctPrices:
     """Prices of ducts. Those of another insulation level than the plan's are left out; ``sizes`` are the standard."""
     found = DuctPrices({}, {}, {})
-    rows: dict[tuple[str, str], int] = {}
-    names = by_key(ducts)
+    rows, names = table.first_rows["size_in"], by_key(ducts)
     level = plan_file.text("purchase", "insulation")
     for row in table:
         name = row.named("duct", names, "there is no duct of this name")
@@ -101,39 +97,36 @@ def read_prices(
             remedy = 'Say which counts with insulation = "..." in [purchase] of plan.toml'
             row.fault("insulation", problem, remedy)
         else:
-            row.once("size_in", rows, key, "this duct and size are")
+            row.once("size_in", key, "this duct and size are")
         found.per_ft[key] = price
         if package is not None:
             found.package_ft[key] = package
         if insulation:
             found.insulation[key] = insulation
-    _caution_of_falls(table, "USD/ft", found.per_ft, rows, sizes)
+    _caution_of_falls(table, "USD/ft", found.per_ft, sizes)
     return found
 
 
 def read_fitting_prices(table: TableReader, fittings: Mapping[str, Fitting], sizes: Sequence[Size]) -> Prices:
     """Price of one by (fitting, size label of ``Piece.section``)."""
     found: Prices = {}
-    rows: dict[tuple[str, str], int] = {}
     names = by_key(fittings)
     for row in table:
         name = row.named("fitting", names, "there is no fitting of this name")
         size, price = row.size(), row.price("price")
         if size is not None and name:
-            row.once("size_in", rows, (name, size.label), "this fitting and size are")
+            row.once("size_in", (name, size.label), "this fitting and size are")
             found[name, size.label] = price
-    _caution_of_falls(table, "USD", found, rows, sizes)
+    _caution_of_falls(table, "USD", found, sizes)
     return found
 
 
-def _caution_of_falls(
-    table: TableReader, unit: str, prices: Prices, rows: Mapping[tuple[str, str], int], sizes: Sequence[Size]
-) -> None:
+def _caution_of_falls(table: TableReader, unit: str, prices: Prices, sizes: Sequence[Size]) -> None:
     """A caution for each duct or fitting of which a larger size costs less than a smaller one of its shape.
 
     A rectangle is larger than another, turned as it may be, where no side is shorter and one is longer.
     """
-    what, units = next(iter(table.fields)), table.units
+    what, units, rows = next(iter(table.fields)), table.units, table.first_rows["size_in"]
     for name in dict.fromkeys(name for name, _ in prices):
         priced = [s for s in sizes if prices.get((name, s.label)) is not None]
         keys = [(name, s.label) for s in priced]
@@ -165,7 +158,7 @@ def approved_flex(ducts: Mapping[str, Duct], plan_file: PlanFile) -> tuple[str, 
         return tuple(held.values()) or ("",)
     chosen: list[str] = []
     for given in wanted if ducts else ():
-        word = plain_text(Field(name="flex", meaning=""), given) if isinstance(given, str) else str(given)
+        word = plain_word(given) if isinstance(given, str) else str(given)
         name = held.get(key_of(word))
         if name is None:
             problem = "the ducts table holds no flex product of this name"

@@ -84,10 +84,9 @@ def _speeds(curves: Mapping[str, _Curve], seasons: tuple[str, ...], plan_file: P
 
 def _devices(table: TableReader, system: str) -> tuple[Device, ...]:
     found: list[Device] = []
-    seen: dict[str, int] = {}
     for row in _of_system(table, system):
         device = Device(
-            name=row.own_name("device", seen),
+            name=row.own_name("device", among=system),
             **row.values("side", "loss_inwc", "at_cfm", "season"),
             loaded_inwc=row.optional("loaded_loss_inwc"),
             exponent=row.number("exponent"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partialmethod
 from typing import Any
 
 from tractduct.errors import Fault, InputFaults
@@ -47,18 +48,13 @@ class FaultLog:
     def assume(self, what: str, where: str, value: str, rule: str) -> None:
         self.assumed.append(Untyped(what=what, where=where, value=value, rule=rule))
 
-    def warning(self, rule: str, subject: str, message: str, advice: str) -> None:
-        self._find(Severity.WARNING, rule, subject, message, advice)
-
-    def caution(self, rule: str, subject: str, message: str, advice: str) -> None:
-        self._find(Severity.CAUTION, rule, subject, message, advice)
-
-    def note(self, rule: str, subject: str, message: str, advice: str) -> None:
-        self._find(Severity.NOTE, rule, subject, message, advice)
-
     def _find(self, severity: Severity, rule: str, subject: str, message: str, advice: str) -> None:
         found = Finding(severity=severity, rule=rule, subject=subject, message=message, advice=advice)
         self.findings.append(found)
+
+    warning = partialmethod(_find, Severity.WARNING)
+    caution = partialmethod(_find, Severity.CAUTION)
+    note = partialmethod(_find, Severity.NOTE)
 
     def unusual(self, place: str, column: str, field: Field, value: float) -> None:
         """A caution where a value is allowed but outside what such plans have."""

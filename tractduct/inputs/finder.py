@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -32,27 +30,27 @@ def find_tables(plan_file: PlanFile, log: FaultLog) -> dict[str, TableReader]:
     """Every table of the plan by its name, headers checked, and a word on what else lies in the folder."""
     compact = {spec.name: find_table(spec, plan_file, log) for spec in SHEETS[1:]}
     # What the compact sheets say need not stand in a long table, and surfaces may stand instead of airflow.
-    said = {name for name, sheet in compact.items() if sheet.is_given or name in log.unread}
+    said = {name for name, sheet in compact.items() if sheet.is_given or sheet.is_unread}
     instead = {"sections": {"runs"}, "fittings": {"runs"}, "ducts": {"runs", "products"}}
+    is_printed = "printed" in plan_file.part("tables")
+    has_loads = any(row.has(name) for row in compact["rooms"] for name in ("heating_btuh", "sensible_cooling_btuh"))
     found: dict[str, TableReader] = {}
     for spec in (*(spec for spec in schema.TABLES if spec is not schema.AIRFLOW), schema.AIRFLOW):
         if spec is schema.ROOMS and compact["rooms"].is_given:
             found["rooms"] = TableReader(spec, None, log)
             continue
-        by_surface = spec is schema.AIRFLOW and (found["surfaces"].is_given or found["surfaces"].is_unread)
-        in_rooms = spec is schema.AIRFLOW and ("rooms" in log.unread or _has_loads(compact["rooms"]))
-        in_rooms |= spec is schema.AIRFLOW and "printed" in plan_file.part("tables")
-        needed = spec.required and not by_surface and not in_rooms and not instead.get(spec.name, set()) & said
+        needed = spec.required and not instead.get(spec.name, set()) & said
+        if spec is schema.AIRFLOW:
+            by_surface = found["surfaces"].is_given or found["surfaces"].is_unread
+            needed = not (by_surface or is_printed or has_loads or compact["rooms"].is_unread)
         found[spec.name] = find_table(replace(spec, required=needed), plan_file, log)
-    labels = {sheet.label for sheet in compact.values() if sheet.is_given} | {
-        at.label for at in plan_file.places.values()
-    }
-    labels |= _printed_labels(plan_file)
+    labels = {sheet.label for sheet in compact.values() if sheet.is_given}
+    labels |= {at.label for at in plan_file.places.values()} | _printed_labels(plan_file)
     _tell_unread(plan_file, {**compact, **found} if labels else found, labels, log)
     instead["airflow"] = {"rooms"} if not found["airflow"].is_given else set()
     log.unread.update(name for name, of in instead.items() if of & log.unread)
     add_derived(found, compact, plan_file)
-    if "printed" in plan_file.part("tables"):
+    if is_printed:
         found["airflow"] = _printed(found, plan_file, log)
     return found
 
@@ -78,9 +76,8 @@ def _printed(found: Mapping[str, TableReader], plan_file: PlanFile, log: FaultLo
         path = path_inside(plan_file.folder, file) if file else plan_file.book
         if path is None:
             problem = "expected files in the plan's folder, with ; between"
-            plan_file.fault(
-                "tables", "printed", problem, "Write loads.xlsx#Sheet, or #Sheet of the plan's workbook", given
-            )
+            remedy = "Write loads.xlsx#Sheet, or #Sheet of the plan's workbook"
+            plan_file.fault("tables", "printed", problem, remedy, given)
             return found["airflow"]
         places.append((path, sheet))
     try:
@@ -91,7 +88,7 @@ def _printed(found: Mapping[str, TableReader], plan_file: PlanFile, log: FaultLo
         return found["airflow"]
     for said in printed.said:
         log.note("printed airflow", plan_file.where("tables", "printed"), said, "Hold it against the printed table")
-    header, *lines = csv.reader(io.StringIO(printed.table))
+    header, *lines = printed.lines
     at = Origin(plan_file.name, 1, "[tables] printed", given)
     rows = tuple(Row(1, dict(zip(map(header_key, header), line, strict=True)), origins={"": at}) for line in lines)
     raw = RawTable("airflow", plan_file.name, {header_key(name): name for name in header}, rows)
@@ -99,13 +96,9 @@ def _printed(found: Mapping[str, TableReader], plan_file: PlanFile, log: FaultLo
     return TableReader(schema.AIRFLOW, in_core_names(raw, schema.AIRFLOW, plan_file.units), log)
 
 
-def _has_loads(rooms: TableReader) -> bool:
-    return any(row.has(name) for row in rooms for name in ("heating_btuh", "sensible_cooling_btuh"))
-
-
 def find_table(spec: TableSchema, plan_file: PlanFile, log: FaultLog) -> TableReader:
-    """One table, its headers checked."""
-    raw = None
+    """One table, its headers checked; without rows where it is not given, or is a sheet that is there to be filled."""
+    checked = None
     try:
         place = _place(spec, plan_file, log)
         if place is None and spec.required:
@@ -114,20 +107,17 @@ def find_table(spec: TableSchema, plan_file: PlanFile, log: FaultLog) -> TableRe
         if place is None:
             return TableReader(spec, None, log)
         raw = read_table(spec.name, *place, helpers=HELPER_KEYS)
-        if spec is SHEETS[1] and not _is_compact(raw, plan_file.units):
+        is_grid = spec.name == "prices" and is_price_grid(raw)
+        raw = price_rows(raw) if is_grid else raw
+        is_blank = not raw.rows and (is_grid or not (spec.required or plan_file.has_file))
+        if is_blank or (spec is SHEETS[1] and not _is_compact(raw, plan_file.units)):
             return TableReader(spec, None, log)
-        if spec.name == "prices" and is_price_grid(raw):
-            raw = price_rows(raw)
-            if not raw.rows:
-                return TableReader(spec, None, log)
-        if not raw.rows and not spec.required and not plan_file.has_file:
-            return TableReader(spec, None, log)  # a sheet that is there to be filled in
-        raw = _checked(in_core_names(raw, spec, plan_file.units), spec, log)
+        checked = _checked(in_core_names(raw, spec, plan_file.units), spec, log)
     except TableFault as problem:
         log.add(problem.fault)
-    if raw is None:
+    if checked is None:
         log.unread.add(spec.name)
-    return TableReader(spec, raw, log)
+    return TableReader(spec, checked, log)
 
 
 def _is_compact(rooms: RawTable, units: UnitSystem) -> bool:

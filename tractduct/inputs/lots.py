@@ -18,10 +18,9 @@ from tractduct.physics.turning import POINT_DEG, TURN_DEG
 def read_lots(table: TableReader, flex: Sequence[str], ducts: Iterable[Duct], choices: Choices) -> tuple[Lot, ...]:
     """The lots; ``flex`` are the approved products, of those in ``ducts`` (none there: not checked)."""
     approved, known = by_key(flex), by_key(duct.name for duct in ducts if duct.kind == "flex")
-    seen: dict[str, int] = {}
     found = []
     for row in table:
-        name = row.own_name("lot", seen)
+        name = row.own_name("lot")
         azimuth, face = row.optional("azimuth_deg"), row.choice("front_faces")
         mirrored, product = row.flag("mirrored"), row.text("flex")
         options, stands = choices.of_lot(row), row.flag("built")
@@ -52,12 +51,11 @@ def read_built(table: TableReader, sections: Sequence[Section], sizes: Sequence[
     """Section -> size label of the lots already built; ``sections`` and ``sizes`` are the plan's."""
     by_name = {section.name: section for section in sections}
     names = by_key(by_name)
-    seen: dict[str, int] = {}
     found: dict[str, str] = {}
     for row in table:
         name = row.named("section", names, "the sections table has no section of this name")
         size = row.size()
-        if row.failed or not name or size is None or not row.once("section", seen, name):
+        if row.failed or not name or size is None or not row.once("section", name):
             continue
         shape = by_name[name].shape
         standard = [s.label for s in sizes if s.shape == shape]

@@ -21,7 +21,7 @@ from tractduct.inputs.limits import MAX_NAME, MAX_SIZES
 from tractduct.inputs.places import files_beside, place_of
 from tractduct.inputs.plan_sheet import Places, read_plan_sheet
 from tractduct.inputs.schema import Field, in_units, other_units
-from tractduct.inputs.spelling import note_reading, plain_text
+from tractduct.inputs.spelling import note_reading, plain_text, plain_word
 from tractduct.inputs.tables import WORKBOOKS, RawTable, read_table
 from tractduct.model.sizes import Size, size_of
 from tractduct.model.words import key_of
@@ -175,7 +175,7 @@ class PlanFile:
         found = IP
         for key in schema.KEYS[""][1:]:
             given = self.config.get(key.name, key.default)
-            word = plain_text(_WORD, given) if isinstance(given, str) else ""
+            word = plain_word(given) if isinstance(given, str) else ""
             if key.choices and word.casefold() in key.choices:
                 found = replace(found, name=word.casefold())
             elif not key.choices and re.fullmatch("[^\\W\\d_]{1,4}|[$\u20ac\u00a3]", word):
@@ -270,7 +270,7 @@ class PlanFile:
         """A text; empty where it is not given."""
         value = self.part(part).get(key, "")
         if isinstance(value, str):
-            return plain_text(_WORD, value)
+            return plain_word(value)
         self.fault(part, key, "expected text in quotes", f'Write {key} = "..."', value)
         return ""
 
@@ -363,7 +363,6 @@ class PlanFile:
 
 SYSTEM_PARTS = ("blower", "pressure")  # each system may have its own
 _RANGES = "Write 4..10, or 8..24x8 for widths from 8 to 24 by 2 (in mm: 200..600x200, by 50), or each size"
-_WORD = Field(name="", meaning="")
 
 
 def _pair(text: str) -> list[str] | None:

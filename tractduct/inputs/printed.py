@@ -75,21 +75,29 @@ class _Block:
 
 @dataclass(slots=True)
 class _Front:
-    """What one front's block says: values by season and room key; how it was found."""
+    """What one front's block says: values by season and room key; how it was found; ``label`` of its sheet."""
 
     face: str
     lines: tuple[int, int]
     whence: str
     values: dict[str, dict[str, float]] = field(default_factory=dict)
     with_totals: bool = False
+    label: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class PrintedAirflow:
-    """What was read: the airflow table's text, and what to say of it."""
+    """What was read: the airflow table's lines, the header first, and what to say of it."""
 
-    table: str
+    lines: tuple[tuple[str, ...], ...]
     said: tuple[str, ...]
+
+    @property
+    def table(self) -> str:
+        """The lines as the text of a CSV file."""
+        text = io.StringIO()
+        csv.writer(text, lineterminator="\n").writerows(self.lines)
+        return text.getvalue()
 
 
 def read_printed(
@@ -102,51 +110,46 @@ def read_printed(
     asked, units = _asked(tables, plan_file), plan_file.units
     faults: list[Fault] = []
     said: list[str] = []
-    fronts: list[tuple[_Front, str]] = []
+    fronts: list[_Front] = []
     for label, names, grid in _grids(files):
         try:
             found, notes = _read_grid(grid, names, asked, label)
         except InputFaults as refused:
             faults += refused.faults
             continue
-        fronts += [(front, label) for front in found]
+        fronts += found
         said += notes
     if not faults:
         faults = _whole(fronts, asked, ", ".join(printable(path.name) for path, _ in files))
     scale: dict[tuple[str, str], float] = {}
-    for front, label in fronts if not faults else ():
+    for front in fronts if not faults else ():
         for season, values in front.values.items():
             total, system = sum(values.values()), asked.system.get(season)
             if system is None:
                 continue
             if abs(total - system) > _ROUNDED * len(values):
-                problem = (
-                    f"front {front.face}: {season} adds up to {total:g} {asked.flow}, and the blower makes {system:g}"
-                )
+                problem = f"front {front.face}: {season} adds up to {total:g} {asked.flow}, "
+                problem += f"and the blower makes {system:g}"
                 remedy = f"Correct the table, or {season} of [blower] in the plan"
-                faults.append(Fault(file=label, problem=problem, remedy=remedy))
+                faults.append(Fault(file=front.label, problem=problem, remedy=remedy))
             scale[front.face, season] = system / total if total else 1.0
     if faults:
         raise InputFaults(faults)
     for season in asked.seasons:
         if season in asked.system:
             off = max(abs(factor - 1.0) for (_, s), factor in scale.items() if s == season) * 100.0
-            said.append(
-                f"{season} is scaled to the blower's {asked.system[season]:g} {asked.flow}: by {off:.2g} % at most"
-            )
+            flow = f"{asked.system[season]:g} {asked.flow}"
+            said.append(f"{season} is scaled to the blower's {flow}: by {off:.2g} % at most")
         else:
             said.append(f"the plan gives no {season} airflow of the blower, so nothing checks the sums of {season}")
-    columns = [
-        in_units(AIRFLOW.field(name), units).name for name in ("front_faces", "room", "heating_cfm", "cooling_cfm")
-    ]
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow([c for c in columns if not c.startswith(SEASONS) or c.startswith(tuple(asked.seasons))])
-    for front, _ in sorted(fronts, key=lambda f: FACES.index(f[0].face)):
+    seasons = [season for season in SEASONS if season in asked.seasons]
+    columns = ("front_faces", "room", *(f"{season}_cfm" for season in seasons))
+    lines = [tuple(in_units(AIRFLOW.field(name), units).name for name in columns)]
+    for front in sorted(fronts, key=lambda front: FACES.index(front.face)):
         for key, room in asked.rooms.items():
-            flows = [front.values[s][key] * scale.get((front.face, s), 1.0) for s in SEASONS if s in asked.seasons]
-            writer.writerow([front.face, room, *(f"{flow:.6g}" for flow in flows)])
-    return PrintedAirflow(text.getvalue(), tuple(said))
+            flows = (front.values[season][key] * scale.get((front.face, season), 1.0) for season in seasons)
+            lines.append((front.face, room, *(f"{flow:.6g}" for flow in flows)))
+    return PrintedAirflow(tuple(lines), tuple(said))
 
 
 def _asked(tables: Mapping[str, TableReader], plan_file: PlanFile) -> _Asked:
@@ -211,7 +214,9 @@ def _read_grid(grid: Grid, names: Sequence[str], asked: _Asked, label: str) -> t
             refused.append((max(held, default=0), is_turned, why))
     if len(found) == 1:
         is_turned, fronts, unread = found[0]
-        notes = [_told(front, asked, label, is_turned=is_turned) for front in fronts]
+        for front in fronts:
+            front.label = label
+        notes = [_told(front, asked, is_turned=is_turned) for front in fronts]
         return fronts, notes + [f"{label}: not read: {', '.join(unread[:12])}"] * bool(unread)
     if found:
         raise InputFaults(
@@ -224,13 +229,13 @@ def _read_grid(grid: Grid, names: Sequence[str], asked: _Asked, label: str) -> t
     raise InputFaults([Fault(file=label, problem=unclear.problem, remedy=unclear.remedy, value=unclear.value, **place)])
 
 
-def _told(front: _Front, asked: _Asked, label: str, *, is_turned: bool) -> str:
+def _told(front: _Front, asked: _Asked, *, is_turned: bool) -> str:
     sums = ", ".join(f"{season} {sum(values.values()):g}" for season, values in front.values.items())
     first, last = (get_column_letter(n + 1) if is_turned else str(n + 1) for n in front.lines)
     totals = ", totals agree" if front.with_totals else ", no totals to check"
     where = "columns" if is_turned else "rows"
     return (
-        f"{label}: front {front.face}: {len(asked.rooms)} rooms, {sums} {asked.flow}, {where} {first} to {last} "
+        f"{front.label}: front {front.face}: {len(asked.rooms)} rooms, {sums} {asked.flow}, {where} {first} to {last} "
         f"(direction from the {front.whence}){totals}"
     )
 
@@ -358,12 +363,7 @@ def _is_title(line: Sequence[str]) -> bool:
 
 
 def _fronts(
-    lines: Grid,
-    block: _Block,
-    at: int,
-    columns: Mapping[int, tuple[str, str]],
-    names: Sequence[str],
-    asked: _Asked,
+    lines: Grid, block: _Block, at: int, columns: Mapping[int, tuple[str, str]], names: Sequence[str], asked: _Asked
 ) -> list[_Front]:
     """What a block says of each front that it has."""
     titles = [n for n in block.heading if _is_title(lines[n])]
@@ -432,27 +432,24 @@ def _values(lines: Grid, rows: Sequence[int], at: int, column: int, asked: _Aske
     return found
 
 
-def _whole(fronts: Sequence[tuple[_Front, str]], asked: _Asked, files: str) -> list[Fault]:
+def _whole(fronts: Sequence[_Front], asked: _Asked, files: str) -> list[Fault]:
     """What is wrong with all fronts together."""
     found: list[Fault] = []
     seen: dict[str, str] = {}
-    for n, (front, label) in enumerate(fronts):
+    for n, front in enumerate(fronts):
         if front.face in seen:
             problem = f"front {front.face} is in {seen[front.face]} too"
-            found.append(Fault(file=label, problem=problem, remedy="Remove one of the two"))
-        seen[front.face] = label
-        twin = next((other for other, _ in fronts[:n] if other.values == front.values), None)
+            found.append(Fault(file=front.label, problem=problem, remedy="Remove one of the two"))
+        seen[front.face] = front.label
+        twin = next((other for other in fronts[:n] if other.values == front.values), None)
         if twin is not None:
             problem = f"fronts {twin.face} and {front.face} have the same numbers"
-            found.append(Fault(file=label, problem=problem, remedy="Print the one that was copied again"))
+            found.append(Fault(file=front.label, problem=problem, remedy="Print the one that was copied again"))
     held, wanted = set(seen), set(asked.fronts)
     if (wanted and not wanted <= held) or (not wanted and len(held) not in (4, 8)):
         problem = f"there are {len(held)} fronts: {', '.join(f for f in FACES if f in held)}"
-        remedy = (
-            "Give those of [variants] front_faces: " + ", ".join(asked.fronts)
-            if wanted
-            else ("Give 4 or 8, or name those that count in [variants] front_faces of the plan")
-        )
+        remedy = "Give 4 or 8, or name those that count in [variants] front_faces of the plan"
+        remedy = f"Give those of [variants] front_faces: {', '.join(asked.fronts)}" if wanted else remedy
         found.append(Fault(file=files, problem=problem, remedy=remedy))
     return found
 

@@ -144,7 +144,6 @@ def with_tables(ducts: Mapping[str, Duct], table: TableReader) -> dict[str, Duct
 def read_inner_diameters(table: TableReader, ducts: Mapping[str, Duct]) -> dict[tuple[str, str], float]:
     """Inner diameter by (duct, size label)."""
     found: dict[tuple[str, str], float] = {}
-    seen: dict[tuple[str, str], int] = {}
     names = by_key(ducts)
     for row in table:
         name = row.named("duct", names, _NO_DUCT)
@@ -156,6 +155,6 @@ def read_inner_diameters(table: TableReader, ducts: Mapping[str, Duct]) -> dict[
                 problem = f"it is far from the nominal {table.units.size(size.label)}"
                 remedy = "Check both; an inner diameter lies between 0.7 and 1.2 of the nominal one"
                 row.fault("inner_diameter_in", problem, remedy)
-            row.once("size_in", seen, (name, size.label), "this duct and size are")
+            row.once("size_in", (name, size.label), "this duct and size are")
             found[name, size.label] = inner
     return found

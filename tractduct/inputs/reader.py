@@ -145,9 +145,7 @@ def _plan(parts: _Parts, plan_file: PlanFile, places: Mapping[tuple[str, str, st
         inner_in=parts.inner_in,
         fitting_prices=parts.fitting_prices,
         purchase=Purchase(
-            package_ft=parts.prices.package_ft,
-            insulation=parts.prices.insulation,
-            **plan_file.numbers("purchase"),
+            package_ft=parts.prices.package_ft, insulation=parts.prices.insulation, **plan_file.numbers("purchase")
         ),
         sizes=parts.sizes,
         elevation_ft=site["elevation_ft"],

@@ -14,19 +14,7 @@ from functools import cache
 from typing import Any, Literal
 
 from tractduct.model.plan import DEFAULT_PRESSURE_INWC
-from tractduct.model.words import (
-    AT_PARENT,
-    BOUGHT,
-    EACH,
-    FACES,
-    KINDS,
-    PEAKS,
-    ROLES,
-    SEASONS,
-    SHAPES,
-    SIDES,
-    STICK_FT,
-)
+from tractduct.model.words import AT_PARENT, BOUGHT, EACH, FACES, KINDS, PEAKS, ROLES, SEASONS, SHAPES, SIDES, STICK_FT
 from tractduct.units import IP, MEASURES, SI, SYSTEMS, UnitSystem
 
 FREE_TEXT = ("source", "note")  # columns of any table that hold what the author likes

@@ -55,6 +55,7 @@ _WORDS = {
     "rectangle": "rectangular",
     "flexible": "flex",
 }
+_WORD = Field(name="", meaning="")
 _FLAGS = {"t": "true", "on": "true", "f": "false", "off": "false"}
 # Where a cell such as N/NE stands for a row of each; a lot has one direction.
 _SHARED_FACES = {
@@ -125,11 +126,13 @@ def plain_text(field: Field, text: str) -> str:
     text = " ".join(text.split())
     if _TEXT_MARK.match(text):
         text = text[1:].strip()
-    for plain in _UNDERSTOOD.get(field.kind, ()):
-        found = plain(field, text)
-        if found is not None:
-            return found
-    return text
+    plain = _UNDERSTOOD[field.kind](field, text) if field.kind in _UNDERSTOOD else None
+    return text if plain is None else plain
+
+
+def plain_word(text: str) -> str:
+    """A text that no declaration is about, without odd characters."""
+    return plain_text(_WORD, text)
 
 
 def plain_number(field: Field, text: str) -> str | None:
@@ -192,13 +195,13 @@ def plain_fittings(field: Field, text: str) -> str | None:
     return re.sub(r"\s*\u00d7\s*(?=[0-9]+\s*(?:\+|$))", "*", text)
 
 
-_UNDERSTOOD: dict[str, tuple[Callable[[Field, str], str | None], ...]] = {
-    "number": (plain_number,),
-    "size": (plain_size,),
-    "price": (plain_price,),
-    "choice": (plain_choice,),
-    "flag": (plain_flag,),
-    "fittings": (plain_fittings,),
+_UNDERSTOOD: dict[str, Callable[[Field, str], str | None]] = {
+    "number": plain_number,
+    "size": plain_size,
+    "price": plain_price,
+    "choice": plain_choice,
+    "flag": plain_flag,
+    "fittings": plain_fittings,
 }
 
 
@@ -206,10 +209,8 @@ def _not_holdable(field: Field, text: str) -> tuple[str, str] | None:
     """Problem and remedy of a cell with characters that nothing can show, or with too many."""
     odd = next((c for c in text if not c.isprintable()), None)
     if odd is not None:
-        return (
-            f"the cell holds a character that can't be shown, {printable(odd)}",
-            "Delete it, or save the table again as UTF-8 text",
-        )
+        problem = f"the cell holds a character that can't be shown, {printable(odd)}"
+        return problem, "Delete it, or save the table again as UTF-8 text"
     most = MAX_NAME if field.kind == "text" and not field.blank else MAX_CELL
     if len(text) > most:
         return f"the cell has {len(text):,} characters; at most {most:,} are read", "Shorten it"
@@ -226,10 +227,8 @@ def _not_meant(field: Field, text: str, *, is_date: bool) -> tuple[str, str] | N
     if text.upper() in _ERRORS:
         return "this is a spreadsheet's error", "Correct the formula, or enter the value"
     if is_date and field.name not in schema.FREE_TEXT:
-        return (
-            "the cell holds a date; spreadsheet programs make one of entries such as 8-10",
-            "Format the cell as text and enter it again",
-        )
+        problem = "the cell holds a date; spreadsheet programs make one of entries such as 8-10"
+        return problem, "Format the cell as text and enter it again"
     return None
 
 

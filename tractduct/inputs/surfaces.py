@@ -39,7 +39,6 @@ class _Factors:
     names: dict[str, str] = field(default_factory=dict)
     heating: dict[tuple[str, str], float] = field(default_factory=dict)
     cooling: dict[tuple[str, str], float | None] = field(default_factory=dict)
-    rows: dict[tuple[str, str], int] = field(default_factory=dict)
     bad: set[str] = field(default_factory=set)  # kinds with a fault that is told already
 
     def arrays(self) -> tuple[FloatArray, FloatArray]:
@@ -190,7 +189,7 @@ def _read_factors(table: TableReader) -> _Factors:
         factors.names.setdefault(key, kind)
         if row.failed:
             factors.bad.add(key)
-        elif row.once("exposure", factors.rows, (key, exposure), f"'{kind}' with this exposure is"):
+        elif row.once("exposure", (key, exposure), f"'{kind}' with this exposure is"):
             factors.heating[key, exposure] = heating
             factors.cooling[key, exposure] = cooling
     return factors
@@ -244,7 +243,6 @@ def _tell_taken_away(found: Sequence[_Surface], gains: Sequence[_Gain], choices:
 def _read_gains(table: TableReader, rooms: _Rooms, choices: Choices) -> list[_Gain]:
     """The rows; those of one room add up."""
     found = []
-    seen: dict[tuple[str, str, Condition], int] = {}
     remedy = "Give each row of a room its own note, or remove one"
     for row in table:
         room = rooms.key(row)
@@ -253,7 +251,7 @@ def _read_gains(table: TableReader, rooms: _Rooms, choices: Choices) -> list[_Ga
         for column, amount in zip(("heating_btuh", "sensible_cooling_btuh"), both, strict=True):
             _tell_negative(row, column, amount, option)
         key = room, key_of(row.text("note")), option
-        if not row.failed and row.once("room", seen, key, "this room, with the same note, is", remedy):
+        if not row.failed and row.once("room", key, "this room, with the same note, is", remedy):
             found.append(_Gain(room, both, option, row))
     return found
 
@@ -297,7 +295,7 @@ def _complete(table: TableReader, factors: _Factors, found: Sequence[_Surface]) 
             table.fault(
                 f"'{name}' has no cooling factor for {', '.join(e or 'no exposure' for e in blank)}",
                 "Enter it; only a glass may leave it empty, in all its compass points, to take it from the sun",
-                row=factors.rows[kind, blank[0]],
+                row=table.first_rows["exposure"][kind, blank[0]],
                 column=_COOLING,
                 value=name,
             )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import defaultdict
 from collections.abc import Callable, Iterator, Mapping
 from typing import Any, TypeVar
 
@@ -36,6 +37,9 @@ class TableReader:
         self.raw = raw or RawTable(spec.name, f"{spec.name}.csv", {}, ())
         self.log = log
         self.fields = {field.name: field for field in spec.fields}
+        self.first_rows: defaultdict[str, dict[Any, int]] = defaultdict(
+            dict
+        )  # by column and key, of what is there once
 
     def __iter__(self) -> Iterator[RowReader]:
         return (RowReader(self, row) for row in self.raw.rows)
@@ -175,21 +179,16 @@ class RowReader:
         return found
 
     def once(
-        self,
-        column: str,
-        seen: dict[Any, int],
-        key: object,
-        what: str = "this name is",
-        remedy: str = "Remove one of the two rows",
+        self, column: str, key: object, what: str = "this name is", remedy: str = "Remove one of the two rows"
     ) -> bool:
-        """True where a key is there for the first time; a fault names the row where it was before."""
-        first = seen.setdefault(key, self.place)
+        """True where a key is in its column for the first time; a fault names the row where it was before."""
+        first = self.table.first_rows[column].setdefault(key, self.place)
         if first != self.place:
             self.fault(column, f"{what} already in row {first}", remedy)
         return first == self.place
 
-    def own_name(self, column: str, seen: dict[Any, int]) -> str:
-        """A name that is there once; empty, and a fault, where it is blank or duplicated."""
+    def own_name(self, column: str, among: str = "") -> str:
+        """A name that is there once, among rows of one sort; empty, and a fault, where it is blank or duplicated."""
         name = self.text(column)
-        own = name and self.once(column, seen, key_of(name), remedy="Give each its own name, or remove one")
+        own = name and self.once(column, (among, key_of(name)), remedy="Give each its own name, or remove one")
         return name if own else ""

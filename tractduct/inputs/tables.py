@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Collection, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -169,12 +170,8 @@ def _csv_rows(path: Path, label: str, notes: list[str]) -> Lines:
             yield line + 1, cells, ()
             line = reader.line_num
     except csv.Error as error:
-        raise TableFault(
-            label,
-            f"this is not a readable CSV row ({error})",
-            'Look for a cell with a " too many, or save the table again as CSV',
-            row=line + 1,
-        ) from None
+        remedy = 'Look for a cell with a " too many, or save the table again as CSV'
+        raise TableFault(label, f"this is not a readable CSV row ({error})", remedy, row=line + 1) from None
 
 
 def csv_lines(path: Path, label: str) -> list[list[str]]:
@@ -188,26 +185,16 @@ def csv_lines(path: Path, label: str) -> list[list[str]]:
 
 def _decoded(data: bytes, label: str, notes: list[str]) -> str:
     """Text out of the encodings that spreadsheet programs write."""
+    windows = "it is not UTF-8 text and is read as Windows text, code page 1252"
+    tried = [("utf-8-sig", ""), ("cp1252", windows)]
     if data.startswith((b"\xff\xfe", b"\xfe\xff")):
-        notes.append("it is UTF-16 text")
-        try:
-            return data.decode("utf-16")
-        except UnicodeDecodeError:
-            raise _not_text(label) from None
-    try:
-        return data.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        pass
-    try:
-        text = data.decode("cp1252")  # what they write on Windows
-    except UnicodeDecodeError:
-        raise _not_text(label) from None
-    notes.append("it is not UTF-8 text and is read as Windows text, code page 1252")
-    return text
-
-
-def _not_text(label: str) -> TableFault:
-    return TableFault(label, "it is not readable as text", "Save the table again as CSV, in UTF-8")
+        tried = [("utf-16", "it is UTF-16 text")]
+    for encoding, said in tried:
+        with suppress(UnicodeDecodeError):
+            text = data.decode(encoding)
+            notes += [said] if said else []
+            return text
+    raise TableFault(label, "it is not readable as text", "Save the table again as CSV, in UTF-8")
 
 
 def _delimiter(text: str) -> str:

@@ -37,9 +37,8 @@ def add_loads(found: dict[str, TableReader], rooms: TableReader, glass: TableRea
             column = next(name for name in GLASS_COLUMNS.values() if row.has(name))
             row.fault(column, "the room has glass and no loads", "Enter the loads of all rooms, or no glass")
         return
-    seen: dict[str, int] = {}
     for row in rows:
-        row.once("room", seen, key_of(row.text("room")), "the loads of this room are")
+        row.once("room", key_of(row.text("room")), "the loads of this room are")
     for table in ("surfaces", "room_gains"):
         if found[table].is_given:
             problem = f"the plan gives loads here and in {found[table].label}"
@@ -164,11 +163,7 @@ class _Printed:
         ]
 
     def _tell_check(
-        self,
-        printed: NDArray[np.float64],
-        checked: list[float | None],
-        glass_load: NDArray[np.float64],
-        check: str,
+        self, printed: NDArray[np.float64], checked: list[float | None], glass_load: NDArray[np.float64], check: str
     ) -> None:
         """Hold the loads of a second printed front against the first's, turned: a wrong printed_front shows so."""
         plan_file, front, label = self.plan_file, self.front, self.rooms.label
@@ -210,7 +205,6 @@ def _factors(glass: TableReader) -> tuple[NDArray[np.float64], list[Row]]:
     factor = np.full((2, len(FACES)), np.nan)
     rows: list[Row] = []
     heating, text = None, ""
-    seen: dict[str, int] = {}
     for row in glass:
         facing = row.choice("facing")
         cooling, own = row.optional(_FACTOR["cooling"]), row.optional(_FACTOR["heating"])
@@ -218,13 +212,13 @@ def _factors(glass: TableReader) -> tuple[NDArray[np.float64], list[Row]]:
             heating, text = own, row.row.text(_FACTOR["heating"])
         elif heating is None:
             row.fault(_FACTOR["heating"], "there is no row above to take it from", "Enter the value")
-        if facing and row.once("facing", seen, facing, "this direction is") and None not in (cooling, heating):
+        if facing and row.once("facing", facing, "this direction is") and None not in (cooling, heating):
             factor[:, FACES.index(facing)] = heating, cooling
             cells = {"surface": _GLASS, "exposure": facing, "heating_btuh_per_ft2": text}
             cells["sensible_cooling_btuh_per_ft2"] = row.row.text(_FACTOR["cooling"])
             sources = {"exposure": "facing", "sensible_cooling_btuh_per_ft2": _FACTOR["cooling"]}
             rows.append(derived_row(row, cells, sources))
-    missing = [face for face in FACES if face not in seen]
+    missing = [face for face in FACES if face not in glass.first_rows["facing"]]
     if missing:
         glass.fault(f"there is no row for {', '.join(missing)}", "Add it", column="facing")
     return factor, rows
