@@ -6,6 +6,7 @@ What the sheets show beside the cells is worked out by formulas in the hidden sh
 from __future__ import annotations
 
 import io
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
@@ -128,7 +129,7 @@ def _plan(book: Workbook, units: UnitSystem) -> None:
     for part, key, value, said in keys:
         field = next(f for f in schema.KEYS[part] if f.name == key)
         shown = in_units(field, units)
-        sheet.append([shown.name, example_value(field, value, units), said or _short(shown.meaning)])
+        sheet.append([shown.name, example_value(field, value, units), said or re.split("[;,]", shown.meaning)[0]])
     row = len(keys) + 2
     sheet.append([SHOWN_FRONT, FACES[0], f'="sheets runs and rooms show this front. "&{_LIVE}!$AI$6'])
     sheet.append([SHOWN_SEASON, SEASONS[1], "and this season; neither is part of the plan"])
@@ -336,10 +337,6 @@ def _header(cell: Any, said: str) -> None:
     cell.fill = _HEAD
     cell.alignment = Alignment(wrap_text=True, vertical="top")
     cell.comment = Comment(said, "tractduct", width=300, height=130)
-
-
-def _short(meaning: str) -> str:
-    return meaning.partition(";")[0].partition(",")[0]
 
 
 def _prompt(sheet: Worksheet, cells: str, title: str, said: str, **given: Any) -> None:

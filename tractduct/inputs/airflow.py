@@ -25,7 +25,7 @@ from tractduct.physics.turning import POINT_DEG, share_by_load
 T = TypeVar("T")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False)
 class RoomAirflow:
     """What the rooms need.
 
@@ -83,15 +83,8 @@ def read_airflow(table: TableReader, plan_file: PlanFile, choices: Choices, *, s
     has_loads = any(column.is_load for column in columns)
     if has_loads and shared:
         airflow = _shared_out(table, airflow, seasons, plan_file)
-    return RoomAirflow(
-        fronts=faces,
-        mirrored=mirrored,
-        seasons=seasons,
-        rooms=tuple(rooms.values()),
-        airflow_cfm=airflow,
-        is_there=is_there,
-        unshared=has_loads and not shared,
-    )
+    unshared = has_loads and not shared
+    return RoomAirflow(faces, mirrored, seasons, tuple(rooms.values()), airflow, is_there, unshared)
 
 
 def turned_airflow(
@@ -114,15 +107,9 @@ def turned_airflow(
         loads = room_loads(surface_loads, azimuths, mirrored)
         for k, season in enumerate(seasons):
             stacked[h, :, :, k] = loads.load(season, surface_loads.airflow_at)
-    return RoomAirflow(
-        fronts=faces,
-        mirrored=mirrored,
-        seasons=seasons,
-        rooms=rooms,
-        airflow_cfm=_shared_out(table, stacked, seasons, plan_file) if shared else stacked,
-        is_there=np.any(stacked > 0.0, axis=(1, 2, 3)),
-        unshared=not shared,
-    )
+    is_there = np.any(stacked > 0.0, axis=(1, 2, 3))
+    airflow = _shared_out(table, stacked, seasons, plan_file) if shared else stacked
+    return RoomAirflow(faces, mirrored, seasons, rooms, airflow, is_there, unshared=not shared)
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from itertools import product
 
-import numpy as np
-
-from tractduct.inputs.cells import allowed, nearest
+from tractduct.inputs.cells import nearest
 from tractduct.inputs.plan_file import PlanFile
 from tractduct.inputs.spelling import plain_word
 from tractduct.inputs.table_reader import TableReader
@@ -54,17 +52,6 @@ def read_ducts(table: TableReader) -> dict[str, Duct]:
         elif row.own_name("duct"):
             found[duct.name] = duct
     return found
-
-
-def without_roughness(table: TableReader, ducts: Mapping[str, Duct]) -> dict[str, Duct]:
-    """Faults for ducts that have neither a roughness nor a friction table; those get 0 to read on."""
-    by_name = {key_of(duct.name): duct for duct in ducts.values()}
-    for row in table:
-        duct = by_name.get(key_of(row.row.text("duct")))
-        if duct is not None and math.isnan(duct.roughness_ft) and not row.has("roughness_ft"):
-            problem = f"the cell is empty; expected {allowed(table.shown('roughness_ft'))}"
-            row.fault("roughness_ft", problem, "Enter the value, or add the product's rows to friction_tables")
-    return {name: replace(d, roughness_ft=0.0) if math.isnan(d.roughness_ft) else d for name, d in ducts.items()}
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,32 +109,32 @@ def read_fitting_prices(table: TableReader, fittings: Mapping[str, Fitting], siz
 
 
 def _caution_of_falls(table: TableReader, unit: str, prices: Prices, sizes: Sequence[Size]) -> None:
-    """A caution for each duct or fitting of which a larger size costs less than a smaller one of its shape.
-
-    A rectangle is larger than another, turned as it may be, where no side is shorter and one is longer.
-    """
+    """A caution for each duct or fitting of which a larger size costs less than the next smaller of its shape."""
     what, units, rows = next(iter(table.fields)), table.units, table.first_rows["size_in"]
     for name in dict.fromkeys(name for name, _ in prices):
-        priced = [s for s in sizes if prices.get((name, s.label)) is not None]
-        keys = [(name, s.label) for s in priced]
-        price = np.array([prices[key] for key in keys], dtype=float)
-        sides = np.array([sorted(map(float, s.label.split("x"))) * (2 if s.shape == "round" else 1) for s in priced])
-        sides = sides.reshape(len(priced), 2)
-        shape = np.array([s.shape for s in priced])
-        larger = (shape[:, None] == shape) & np.all(sides[:, None] <= sides, axis=2)
-        larger &= np.any(sides[:, None] < sides, axis=2)
-        next_larger = larger & ~(larger.astype(float) @ larger > 0.0)
-        falls = np.argwhere(next_larger & (price[:, None] > price))
+        price = {s: cost for s in sizes if (cost := prices.get((name, s.label))) is not None}
+        falls = [
+            (low, high)
+            for low, high in product(price, price)
+            if price[low] > price[high] and _is_larger(high, low)
+            if not any(_is_larger(other, low) and _is_larger(high, other) for other in price)
+        ]
         words = [
-            f"{units.size(priced[i].label)} (row {rows[keys[i]]}) costs {units.number(price[i], unit, '.2f')} and "
-            f"{units.size(priced[j].label)} (row {rows[keys[j]]}) {units.say(price[j], unit, '.2f')}"
-            for i, j in falls.tolist()
+            f"{units.size(low.label)} (row {rows[name, low.label]}) costs {units.number(price[low], unit, '.2f')} "
+            f"and {units.size(high.label)} (row {rows[name, high.label]}) {units.say(price[high], unit, '.2f')}"
+            for low, high in falls
         ]
         if words:
             more = f", and {len(words) - _FALLS_SHOWN} more" if len(words) > _FALLS_SHOWN else ""
             advice = "Check these rows: two may be exchanged, or a decimal point may have slipped"
             message = "; ".join(words[:_FALLS_SHOWN]) + more
             table.log.caution("price falls with size", f"{table.label}, {what} {name}", message, advice)
+
+
+def _is_larger(size: Size, than: Size) -> bool:
+    """Whether no side of a size, turned as it may be, is shorter than another's of its shape, and one is longer."""
+    sides, others = (sorted(map(float, one.label.split("x"))) for one in (size, than))
+    return size.shape == than.shape and sides != others and all(a >= b for a, b in zip(sides, others, strict=True))
 
 
 def approved_flex(ducts: Mapping[str, Duct], plan_file: PlanFile) -> tuple[str, ...]:

@@ -119,11 +119,6 @@ def allowed(field: Field) -> str:
     return f"{number} {start}" + (f" to {field.high:g}" if field.high is not None else "")
 
 
-def believable(field: Field, value: float) -> bool:
-    """False where a value is allowed but outside what such plans have."""
-    return field.usual is None or value == 0.0 or field.usual[0] <= value <= field.usual[1]
-
-
 def choice_of(field: Field, text: str) -> str | None:
     """Which of the field's choices a word is, whatever its case; None where it is none."""
     return next((choice for choice in field.choices if choice.casefold() == text.strip().casefold()), None)

@@ -7,7 +7,7 @@ from typing import Any
 
 from tractduct.errors import Fault, InputFaults
 from tractduct.findings import Finding, Severity
-from tractduct.inputs.cells import believable, sentence
+from tractduct.inputs.cells import sentence
 from tractduct.inputs.limits import MAX_FAULTS
 from tractduct.inputs.schema import Field
 from tractduct.model.plan import Untyped
@@ -58,7 +58,7 @@ class FaultLog:
 
     def unusual(self, place: str, column: str, field: Field, value: float) -> None:
         """A caution where a value is allowed but outside what such plans have."""
-        if field.usual and not believable(field, value):
+        if field.usual and value != 0.0 and not field.usual[0] <= value <= field.usual[1]:
             message = " ".join(f"{value:g} {field.unit}".split())
             message += f" is outside the usual {field.usual[0]:g} to {field.usual[1]:g}"
             self.caution("believable input", f"{place}, '{column}'", message, sentence(field.hint) or "Check the value")

@@ -15,20 +15,20 @@ from tractduct.inputs.compact.rows import is_price_grid, price_rows
 from tractduct.inputs.compact.sheets import HELPER_KEYS, SHEETS
 from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.limits import MAX_ROWS_OF
-from tractduct.inputs.places import Place, label_of, place_of
 from tractduct.inputs.plan_file import PlanFile
 from tractduct.inputs.printed import read_printed
 from tractduct.inputs.schema import Field, TableSchema, header_key, in_units, other_units
 from tractduct.inputs.spelling import understood, wide_column
 from tractduct.inputs.table_reader import TableReader
-from tractduct.inputs.tables import WORKBOOKS, RawTable, Row, read_table
+from tractduct.inputs.tables import WORKBOOKS, Place, RawTable, Row, label_of, place_of, read_table
 from tractduct.inputs.workbook import sheet_names
 from tractduct.units import IP, SI, UnitSystem
 
 
-def find_tables(plan_file: PlanFile, log: FaultLog) -> dict[str, TableReader]:
+def find_tables(plan_file: PlanFile) -> dict[str, TableReader]:
     """Every table of the plan by its name, headers checked, and a word on what else lies in the folder."""
-    compact = {spec.name: find_table(spec, plan_file, log) for spec in SHEETS[1:]}
+    log = plan_file.log
+    compact = {spec.name: find_table(spec, plan_file) for spec in SHEETS[1:]}
     # What the compact sheets say need not stand in a long table, and surfaces may stand instead of airflow.
     said = {name for name, sheet in compact.items() if sheet.is_given or sheet.is_unread}
     instead = {"sections": {"runs"}, "fittings": {"runs"}, "ducts": {"runs", "products"}}
@@ -43,15 +43,15 @@ def find_tables(plan_file: PlanFile, log: FaultLog) -> dict[str, TableReader]:
         if spec is schema.AIRFLOW:
             by_surface = found["surfaces"].is_given or found["surfaces"].is_unread
             needed = not (by_surface or is_printed or has_loads or compact["rooms"].is_unread)
-        found[spec.name] = find_table(replace(spec, required=needed), plan_file, log)
+        found[spec.name] = find_table(replace(spec, required=needed), plan_file)
     labels = {sheet.label for sheet in compact.values() if sheet.is_given}
     labels |= {at.label for at in plan_file.places.values()} | _printed_labels(plan_file)
-    _tell_unread(plan_file, {**compact, **found} if labels else found, labels, log)
+    _tell_unread(plan_file, {**compact, **found} if labels else found, labels)
     instead["airflow"] = {"rooms"} if not found["airflow"].is_given else set()
     log.unread.update(name for name, of in instead.items() if of & log.unread)
     add_derived(found, compact, plan_file)
     if is_printed:
-        found["airflow"] = _printed(found, plan_file, log)
+        found["airflow"] = _printed(found, plan_file)
     return found
 
 
@@ -62,9 +62,9 @@ def _printed_labels(plan_file: PlanFile) -> set[str]:
     return {label_of(file or own, sheet) for file, _, sheet in given if file or sheet}
 
 
-def _printed(found: Mapping[str, TableReader], plan_file: PlanFile, log: FaultLog) -> TableReader:
+def _printed(found: Mapping[str, TableReader], plan_file: PlanFile) -> TableReader:
     """The airflow table out of the printed ones that the plan names: FILE#SHEET, or #SHEET of its own workbook."""
-    given = str(plan_file.part("tables")["printed"])
+    given, log = str(plan_file.part("tables")["printed"]), plan_file.log
     log.unread.add("airflow")
     if found["airflow"].is_given:
         problem = f"{found['airflow'].label} gives the airflow too"
@@ -96,11 +96,12 @@ def _printed(found: Mapping[str, TableReader], plan_file: PlanFile, log: FaultLo
     return TableReader(schema.AIRFLOW, in_core_names(raw, schema.AIRFLOW, plan_file.units), log)
 
 
-def find_table(spec: TableSchema, plan_file: PlanFile, log: FaultLog) -> TableReader:
+def find_table(spec: TableSchema, plan_file: PlanFile) -> TableReader:
     """One table, its headers checked; without rows where it is not given, or is a sheet that is there to be filled."""
-    checked = None
+    log = plan_file.log
+    raw: RawTable | None = None
     try:
-        place = _place(spec, plan_file, log)
+        place = _place(spec, plan_file)
         if place is None and spec.required:
             remedy = f"Add {spec.name}.csv or a workbook with a sheet '{spec.name}' beside {PLAN_FILE}"
             raise TableFault(f"{spec.name}.csv", f"the plan has no {spec.name} table", remedy)
@@ -112,12 +113,12 @@ def find_table(spec: TableSchema, plan_file: PlanFile, log: FaultLog) -> TableRe
         is_blank = not raw.rows and (is_grid or not (spec.required or plan_file.has_file))
         if is_blank or (spec is SHEETS[1] and not _is_compact(raw, plan_file.units)):
             return TableReader(spec, None, log)
-        checked = _checked(in_core_names(raw, spec, plan_file.units), spec, log)
+        raw = _checked(in_core_names(raw, spec, plan_file.units), spec, log)
     except TableFault as problem:
         log.add(problem.fault)
-    if checked is None:
+    if raw is None:
         log.unread.add(spec.name)
-    return TableReader(spec, checked, log)
+    return TableReader(spec, raw, log)
 
 
 def _is_compact(rooms: RawTable, units: UnitSystem) -> bool:
@@ -189,7 +190,7 @@ def _columns_of(table: RawTable, spec: TableSchema) -> dict[str, Field]:
     return found
 
 
-def _place(spec: TableSchema, plan_file: PlanFile, log: FaultLog) -> Place | None:
+def _place(spec: TableSchema, plan_file: PlanFile) -> Place | None:
     """Where a table is; None where it is not given. TableFault where that can't be."""
     named = plan_file.part("tables")
     name = "loads" if spec.name == "airflow" and "loads" in named else spec.name
@@ -198,7 +199,7 @@ def _place(spec: TableSchema, plan_file: PlanFile, log: FaultLog) -> Place | Non
         plan_file.fault("tables", "loads", problem, "Remove one of the two")
     given = named.get(name)
     if given is None:
-        return place_of(plan_file.files, ("airflow", "loads") if spec.name == "airflow" else (name,), log)
+        return place_of(plan_file.files, ("airflow", "loads") if spec.name == "airflow" else (name,), plan_file.log)
     remedy = 'Write "file.csv" or "book.xlsx#Sheet"'
     if not isinstance(given, str):
         column = plan_file.where("tables", name)
@@ -216,13 +217,13 @@ def _place(spec: TableSchema, plan_file: PlanFile, log: FaultLog) -> Place | Non
 _OTHER_TABLES = (".xls", ".ods", ".tsv", ".txt")  # what a table may have been saved as by mistake
 
 
-def _tell_unread(plan_file: PlanFile, tables: Mapping[str, TableReader], labels: set[str], log: FaultLog) -> None:
+def _tell_unread(plan_file: PlanFile, tables: Mapping[str, TableReader], labels: set[str]) -> None:
     """What else lies in the plan folder: a finding, and a fault where it may be meant for a table that is absent.
 
     ``labels`` are of what is read besides the tables.
     """
     read = {table.label for table in tables.values() if table.is_given} | labels
-    absent = [name for name, table in tables.items() if not table.is_given]
+    absent, log = [name for name, table in tables.items() if not table.is_given], plan_file.log
     if "airflow" in absent:
         absent.append("loads")
     for path in plan_file.files:
@@ -259,7 +260,7 @@ def _check_headers(table: RawTable, spec: TableSchema, log: FaultLog) -> bool:
     known = {header_key(f.name): in_units(f, table.units).name for f in spec.fields}
     absent = [f for f in spec.fields if not table.has(f.name)]
     absent_names = [in_units(f, table.units).name for f in absent if f.name not in schema.FREE_TEXT]
-    wide = spec.name == "airflow" and is_wide(table)
+    wide = spec.name == "airflow" and any(wide_column(spelled, table.units) for spelled in table.headers.values())
 
     def fault(problem: str, remedy: str, column: str | None = None) -> None:
         log.fault(table.label, problem, remedy, row=table.header_row, column=column)
@@ -284,7 +285,3 @@ def _check_headers(table: RawTable, spec: TableSchema, log: FaultLog) -> bool:
     for field in missing:
         fault(f"the column '{field.name}' is missing", f"Add it: {field.meaning}")
     return not missing
-
-
-def is_wide(table: RawTable) -> bool:
-    return any(wide_column(spelled, table.units) for spelled in table.headers.values())

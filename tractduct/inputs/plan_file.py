@@ -18,11 +18,10 @@ from tractduct.inputs import schema
 from tractduct.inputs.cells import CellProblem, allowed, flag_of, nearest, parse_choice, parse_number
 from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.limits import MAX_NAME, MAX_SIZES
-from tractduct.inputs.places import files_beside, place_of
 from tractduct.inputs.plan_sheet import Places, read_plan_sheet
 from tractduct.inputs.schema import Field, in_units, other_units
 from tractduct.inputs.spelling import note_reading, plain_text, plain_word
-from tractduct.inputs.tables import WORKBOOKS, RawTable, read_table
+from tractduct.inputs.tables import WORKBOOKS, RawTable, files_beside, place_of, read_table
 from tractduct.model.sizes import Size, size_of
 from tractduct.model.words import key_of
 from tractduct.units import IP, SI, UnitSystem
@@ -307,35 +306,32 @@ class PlanFile:
     def sizes(self) -> tuple[Size, ...]:
         """The standard sizes: round ones, then rectangular ones, each by (equivalent) diameter."""
         found: dict[str, Size] = {}
-
-        def side(key: str, value: object) -> float | None:
-            field = in_units(_declared("sizes", key), self.units)
-            return self._parsed(field, replace(field, kind="number"), "sizes", key, value)
-
-        def add(key: str, size: Size) -> None:
-            if size.label in found:
-                self.fault("sizes", key, "this size is duplicated", "Remove one", size.label)
-            found[size.label] = size
-
         default = schema.DEFAULT_ROUND_MM if self.units.is_si else schema.DEFAULT_ROUND_IN
         for value in self._each_size("round_in", default) or default:
-            diameter = side("round_in", value)
-            if diameter is not None:
-                add("round_in", size_of(diameter, self.units))
+            self._add_size(found, "round_in", value)
         step = 50.0 if self.units.is_si else 2.0
         for pair in self._each_size("rectangular_in", [step * n for n in range(1, 60)]):
-            if not isinstance(pair, list) or len(pair) != 2:
+            if isinstance(pair, list) and len(pair) == 2:
+                self._add_size(found, "rectangular_in", *pair)
+            else:
                 remedy = "Write [[200, 200], [200, 250]]" if self.units.is_si else "Write [[8, 8], [8, 10]]"
                 self.fault("sizes", "rectangular_in", "expected pairs of width and height", remedy, pair)
-                continue
-            width, height = (side("rectangular_in", value) for value in pair)
-            if width is not None and height is not None:
-                add("rectangular_in", size_of((width, height), self.units))
         if len(found) > MAX_SIZES:
             problem = f"there are {len(found):,} standard sizes; at most {MAX_SIZES} are looked at"
             self.log.fault(self.name, problem, "List the sizes that are stocked", column="[sizes]", is_key=True)
             return ()
         return tuple(sorted(found.values(), key=lambda s: (s.shape != "round", s.diameter_in, s.label)))
+
+    def _add_size(self, found: dict[str, Size], key: str, *sides: object) -> None:
+        """The size of a diameter, or of width and height, by its label."""
+        field = in_units(_declared("sizes", key), self.units)
+        lengths = [self._parsed(field, replace(field, kind="number"), "sizes", key, side) for side in sides]
+        known = [length for length in lengths if length is not None]
+        if len(known) == len(sides):
+            size = size_of(known[0] if len(known) == 1 else (known[0], known[1]), self.units)
+            if size.label in found:
+                self.fault("sizes", key, "this size is duplicated", "Remove one", size.label)
+            found[size.label] = size
 
     def _each_size(self, key: str, steps: Sequence[float]) -> list[Any]:
         """A list of sizes as written, with 4..10 and 8..24x8 in place of each of ``steps`` from one to the other.
@@ -345,16 +341,17 @@ class PlanFile:
         found: list[Any] = []
         for given in self.listed("sizes", key) or []:
             text = plain_text(in_units(_declared("sizes", key), self.units), given) if isinstance(given, str) else ""
-            first, dots, rest = text.partition("..")
+            first, _, rest = text.partition("..")
             last, cross, height = rest.partition("x")
-            pair = _pair(text)
             try:
                 low, high = float(first), float(last)
-            except ValueError:
-                found.append(pair if pair and key == "rectangular_in" else given)
+            except ValueError:  # no such row
+                width, _, other = text.partition("x")
+                is_pair = key == "rectangular_in" and width and other and ".." not in text
+                found.append([width, other] if is_pair else given)
                 continue
             inside = [step for step in steps if low <= step <= high]
-            if not dots or bool(cross) != (key == "rectangular_in") or not {low, high} <= set(inside):
+            if bool(cross) != (key == "rectangular_in") or not {low, high} <= set(inside):
                 self.fault("sizes", key, "a row of sizes goes from one that is made to another", _RANGES, given)
             else:
                 found += [[step, height] if cross else step for step in inside]
@@ -363,11 +360,6 @@ class PlanFile:
 
 SYSTEM_PARTS = ("blower", "pressure")  # each system may have its own
 _RANGES = "Write 4..10, or 8..24x8 for widths from 8 to 24 by 2 (in mm: 200..600x200, by 50), or each size"
-
-
-def _pair(text: str) -> list[str] | None:
-    width, cross, height = text.partition("x")
-    return [width, height] if cross and width and height and ".." not in text else None
 
 
 def _declared(part: str, key: str) -> Field:

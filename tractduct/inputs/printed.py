@@ -21,6 +21,7 @@ from tractduct.files import TableFault
 from tractduct.inputs.cells import nearest
 from tractduct.inputs.plan_file import PlanFile
 from tractduct.inputs.schema import AIRFLOW, in_units
+from tractduct.inputs.spelling import COMPASS, SEASON_WORDS
 from tractduct.inputs.table_reader import TableReader
 from tractduct.inputs.tables import WORKBOOKS, csv_lines
 from tractduct.inputs.workbook import sheet_grid, sheet_names
@@ -28,11 +29,8 @@ from tractduct.model.words import ALL_ROOMS, FACES, SEASONS, key_of
 
 Grid = list[list[str]]
 
-_SEASON = {"heating": "heating", "heat": "heating", "htg": "heating", "winter": "heating",
-           "cooling": "cooling", "cool": "cooling", "clg": "cooling", "summer": "cooling"}  # fmt: skip
-_LONG = {"north": "N", "northeast": "NE", "east": "E", "southeast": "SE", "south": "S", "southwest": "SW", "west": "W",
-         "northwest": "NW"}  # fmt: skip
-_FACE = {**_LONG, **{face.casefold(): face for face in FACES}}
+_SEASON = {**SEASON_WORDS, **{season: season for season in SEASONS}, "winter": "heating", "summer": "cooling"}
+_FACE = {**COMPASS, **{face.casefold(): face for face in FACES}}
 _FLOW = {"cfm": "cfm", "l/s": "L/s", "lps": "L/s"}
 _OTHER = {"btuh", "btu/h", "btu", "kbtu", "kbtuh", "mbh", "kw", "watt", "watts", "ft2", "sqft", "sf", "m2", "area",
           "load", "loads", "%", "fpm", "tons", "ton", "m3/h", "inwc", "volume", "gain", "gains", "loss"}  # fmt: skip
@@ -219,9 +217,8 @@ def _read_grid(grid: Grid, names: Sequence[str], asked: _Asked, label: str) -> t
         notes = [_told(front, asked, is_turned=is_turned) for front in fronts]
         return fronts, notes + [f"{label}: not read: {', '.join(unread[:12])}"] * bool(unread)
     if found:
-        raise InputFaults(
-            [Fault(file=label, problem="it can be read by rows and by columns", remedy="Give the table alone")]
-        )
+        problem = "it can be read by rows and by columns"
+        raise InputFaults([Fault(file=label, problem=problem, remedy="Give the table alone")])
     _, is_turned, unclear = max(refused, key=lambda r: r[0])
     place: dict[str, Any] = {}
     if unclear.line is not None:
@@ -276,24 +273,21 @@ def _room_column(lines: Grid, asked: _Asked) -> int:
 
 def _blocks(lines: Grid, at: int, asked: _Asked) -> tuple[list[_Block], list[str]]:
     """The lines by block; text above a block is its heading."""
-    blocks: list[_Block] = []
+    blocks = [_Block()]
     unread: list[str] = []
-    block, touching = _Block(), False
     for n, line in enumerate(lines):
-        label = line[at]
+        block, label = blocks[-1], line[at]
         others = [cell for c, cell in enumerate(line) if cell and c != at]
         numbers = [cell for cell in others if _NUMBER.fullmatch(cell)]
-        words = {word for cell in line for word in _words(cell)}
-        headed = any(set(_SEASON) & set(_words(cell)) for m in block.heading for cell in lines[m])
+        words = _words_in(line)
+        headed = any(set(_SEASON) & _words_in(lines[m]) for m in block.heading)
+        touching = block.rooms[-1:] == [n - 1]
         if key_of(label) in asked.rooms and others:
             if block.totals:
-                blocks.append(block)
-                block = _Block()
-            block.rooms.append(n)
-            touching = True
+                blocks.append(_Block())
+            blocks[-1].rooms.append(n)
         elif numbers and block.rooms and words & _TOTAL:
             block.totals.append(n)
-            touching = False
         elif (numbers and words & _OTHER and not touching) or (numbers and words and not block.rooms and not headed):
             unread.append(" ".join(" ".join(line).split()))
         elif numbers:
@@ -302,15 +296,9 @@ def _blocks(lines: Grid, at: int, asked: _Asked) -> tuple[list[_Block], list[str
             raise _Unclear(problem, nearest(label, asked.rooms.values()) if label else remedy, n, label or None)
         elif any(line):
             if block.rooms:
-                blocks.append(block)
-                block = _Block()
-            block.heading.append(n)
-            touching = False
-        else:
-            touching = False
-    if block.rooms:
-        blocks.append(block)
-    return blocks, unread
+                blocks.append(_Block())
+            blocks[-1].heading.append(n)
+    return [block for block in blocks if block.rooms], unread
 
 
 def _columns(lines: Grid, block: _Block, at: int, asked: _Asked) -> tuple[dict[int, tuple[str, str]], list[str]]:
@@ -320,23 +308,17 @@ def _columns(lines: Grid, block: _Block, at: int, asked: _Asked) -> tuple[dict[i
         if turn is not None:
             raise _Unclear("a turn does not say which way the front faces", "Write the compass point", n, turn)
     titles = [n for n in block.heading if _is_title(lines[n])]
-    if (
-        block.heading
-        and len(titles) == len(block.heading)
-        and not any(word in _SEASON for n in titles for cell in lines[n] for word in _words(cell))
-    ):
+    title_words = _words_in(cell for n in titles for cell in lines[n])
+    if block.heading and titles == block.heading and not title_words & set(_SEASON):
         return {}, []  # its columns are those of the block above
-    title_words = {word for n in titles for cell in lines[n] for word in _words(cell)}
     found: dict[int, tuple[str, str]] = {}
     unread: list[str] = []
     for c in range(len(lines[0])):
         cells = [lines[n][c] for n in block.heading if lines[n][c] and n not in titles]
-        words = {word for cell in cells for word in _words(cell)}
-        seasons = {_SEASON[word] for word in words | title_words if word in _SEASON}
+        words = _words_in(cells)
+        own, seasons = ({_SEASON[word] for word in some if word in _SEASON} for some in (words, words | title_words))
         flows = {_FLOW[word] for word in words if word in _FLOW} or {_FLOW[w] for w in title_words if w in _FLOW}
-        filled = any(_NUMBER.fullmatch(lines[n][c]) for n in block.rooms)
-        own = {_SEASON[word] for word in words if word in _SEASON}
-        if c == at or not filled:
+        if c == at or not any(_NUMBER.fullmatch(lines[n][c]) for n in block.rooms):
             continue
         if words & _OTHER or not (own or (seasons and words & set(_FACE))):
             unread.append(" ".join(cells) or f"the column {get_column_letter(c + 1)}")
@@ -346,9 +328,8 @@ def _columns(lines: Grid, block: _Block, at: int, asked: _Asked) -> tuple[dict[i
         if len(own or seasons) != 1:
             raise _Unclear("a column names both seasons", "Give each season a column", block.heading[-1], cells[-1])
         if flows != {asked.flow}:
-            said = ", ".join(sorted(flows)) or "no unit"
-            raise _Unclear(f"a column of airflow says {said}; expected {asked.flow}", f"Write {asked.flow} over it",
-                           block.heading[-1], cells[-1])  # fmt: skip
+            problem = f"a column of airflow says {', '.join(sorted(flows)) or 'no unit'}; expected {asked.flow}"
+            raise _Unclear(problem, f"Write {asked.flow} over it", block.heading[-1], cells[-1])
         faces = [face for cell in cells if (face := _face(cell))]
         if len(set(faces)) > 1:
             raise _Unclear("a column names two directions", "Give each a column", block.heading[-1], cells[-1])
@@ -368,9 +349,7 @@ def _fronts(
     """What a block says of each front that it has."""
     titles = [n for n in block.heading if _is_title(lines[n])]
     titled = [face for n in titles if (face := _face(" ".join(dict.fromkeys(filter(None, lines[n])))))]
-    beside = [
-        c for c in range(len(lines[0])) if c != at and all(lines[n][c] and _face(lines[n][c]) for n in block.rooms)
-    ]
+    beside = [c for c in range(len(lines[0])) if c != at and all(_face(lines[n][c]) for n in block.rooms)]
     faces = list(dict.fromkeys(face for _, face in columns.values() if face))
     if len(set(titled)) > 1 or len(beside) > 1 or sum(map(bool, (faces, titled, beside))) > 1:
         problem = "directions stand in several places over and beside these rooms"
@@ -459,6 +438,10 @@ def _words(text: str) -> list[str]:
     text = re.sub(r"(?<=\b[nsew])\.(?=[nsew]?\b)", "", text.casefold())
     text = re.sub(r"\b(north|south)[\s-]*(east|west)\b", r"\1\2", text)
     return re.findall(r"%|[a-z0-9/]+", text.replace("\u00b2", "2"))
+
+
+def _words_in(cells: Iterable[str]) -> set[str]:
+    return {word for cell in cells for word in _words(cell)}
 
 
 def _face(text: str) -> str:

@@ -13,12 +13,13 @@ from tractduct.errors import InputFaults, printable
 from tractduct.files import TableFault
 from tractduct.findings import Finding
 from tractduct.inputs import schema
+from tractduct.inputs.cells import allowed
 from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.finder import lone_table
 from tractduct.inputs.spelling import plain_text
 from tractduct.inputs.table_reader import RowReader, TableReader
 from tractduct.model.plan import Duct
-from tractduct.model.words import by_key
+from tractduct.model.words import by_key, key_of
 from tractduct.products.fit import LEAST_ROWS, Fit, FrictionTable, correction_of, fit_table, out_of_order
 from tractduct.units import UnitSystem
 
@@ -107,10 +108,10 @@ def _fit_rows(table: TableReader, name: str, found: FrictionTable, derate: float
     return fit_table(found, derate=derate)
 
 
-def with_tables(ducts: Mapping[str, Duct], table: TableReader) -> dict[str, Duct]:
+def with_tables(duct_table: TableReader, ducts: Mapping[str, Duct], table: TableReader) -> dict[str, Duct]:
     """The ducts with what their friction tables say: roughness and derate where none are given, and the table.
 
-    A duct without roughness and without a table is a fault.
+    A duct without roughness and without a table is a fault, and gets 0 to read on.
     """
     by_duct: dict[str, list[RowReader]] = {}
     names = by_key(ducts)
@@ -138,7 +139,12 @@ def with_tables(ducts: Mapping[str, Duct], table: TableReader) -> dict[str, Duct
             duct = replace(duct, roughness_ft=fit.roughness_ft, airflow_derate_pct=100.0 * fit.derate)
         correction = correction_of(points, duct.roughness_ft, duct.airflow_derate_pct / 100.0)
         found[name] = replace(duct, correction=correction)
-    return found
+    for row in duct_table:
+        name = names.get(key_of(row.row.text("duct")), "")
+        if name and math.isnan(found[name].roughness_ft) and not row.has("roughness_ft"):
+            problem = f"the cell is empty; expected {allowed(duct_table.shown('roughness_ft'))}"
+            row.fault("roughness_ft", problem, "Enter the value, or add the product's rows to friction_tables")
+    return {name: replace(d, roughness_ft=0.0) if math.isnan(d.roughness_ft) else d for name, d in found.items()}
 
 
 def read_inner_diameters(table: TableReader, ducts: Mapping[str, Duct]) -> dict[tuple[str, str], float]:

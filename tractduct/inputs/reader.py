@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from itertools import product
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -18,7 +19,6 @@ from tractduct.inputs.catalogue import (
     read_fitting_prices,
     read_fittings,
     read_prices,
-    without_roughness,
 )
 from tractduct.inputs.cells import nearest
 from tractduct.inputs.equipment import read_equipment
@@ -58,7 +58,7 @@ def load_plan(path: str | Path) -> Plan:
     log = FaultLog()
     plan_file = PlanFile(Path(path), log)
     plan_file.read()
-    tables = find_tables(plan_file, log)
+    tables = find_tables(plan_file)
     parts = _Parts(tables, plan_file)
     _check(tables, parts, plan_file)
     if log.faults:
@@ -72,11 +72,10 @@ def load_plan(path: str | Path) -> Plan:
 
 def printed_airflow(path: str | Path, files: Sequence[str]) -> PrintedAirflow:
     """The airflow table of a plan out of printed tables, each FILE or FILE#SHEET. Raises InputFaults."""
-    log = FaultLog()
-    plan_file = PlanFile(Path(path), log)
+    plan_file = PlanFile(Path(path), FaultLog())
     plan_file.read()
     places = [(Path(file), sheet) for file, _, sheet in (given.partition("#") for given in files)]
-    return read_printed(find_tables(plan_file, log), plan_file, places)
+    return read_printed(find_tables(plan_file), plan_file, places)
 
 
 class _Parts:
@@ -85,8 +84,7 @@ class _Parts:
     def __init__(self, tables: Mapping[str, TableReader], plan_file: PlanFile) -> None:
         self.sizes = plan_file.sizes()
         self.fittings = read_fittings(tables["fittings"])
-        ducts = with_tables(read_ducts(tables["ducts"]), tables["friction_tables"])
-        self.ducts = without_roughness(tables["ducts"], ducts)
+        self.ducts = with_tables(tables["ducts"], read_ducts(tables["ducts"]), tables["friction_tables"])
         self.inner_in = read_inner_diameters(tables["inner_diameters"], self.ducts)
         self.choices = read_options(tables["options"], plan_file)
         self.sections, self.places = read_sections(
@@ -119,15 +117,11 @@ def _plan(parts: _Parts, plan_file: PlanFile, places: Mapping[tuple[str, str, st
     """The plan out of its parts and what plan.toml says."""
     site = plan_file.numbers("site")
     at_site = float(site_air(site["elevation_ft"], site["air_temperature_f"]).density_ratio)
-    whole = _system(plan_file, "", parts.equipments[0], at_site)
-    _tell_defaults(parts, whole, plan_file)
+    whole = _of_system(plan_file, "", parts.equipments[0], at_site)
+    _tell_defaults(parts, whole["default_pressure"] if whole["budget_given"] else (), plan_file)
     loads_by_house = parts.loads_by_house or (None,) * len(parts.choices.combinations)
-    houses = tuple(
-        House(options=built, airflow_cfm=cfm, surface_loads=surface_loads)
-        for built, cfm, surface_loads in zip(
-            parts.choices.combinations, parts.need.airflow_cfm, loads_by_house, strict=True
-        )
-    )
+    of_house = zip(parts.choices.combinations, parts.need.airflow_cfm, loads_by_house, strict=True)
+    houses = tuple(House(options=built, airflow_cfm=cfm, surface_loads=loads) for built, cfm, loads in of_house)
     supply_air = {season: plan_file.optional("site", f"{season}_supply_air_f") for season in SEASONS}
     return Plan(
         name=plan_file.plan_name,
@@ -151,20 +145,15 @@ def _plan(parts: _Parts, plan_file: PlanFile, places: Mapping[tuple[str, str, st
         elevation_ft=site["elevation_ft"],
         air_temperature_f=site["air_temperature_f"],
         supply_air_f={season: degrees for season, degrees in supply_air.items() if degrees is not None},
-        supply_inwc=whole.supply_inwc,
-        return_inwc=whole.return_inwc,
-        default_pressure=whole.default_pressure,
+        **whole,
         velocity_limits_fpm=plan_file.numbers("limits"),
         choose=plan_file.choice("objective", "choose"),
         dampers=Dampers(**plan_file.numbers("dampers")),
-        equipment=whole.equipment,
         tolerance=Tolerance(**plan_file.numbers("tolerance")),
-        budget_given=whole.budget_given,
-        typed=whole.typed,
         derived=tuple(plan_file.log.derived),
         assumed=tuple(plan_file.log.assumed),
         systems=tuple(
-            _system(plan_file, name, equipment, at_site)
+            System(name=name, **_of_system(plan_file, name, equipment, at_site))
             for name, equipment in zip(parts.systems, parts.equipments, strict=bool(parts.systems))
         ),
         unshared=parts.need.unshared,
@@ -198,10 +187,10 @@ def _typed_at(tables: Mapping[str, TableReader], places: Places) -> dict[tuple[s
     return found
 
 
-def _tell_defaults(parts: _Parts, whole: System, plan_file: PlanFile) -> None:
-    """Defaults that every result rests on, where the plan leaves them."""
+def _tell_defaults(parts: _Parts, sides: Sequence[str], plan_file: PlanFile) -> None:
+    """Defaults that every result rests on, where the plan leaves them; ``sides`` with a pressure by default."""
     log, units = plan_file.log, plan_file.units
-    for side in whole.default_pressure if whole.budget_given else ():
+    for side in sides:
         if any(section.side == side for section in parts.sections):
             value, rule = units.say(DEFAULT_PRESSURE_INWC[side], "inWC"), "in standard air; common practice, no source"
             log.assume("pressure", f"the {side} ducts", value, rule)
@@ -234,21 +223,18 @@ def _most_of_a_path(parts: _Parts) -> dict[str, float]:
     return most
 
 
-def _system(plan_file: PlanFile, name: str, equipment: Equipment, at_site: float) -> System:
-    """What [pressure] and the equipment say of the plan, or of one of its systems."""
+def _of_system(plan_file: PlanFile, name: str, equipment: Equipment, at_site: float) -> dict[str, Any]:
+    """What [pressure] and the equipment say of the plan, or of one of its systems: fields that both have."""
     part = plan_file.of_system("pressure", name)
     pressure, given = plan_file.numbers(part), plan_file.part(part)
     by_default = tuple(side for side in SIDES if f"{side}_inwc" not in given)
     own = {plan_file.of_system(base, name): base for base in SYSTEM_PARTS}
-    return System(
-        name=name,
-        equipment=equipment,
-        supply_inwc=pressure["supply_inwc"] * (at_site if "supply" in by_default else 1.0),
-        return_inwc=pressure["return_inwc"] * (at_site if "return" in by_default else 1.0),
-        default_pressure=by_default,
-        budget_given=not equipment.curves or bool(given),
-        typed=frozenset((own.get(part, part), key) for part, key in plan_file.typed if part in own or "." not in part),
-    )
+    typed = frozenset((own.get(part, part), key) for part, key in plan_file.typed if part in own or "." not in part)
+    budget = {f"{side}_inwc": pressure[f"{side}_inwc"] * (at_site if side in by_default else 1.0) for side in SIDES}
+    budget_given = not equipment.curves or bool(given)
+    return {
+        "equipment": equipment, "default_pressure": by_default, "budget_given": budget_given, "typed": typed, **budget
+    }  # fmt: skip
 
 
 def _systems(
@@ -259,9 +245,8 @@ def _systems(
     several = tuple(names.values()) if len(names) > 1 else ()
     for section in sections if several else ():
         if not section.system:
-            places[section.name].fault(
-                "system", "other sections name a system and this one does not", "Enter its system"
-            )
+            problem = "other sections name a system and this one does not"
+            places[section.name].fault("system", problem, "Enter its system")
     for name in several:
         if not any(s.system == name and s.side != "return" and s.is_run for s in sections):
             tables["sections"].fault(f"system '{name}' has no supply run", "Correct the column", column="system")

@@ -10,7 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from functools import cache
+from functools import cache, partial
 from typing import Any, Literal
 
 from tractduct.model.plan import DEFAULT_PRESSURE_INWC
@@ -167,18 +167,19 @@ def _option(meaning: str) -> Field:
     return text("option", f"{meaning} several joined by and, such as bay and not bonus", optional=True)
 
 
-def _system(meaning: str) -> Field:
-    return text("system", meaning, optional=True)
+_system = partial(text, "system", optional=True)
+_airflow = partial(number, unit="cfm", high=2000.0, usual=(0.0, 600.0), hint="is this a load, or the whole house?",
+    required=False)  # fmt: skip
+_load = partial(number, unit="Btu/h", high=100_000.0, usual=(0.0, 30_000.0), hint="is this the whole house?",
+    required=False)  # fmt: skip
+_factor = partial(number, unit="Btu/h ft2", high=500.0, usual=(0.0, 120.0), hint="is this for the whole surface?")
+_place = partial(number, unit="ft", low=-1000.0, high=1000.0, usual=(-200.0, 200.0))
+_width = partial(number, unit="ft", above=True, high=1000.0, usual=(0.1, 200.0))
 
 
-def _airflow(name: str, meaning: str) -> Field:
-    hint = "is this a load, or the whole house?"
-    return number(name, meaning, "cfm", high=2000.0, usual=(0.0, 600.0), hint=hint, required=False)
-
-
-def _load(name: str, meaning: str, *, required: bool = False) -> Field:
-    hint = "is this the whole house?"
-    return number(name, meaning, "Btu/h", high=100_000.0, usual=(0.0, 30_000.0), hint=hint, required=required)
+def _gain(name: str, meaning: str) -> Field:
+    meaning += "; below 0 in a row with an option takes away"
+    return _load(name, meaning, low=-100_000.0, usual=(-30_000.0, 30_000.0), required=True)
 
 
 AIRFLOW = table(
@@ -326,25 +327,6 @@ DEVICES = table(
     _system("the air handler whose airflow passes it, as in sections"),
 )  # fmt: skip
 
-
-def _factor(name: str, meaning: str, *, blank: bool = False) -> Field:
-    hint = "is this for the whole surface?"
-    return number(name, meaning, "Btu/h ft2", high=500.0, usual=(0.0, 120.0), hint=hint, blank=blank)
-
-
-def _gain(name: str, meaning: str) -> Field:
-    field = _load(name, f"{meaning}; below 0 in a row with an option takes away", required=True)
-    return replace(field, low=-100_000.0, usual=(-30_000.0, 30_000.0))
-
-
-def _place(name: str, meaning: str, **more: Any) -> Field:
-    return number(name, meaning, "ft", low=-1000.0, high=1000.0, usual=(-200.0, 200.0), **more)
-
-
-def _width(name: str, meaning: str) -> Field:
-    return number(name, meaning, "ft", above=True, high=1000.0, usual=(0.1, 200.0))
-
-
 SURFACES = table(
     "surfaces", "What each room loses and gains heat through, in the house as drawn; turned to any direction",
     text("room", "name of the room, the same as in sections"),
@@ -443,11 +425,8 @@ TABLES = (
 )  # fmt: skip
 
 
-def _pressure(name: str, default: float, meaning: str) -> Field:
-    # defaults: common practice, no source
-    return number(name, meaning, "inWC", above=True, high=3.0, usual=(0.01, 0.6), default=default)
-
-
+# defaults: common practice, no source
+_pressure = partial(number, unit="inWC", above=True, high=3.0, usual=(0.01, 0.6))
 _AFTER = (
     "after equipment and devices; as typed it holds at the site, left out it is the default times the density of the "
     "site's air over that of standard air"
@@ -460,9 +439,8 @@ def _velocity(name: str, default: float) -> Field:
     return number(name, meaning, "fpm", low=50.0, high=5000.0, usual=(300.0, 1500.0), default=default)
 
 
-def _system_airflow(name: str, meaning: str = "airflow of the whole system") -> Field:
-    hint = "is this one room's airflow, or in {slip}?"
-    return number(name, meaning, "cfm", above=True, high=20_000.0, usual=(200.0, 3000.0), hint=hint)
+_system_airflow = partial(number, unit="cfm", above=True, high=20_000.0, usual=(200.0, 3000.0),
+    hint="is this one room's airflow, or in {slip}?")  # fmt: skip
 
 
 def _supply_air(season: str, usual: tuple[float, float]) -> Field:
@@ -520,8 +498,8 @@ KEYS: dict[str, tuple[Field, ...]] = {
             "allow; default: all, where there is an options table"),
     ),
     "pressure": (
-        _pressure("supply_inwc", DEFAULT_PRESSURE_INWC["supply"], f"available to the supply ducts {_AFTER}"),
-        _pressure("return_inwc", DEFAULT_PRESSURE_INWC["return"], f"available to the return ducts {_AFTER}"),
+        _pressure("supply_inwc", f"available to the supply ducts {_AFTER}", default=DEFAULT_PRESSURE_INWC["supply"]),
+        _pressure("return_inwc", f"available to the return ducts {_AFTER}", default=DEFAULT_PRESSURE_INWC["return"]),
     ),
     "limits": (
         _velocity("trunk_rigid_fpm", 900.0),
@@ -568,8 +546,8 @@ KEYS: dict[str, tuple[Field, ...]] = {
             whole=True, low=1.0, high=2.0, default=2.0, hint="is this how many dampers there are?"),
     ),
     "blower": (
-        _system_airflow("heating_cfm"),
-        _system_airflow("cooling_cfm"),
+        _system_airflow("heating_cfm", "airflow of the whole system"),
+        _system_airflow("cooling_cfm", "airflow of the whole system"),
         text("heating_speed", "speed used in heating"),
         text("cooling_speed", "speed used in cooling"),
         number("capacity_tons", "cooling capacity", "tons", above=True, high=50.0, usual=(1.0, 6.0)),

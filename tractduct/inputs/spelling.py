@@ -38,23 +38,10 @@ _SIDE = r"([0-9]+(?:\.[0-9]+)?)\s*(\D*?)"
 _LOOSE_PAIR = re.compile(rf"{_SIDE}\s*(?:[xX*]|by)\s*{_SIDE}")
 
 # Words for a choice or a flag that mean the same as the schema's own.
-_WORDS = {
-    "north": "N",
-    "northeast": "NE",
-    "east": "E",
-    "southeast": "SE",
-    "south": "S",
-    "southwest": "SW",
-    "west": "W",
-    "northwest": "NW",
-    "heat": "heating",
-    "htg": "heating",
-    "cool": "cooling",
-    "clg": "cooling",
-    "rect": "rectangular",
-    "rectangle": "rectangular",
-    "flexible": "flex",
-}
+COMPASS = {"north": "N", "northeast": "NE", "east": "E", "southeast": "SE", "south": "S", "southwest": "SW",
+           "west": "W", "northwest": "NW"}  # fmt: skip
+SEASON_WORDS = {"heat": "heating", "htg": "heating", "cool": "cooling", "clg": "cooling"}
+_WORDS = {**COMPASS, **SEASON_WORDS, "rect": "rectangular", "rectangle": "rectangular", "flexible": "flex"}
 _WORD = Field(name="", meaning="")
 _FLAGS = {"t": "true", "on": "true", "f": "false", "off": "false"}
 # Where a cell such as N/NE stands for a row of each; a lot has one direction.

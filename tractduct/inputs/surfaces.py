@@ -34,23 +34,21 @@ _HEATING, _COOLING = "heating_btuh_per_ft2", "sensible_cooling_btuh_per_ft2"
 
 @dataclass(slots=True)
 class _Factors:
-    """Cells of load_factors by (kind key, exposure), '' for what does not turn; None where cooling is blank."""
+    """Heating and cooling in load_factors by (kind key, exposure), '' for what does not turn; None where blank."""
 
     names: dict[str, str] = field(default_factory=dict)
-    heating: dict[tuple[str, str], float] = field(default_factory=dict)
-    cooling: dict[tuple[str, str], float | None] = field(default_factory=dict)
+    cells: dict[tuple[str, str], tuple[float, float | None]] = field(default_factory=dict)
     bad: set[str] = field(default_factory=set)  # kinds with a fault that is told already
 
     def arrays(self) -> tuple[FloatArray, FloatArray]:
         """Heating and cooling factors (2, n_kind, n_face), and (2, n_kind) of what does not turn; NaN for none."""
         factor, fixed = np.full((2, len(self.names), len(FACES)), np.nan), np.full((2, len(self.names)), np.nan)
-        for (kind, exposure), heating in self.heating.items():
-            k, cooling = list(self.names).index(kind), self.cooling[kind, exposure]
-            both = heating, np.nan if cooling is None else cooling
+        for (kind, exposure), both in self.cells.items():
+            k, values = list(self.names).index(kind), np.array(both, dtype=float)
             if exposure:
-                factor[:, k, FACES.index(exposure)] = both
+                factor[:, k, FACES.index(exposure)] = values
             else:
-                fixed[:, k] = both
+                fixed[:, k] = values
         return factor, fixed
 
 
@@ -190,8 +188,7 @@ def _read_factors(table: TableReader) -> _Factors:
         if row.failed:
             factors.bad.add(key)
         elif row.once("exposure", (key, exposure), f"'{kind}' with this exposure is"):
-            factors.heating[key, exposure] = heating
-            factors.cooling[key, exposure] = cooling
+            factors.cells[key, exposure] = heating, cooling
     return factors
 
 
@@ -269,10 +266,9 @@ def parse_plan_face(text: str) -> float:
     try:
         return parse_number(_DEGREES, word)
     except CellProblem:
-        raise CellProblem(
-            f"expected one of {', '.join(PLAN_FACES)}, or {allowed(_DEGREES)}",
-            "Enter the side as seen from the street, or degrees clockwise from the front",
-        ) from None
+        problem = f"expected one of {', '.join(PLAN_FACES)}, or {allowed(_DEGREES)}"
+        remedy = "Enter the side as seen from the street, or degrees clockwise from the front"
+        raise CellProblem(problem, remedy) from None
 
 
 def _complete(table: TableReader, factors: _Factors, found: Sequence[_Surface]) -> None:
@@ -280,30 +276,27 @@ def _complete(table: TableReader, factors: _Factors, found: Sequence[_Surface]) 
     for kind in dict.fromkeys(s.kind for s in found if s.kind not in factors.bad):
         name = factors.names[kind]
         turning = {s.turns for s in found if s.kind == kind}
-        missing = [f for f in FACES if (kind, f) not in factors.heating] if True in turning else []
+        missing = [f for f in FACES if (kind, f) not in factors.cells] if True in turning else []
         if missing:
             problem = f"'{name}' turns with the house and has no factor for {', '.join(missing)}"
             remedy = "Add a row for each compass point, or leave plan_face of its surfaces empty"
             table.fault(problem, remedy, column="exposure", value=name)
-        if False in turning and (kind, "") not in factors.heating:
+        if False in turning and (kind, "") not in factors.cells:
             problem = f"'{name}' has a surface without plan_face and no factor with an empty exposure"
             remedy = "Add that row, or say where its surfaces look"
             table.fault(problem, remedy, column="exposure", value=name)
-        blank = [e for (k, e), value in factors.cooling.items() if k == kind and value is None]
-        given = [e for (k, e), value in factors.cooling.items() if k == kind and value is not None and e]
+        blank = [e for (k, e), (_, cooling) in factors.cells.items() if k == kind and cooling is None]
+        given = [e for (k, e), (_, cooling) in factors.cells.items() if k == kind and cooling is not None and e]
         if blank and (given or "" in blank or not is_glass(name)):
-            table.fault(
-                f"'{name}' has no cooling factor for {', '.join(e or 'no exposure' for e in blank)}",
-                "Enter it; only a glass may leave it empty, in all its compass points, to take it from the sun",
-                row=table.first_rows["exposure"][kind, blank[0]],
-                column=_COOLING,
-                value=name,
-            )
+            problem = f"'{name}' has no cooling factor for {', '.join(e or 'no exposure' for e in blank)}"
+            remedy = "Enter it; only a glass may leave it empty, in all its compass points, to take it from the sun"
+            row = table.first_rows["exposure"][kind, blank[0]]
+            table.fault(problem, remedy, row=row, column=_COOLING, value=name)
 
 
 def _is_by_sun(factors: _Factors, kind: str, found: Sequence[_Surface]) -> bool:
     turning = any(s.kind == kind and s.turns for s in found)
-    blank = all(factors.cooling.get((kind, f), 0.0) is None for f in FACES)
+    blank = all(factors.cells.get((kind, face), (0.0, 0.0))[1] is None for face in FACES)
     return turning and blank and is_glass(kind)
 
 

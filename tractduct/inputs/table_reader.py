@@ -8,16 +8,8 @@ from collections.abc import Callable, Iterator, Mapping
 from typing import Any, TypeVar
 
 from tractduct.errors import Origin
-from tractduct.inputs.cells import (
-    NOT_OFFERED,
-    CellProblem,
-    allowed,
-    nearest,
-    parse_choice,
-    parse_flag,
-    parse_number,
-    parse_size,
-)
+from tractduct.inputs import cells
+from tractduct.inputs.cells import NOT_OFFERED, CellProblem, allowed, nearest
 from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.schema import KEYS, Field, TableSchema, in_units
 from tractduct.inputs.tables import RawTable, Row
@@ -130,7 +122,7 @@ class RowReader:
                 return declared.default if isinstance(declared.default, float) else None
             self.fault(column, f"the cell is empty; expected {allowed(field)}", "Enter the value")
             return None
-        found = self.parsed(column, lambda cell: parse_number(field, cell))
+        found = self.parsed(column, lambda text: cells.parse_number(field, text))
         if found is None:
             return None
         at = self.origin(column)
@@ -149,11 +141,11 @@ class RowReader:
                 problem = f"the cell is empty; expected one of {', '.join(field.choices)}"
                 self.fault(column, problem, "Pick one of them")
             return str(field.default or "")
-        return self.parsed(column, lambda cell: parse_choice(field, cell)) or str(field.default or "")
+        return self.parsed(column, lambda text: cells.parse_choice(field, text)) or str(field.default or "")
 
     def flag(self, column: str) -> bool:
         """Yes or no; no where the cell is blank or at fault."""
-        return self.has(column) and bool(self.parsed(column, parse_flag))
+        return self.has(column) and bool(self.parsed(column, cells.parse_flag))
 
     def values(self, *columns: str) -> dict[str, Any]:
         """Some cells by column, each read as its kind is."""
@@ -164,7 +156,7 @@ class RowReader:
         """A nominal size; None, and a fault, where the cell is none."""
         units = self.table.units
         most = in_units(KEYS["sizes"][0], units).high or 0.0
-        found = self.parsed(column, lambda cell: parse_size(cell, units.unit(NOMINAL), most))
+        found = self.parsed(column, lambda text: cells.parse_size(text, units.unit(NOMINAL), most))
         return None if found is None else size_of(found, units)
 
     def named(self, column: str, names: Mapping[str, str], problem: str) -> str:

@@ -73,6 +73,5 @@ def price_rows(grid: RawTable) -> RawTable:
 
 def is_price_grid(table: RawTable) -> bool:
     """Whether a prices table has a column a product."""
-    return (table.has("size_in") or table.has("size_mm")) and not any(
-        table.has(name) for name in ("duct", "price_per_ft", "price_per_m")
-    )
+    is_long = any(table.has(name) for name in ("duct", "price_per_ft", "price_per_m"))
+    return not is_long and (table.has("size_in") or table.has("size_mm"))
