@@ -54,10 +54,10 @@ _RUNS: list[tuple[object, ...]] = [
     (None, "Trunk B", "Bath", "10", None, None, None, 5),
     (None, "return", "rest", "8"),
 ]
-_INVENTED = "invented for this example"
-_PRODUCTS = [("flex_a", None, 0.001, None, None, _INVENTED), ("flex_b", None, 0.003, 3, None, _INVENTED)]
+INVENTED = "invented for this example"
+_PRODUCTS = [("flex_a", None, 0.001, None, None, INVENTED), ("flex_b", None, 0.003, 3, None, INVENTED)]
 _PRICED = (("galvanised", 2.0, 0.75), ("flex_a", 0.6, 0.32), ("flex_b", 0.4, 0.28))  # a foot: base, more an inch
-SIZES_IN = (4, 5, 6, 7, 8, 9, 10, 12, 14, 16, 18)
+_SIZES_IN = (4, 5, 6, 7, 8, 9, 10, 12, 14, 16, 18)
 _LOTS = [("1", "N", None, None), ("2", "SW", "yes", "flex_b")]
 
 
@@ -65,14 +65,8 @@ def plan_workbook(units: UnitSystem) -> bytes:
     """The workbook, in some units, as a file's bytes."""
     book = Workbook()
     book.remove(book.worksheets[0])
-    _plan(book, units)
-    _rooms(book, units)
-    _glass(book, units)
-    _runs(book, units)
-    _products(book, units)
-    _prices(book, units)
-    _lots(book, units)
-    _live(book, units)
+    for add in (_plan, _rooms, _glass, _runs, _products, _prices, _lots, _live):
+        add(book, units)
     data = io.BytesIO()  # on a full disk openpyxl would leave a file that complains when it is thrown away
     book.save(data)
     return data.getvalue()
@@ -80,7 +74,7 @@ def plan_workbook(units: UnitSystem) -> bytes:
 
 def example_sizes(units: UnitSystem) -> list[int]:
     """The round sizes that an example's prices are for."""
-    return [round(d) for d in schema.DEFAULT_ROUND_MM] if units.is_si else list(SIZES_IN)
+    return [round(d) for d in schema.DEFAULT_ROUND_MM] if units.is_si else list(_SIZES_IN)
 
 
 def example_price(base: float, more: float, size: int, units: UnitSystem) -> float:

@@ -7,16 +7,14 @@ import io
 import os
 from pathlib import Path
 
-from tractduct.entry.form import SIZES_IN, example_price, example_sizes, example_value, plan_workbook
+from tractduct.entry.form import INVENTED, example_price, example_sizes, example_value, plan_workbook
 from tractduct.errors import Fault, InputFaults
 from tractduct.files import PLAN_FILE
 from tractduct.inputs import schema
+from tractduct.inputs.compact.defaults import ROUGHNESS_SOURCE
 from tractduct.inputs.schema import TableSchema, in_units
-from tractduct.units import IP, UnitSystem
+from tractduct.units import IP, SI, UnitSystem
 from tractduct.writers.together import written_together
-
-_INVENTED = "invented for this example"
-_PUBLISHED = "ASHRAE Handbook Fundamentals, duct roughness table, from memory"
 
 # All of it invented: one storey, four rooms, one trunk, one central return.
 _AIRFLOW = {
@@ -52,9 +50,9 @@ _TABLES: dict[str, list[dict[str, object]]] = {
                            ("return_box", 20))
     ],
     "ducts": [
-        {"duct": "sheet_metal", "kind": "rigid", "roughness_ft": 0.0003, "source": _PUBLISHED},
-        {"duct": "flex_a", "kind": "flex", "roughness_ft": 0.001, "source": _INVENTED},
-        {"duct": "flex_b", "kind": "flex", "roughness_ft": 0.003, "airflow_derate_pct": 3, "source": _INVENTED},
+        {"duct": "sheet_metal", "kind": "rigid", "roughness_ft": 0.0003, "source": ROUGHNESS_SOURCE},
+        {"duct": "flex_a", "kind": "flex", "roughness_ft": 0.001, "source": INVENTED},
+        {"duct": "flex_b", "kind": "flex", "roughness_ft": 0.003, "airflow_derate_pct": 3, "source": INVENTED},
     ],
 }  # fmt: skip
 
@@ -87,29 +85,21 @@ max_distinct_sizes = 0         # 0: no cap
 most_steps_over_own = 2        # no section more sizes above what the friction-rate method gives it; 99: no cap
 """
 
+# In inches and feet, and in SI.
+_PLAN_WORDS = {
+    "units": ("", 'units = "si"              # L/s, mm, m, Pa\n'),
+    "elevation": ("elevation_ft", "elevation_m"),
+    "of_length": ("feet", "metres"),
+    "temperature": ("air_temperature_f = 70", "air_temperature_c = 21"),
+    "supply": ("supply_inwc = 0.10", "supply_pa = 25"),
+    "back": ("return_inwc = 0.05", "return_pa = 12.5"),
+    "sizes": tuple(f"round_{units.unit('in')} = {example_sizes(units)}" for units in (IP, SI)),
+}
+
 
 def _plan_text(tables: str, units: UnitSystem) -> str:
-    words = {
-        "units": "",
-        "elevation": "elevation_ft",
-        "of_length": "feet",
-        "temperature": "air_temperature_f = 70",
-        "of_pressure": units.unit("inWC"),
-        "supply": "supply_inwc = 0.10",
-        "back": "return_inwc = 0.05",
-        "sizes": f"round_in = {list(SIZES_IN)}",
-    }
-    if units.is_si:
-        words |= {
-            "units": 'units = "si"              # L/s, mm, m, Pa\n',
-            "elevation": "elevation_m",
-            "of_length": "metres",
-            "temperature": "air_temperature_c = 21",
-            "supply": "supply_pa = 25",
-            "back": "return_pa = 12.5",
-            "sizes": f"round_mm = {[round(d) for d in schema.DEFAULT_ROUND_MM]}",
-        }
-    return _PLAN.format(tables=tables, **words)
+    words = {key: pair[units.is_si] for key, pair in _PLAN_WORDS.items()}
+    return _PLAN.format(tables=tables, **words, of_pressure=units.unit("inWC"))
 
 
 def _rows(units: UnitSystem) -> dict[str, list[dict[str, object]]]:

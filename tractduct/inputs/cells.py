@@ -89,20 +89,15 @@ def _no_number(field: Field, text: str) -> CellProblem:
     """What is wrong with a number that can't be read: another unit, a comma, or simply no number."""
     parted = WITH_UNIT.fullmatch(text)
     unit = unit_of((parted["before"] or "") + (parted["behind"] or "")) if parted else None
+    wanted = allowed(field)
+    if unit and not field.unit:
+        return CellProblem(f"expected {wanted}, without a unit; this is in {unit}", "Enter the plain number")
     if unit and unit != field.unit:
-        if not field.unit:
-            return CellProblem(
-                f"expected {allowed(field)}, without a unit; this is in {unit}", "Enter the plain number"
-            )
-        return CellProblem(
-            f"expected {allowed(field)}; this is in {unit}", f"Enter it in {field.unit}, or as a plain number"
-        )
+        return CellProblem(f"expected {wanted}; this is in {unit}", f"Enter it in {field.unit}, or as a plain number")
     if _COMMA.fullmatch(text) or (parted and "," in parted["number"]):
-        return CellProblem(
-            f"expected {allowed(field)}; a comma may part thousands or decimals",
-            "Write decimals with a point, such as 1.5, and thousands without a comma",
-        )
-    return CellProblem(f"expected {allowed(field)}", "Retype it as a plain number")
+        remedy = "Write decimals with a point, such as 1.5, and thousands without a comma"
+        return CellProblem(f"expected {wanted}; a comma may part thousands or decimals", remedy)
+    return CellProblem(f"expected {wanted}", "Retype it as a plain number")
 
 
 def sentence(hint: str) -> str:
@@ -163,9 +158,8 @@ def parse_size(text: str, unit: str, most: float) -> float | tuple[float, float]
     if other and other != unit:
         raise CellProblem(f"expected a size in {of}; this is in {other}", f"Enter it in {of}")
     if not (math.isfinite(value) and value >= LEAST_NUMBER):
-        raise CellProblem(
-            f"expected a size in {of}, such as {example}, or width x height, such as {pair}", "Retype the size"
-        )
+        problem = f"expected a size in {of}, such as {example}, or width x height, such as {pair}"
+        raise CellProblem(problem, "Retype the size")
     if value > most:
         raise CellProblem(f"expected a size in {of}, at most {most:g}", "Is this in another unit?")
     return value
@@ -179,9 +173,8 @@ def parse_fittings(text: str) -> list[tuple[str, int]]:
         if not name.strip():
             raise CellProblem("a fitting's name is missing beside a + or *", "Write 'collar + elbow_90*2'")
         if star and not re.fullmatch("0*[1-9][0-9]{0,2}", count.strip()):
-            raise CellProblem(
-                f"the count of '{name.strip()}' must be a whole number from 1 to 999", "Write 'elbow_90*2'"
-            )
+            problem = f"the count of '{name.strip()}' must be a whole number from 1 to 999"
+            raise CellProblem(problem, "Write 'elbow_90*2'")
         parts.append((name.strip(), int(count) if star else 1))
     return parts
 

@@ -45,7 +45,9 @@ def find_tables(plan_file: PlanFile) -> dict[str, TableReader]:
             needed = not (by_surface or is_printed or has_loads or compact["rooms"].is_unread)
         found[spec.name] = find_table(replace(spec, required=needed), plan_file)
     labels = {sheet.label for sheet in compact.values() if sheet.is_given}
-    labels |= {at.label for at in plan_file.places.values()} | _printed_labels(plan_file)
+    labels |= {at.label for at in plan_file.places.values()}
+    own = plan_file.book.name if plan_file.book else ""
+    labels |= {label_of(file or own, sheet) for file, sheet in _printed_files(plan_file) if file or sheet}
     _tell_unread(plan_file, {**compact, **found} if labels else found, labels)
     instead["airflow"] = {"rooms"} if not found["airflow"].is_given else set()
     log.unread.update(name for name, of in instead.items() if of & log.unread)
@@ -55,11 +57,10 @@ def find_tables(plan_file: PlanFile) -> dict[str, TableReader]:
     return found
 
 
-def _printed_labels(plan_file: PlanFile) -> set[str]:
-    """What a note of what is not read must leave out."""
-    given = [one.strip().partition("#") for one in str(plan_file.part("tables").get("printed", "")).split(";")]
-    own = plan_file.book.name if plan_file.book else ""
-    return {label_of(file or own, sheet) for file, _, sheet in given if file or sheet}
+def _printed_files(plan_file: PlanFile) -> list[tuple[str, str]]:
+    """File, empty for the plan's own workbook, and sheet, empty for all, of the printed tables that it names."""
+    given = str(plan_file.part("tables").get("printed", "")).split(";")
+    return [(file, sheet) for file, _, sheet in (one.strip().partition("#") for one in given)]
 
 
 def _printed(found: Mapping[str, TableReader], plan_file: PlanFile) -> TableReader:
@@ -71,8 +72,7 @@ def _printed(found: Mapping[str, TableReader], plan_file: PlanFile) -> TableRead
         plan_file.fault("tables", "printed", problem, "Keep one of the two", given)
         return found["airflow"]
     places: list[tuple[Path, str]] = []
-    for one in given.split(";"):
-        file, _, sheet = one.strip().partition("#")
+    for file, sheet in _printed_files(plan_file):
         path = path_inside(plan_file.folder, file) if file else plan_file.book
         if path is None:
             problem = "expected files in the plan's folder, with ; between"
@@ -139,7 +139,7 @@ def lone_table(spec: TableSchema, path: Path, sheet: str, log: FaultLog) -> Tabl
     def known(units: UnitSystem) -> int:
         return sum(header_key(in_units(f, units).name) in raw.headers for f in spec.fields)
 
-    raw = in_core_names(raw, spec, SI if known(SI) > known(IP) else IP)
+    raw = in_core_names(raw, spec, max(IP, SI, key=known))
     return TableReader(spec, understood(raw, _columns_of(raw, spec), log), log)
 
 
@@ -206,11 +206,10 @@ def _place(spec: TableSchema, plan_file: PlanFile) -> Place | None:
         raise TableFault(plan_file.name, "expected a file name", remedy, column=column, value=str(given), is_key=True)
     file, _, sheet = given.partition("#")
     path = path_inside(plan_file.folder, file)
-    if path is None and not file.strip():
-        raise TableFault(plan_file.name, "the name of the file is empty", remedy, value=given)
     if path is None:
-        problem = "the file lies outside the plan folder"
-        raise TableFault(plan_file.name, problem, "Put it into the plan folder", value=given)
+        outside = "the file lies outside the plan folder", "Put it into the plan folder"
+        told = outside if file.strip() else ("the name of the file is empty", remedy)
+        raise TableFault(plan_file.name, *told, value=given)
     return path, sheet or None, label_of(file, sheet)
 
 

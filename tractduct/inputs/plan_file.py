@@ -201,8 +201,8 @@ class PlanFile:
         """A fault of one key."""
         shown = None if value is None else str(value)
         at = self.places.get((part, key))
-        place: dict[str, Any] = {"column": self.where(part, key), "value": shown, "is_key": True}
-        self.log.fault(at.label if at else self.name, problem, remedy, row=at.row if at else None, **place)
+        file, row = (at.label, at.row) if at else (self.name, None)
+        self.log.fault(file, problem, remedy, row=row, column=self.where(part, key), value=shown, is_key=True)
 
     @property
     def typed(self) -> frozenset[tuple[str, str]]:
@@ -381,10 +381,9 @@ def _unreadable(config: dict[str, Any]) -> Iterator[tuple[str, str, str]]:
             for key, inner in value.items():
                 if not _fit_to_show(key):
                     yield where, "a key has characters that can't be shown, or too many", key
-                elif not where:
-                    left.append((f"[{key}]" if isinstance(inner, dict) else key, inner))
                 else:
-                    left.append((f"{where} {key}", inner))
+                    place = f"{where} {key}" if where else f"[{key}]" if isinstance(inner, dict) else key
+                    left.append((place, inner))
         elif isinstance(value, list):
             left += [(where, inner) for inner in value]
         elif isinstance(value, str) and not _fit_to_show(value):

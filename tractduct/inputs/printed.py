@@ -208,8 +208,7 @@ def _read_grid(grid: Grid, names: Sequence[str], asked: _Asked, label: str) -> t
         try:
             found.append((is_turned, *_read_lines(lines, names, asked)))
         except _Unclear as why:
-            held = [sum(key_of(cell) in asked.rooms for cell in column) for column in zip(*lines, strict=True)]
-            refused.append((max(held, default=0), is_turned, why))
+            refused.append((max(_rooms_named(lines, asked), default=0), is_turned, why))
     if len(found) == 1:
         is_turned, fronts, unread = found[0]
         for front in fronts:
@@ -229,12 +228,9 @@ def _read_grid(grid: Grid, names: Sequence[str], asked: _Asked, label: str) -> t
 def _told(front: _Front, asked: _Asked, *, is_turned: bool) -> str:
     sums = ", ".join(f"{season} {sum(values.values()):g}" for season, values in front.values.items())
     first, last = (get_column_letter(n + 1) if is_turned else str(n + 1) for n in front.lines)
-    totals = ", totals agree" if front.with_totals else ", no totals to check"
-    where = "columns" if is_turned else "rows"
-    return (
-        f"{front.label}: front {front.face}: {len(asked.rooms)} rooms, {sums} {asked.flow}, {where} {first} to {last} "
-        f"(direction from the {front.whence}){totals}"
-    )
+    totals = "totals agree" if front.with_totals else "no totals to check"
+    where = f"{'columns' if is_turned else 'rows'} {first} to {last} (direction from the {front.whence})"
+    return f"{front.label}: front {front.face}: {len(asked.rooms)} rooms, {sums} {asked.flow}, {where}, {totals}"
 
 
 def _read_lines(lines: Grid, names: Sequence[str], asked: _Asked) -> tuple[list[_Front], list[str]]:
@@ -258,14 +254,18 @@ def _read_lines(lines: Grid, names: Sequence[str], asked: _Asked) -> tuple[list[
     return list(fronts.values()), unread
 
 
+def _rooms_named(lines: Grid, asked: _Asked) -> list[int]:
+    """How many cells of each column name a room."""
+    return [sum(key_of(cell) in asked.rooms for cell in column) for column in zip(*lines, strict=True)]
+
+
 def _room_column(lines: Grid, asked: _Asked) -> int:
-    width = len(lines[0]) if lines else 0
-    held = [sum(key_of(line[c]) in asked.rooms for line in lines) for c in range(width)]
+    held = _rooms_named(lines, asked)
     most = max(held, default=0)
     if most == 0:
         problem = "it names none of the plan's rooms"
         raise _Unclear(problem, "Name the rooms as in the plan: " + ", ".join(list(asked.rooms.values())[:12]))
-    best = [c for c in range(width) if held[c] == most]
+    best = [c for c, number in enumerate(held) if number == most]
     if any([line[c] for line in lines] != [line[best[0]] for line in lines] for c in best[1:]):
         raise _Unclear("several columns name the rooms, and not alike", "Give one table a sheet")
     return best[0]

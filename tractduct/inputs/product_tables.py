@@ -55,13 +55,11 @@ def fit_file(place: str, name: str | None, derate_pct: float | None) -> FittedTa
     rows = list(table)
     product = printable(plain_text(schema.DUCTS.field("duct"), name or Path(file).stem))
     points = None if log.faults else _friction_rows(table, rows)
-    fit = (
-        None if points is None else _fit_rows(table, product, points, None if derate_pct is None else derate_pct / 100)
-    )
+    derate = None if derate_pct is None else derate_pct / 100
+    fit = None if points is None else _fit_rows(table, product, points, derate)
     if log.faults or points is None or fit is None:
         raise InputFaults(log.faults)
-    numbers = tuple(row.place for row in rows)
-    findings = tuple(log.findings)
+    numbers, findings = tuple(row.place for row in rows), tuple(log.findings)
     return FittedTable(name=product, points=points, fit=fit, rows=numbers, units=table.units, findings=findings)
 
 

@@ -13,13 +13,7 @@ import numpy as np
 from tractduct.errors import InputFaults, Origin
 from tractduct.files import PLAN_FILE
 from tractduct.inputs.airflow import read_airflow, turned_airflow
-from tractduct.inputs.catalogue import (
-    approved_flex,
-    read_ducts,
-    read_fitting_prices,
-    read_fittings,
-    read_prices,
-)
+from tractduct.inputs.catalogue import approved_flex, read_ducts, read_fitting_prices, read_fittings, read_prices
 from tractduct.inputs.cells import nearest
 from tractduct.inputs.equipment import read_equipment
 from tractduct.inputs.fault_log import FaultLog
@@ -177,10 +171,8 @@ def _plan(parts: _Parts, plan_file: PlanFile, places: Mapping[tuple[str, str, st
 def _typed_at(tables: Mapping[str, TableReader], places: Places) -> dict[tuple[str, str, str], Origin]:
     """Where stands what only a study may find at fault; in the compact form that is another sheet than the table."""
     columns = (("blower", "airflow_cfm"), ("devices", "loss_inwc"), ("sections", "system"), ("sections", "season"))
-    found = {}
-    for name, column in columns:
-        raw = tables[name].raw
-        found[name, column, ""] = Origin(raw.label, None, raw.spelling(column), "")
+    raw = {name: table.raw for name, table in tables.items()}
+    found = {(name, key, ""): Origin(raw[name].label, None, raw[name].spelling(key), "") for name, key in columns}
     for section, row in places.items():
         for column in ("room", "length_ft"):
             found["sections", column, section] = row.origin(column)

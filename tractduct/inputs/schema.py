@@ -63,18 +63,11 @@ def in_units(field: Field, units: UnitSystem) -> Field:
     def bound(value: float | None) -> float | None:
         return None if value is None else float(f"{units.shown(value, quantity):.2g}")
 
+    name, low, high = units.name_of(field.name, quantity), bound(field.low), bound(field.high)
     usual = field.usual and (bound(field.usual[0]) or 0.0, bound(field.usual[1]) or 0.0)
     default = units.shown(field.default, quantity) if isinstance(field.default, float) else field.default
-    return replace(
-        field,
-        name=units.name_of(field.name, quantity),
-        unit=units.unit(quantity),
-        low=bound(field.low),
-        high=bound(field.high),
-        usual=usual,
-        default=default,
-        hint=hint,
-    )
+    changed = replace(field, name=name, unit=units.unit(quantity), hint=hint, default=default)
+    return replace(changed, low=low, high=high, usual=usual)
 
 
 def other_units(name: str, fields: Iterable[Field], units: UnitSystem) -> str:
@@ -425,30 +418,8 @@ TABLES = (
 )  # fmt: skip
 
 
-# defaults: common practice, no source
-_pressure = partial(number, unit="inWC", above=True, high=3.0, usual=(0.01, 0.6))
-_AFTER = (
-    "after equipment and devices; as typed it holds at the site, left out it is the default times the density of the "
-    "site's air over that of standard air"
-)
-
-
-def _velocity(name: str, default: float) -> Field:
-    # ANSI/ACCA 1 (Manual D), from memory
-    meaning = "highest velocity of " + name.removesuffix("_fpm").replace("_", " ")
-    return number(name, meaning, "fpm", low=50.0, high=5000.0, usual=(300.0, 1500.0), default=default)
-
-
 _system_airflow = partial(number, unit="cfm", above=True, high=20_000.0, usual=(200.0, 3000.0),
     hint="is this one room's airflow, or in {slip}?")  # fmt: skip
-
-
-def _supply_air(season: str, usual: tuple[float, float]) -> Field:
-    meaning = (
-        f"air in the supply ducts in {season}: its density and viscosity, at the same airflow as at the air handler; "
-        "default: air_temperature_f"
-    )
-    return number(f"{season}_supply_air_f", meaning, "F", low=30.0, high=200.0, usual=usual)
 
 
 DEFAULT_STORAGE_WEIGHTS = (0.5, 0.2, 0.12, 0.08, 0.06, 0.04)
@@ -466,8 +437,12 @@ KEYS: dict[str, tuple[Field, ...]] = {
             high=15_000.0, usual=(-300.0, 9000.0), default=0.0, hint="is this in another unit, or of another place?"),
         number("air_temperature_f", "air at the air handler, and in the ducts where nothing else is said", "F",
             low=30.0, high=200.0, usual=(45.0, 140.0), default=70.0),
-        _supply_air("heating", (85.0, 160.0)),
-        _supply_air("cooling", (45.0, 75.0)),
+        *(
+            number(f"{season}_supply_air_f",
+                f"air in the supply ducts in {season}: its density and viscosity, at the same airflow as at the air "
+                "handler; default: air_temperature_f", "F", low=30.0, high=200.0, usual=usual)
+            for season, usual in (("heating", (85.0, 160.0)), ("cooling", (45.0, 75.0)))
+        ),
         number("latitude_deg", "latitude of the site, north; needed only for glass factors by the sun", "degrees",
             high=66.0, usual=(15.0, 60.0),
             hint="is this the longitude? Only latitudes north of the equator, under the polar circle"),
@@ -497,19 +472,19 @@ KEYS: dict[str, tuple[Field, ...]] = {
             'combinations that are built, such as [[], ["bonus"], ["bonus", "bay"]]; "all": every one that the groups '
             "allow; default: all, where there is an options table"),
     ),
-    "pressure": (
-        _pressure("supply_inwc", f"available to the supply ducts {_AFTER}", default=DEFAULT_PRESSURE_INWC["supply"]),
-        _pressure("return_inwc", f"available to the return ducts {_AFTER}", default=DEFAULT_PRESSURE_INWC["return"]),
+    "pressure": tuple(  # defaults: common practice, no source
+        number(f"{side}_inwc",
+            f"available to the {side} ducts after equipment and devices; as typed it holds at the site, left out it is "
+            "the default times the density of the site's air over that of standard air", "inWC", above=True, high=3.0,
+            usual=(0.01, 0.6), default=DEFAULT_PRESSURE_INWC[side])
+        for side in SIDES
     ),
-    "limits": (
-        _velocity("trunk_rigid_fpm", 900.0),
-        _velocity("trunk_flex_fpm", 700.0),
-        _velocity("branch_rigid_fpm", 900.0),
-        _velocity("branch_flex_fpm", 700.0),
-        _velocity("return_trunk_rigid_fpm", 700.0),
-        _velocity("return_trunk_flex_fpm", 700.0),
-        _velocity("return_branch_rigid_fpm", 700.0),
-        _velocity("return_branch_flex_fpm", 700.0),
+    "limits": tuple(  # ANSI/ACCA 1 (Manual D), from memory
+        number(f"{duct}_fpm", f"highest velocity of {duct.replace('_', ' ')}", "fpm", low=50.0, high=5000.0,
+            usual=(300.0, 1500.0), default=fpm)
+        for duct, fpm in (("trunk_rigid", 900.0), ("trunk_flex", 700.0), ("branch_rigid", 900.0),
+            ("branch_flex", 700.0), ("return_trunk_rigid", 700.0), ("return_trunk_flex", 700.0),
+            ("return_branch_rigid", 700.0), ("return_branch_flex", 700.0))
     ),
     "compression": (
         number("least_factor_12_in",

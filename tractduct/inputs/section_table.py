@@ -52,12 +52,10 @@ def read_sections(
         found[name] = Section(
             name=name,
             parent=_parent(row, names),
-            side=row.choice("side"),
-            role=row.choice("role"),
+            **row.values("side", "role", "length_ft"),
             duct=duct,
             product=product,
             shape=shape,
-            length_ft=row.number("length_ft"),
             fittings=_fittings(row, known),
             rooms=rooms,
             share=share,

@@ -15,11 +15,10 @@ from tractduct.errors import printable, shortened
 from tractduct.inputs import schema
 from tractduct.inputs.cells import NOT_OFFERED, WITH_UNIT
 from tractduct.inputs.fault_log import FaultLog
-from tractduct.inputs.lengths import feet_of
 from tractduct.inputs.limits import MAX_CELL, MAX_NAME
 from tractduct.inputs.schema import Field, header_key, in_units
 from tractduct.inputs.tables import RawTable, Row
-from tractduct.inputs.unit_words import unit_of
+from tractduct.inputs.unit_words import feet_of, unit_of
 from tractduct.units import UnitSystem
 
 # Characters that look like others or like nothing.
@@ -45,10 +44,7 @@ _WORDS = {**COMPASS, **SEASON_WORDS, "rect": "rectangular", "rectangle": "rectan
 _WORD = Field(name="", meaning="")
 _FLAGS = {"t": "true", "on": "true", "f": "false", "off": "false"}
 # Where a cell such as N/NE stands for a row of each; a lot has one direction.
-_SHARED_FACES = {
-    schema.AIRFLOW.name: schema.AIRFLOW.field("front_faces"),
-    schema.LOAD_FACTORS.name: schema.LOAD_FACTORS.field("exposure"),
-}
+_SHARED_FACES = {"airflow": schema.AIRFLOW.field("front_faces"), "load_factors": schema.LOAD_FACTORS.field("exposure")}
 
 
 def understood(table: RawTable, columns: Mapping[str, Field], log: FaultLog) -> RawTable:
@@ -70,7 +66,7 @@ def understood(table: RawTable, columns: Mapping[str, Field], log: FaultLog) -> 
             plain = plain_text(field, text)
             if table.has_decimal_commas and "," in text and field.kind in ("number", "size", "price"):
                 plain = text.strip()  # the parsers refuse it
-            problem = _not_holdable(field, plain) or _not_meant(field, plain, is_date=key in row.dates)
+            problem = _unfit(field, plain, is_date=key in row.dates)
             if problem:
                 log.fault(table.label, *problem, row=row.number, column=table.headers[key], value=text.strip())
                 plain = "".join(c for c in plain if c.isprintable())[:MAX_NAME]
@@ -192,8 +188,14 @@ _UNDERSTOOD: dict[str, Callable[[Field, str], str | None]] = {
 }
 
 
-def _not_holdable(field: Field, text: str) -> tuple[str, str] | None:
-    """Problem and remedy of a cell with characters that nothing can show, or with too many."""
+_ERRORS = ("#REF!", "#N/A", "#NAME?", "#VALUE!", "#DIV/0!", "#NULL!", "#NUM!", "#SPILL!", "#CALC!")
+
+
+def _unfit(field: Field, text: str, *, is_date: bool) -> tuple[str, str] | None:
+    """Problem and remedy of a cell that nothing can show or hold, or of a text that a spreadsheet program made.
+
+    Numbers that one made fail by themselves.
+    """
     odd = next((c for c in text if not c.isprintable()), None)
     if odd is not None:
         problem = f"the cell holds a character that can't be shown, {printable(odd)}"
@@ -201,19 +203,9 @@ def _not_holdable(field: Field, text: str) -> tuple[str, str] | None:
     most = MAX_NAME if field.kind == "text" and not field.blank else MAX_CELL
     if len(text) > most:
         return f"the cell has {len(text):,} characters; at most {most:,} are read", "Shorten it"
-    return None
-
-
-_ERRORS = ("#REF!", "#N/A", "#NAME?", "#VALUE!", "#DIV/0!", "#NULL!", "#NUM!", "#SPILL!", "#CALC!")
-
-
-def _not_meant(field: Field, text: str, *, is_date: bool) -> tuple[str, str] | None:
-    """Problem and remedy of a text that a spreadsheet program put there by itself; numbers fail by themselves."""
-    if field.kind not in ("text", "rooms"):
-        return None
-    if text.upper() in _ERRORS:
+    if field.kind in ("text", "rooms") and text.upper() in _ERRORS:
         return "this is a spreadsheet's error", "Correct the formula, or enter the value"
-    if is_date and field.name not in schema.FREE_TEXT:
+    if field.kind in ("text", "rooms") and is_date and field.name not in schema.FREE_TEXT:
         problem = "the cell holds a date; spreadsheet programs make one of entries such as 8-10"
         return problem, "Format the cell as text and enter it again"
     return None

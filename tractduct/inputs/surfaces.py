@@ -88,8 +88,7 @@ class _Rooms:
         if name and not self.are_given:
             self.names.setdefault(key_of(name), name)
         elif name and key_of(name) not in self.names:
-            problem = f"the airflow table has no room '{name}'"
-            row.fault("room", problem, nearest(name, self.names.values()))
+            row.fault("room", f"the airflow table has no room '{name}'", nearest(name, self.names.values()))
         return key_of(name)
 
 
@@ -145,7 +144,6 @@ def read_surface_loads(
             return ()
         advice = "Use the factors of a load calculation once there is one"
         log.caution("glass factors by the sun", factor_table.label, SCREENING, advice)
-
     factor, fixed_factor = factors.arrays()
     room_at, kind_at = ({key: n for n, key in enumerate(names)} for names in (rooms.names, factors.names))
 
@@ -283,8 +281,7 @@ def _complete(table: TableReader, factors: _Factors, found: Sequence[_Surface]) 
             table.fault(problem, remedy, column="exposure", value=name)
         if False in turning and (kind, "") not in factors.cells:
             problem = f"'{name}' has a surface without plan_face and no factor with an empty exposure"
-            remedy = "Add that row, or say where its surfaces look"
-            table.fault(problem, remedy, column="exposure", value=name)
+            table.fault(problem, "Add that row, or say where its surfaces look", column="exposure", value=name)
         blank = [e for (k, e), (_, cooling) in factors.cells.items() if k == kind and cooling is None]
         given = [e for (k, e), (_, cooling) in factors.cells.items() if k == kind and cooling is not None and e]
         if blank and (given or "" in blank or not is_glass(name)):

@@ -202,11 +202,8 @@ def _no_workbook(path: Path, label: str, error: Exception) -> TableFault:
     if any(isinstance(cause, DefusedXmlException) for cause in causes):
         why = "it defines entities or refers to other files, which no spreadsheet program writes"
     why = "an .xls file, or one with a password" if old else why.rstrip(".")
-    return TableFault(
-        label,
-        f"this is not a readable .xlsx workbook ({why})",
-        "Open it in a spreadsheet program and save it as .xlsx, without a password",
-    )
+    remedy = "Open it in a spreadsheet program and save it as .xlsx, without a password"
+    return TableFault(label, f"this is not a readable .xlsx workbook ({why})", remedy)
 
 
 def sheet_rows(path: Path, sheet: str, label: str, notes: list[str], helpers: Collection[str] = ()) -> Lines:

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 
 from tractduct.inputs import schema
-from tractduct.inputs.schema import Field, choice, header_key, number, optional, table, text
+from tractduct.inputs.schema import choice, header_key, number, optional, table, text
 from tractduct.model.words import FACES, KINDS
 
 # What a sheet shows beside a row while it is typed; nothing reads it.
@@ -24,17 +25,14 @@ PLAN = table(
 
 GLASS_COLUMNS = {side: f"glass_{side}_ft2" for side in ("front", "right", "back", "left")}
 
-
-def _load(name: str, meaning: str) -> Field:
-    return optional(schema.AIRFLOW.field("heating_btuh"), name=name, meaning=meaning)
-
-
+_load = partial(optional, schema.AIRFLOW.field("heating_btuh"))
 ROOMS = table(
     "rooms", "The rooms, with their loads as one load calculation prints them, their glass, and where they lie",
     text("room", "name of the room"),
-    _load("heating_btuh", "heating load, with the front as printed_front says"),
-    _load("sensible_cooling_btuh", "sensible cooling load, with the front as printed_front says"),
-    _load("check_cooling_btuh", "the same with the front as check_front says: a check, that nothing else uses"),
+    _load(name="heating_btuh", meaning="heating load, with the front as printed_front says"),
+    _load(name="sensible_cooling_btuh", meaning="sensible cooling load, with the front as printed_front says"),
+    _load(name="check_cooling_btuh",
+        meaning="the same with the front as check_front says: a check, that nothing else uses"),
     *(
         number(name, f"glass that looks to the {side} of the house as drawn, seen from the street", "ft2",
             high=10_000.0, usual=(0.0, 500.0), optional=True)
