@@ -14,10 +14,10 @@ from tractduct.inputs import schema
 from tractduct.inputs.cells import CellProblem, parse_fittings, parse_rooms
 from tractduct.inputs.compact import defaults
 from tractduct.inputs.compact.routes import Route, bends_of, count_bends, parse_route
-from tractduct.inputs.compact.rows import default_row, derived_row, with_rows
+from tractduct.inputs.compact.rows import default_row, derived_row, put_rows
 from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.plan_file import PlanFile
-from tractduct.inputs.schema import TableSchema, in_units
+from tractduct.inputs.schema import in_units
 from tractduct.inputs.table_reader import RowReader, TableReader
 from tractduct.inputs.tables import Row
 from tractduct.model.words import ALL_ROOMS, FLEX, SIDES, key_of
@@ -76,7 +76,7 @@ def _add_products(found: dict[str, TableReader], products: TableReader, log: Fau
             cells["roughness_ft"] = f"{products.units.shown(feet, 'roughness'):.6g}"
             log.assume("roughness", name, products.units.say(feet, "roughness"), defaults.ROUGHNESS_SOURCE)
         rows.append(derived_row(row, cells, {"duct": "product"}))
-    found["ducts"] = with_rows(found["ducts"], schema.DUCTS, rows, products)
+    put_rows(found, schema.DUCTS, rows, products)
     return {
         key_of(row.text("duct")): (row.text("duct"), row.text("kind").casefold()) for row in found["ducts"].raw.rows
     }
@@ -114,13 +114,10 @@ class _Runs:
         for piece in self.pieces:
             self._derive_fittings(piece)
         self._tell_bends()
-        self._put(schema.SECTIONS, [self._section_row(piece) for piece in self.pieces])
-        self._put(schema.ROUTES, self._drawn())
-        self._put(schema.DUCTS, self._generic_ducts())
-        self._put(schema.FITTINGS, self._generic_fittings())
-
-    def _put(self, spec: TableSchema, rows: list[Row]) -> None:
-        self.found[spec.name] = with_rows(self.found[spec.name], spec, rows, self.runs)
+        put_rows(self.found, schema.SECTIONS, [self._section_row(piece) for piece in self.pieces], self.runs)
+        put_rows(self.found, schema.ROUTES, self._drawn(), self.runs)
+        put_rows(self.found, schema.DUCTS, self._generic_ducts(), self.runs)
+        put_rows(self.found, schema.FITTINGS, self._generic_fittings(), self.runs)
 
     def _name(self) -> None:
         """A section without a name has its room's, numbered where that is not the only one."""

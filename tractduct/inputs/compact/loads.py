@@ -12,10 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tractduct.inputs import schema
-from tractduct.inputs.compact.rows import derived_row, with_rows
+from tractduct.inputs.compact.rows import derived_row, put_rows
 from tractduct.inputs.compact.sheets import GLASS_COLUMNS
 from tractduct.inputs.plan_file import PlanFile
-from tractduct.inputs.schema import TableSchema
 from tractduct.inputs.table_reader import RowReader, TableReader
 from tractduct.inputs.tables import Row
 from tractduct.model.words import FACES, PLAN_FACES, SEASONS, key_of
@@ -88,16 +87,13 @@ class _Printed:
     front: str
     plan_file: PlanFile
 
-    def _put(self, spec: TableSchema, rows: list[Row], sheet: TableReader) -> None:
-        self.found[spec.name] = with_rows(self.found[spec.name], spec, rows, sheet)
-
     def add_one_front(self) -> None:
         """Without glass nothing turns: the airflow of the printed front alone."""
         log, label = self.plan_file.log, self.rooms.label
         faces = {"front_faces": self.front or FACES[0]}
         cells = [faces | {name: row.row.text(name) for name in ("room", *_LOAD.values())} for row in self.rows]
         derived = [derived_row(row, cell, {}) for row, cell in zip(self.rows, cells, strict=True)]
-        self._put(schema.AIRFLOW, derived, self.rooms)
+        put_rows(self.found, schema.AIRFLOW, derived, self.rooms)
         if not self.front:
             log.assume("printed_front", label, FACES[0], "the loads do not say which way the front faced")
         message = "the loads stand for one direction of the front, and the plan is sized for that one alone"
@@ -130,7 +126,7 @@ class _Printed:
                     row.fault(name, f"the room has no {season} load", "Enter it; 0 where it has none")
         if len(log.faults) > faults or not self.front or np.isnan(factor).any():
             if not self.found["airflow"].is_given:
-                self._put(schema.AIRFLOW, self._stand_in(), self.rooms)
+                put_rows(self.found, schema.AIRFLOW, self._stand_in(), self.rooms)
             return
         of_room = np.array([[key == key_of(row.row.text("room")) for key in keys] for row in rows], dtype=float) @ area
         by_front = _glass_load(of_room, factor)  # (season, front, room)
@@ -146,9 +142,9 @@ class _Printed:
                 cells[_LOAD[season]] = f"{units.shown(max(printed - taken, 0.0), 'Btu/h'):.10g}"
             gains.append(derived_row(row, cells, {}))
         self._tell_check(np.array([load or 0.0 for load in loads["cooling"]]), checked, by_front[1], check)
-        self._put(schema.SURFACES, surfaces, self.rooms)
-        self._put(schema.LOAD_FACTORS, factor_rows, glass)
-        self._put(schema.ROOM_GAINS, gains, self.rooms)
+        put_rows(self.found, schema.SURFACES, surfaces, self.rooms)
+        put_rows(self.found, schema.LOAD_FACTORS, factor_rows, glass)
+        put_rows(self.found, schema.ROOM_GAINS, gains, self.rooms)
         rule = f"printed load less the glass's at front {self.front}: it does not turn with the house"
         log.derive("room gains", self.rooms.label, f"{len(gains)} rooms", rule)
 
