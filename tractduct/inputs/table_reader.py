@@ -29,9 +29,8 @@ class TableReader:
         self.raw = raw or RawTable(spec.name, f"{spec.name}.csv", {}, ())
         self.log = log
         self.fields = {field.name: field for field in spec.fields}
-        self.first_rows: defaultdict[str, dict[Any, int]] = defaultdict(
-            dict
-        )  # by column and key, of what is there once
+        # Of what is there once, by column and key.
+        self.first_rows: defaultdict[str, dict[Any, int]] = defaultdict(dict)
 
     def __iter__(self) -> Iterator[RowReader]:
         return (RowReader(self, row) for row in self.raw.rows)
