@@ -6,7 +6,9 @@ What the sheets show beside the cells is worked out by formulas in the hidden sh
 from __future__ import annotations
 
 import io
-from collections.abc import Sequence
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
 
 from openpyxl import Workbook
 from openpyxl.comments import Comment
@@ -24,13 +26,15 @@ from tractduct.inputs.compact import sheets
 from tractduct.inputs.plan_sheet import SHOWN_FRONT, SHOWN_SEASON
 from tractduct.inputs.schema import Field, TableSchema, in_units
 from tractduct.model.words import FACES, SEASONS
-from tractduct.units import UnitSystem
+from tractduct.units import MEASURES, UnitSystem
 
 _LIVE = "_live"
 _ROWS = {"runs": 80, "rooms": 40, "products": 12, "lots": 120}  # that lists, marks and formulas reach
 _ANCESTORS = 12  # joints up to the air handler that the tree follows
 _HEAD, _SHOWN, _MARKED = (PatternFill("solid", fgColor=c, bgColor=c) for c in ("D7E3DC", "EFEFEF", "F6C9B8"))
 _UNLOCKED = Protection(locked=False)
+# Columns that have a list, or are not entered.
+_UNPROMPTED = {"on", "room", "duct", "season", "kind", "facing", "mirrored", "flex", "front_faces", *sheets.HELPERS}
 
 # The example, all of it invented, by the core's names.
 _ROOMS: list[tuple[object, ...]] = [
@@ -39,10 +43,7 @@ _ROOMS: list[tuple[object, ...]] = [
     ("Bedroom", 4200, 3300, 2750, None, None, 24, 15),
     ("Bath", 1500, 900, 1000, None, 6, None, None),
 ]
-_ROOM_COLUMNS = ("room", "heating_btuh", "sensible_cooling_btuh", "check_cooling_btuh", *sheets.GLASS_COLUMNS.values())
-_GLASS = dict(zip(FACES, (21, 36, 52, 44, 29, 49, 61, 45), strict=True))
-_GLASS_HEATING = {"N": 31}
-_RUN_COLUMNS = ("section", "on", "room", "route", "duct", "fittings", "season", "min_in")
+_GLASS = list(zip(FACES, (21, 36, 52, 44, 29, 49, 61, 45), (31, *[None] * 7), strict=True))
 _RUNS: list[tuple[object, ...]] = [
     ("Trunk A", None, None, "12", "round"),
     ("Trunk B", "Trunk A", None, "10", "round"),
@@ -53,7 +54,8 @@ _RUNS: list[tuple[object, ...]] = [
     (None, "Trunk B", "Bath", "10", None, None, None, 5),
     (None, "return", "rest", "8"),
 ]
-_PRODUCTS = [("flex_a", 0.001, None), ("flex_b", 0.003, 3)]
+INVENTED = "invented for this example"
+_PRODUCTS = [("flex_a", None, 0.001, None, None, INVENTED), ("flex_b", None, 0.003, 3, None, INVENTED)]
 _PRICED = (("galvanised", 2.0, 0.75), ("flex_a", 0.6, 0.32), ("flex_b", 0.4, 0.28))  # a foot: base, more an inch
 _SIZES_IN = (4, 5, 6, 7, 8, 9, 10, 12, 14, 16, 18)
 _LOTS = [("1", "N", None, None), ("2", "SW", "yes", "flex_b")]
@@ -63,17 +65,32 @@ def plan_workbook(units: UnitSystem) -> bytes:
     """The workbook, in some units, as a file's bytes."""
     book = Workbook()
     book.remove(book.worksheets[0])
-    _plan(book, units)
-    _rooms(book, units)
-    _glass(book, units)
-    _runs(book, units)
-    _products(book, units)
-    _prices(book, units)
-    _lots(book, units)
-    _live(book)
+    for add in (_plan, _rooms, _glass, _runs, _products, _prices, _lots, _live):
+        add(book, units)
     data = io.BytesIO()  # on a full disk openpyxl would leave a file that complains when it is thrown away
     book.save(data)
     return data.getvalue()
+
+
+def example_sizes(units: UnitSystem) -> list[int]:
+    """The round sizes that an example's prices are for."""
+    return [round(d) for d in schema.DEFAULT_ROUND_MM] if units.is_si else list(_SIZES_IN)
+
+
+def example_price(base: float, more: float, size: int, units: UnitSystem) -> float:
+    """A length's price: ``base`` a foot and ``more`` an inch of its size."""
+    return round(units.shown(base + more * units.core(float(size), "in"), "USD/ft"), 2)
+
+
+def example_value(field: Field, value: object, units: UnitSystem) -> object:
+    """An example's value in the plan's units, to three figures; a bound on sizes as the nearest standard one."""
+    quantity = field.quantity or field.unit
+    if not units.is_si or not isinstance(value, int | float) or quantity not in MEASURES:
+        return value
+    shown = units.shown(float(value), quantity)
+    if field.kind == "size":
+        return min(example_sizes(units), key=lambda size: abs(size - shown))
+    return float(f"{shown:.3g}")
 
 
 def note(field: Field) -> str:
@@ -89,7 +106,7 @@ def note(field: Field) -> str:
 
 
 def _plan(book: Workbook, units: UnitSystem) -> None:
-    sheet = _sheet(book, sheets.PLAN, ("key", "value", "note"), units, (22, 22, 60))
+    sheet = _sheet(book, sheets.PLAN, {"key": 22, "value": 22, "note": 60}, units)
     keys: list[tuple[str, str, object, str]] = [
         ("", "name", "First plan", "every value in this workbook is invented: put in your own"),
         ("", "units", "si" if units.is_si else None, "ip if empty"),
@@ -106,9 +123,7 @@ def _plan(book: Workbook, units: UnitSystem) -> None:
     for part, key, value, said in keys:
         field = next(f for f in schema.KEYS[part] if f.name == key)
         shown = in_units(field, units)
-        if isinstance(value, int | float):
-            value = float(f"{units.shown(float(value), field.quantity or field.unit):.3g}")
-        sheet.append([shown.name, value, said or _short(shown.meaning)])
+        sheet.append([shown.name, example_value(field, value, units), said or re.split("[;,]", shown.meaning)[0]])
     row = len(keys) + 2
     sheet.append([SHOWN_FRONT, FACES[0], f'="sheets runs and rooms show this front. "&{_LIVE}!$AI$6'])
     sheet.append([SHOWN_SEASON, SEASONS[1], "and this season; neither is part of the plan"])
@@ -119,14 +134,12 @@ def _plan(book: Workbook, units: UnitSystem) -> None:
     _choice(sheet, f"B{row}", FACES, "The front that the sheets show")
     _choice(sheet, f"B{row + 1}", SEASONS, "The season that the sheets show")
     _choice(sheet, "B7:B8", FACES, "The direction of the front in that load calculation")
-    _protect(sheet)
 
 
 def _rooms(book: Workbook, units: UnitSystem) -> None:
-    sheet = _sheet(book, sheets.ROOMS, (*_ROOM_COLUMNS, "mark", "airflow_shown"), units, (16, *[13] * 7, 16, 12))
-    fields = [sheets.ROOMS.field(name) for name in _ROOM_COLUMNS]
-    for values in _ROOMS:
-        sheet.append([_shown(f, value, units) for f, value in zip(fields, values, strict=True)])
+    loads = ("heating_btuh", "sensible_cooling_btuh", "check_cooling_btuh", *sheets.GLASS_COLUMNS.values())
+    columns = {"room": 16, **dict.fromkeys(loads, 13), "mark": 16, "airflow_shown": 12}
+    sheet = _sheet(book, sheets.ROOMS, columns, units, _ROOMS)
     for row in range(2, _ROWS["rooms"] + 2):
         twice = f"SUMPRODUCT(--({_LIVE}!$W$2:$W$41=A{row}))>1"
         sheet[f"I{row}"] = f'=IF(A{row}="","",IF({twice},"twice",IF({_LIVE}!Z{row}=0,"no run","")))'
@@ -136,24 +149,18 @@ def _rooms(book: Workbook, units: UnitSystem) -> None:
 
 
 def _glass(book: Workbook, units: UnitSystem) -> None:
-    columns = ("facing", "cooling_btuh_per_ft2", "heating_btuh_per_ft2")
-    sheet = _sheet(book, sheets.GLASS, columns, units, (12, 24, 24))
-    for face in FACES:
-        values = (face, _GLASS[face], _GLASS_HEATING.get(face))
-        sheet.append([_shown(sheets.GLASS.field(n), v, units) for n, v in zip(columns, values, strict=True)])
-    _open(sheet, "BC", len(FACES))
-    _protect(sheet)
+    columns = {"facing": 12, "cooling_btuh_per_ft2": 24, "heating_btuh_per_ft2": 24}
+    _open(_sheet(book, sheets.GLASS, columns, units, _GLASS), "BC", len(FACES))
 
 
 def _runs(book: Workbook, units: UnitSystem) -> None:
-    columns = (*_RUN_COLUMNS, "mark", "leads_to", "airflow_here")
-    sheet = _sheet(book, sheets.RUNS, columns, units, (14, 14, 18, 14, 14, 26, 10, 9, 17, 34, 10))
-    for values in _RUNS:
-        cells = [*values, *[None] * (len(_RUN_COLUMNS) - len(values))]
-        if units.is_si:
-            cells[3] = "+".join(f"{units.shown(float(leg), 'ft'):.2g}" for leg in str(cells[3]).split("+"))
-            cells[7] = 125 if cells[7] else None
-        sheet.append(cells)
+    columns = {"section": 14, "on": 14, "room": 18, "route": 14, "duct": 14, "fittings": 26, "season": 10, "min_in": 9}
+    columns |= {"mark": 17, "leads_to": 34, "airflow_here": 10}
+    rows = _RUNS
+    if units.is_si:
+        legs = [[f"{units.shown(float(leg), 'ft'):.2g}" for leg in str(run[3]).split("+")] for run in _RUNS]
+        rows = [(*run[:3], "+".join(way), *run[4:]) for run, way in zip(_RUNS, legs, strict=True)]
+    sheet = _sheet(book, sheets.RUNS, columns, units, rows)
     for row in range(2, _ROWS["runs"] + 2):
         sheet[f"I{row}"] = (
             f'=IF({_LIVE}!B{row}="",IF(COUNTA(A{row}:H{row})=0,"","no name"),'
@@ -172,31 +179,32 @@ def _runs(book: Workbook, units: UnitSystem) -> None:
     _names(book, "section_names", f"{_LIVE}!$B$2", f'COUNTIF({_LIVE}!$B$2:$B$81,"?*")')
     _names(book, "room_names", "rooms!$A$2", "COUNTA(rooms!$A$2:$A$41)")
     _names(book, "duct_words", f"{_LIVE}!$T$2", "2+COUNTA(products!$A$2:$A$13)")
-    for column, names in (("B", "section_names"), ("C", "room_names"), ("E", "duct_words")):
-        _listed(sheet, f"{column}2:{column}81", names)
+    for column, name, names in (("B", "on", "section_names"), ("C", "room", "room_names"), ("E", "duct", "duct_words")):
+        _listed(sheet, f"{column}2:{column}81", sheets.RUNS.field(name), names)
     _choice(sheet, "G2:G81", SEASONS, "Blank: open in both")
     _open(sheet, "ABCDEFGH", _ROWS["runs"])
     _mark(sheet, "I", _ROWS["runs"])
 
 
 def _products(book: Workbook, units: UnitSystem) -> None:
-    columns = ("product", "kind", "roughness_ft", "airflow_derate_pct", "compression_pct", "source")
-    sheet = _sheet(book, sheets.PRODUCTS, columns, units, (16, 10, 14, 18, 18, 40))
-    for name, roughness, derate in _PRODUCTS:
-        shown = _shown(sheets.PRODUCTS.field("roughness_ft"), roughness, units)
-        sheet.append([name, None, shown, derate, None, "invented for this example"])
+    columns = {
+        "product": 16,
+        "kind": 10,
+        "roughness_ft": 14,
+        "airflow_derate_pct": 18,
+        "compression_pct": 18,
+        "source": 40,
+    }
+    sheet = _sheet(book, sheets.PRODUCTS, columns, units, _PRODUCTS)
     _choice(sheet, "B2:B13", ("flex", "rigid"), "Blank: flex")
     _open(sheet, "ABCDEF", _ROWS["products"])
-    _protect(sheet)
 
 
 def _prices(book: Workbook, units: UnitSystem) -> None:
     sheet = book.create_sheet("prices")
-    sizes = [round(d) for d in schema.DEFAULT_ROUND_MM] if units.is_si else list(_SIZES_IN)
     sheet.append([in_units(schema.PRICES.field("size_in"), units).name, *(name for name, _, _ in _PRICED)])
-    for size in sizes:
-        prices = [base + more * units.core(float(size), "in") for _, base, more in _PRICED]
-        sheet.append([size, *(round(units.shown(price, "USD/ft"), 2) for price in prices)])
+    for size in example_sizes(units):
+        sheet.append([size, *(example_price(base, more, size, units) for _, base, more in _PRICED)])
     said = f"Price, {units.unit('USD/ft')}: a column a product, by the names of the sheet products. Empty: not offered."
     for cell in sheet[1]:
         _header(cell, said)
@@ -205,19 +213,15 @@ def _prices(book: Workbook, units: UnitSystem) -> None:
 
 
 def _lots(book: Workbook, units: UnitSystem) -> None:
-    columns = ("lot", "front_faces", "mirrored", "flex")
-    sheet = _sheet(book, schema.LOTS, columns, units, (12, 14, 12, 18))
-    for row in _LOTS:
-        sheet.append(row)
+    sheet = _sheet(book, schema.LOTS, {"lot": 12, "front_faces": 14, "mirrored": 12, "flex": 18}, units, _LOTS)
     _choice(sheet, "B2:B121", FACES, "The direction of the front")
     _choice(sheet, "C2:C121", ("yes", "no"), "Blank: no")
-    _listed(sheet, "D2:D121", "product_names")
+    _listed(sheet, "D2:D121", schema.LOTS.field("flex"), "product_names")
     _names(book, "product_names", "products!$A$2", "COUNTA(products!$A$2:$A$13)")
     _open(sheet, "ABCD", _ROWS["lots"])
-    _protect(sheet)
 
 
-def _live(book: Workbook) -> None:
+def _live(book: Workbook, units: UnitSystem) -> None:
     """What the sheets show, worked out: the tree from each section's ancestors one by one, so that nothing is circular.
 
     Columns: B its name; C to N what it hangs on, and what that hangs on, up to the air handler (0 supply, -1 return, -8
@@ -276,99 +280,76 @@ def _live(book: Workbook) -> None:
         sheet[f"AG{r}"] = f'=IFERROR(IF($AI$5="heating",INDEX($AF$2:$AF$9,{at}),N(INDEX(glass!$B$2:$B$9,{at}))),0)'
     sheet["AI2"] = f"=IFERROR(MATCH({value.format(key=SHOWN_FRONT)},$AC$2:$AC$9,0)-1,0)"
     sheet["AI3"] = f"=IFERROR(MATCH({value.format(key='printed_front')},$AC$2:$AC$9,0)-1,AI2)"
-    flow = [value.format(key=key) for key in _flow_keys(book)]
+    flow = [value.format(key=units.name_of(f"{season}_cfm", "cfm")) for season in SEASONS]
     sheet["AI4"] = (
         f'=IF($AI$5="heating",IF(N({flow[0]})>0,N({flow[0]}),N({flow[1]})),IF(N({flow[1]})>0,N({flow[1]}),N({flow[0]})))'
     )
     sheet["AI5"] = f"={value.format(key=SHOWN_SEASON)}"
     reached = "ROUND(SUMPRODUCT(($O$2:$O$81=0)*$Q$2:$Q$81),0)"
-    sheet["AI6"] = f'={reached}&" of "&ROUND(AI4,0)&" {_flow_keys(book)[2]} reach the air handler"'
+    sheet["AI6"] = f'={reached}&" of "&ROUND(AI4,0)&" {units.unit("cfm")} reach the air handler"'
     for n, side in enumerate(sheets.GLASS_COLUMNS):
         turn = {"front": 0, "left": 2, "back": 4, "right": 6}[side]
         points = [f"INDEX($AG$2:$AG$9,MOD($AI${r}+{turn},8)+1)" for r in (2, 3)]
         sheet[f"AJ{n + 2}"] = f"={points[0]}-{points[1]}"
 
 
-def _flow_keys(book: Workbook) -> tuple[str, str, str]:
-    """The keys of the blower's airflow as this workbook names them, and the unit."""
-    keys = [str(row[0].value) for row in book["plan"].iter_rows(min_row=2)]
-    heating, cooling = (next(k for k in keys if k.startswith(f"{s}_") and k != SHOWN_SEASON) for s in SEASONS)
-    return heating, cooling, "cfm" if cooling.endswith("cfm") else "L/s"
-
-
 def _sheet(
-    book: Workbook, spec: TableSchema, columns: Sequence[str], units: UnitSystem, widths: Sequence[float]
+    book: Workbook,
+    spec: TableSchema,
+    columns: Mapping[str, float],
+    units: UnitSystem,
+    rows: Iterable[Sequence[object]] = (),
 ) -> Worksheet:
-    """A sheet with its header: notes, and prompts where a cell is entered."""
+    """A sheet with its columns, each of some width, and an example's rows: notes, and prompts where a cell is entered.
+
+    Its formulas can't be typed over by a slip; there is no password.
+    """
     sheet: Worksheet = book.create_sheet(spec.name)
-    for n, (name, width) in enumerate(zip(columns, widths, strict=True), start=1):
+    for n, (name, width) in enumerate(columns.items(), start=1):
         field = in_units(spec.field(name), units)
         _header(sheet.cell(row=1, column=n, value=field.name), note(field))
         letter = get_column_letter(n)
         sheet.column_dimensions[letter].width = max(width, len(field.name) + 3)
-        if name in (
-            "on",
-            "room",
-            "duct",
-            "season",
-            "kind",
-            "facing",
-            "mirrored",
-            "flex",
-            "front_faces",
-            *sheets.HELPERS,
-        ):
-            continue  # these have lists, or are not entered
-        rule = DataValidation(type="textLength", operator="lessThan", formula1="2000", allow_blank=True)
-        _prompt(rule, field.name, note(field))
-        sheet.add_data_validation(rule)
-        rule.add(f"{letter}2:{letter}{_ROWS.get(spec.name, 60) + 1}")
+        if name not in _UNPROMPTED:
+            cells = f"{letter}2:{letter}{_ROWS.get(spec.name, 60) + 1}"
+            _prompt(sheet, cells, field.name, note(field), type="textLength", operator="lessThan", formula1="2000")
+    for row in rows:
+        sheet.append([example_value(spec.field(n), value, units) for n, value in zip(columns, row, strict=False)])
     sheet.freeze_panes = "B2"
     sheet.page_setup.orientation = "landscape"
     sheet.page_setup.fitToHeight = 0
     sheet.sheet_properties.pageSetUpPr = PageSetupProperties(fitToPage=True)
     sheet.print_title_rows = "1:1"
+    sheet.protection.sheet = True
+    sheet.protection.formatColumns = False
+    sheet.protection.formatCells = False
     return sheet
 
 
-def _header(cell: object, said: str) -> None:
-    cell.font = Font(bold=True)  # type: ignore[attr-defined]
-    cell.fill = _HEAD  # type: ignore[attr-defined]
-    cell.alignment = Alignment(wrap_text=True, vertical="top")  # type: ignore[attr-defined]
-    cell.comment = Comment(said, "tractduct", width=300, height=130)  # type: ignore[attr-defined]
+def _header(cell: Any, said: str) -> None:
+    cell.font = Font(bold=True)
+    cell.fill = _HEAD
+    cell.alignment = Alignment(wrap_text=True, vertical="top")
+    cell.comment = Comment(said, "tractduct", width=300, height=130)
 
 
-def _shown(field: Field, value: object, units: UnitSystem) -> object:
-    """An example's value in the plan's units, to three figures."""
-    if not isinstance(value, int | float) or not units.is_si:
-        return value
-    return float(f"{units.shown(float(value), field.quantity or field.unit):.3g}")
-
-
-def _short(meaning: str) -> str:
-    return meaning.partition(";")[0].partition(",")[0]
-
-
-def _prompt(rule: DataValidation, title: str, said: str) -> None:
+def _prompt(sheet: Worksheet, cells: str, title: str, said: str, **given: Any) -> None:
+    """What is said beside some cells while they are entered, and what they may hold."""
+    rule = DataValidation(allow_blank=True, **given)
     rule.promptTitle, rule.prompt, rule.showInputMessage = title[:32], said[:255], True
-    rule.showErrorMessage = rule.type == "list" and bool(rule.error)
+    rule.showErrorMessage = bool(rule.error)
+    sheet.add_data_validation(rule)
+    rule.add(cells)
 
 
 def _choice(sheet: Worksheet, cells: str, words: Sequence[str], said: str) -> None:
-    rule = DataValidation(type="list", formula1='"' + ",".join(words) + '"', allow_blank=True)
-    rule.error = "Pick one of: " + ", ".join(words)
-    _prompt(rule, "", said)
-    sheet.add_data_validation(rule)
-    rule.add(cells)
+    listed, error = '"' + ",".join(words) + '"', "Pick one of: " + ", ".join(words)
+    _prompt(sheet, cells, "", said, type="list", formula1=listed, error=error)
 
 
-def _listed(sheet: Worksheet, cells: str, names: str) -> None:
+def _listed(sheet: Worksheet, cells: str, field: Field, names: str) -> None:
     """A list of names that grows with their sheet; other text stays possible."""
-    rule = DataValidation(type="list", formula1=f"={names}", allow_blank=True)
-    field = sheets.RUNS.field(str(sheet[f"{cells[0]}1"].value)) if sheet.title == "runs" else schema.LOTS.field("flex")
-    _prompt(rule, field.name, note(field))
-    sheet.add_data_validation(rule)
-    rule.add(cells)
+    _prompt(sheet, cells, field.name, note(field), type="list", formula1=f"={names}")
 
 
 def _names(book: Workbook, name: str, first: str, count: str) -> None:
@@ -382,25 +363,12 @@ def _open(sheet: Worksheet, columns: str, rows: int) -> None:
 
 
 def _mark(sheet: Worksheet, column: str, rows: int) -> None:
-    """A colour for marks, grey for what is only shown, and a lock on its formulas."""
-    cells = f"{column}2:{column}{rows + 1}"
-    sheet.conditional_formatting.add(
-        cells,
-        FormulaRule(  # type: ignore[no-untyped-call]
-            formula=[f"LEN({column}2)>0"], fill=_MARKED
-        ),
-    )
+    """A colour for marks, grey for what is only shown."""
+    marked = FormulaRule(formula=[f"LEN({column}2)>0"], fill=_MARKED)  # type: ignore[no-untyped-call]
+    sheet.conditional_formatting.add(f"{column}2:{column}{rows + 1}", marked)
     for letter in map(get_column_letter, range(ord(column) - 64, sheet.max_column + 1)):
         for row in range(2, rows + 2):
             sheet[f"{letter}{row}"].fill = _SHOWN
     # More columns may be added on the right, such as share and role, or where rooms lie.
     for letter in map(get_column_letter, range(sheet.max_column + 1, sheet.max_column + 7)):
         sheet.column_dimensions[letter].protection = _UNLOCKED
-    _protect(sheet)
-
-
-def _protect(sheet: Worksheet) -> None:
-    """Formulas can't be typed over by a slip; no password."""
-    sheet.protection.sheet = True
-    sheet.protection.formatColumns = False
-    sheet.protection.formatCells = False

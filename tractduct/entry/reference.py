@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 from argparse import Action, _SubParsersAction
+from collections.abc import Iterable
 from pathlib import Path
 
 import numpy as np
@@ -76,6 +77,12 @@ round sizes, which are EN 1506's: 80, 100, 125, 160, 200, 250, 315, 400, 500 mm.
 """
 
 
+_TABLE_FILES = """\
+Where each table is: `"file.csv"` or `"book.xlsx#Sheet"`, inside the plan folder. A table that is not named is sought \
+as a file or sheet of its name. `printed` names printed room tables that stand instead of `airflow`, read as \
+`tractduct airflow` does; `#Sheet` is one of the plan's own workbook."""
+
+
 def reference_page() -> str:
     """The page, as Markdown."""
     parts = [_HEAD, "## Tables\n"]
@@ -91,14 +98,7 @@ def reference_page() -> str:
     for part, keys in schema.KEYS.items():
         if part == "tables":
             names = ", ".join(f"`{key.name}`" for key in keys)
-            said = 'Where each table is: `"file.csv"` or `"book.xlsx#Sheet"`, inside the plan folder. A table that is '
-            said += (
-                "not named is sought as a file or sheet of its name. `printed` names printed room tables that stand "
-            )
-            said += (
-                "instead of `airflow`, read as `tractduct airflow` does; `#Sheet` is one of the plan's own workbook."
-            )
-            parts += ["### `[tables]`\n", f"{said}\n\n{names}\n"]
+            parts += ["### `[tables]`\n", f"{_TABLE_FILES}\n\n{names}\n"]
         else:
             parts += [f"### `[{part}]`\n" if part else "### On top\n", _fields(keys, is_table=False)]
     parts += ["## In SI\n", _SI, _in_si()]
@@ -125,23 +125,26 @@ def _fields(fields: tuple[Field, ...], *, is_table: bool) -> str:
             sentence(field.hint),
             field.meaning,
         )
-        lines.append("| " + " | ".join(cell.replace("|", "\\|") for cell in cells) + " |")
+        lines.append(_row(cell.replace("|", "\\|") for cell in cells))
     return "\n".join(lines) + "\n"
 
 
 def _in_si() -> str:
     lines = ["| where | instead of | write | unit | default | allowed | usual |", "|---|---|---|---|---|---|---|"]
-    places = [(f"`{t.name}`", t.fields) for t in (*schema.TABLES, *SHEETS)] + [
-        (f"`[{p}]`", k) for p, k in schema.KEYS.items()
-    ]
+    places = [(f"`{t.name}`", t.fields) for t in (*schema.TABLES, *SHEETS)]
+    places += [(f"`[{part}]`", keys) for part, keys in schema.KEYS.items()]
     for place, fields in places:
         for core, field in ((f, in_units(f, SI)) for f in fields):
             if field.name != core.name:
                 usual = _range(*field.usual) if field.usual else ""
                 default = f"{field.default:.4g}" if isinstance(field.default, float) and core.default else ""
                 cells = (place, f"`{core.name}`", f"`{field.name}`", field.unit, default, _allowed(field), usual)
-                lines.append("| " + " | ".join(cells) + " |")
+                lines.append(_row(cells))
     return "\n".join(lines) + "\n"
+
+
+def _row(cells: Iterable[str]) -> str:
+    return "| " + " | ".join(cells) + " |"
 
 
 def _must(field: Field) -> str:
@@ -205,9 +208,7 @@ def commands_page() -> str:
 def _typed(action: Action) -> str:
     """An argument with what follows it: `--out DIR`, `--units ip/si`, `FOLDER ...`."""
     value = "" if action.nargs == 0 else action.metavar or "/".join(action.choices or ())
-    return " ".join(
-        [*action.option_strings, *([str(value)] if value else []), *(["..."] if action.nargs == "+" else [])]
-    )
+    return " ".join([*action.option_strings, *[str(value)] * bool(value), *["..."] * (action.nargs == "+")])
 
 
 if __name__ == "__main__":

@@ -7,17 +7,14 @@ import io
 import os
 from pathlib import Path
 
-from tractduct.entry.form import plan_workbook
+from tractduct.entry.form import INVENTED, example_price, example_sizes, example_value, plan_workbook
 from tractduct.errors import Fault, InputFaults
 from tractduct.files import PLAN_FILE
 from tractduct.inputs import schema
-from tractduct.inputs.schema import Field, TableSchema, in_units
-from tractduct.units import IP, MEASURES, SI, UnitSystem
+from tractduct.inputs.compact.defaults import ROUGHNESS_SOURCE
+from tractduct.inputs.schema import TableSchema, in_units
+from tractduct.units import IP, SI, UnitSystem
 from tractduct.writers.together import written_together
-
-_INVENTED = "invented for this example"
-_PUBLISHED = "ASHRAE Handbook Fundamentals, duct roughness table, from memory"
-_PRACTICE = "common practice, no source"
 
 # All of it invented: one storey, four rooms, one trunk, one central return.
 _AIRFLOW = {
@@ -27,6 +24,7 @@ _AIRFLOW = {
     "W": [(150, 185), (95, 135), (90, 115), (35, 25)],
 }
 _ROOMS = ("Living", "Kitchen", "Bedroom", "Bath")
+_SECTION = ("section", "parent", "role", "duct", "length_ft", "fittings", "room", "min_in", "side")
 _TABLES: dict[str, list[dict[str, object]]] = {
     "airflow": [
         {"front_faces": face, "mirrored": "no", "room": room, "heating_cfm": heating, "cooling_cfm": cooling}
@@ -34,41 +32,31 @@ _TABLES: dict[str, list[dict[str, object]]] = {
         for room, (heating, cooling) in zip(_ROOMS, values, strict=True)
     ],
     "sections": [
-        {"section": "Trunk A", "role": "trunk", "duct": "sheet_metal", "length_ft": 12,
-         "fittings": "plenum_takeoff"},
-        {"section": "Trunk B", "parent": "Trunk A", "role": "trunk", "duct": "sheet_metal", "length_ft": 10,
-         "fittings": "reducer"},
-        {"section": "Living 1", "parent": "Trunk A", "role": "branch", "duct": "flex", "length_ft": 14,
-         "fittings": "takeoff + boot", "room": "Living"},
-        {"section": "Living 2", "parent": "Trunk B", "role": "branch", "duct": "flex", "length_ft": 9,
-         "fittings": "takeoff + elbow_90 + boot", "room": "Living"},
-        {"section": "Kitchen", "parent": "Trunk A", "role": "branch", "duct": "flex", "length_ft": 11,
-         "fittings": "takeoff + boot", "room": "Kitchen"},
-        {"section": "Bedroom", "parent": "Trunk B", "role": "branch", "duct": "flex", "length_ft": 16,
-         "fittings": "takeoff + elbow_90 + boot", "room": "Bedroom"},
-        {"section": "Bath", "parent": "Trunk B", "role": "branch", "duct": "flex", "length_ft": 10,
-         "fittings": "takeoff + boot", "room": "Bath", "min_in": 5},
-        {"section": "Return", "side": "return", "role": "trunk", "duct": "flex", "length_ft": 8,
-         "fittings": "return_box", "room": "*"},
+        dict(zip(_SECTION, row, strict=False))
+        for row in (
+            ("Trunk A", "", "trunk", "sheet_metal", 12, "plenum_takeoff"),
+            ("Trunk B", "Trunk A", "trunk", "sheet_metal", 10, "reducer"),
+            ("Living 1", "Trunk A", "branch", "flex", 14, "takeoff + boot", "Living"),
+            ("Living 2", "Trunk B", "branch", "flex", 9, "takeoff + elbow_90 + boot", "Living"),
+            ("Kitchen", "Trunk A", "branch", "flex", 11, "takeoff + boot", "Kitchen"),
+            ("Bedroom", "Trunk B", "branch", "flex", 16, "takeoff + elbow_90 + boot", "Bedroom"),
+            ("Bath", "Trunk B", "branch", "flex", 10, "takeoff + boot", "Bath", 5),
+            ("Return", "", "trunk", "flex", 8, "return_box", "*", "", "return"),
+        )
     ],
     "fittings": [
-        {"fitting": "plenum_takeoff", "equivalent_length_ft": 15, "source": _PRACTICE},
-        {"fitting": "reducer", "equivalent_length_ft": 5, "source": _PRACTICE},
-        {"fitting": "takeoff", "equivalent_length_ft": 20, "source": _PRACTICE},
-        {"fitting": "elbow_90", "equivalent_length_ft": 10, "source": _PRACTICE},
-        {"fitting": "boot", "equivalent_length_ft": 30, "source": _PRACTICE},
-        {"fitting": "return_box", "equivalent_length_ft": 20, "source": _PRACTICE},
+        {"fitting": name, "equivalent_length_ft": feet, "source": "common practice, no source"}
+        for name, feet in (("plenum_takeoff", 15), ("reducer", 5), ("takeoff", 20), ("elbow_90", 10), ("boot", 30),
+                           ("return_box", 20))
     ],
     "ducts": [
-        {"duct": "sheet_metal", "kind": "rigid", "roughness_ft": 0.0003, "source": _PUBLISHED},
-        {"duct": "flex_a", "kind": "flex", "roughness_ft": 0.001, "source": _INVENTED},
-        {"duct": "flex_b", "kind": "flex", "roughness_ft": 0.003, "airflow_derate_pct": 3,
-         "source": _INVENTED},
+        {"duct": "sheet_metal", "kind": "rigid", "roughness_ft": 0.0003, "source": ROUGHNESS_SOURCE},
+        {"duct": "flex_a", "kind": "flex", "roughness_ft": 0.001, "source": INVENTED},
+        {"duct": "flex_b", "kind": "flex", "roughness_ft": 0.003, "airflow_derate_pct": 3, "source": INVENTED},
     ],
 }  # fmt: skip
 
 _PRICED = ("sheet_metal", 2.0, 0.75), ("flex_a", 0.6, 0.32), ("flex_b", 0.4, 0.28)  # a foot: base, more an inch
-_SIZES_IN = (4, 5, 6, 7, 8, 9, 10, 12, 14, 16, 18)
 
 _PLAN = """\
 # Lines that start with # are notes. Every value here is invented: put in your own.
@@ -97,62 +85,39 @@ max_distinct_sizes = 0         # 0: no cap
 most_steps_over_own = 2        # no section more sizes above what the friction-rate method gives it; 99: no cap
 """
 
+# In inches and feet, and in SI.
+_PLAN_WORDS = {
+    "units": ("", 'units = "si"              # L/s, mm, m, Pa\n'),
+    "elevation": ("elevation_ft", "elevation_m"),
+    "of_length": ("feet", "metres"),
+    "temperature": ("air_temperature_f = 70", "air_temperature_c = 21"),
+    "supply": ("supply_inwc = 0.10", "supply_pa = 25"),
+    "back": ("return_inwc = 0.05", "return_pa = 12.5"),
+    "sizes": tuple(f"round_{units.unit('in')} = {example_sizes(units)}" for units in (IP, SI)),
+}
+
 
 def _plan_text(tables: str, units: UnitSystem) -> str:
-    words = {
-        "units": "",
-        "elevation": "elevation_ft",
-        "of_length": "feet",
-        "temperature": "air_temperature_f = 70",
-        "of_pressure": units.unit("inWC"),
-        "supply": "supply_inwc = 0.10",
-        "back": "return_inwc = 0.05",
-        "sizes": f"round_in = {list(_SIZES_IN)}",
-    }
-    if units.is_si:
-        words |= {
-            "units": 'units = "si"              # L/s, mm, m, Pa\n',
-            "elevation": "elevation_m",
-            "of_length": "metres",
-            "temperature": "air_temperature_c = 21",
-            "supply": "supply_pa = 25",
-            "back": "return_pa = 12.5",
-            "sizes": f"round_mm = {[round(d) for d in schema.DEFAULT_ROUND_MM]}",
-        }
-    return _PLAN.format(tables=tables, **words)
+    words = {key: pair[units.is_si] for key, pair in _PLAN_WORDS.items()}
+    return _PLAN.format(tables=tables, **words, of_pressure=units.unit("inWC"))
 
 
 def _rows(units: UnitSystem) -> dict[str, list[dict[str, object]]]:
     """The example's rows by table and the core's column names, with values in the plan's units."""
-    sizes = [round(d) for d in schema.DEFAULT_ROUND_MM] if units.is_si else _SIZES_IN
-    prices: list[dict[str, object]] = [
-        {
-            "duct": duct,
-            "size_in": size,
-            "price_per_ft": round(units.shown(base + slope * units.core(float(size), "in"), "USD/ft"), 2),
-        }
-        for duct, base, slope in _PRICED
-        for size in sizes
-    ]
-    if not units.is_si:
-        return {**_TABLES, "prices": prices}
     rows = {
-        spec.name: [{key: _in_si(spec.field(key), value) for key, value in row.items()} for row in _TABLES[spec.name]]
+        spec.name: [
+            {key: example_value(spec.field(key), value, units) for key, value in row.items()}
+            for row in _TABLES[spec.name]
+        ]
         for spec in schema.TABLES
         if spec.name in _TABLES
     }
-    return {**rows, "prices": prices}
-
-
-def _in_si(field: Field, value: object) -> object:
-    """An example's value in SI, to three figures; a bound on sizes as the next standard one."""
-    quantity = field.quantity or field.unit
-    if not isinstance(value, int | float) or isinstance(value, bool) or quantity not in MEASURES:
-        return value
-    shown = SI.shown(float(value), quantity)
-    if field.kind == "size":
-        return min((round(d) for d in schema.DEFAULT_ROUND_MM), key=lambda d: abs(d - shown))
-    return float(f"{shown:.3g}")
+    rows["prices"] = [
+        {"duct": duct, "size_in": size, "price_per_ft": example_price(base, more, size, units)}
+        for duct, base, more in _PRICED
+        for size in example_sizes(units)
+    ]
+    return rows
 
 
 def write_workbook(path: Path, units: UnitSystem = IP) -> list[Path]:
@@ -197,14 +162,9 @@ def _taken(path: Path, remedy: str) -> Fault:
     return Fault(file=str(path), problem="there is something of this name already", remedy=remedy)
 
 
-def _used_fields(spec: TableSchema) -> list[Field]:
-    """The columns of the example: all but the second form of the airflow table."""
-    return [f for f in spec.fields if not f.name.endswith("_btuh")]
-
-
 def _csv_text(spec: TableSchema, rows: list[dict[str, object]], units: UnitSystem) -> str:
     text = io.StringIO()
-    fields = _used_fields(spec)
+    fields = [f for f in spec.fields if not f.name.endswith("_btuh")]  # all but the second form of the airflow table
     writer = csv.DictWriter(text, [f.name for f in fields], restval="", lineterminator="\n")
     writer.writerow({f.name: in_units(f, units).name for f in fields})
     writer.writerows(rows)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, TypeVar
 
@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tractduct.inputs import schema
-from tractduct.inputs.cells import CellProblem, parse_flag
+from tractduct.inputs.cells import choice_of, flag_of
 from tractduct.inputs.limits import MAX_ROOMS
 from tractduct.inputs.options import Choices
 from tractduct.inputs.plan_file import PlanFile
@@ -25,7 +25,7 @@ from tractduct.physics.turning import POINT_DEG, share_by_load
 T = TypeVar("T")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False)
 class RoomAirflow:
     """What the rooms need.
 
@@ -48,24 +48,23 @@ def read_airflow(table: TableReader, plan_file: PlanFile, choices: Choices, *, s
     Loads are shared out, or kept as loads unless ``shared``.
     """
     columns = _columns(table, plan_file) if table.is_given else []
-    values, rooms, bad, rows = _cells(table, columns, choices)
+    cells = _Cells(table, columns, choices)
+    values, rooms, bad = cells.values, cells.rooms, cells.bad
     if table.too_many("rooms", len(rooms), MAX_ROOMS):
         return RoomAirflow()
     if not values:
         if table.is_given and not table.log.faults:
             table.fault("the table holds no airflow", "Fill it in")
         return RoomAirflow(rooms=tuple(rooms.values()))
-    held_faces = [f for f in words.FACES if any(k[0] == f for k in values)]
-    held_mirrored = sorted({k[1] for k in values})
-    held_seasons = [s for s in words.SEASONS if any(k[3] == s for k in values)]
-    faces = _chosen("front_faces", held_faces, _face, table, plan_file)
-    mirrored = _chosen("mirrored", held_mirrored, _flag, table, plan_file)
-    seasons = _chosen("seasons", held_seasons, _season, table, plan_file)
+    held_faces, held_mirrored, _, held_seasons, _ = map(set, zip(*values, strict=True))
+    faces = _chosen("front_faces", [face for face in words.FACES if face in held_faces], table, plan_file)
+    mirrored = _chosen("mirrored", sorted(held_mirrored), table, plan_file)
+    seasons = _chosen("seasons", [season for season in words.SEASONS if season in held_seasons], table, plan_file)
     houses = choices.combinations
     shape = (len(houses), len(faces), len(mirrored), len(seasons), len(rooms))
     airflow, is_there = np.full(shape, np.nan), np.zeros((len(houses), len(rooms)), dtype=bool)
     for n, (room, spelled) in enumerate(rooms.items()):
-        options = list(dict.fromkeys(option for (_, _, key, option) in rows if key == room))
+        options = list(dict.fromkeys(option for (_, _, key, option) in cells.rows if key == room))
         for h, built in enumerate(houses):
             is_there[h, n] = any(is_met(option, built) for option in options)
             if not is_there[h, n]:
@@ -73,7 +72,7 @@ def read_airflow(table: TableReader, plan_file: PlanFile, choices: Choices, *, s
                 continue
             for i, j in np.ndindex(len(faces), len(mirrored)):
                 place = faces[i], mirrored[j], room
-                stands = _standing(table, place, options, built, rows, bad)
+                stands = cells.standing(place, options, built)
                 airflow[h, i, j, :, n] = [values.get((*place, season, stands), np.nan) for season in seasons]
                 absent = [s for s in seasons if (*place, s, stands) not in values]
                 if absent and place not in bad:
@@ -84,40 +83,8 @@ def read_airflow(table: TableReader, plan_file: PlanFile, choices: Choices, *, s
     has_loads = any(column.is_load for column in columns)
     if has_loads and shared:
         airflow = _shared_out(table, airflow, seasons, plan_file)
-    return RoomAirflow(
-        fronts=faces,
-        mirrored=mirrored,
-        seasons=seasons,
-        rooms=tuple(rooms.values()),
-        airflow_cfm=airflow,
-        is_there=is_there,
-        unshared=has_loads and not shared,
-    )
-
-
-def _standing(
-    table: TableReader,
-    place: _Place,
-    options: Sequence[Condition],
-    built: Built,
-    rows: Mapping[tuple[str, bool, str, Condition], RowReader],
-    bad: set[_Place],
-) -> Condition:
-    """Which of a room's rows stands in a house: the one that asks for all that the others ask for.
-
-    A fault, once a room, where two do without each other; empty where there is none.
-    """
-    met = [option for option in options if (*place, option) in rows and is_met(option, built)]
-    most = max(met, key=len, default=())
-    other = next((option for option in met if not set(option) <= set(most)), None)
-    if other is not None and place not in bad:
-        bad.update((face, mirror, room) for face, mirror, room, _ in rows if room == place[2])
-        row = rows[(*place, most)]
-        problem = f"it has a row for '{condition_text(other)}' too, and a house {built_text(built)} is both: which of "
-        problem += "the two stands is not clear"
-        joint = condition_text(tuple(dict.fromkeys((*other, *most))))
-        row.fault("option", problem, f"Add a row for '{joint}', or leave that house out of [variants] options")
-    return most
+    unshared = has_loads and not shared
+    return RoomAirflow(faces, mirrored, seasons, tuple(rooms.values()), airflow, is_there, unshared)
 
 
 def turned_airflow(
@@ -129,26 +96,20 @@ def turned_airflow(
     """
     if not loads_by_house:
         return RoomAirflow()
-    faces = _chosen("front_faces", list(words.FACES), _face, table, plan_file)
-    mirrored = _chosen("mirrored", [False, True], _flag, table, plan_file)
+    faces = _chosen("front_faces", list(words.FACES), table, plan_file)
+    mirrored = _chosen("mirrored", [False, True], table, plan_file)
     if plan_file.listed("variants", "mirrored") is None:
         mirrored = (False,)
-    seasons = _chosen("seasons", list(words.SEASONS), _season, table, plan_file)
+    seasons = _chosen("seasons", list(words.SEASONS), table, plan_file)
     azimuths, rooms = [words.FACES.index(f) * POINT_DEG for f in faces], loads_by_house[0].rooms
     stacked = np.zeros((len(loads_by_house), len(faces), len(mirrored), len(seasons), len(rooms)))
     for h, surface_loads in enumerate(loads_by_house):
         loads = room_loads(surface_loads, azimuths, mirrored)
         for k, season in enumerate(seasons):
             stacked[h, :, :, k] = loads.load(season, surface_loads.airflow_at)
-    return RoomAirflow(
-        fronts=faces,
-        mirrored=mirrored,
-        seasons=seasons,
-        rooms=rooms,
-        airflow_cfm=_shared_out(table, stacked, seasons, plan_file) if shared else stacked,
-        is_there=np.any(stacked > 0.0, axis=(1, 2, 3)),
-        unshared=not shared,
-    )
+    is_there = np.any(stacked > 0.0, axis=(1, 2, 3))
+    airflow = _shared_out(table, stacked, seasons, plan_file) if shared else stacked
+    return RoomAirflow(faces, mirrored, seasons, rooms, airflow, is_there, unshared=not shared)
 
 
 @dataclass(frozen=True, slots=True)
@@ -217,49 +178,63 @@ def _tell_doubles(table: TableReader, wide: Sequence[_Column], declared: Sequenc
 
 
 _Place = tuple[str, bool, str]  # face, mirrored, room key
-_Cell = tuple[str, bool, str, str, Condition]  # the same, season, option
 
 
-def _cells(
-    table: TableReader, columns: Sequence[_Column], choices: Choices
-) -> tuple[dict[_Cell, float], dict[str, str], set[_Place], dict[tuple[str, bool, str, Condition], RowReader]]:
-    """The table's cells, its rooms by key, the places whose fault is told already, and the row of each cell."""
-    values: dict[_Cell, float] = {}
-    rooms: dict[str, str] = {}
-    bad: set[_Place] = set()
-    seen: dict[tuple[str, bool, str, Condition], int] = {}
-    places: dict[tuple[str, bool, str, Condition], RowReader] = {}
-    for row in table if columns else ():
+class _Cells:
+    """The table's cells, its rooms by key, the row of each cell, and the places whose fault is told already."""
+
+    def __init__(self, table: TableReader, columns: Sequence[_Column], choices: Choices) -> None:
+        self.values: dict[tuple[str, bool, str, str, Condition], float] = {}  # face, mirrored, room, season, option
+        self.rooms: dict[str, str] = {}
+        self.bad: set[_Place] = set()
+        self.rows: dict[tuple[str, bool, str, Condition], RowReader] = {}
+        for row in table if columns else ():
+            self._read(row, columns, choices)
+
+    def _read(self, row: RowReader, columns: Sequence[_Column], choices: Choices) -> None:
         room = row.text("room")
         own_face = "" if columns[0].face else row.choice("front_faces")
         mirror = row.flag("mirrored")
         if row.failed:
-            continue
+            return
         if room == ALL_ROOMS or ";" in room:
             row.fault("room", "a room's name can't be * or hold ;", "Rename it")
-            continue
+            return
         key = key_of(room)
         option = choices.condition(row)
         if row.failed:
-            bad.update((column.face or own_face, mirror, key) for column in columns)
+            self.bad.update((column.face or own_face, mirror, key) for column in columns)
         what = "this room, with the same front face and mirror, is"
-        if not row.once("room", seen, (own_face, mirror, key, option), what):
-            continue
-        rooms.setdefault(key, room)
+        if not row.once("room", (own_face, mirror, key, option), what):
+            return
+        self.rooms.setdefault(key, room)
         for column in columns:
             face = column.face or own_face
-            value = row.optional(column.header, replace(table.fields[column.name], name=column.header))
+            value = row.optional(column.header, replace(row.table.fields[column.name], name=column.header))
             if value is None:
-                bad.add((face, mirror, key))
+                self.bad.add((face, mirror, key))
             else:
-                values[face, mirror, key, column.season, option] = value
-            places[face, mirror, key, option] = row
-    return values, rooms, bad, places
+                self.values[face, mirror, key, column.season, option] = value
+            self.rows[face, mirror, key, option] = row
+
+    def standing(self, place: _Place, options: Sequence[Condition], built: Built) -> Condition:
+        """Which of a room's rows stands in a house: the one that asks for all that the others ask for.
+
+        A fault, once a room, where two do without each other; empty where there is none.
+        """
+        met = [option for option in options if (*place, option) in self.rows and is_met(option, built)]
+        most = max(met, key=len, default=())
+        other = next((option for option in met if not set(option) <= set(most)), None)
+        if other is not None and place not in self.bad:
+            self.bad.update((face, mirror, room) for face, mirror, room, _ in self.rows if room == place[2])
+            problem = f"it has a row for '{condition_text(other)}' too, and a house {built_text(built)} is both: which "
+            problem += "of the two stands is not clear"
+            remedy = f"Add a row for '{condition_text(tuple(dict.fromkeys((*other, *most))))}', or leave that house out"
+            self.rows[(*place, most)].fault("option", problem, f"{remedy} of [variants] options")
+        return most
 
 
-def _chosen(
-    key: str, held: list[T], parse: Callable[[Any], T | None], table: TableReader, plan_file: PlanFile
-) -> tuple[T, ...]:
+def _chosen(key: str, held: list[T], table: TableReader, plan_file: PlanFile) -> tuple[T, ...]:
     """What [variants] asks for, each of which the airflow table must hold; all that it holds by default."""
     wanted = plan_file.listed("variants", key)
     if wanted is None:
@@ -269,7 +244,7 @@ def _chosen(
     where = plan_file.where("variants", key)
     for given in wanted:
         plain = plain_text(field, given) if isinstance(given, str) else given
-        value = parse(plain)
+        value: Any = flag_of(str(plain)) if field.kind == "flag" else choice_of(field, str(plain))
         if value is None:
             remedy = "Known: " + ", ".join(_toml(h) for h in held)
             plan_file.fault("variants", key, f"this is not one of the {key} a plan can have", remedy, given)
@@ -306,25 +281,6 @@ def _shared_out(
             problem = f"the {season} loads of a front face add up to nothing"
             table.fault(problem, "Enter the loads, or leave that season out of [variants]")
     return share_by_load(loads, flow)
-
-
-def _face(given: Any) -> str | None:
-    word = str(given).strip().upper()
-    return word if word in words.FACES else None
-
-
-def _season(given: Any) -> str | None:
-    word = str(given).strip().casefold()
-    return word if word in words.SEASONS else None
-
-
-def _flag(given: Any) -> bool | None:
-    if isinstance(given, bool):
-        return given
-    try:
-        return parse_flag(str(given))
-    except CellProblem:
-        return None
 
 
 def _toml(value: object) -> str:

@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from itertools import product
 
-import numpy as np
-
-from tractduct.inputs.cells import allowed, nearest
+from tractduct.inputs.cells import nearest
 from tractduct.inputs.plan_file import PlanFile
-from tractduct.inputs.schema import Field
-from tractduct.inputs.spelling import plain_text
+from tractduct.inputs.spelling import plain_word
 from tractduct.inputs.table_reader import TableReader
 from tractduct.model.plan import Duct, Fitting, is_reducer
 from tractduct.model.sizes import Size
@@ -24,62 +21,37 @@ Prices = dict[tuple[str, str], float | None]  # by (name, size label); None wher
 
 def read_fittings(table: TableReader) -> dict[str, Fitting]:
     found: dict[str, Fitting] = {}
-    seen: dict[str, int] = {}
     for row in table:
-        fitting = Fitting(
-            name=row.text("fitting"),
-            equivalent_length_ft=row.number("equivalent_length_ft"),
-            loss_coefficient=row.number("loss_coefficient"),
-            bought=row.choice("bought"),
-            source=row.text("source"),
-        )
+        cells = row.values("fitting", "equivalent_length_ft", "loss_coefficient", "bought", "source")
+        fitting = Fitting(name=cells.pop("fitting"), **cells)
         if not row.has("equivalent_length_ft") and not row.has("loss_coefficient"):
             problem = "the fitting has neither an equivalent length nor a loss coefficient"
             row.fault("equivalent_length_ft", problem, "Enter one of them, 0 where it loses nothing")
         if any(c in fitting.name for c in "+*"):
             row.fault("fitting", "a fitting's name can't hold + or *", "Rename it")
         elif fitting.bought == AT_PARENT and is_reducer(fitting.name):
-            row.fault(
-                "bought",
-                "a reducer belongs to the one section that names it, and is bought where its parent has another size",
-                "Leave the cell empty, or rename the fitting where it joins several sections",
+            problem = (
+                "a reducer belongs to the one section that names it, and is bought where its parent has another size"
             )
-        elif row.own_name("fitting", seen):
+            row.fault("bought", problem, "Leave the cell empty, or rename the fitting where it joins several sections")
+        elif row.own_name("fitting"):
             found[fitting.name] = fitting
     return found
 
 
 def read_ducts(table: TableReader) -> dict[str, Duct]:
     found: dict[str, Duct] = {}
-    seen: dict[str, int] = {}
     for row in table:
-        duct = Duct(
-            name=row.text("duct"),
-            kind=row.choice("kind"),
-            roughness_ft=row.number("roughness_ft"),
-            airflow_derate_pct=row.number("airflow_derate_pct"),
-            compression_pct=row.number("compression_pct"),
-            source=row.text("source"),
-        )
+        cells = row.values("duct", "kind", "roughness_ft", "airflow_derate_pct", "compression_pct", "source")
+        duct = Duct(name=cells.pop("duct"), **cells)
         if key_of(duct.name) == FLEX:
             problem = f"'{FLEX}' stands for whichever flex is delivered"
             row.fault("duct", problem, "Give the product a name of its own")
         elif duct.kind == "rigid" and duct.compression_pct > 0.0:
             row.fault("compression_pct", "a rigid duct can't be compressed", "Leave the cell empty")
-        elif row.own_name("duct", seen):
+        elif row.own_name("duct"):
             found[duct.name] = duct
     return found
-
-
-def without_roughness(table: TableReader, ducts: Mapping[str, Duct]) -> dict[str, Duct]:
-    """Faults for ducts that have neither a roughness nor a friction table; those get 0 to read on."""
-    by_name = {key_of(duct.name): duct for duct in ducts.values()}
-    for row in table:
-        duct = by_name.get(key_of(row.row.text("duct")))
-        if duct is not None and math.isnan(duct.roughness_ft) and not row.has("roughness_ft"):
-            problem = f"the cell is empty; expected {allowed(table.shown('roughness_ft'))}"
-            row.fault("roughness_ft", problem, "Enter the value, or add the product's rows to friction_tables")
-    return {name: replace(d, roughness_ft=0.0) if math.isnan(d.roughness_ft) else d for name, d in ducts.items()}
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,8 +68,7 @@ def read_prices(
 ) -> DuctPrices:
     """Prices of ducts. Those of another insulation level than the plan's are left out; ``sizes`` are the standard."""
     found = DuctPrices({}, {}, {})
-    rows: dict[tuple[str, str], int] = {}
-    names = by_key(ducts)
+    rows, names = table.first_rows["size_in"], by_key(ducts)
     level = plan_file.text("purchase", "insulation")
     for row in table:
         name = row.named("duct", names, "there is no duct of this name")
@@ -113,60 +84,57 @@ def read_prices(
             remedy = 'Say which counts with insulation = "..." in [purchase] of plan.toml'
             row.fault("insulation", problem, remedy)
         else:
-            row.once("size_in", rows, key, "this duct and size are")
+            row.once("size_in", key, "this duct and size are")
         found.per_ft[key] = price
         if package is not None:
             found.package_ft[key] = package
         if insulation:
             found.insulation[key] = insulation
-    _caution_of_falls(table, "USD/ft", found.per_ft, rows, sizes)
+    _caution_of_falls(table, "USD/ft", found.per_ft, sizes)
     return found
 
 
 def read_fitting_prices(table: TableReader, fittings: Mapping[str, Fitting], sizes: Sequence[Size]) -> Prices:
     """Price of one by (fitting, size label of ``Piece.section``)."""
     found: Prices = {}
-    rows: dict[tuple[str, str], int] = {}
     names = by_key(fittings)
     for row in table:
         name = row.named("fitting", names, "there is no fitting of this name")
         size, price = row.size(), row.price("price")
         if size is not None and name:
-            row.once("size_in", rows, (name, size.label), "this fitting and size are")
+            row.once("size_in", (name, size.label), "this fitting and size are")
             found[name, size.label] = price
-    _caution_of_falls(table, "USD", found, rows, sizes)
+    _caution_of_falls(table, "USD", found, sizes)
     return found
 
 
-def _caution_of_falls(
-    table: TableReader, unit: str, prices: Prices, rows: Mapping[tuple[str, str], int], sizes: Sequence[Size]
-) -> None:
-    """A caution for each duct or fitting of which a larger size costs less than a smaller one of its shape.
-
-    A rectangle is larger than another, turned as it may be, where no side is shorter and one is longer.
-    """
-    what, units = next(iter(table.fields)), table.units
+def _caution_of_falls(table: TableReader, unit: str, prices: Prices, sizes: Sequence[Size]) -> None:
+    """A caution for each duct or fitting of which a larger size costs less than the next smaller of its shape."""
+    what, units, rows = next(iter(table.fields)), table.units, table.first_rows["size_in"]
     for name in dict.fromkeys(name for name, _ in prices):
-        priced = [s for s in sizes if prices.get((name, s.label)) is not None]
-        keys = [(name, s.label) for s in priced]
-        price = np.array([prices[key] for key in keys], dtype=float)
-        sides = np.array([sorted(map(float, s.label.split("x"))) * (2 if s.shape == "round" else 1) for s in priced])
-        sides = sides.reshape(len(priced), 2)
-        shape = np.array([s.shape for s in priced])
-        larger = (shape[:, None] == shape) & np.all(sides[:, None] <= sides, axis=2)
-        larger &= np.any(sides[:, None] < sides, axis=2)
-        next_larger = larger & ~(larger.astype(float) @ larger > 0.0)
-        falls = np.argwhere(next_larger & (price[:, None] > price))
+        price = {s: cost for s in sizes if (cost := prices.get((name, s.label))) is not None}
+        falls = [
+            (low, high)
+            for low, high in product(price, price)
+            if price[low] > price[high] and _is_larger(high, low)
+            if not any(_is_larger(other, low) and _is_larger(high, other) for other in price)
+        ]
         words = [
-            f"{units.size(priced[i].label)} (row {rows[keys[i]]}) costs {units.number(price[i], unit, '.2f')} and "
-            f"{units.size(priced[j].label)} (row {rows[keys[j]]}) {units.say(price[j], unit, '.2f')}"
-            for i, j in falls.tolist()
+            f"{units.size(low.label)} (row {rows[name, low.label]}) costs {units.number(price[low], unit, '.2f')} "
+            f"and {units.size(high.label)} (row {rows[name, high.label]}) {units.say(price[high], unit, '.2f')}"
+            for low, high in falls
         ]
         if words:
             more = f", and {len(words) - _FALLS_SHOWN} more" if len(words) > _FALLS_SHOWN else ""
             advice = "Check these rows: two may be exchanged, or a decimal point may have slipped"
             message = "; ".join(words[:_FALLS_SHOWN]) + more
             table.log.caution("price falls with size", f"{table.label}, {what} {name}", message, advice)
+
+
+def _is_larger(size: Size, than: Size) -> bool:
+    """Whether no side of a size, turned as it may be, is shorter than another's of its shape, and one is longer."""
+    sides, others = (sorted(map(float, one.label.split("x"))) for one in (size, than))
+    return size.shape == than.shape and sides != others and all(a >= b for a, b in zip(sides, others, strict=True))
 
 
 def approved_flex(ducts: Mapping[str, Duct], plan_file: PlanFile) -> tuple[str, ...]:
@@ -177,7 +145,7 @@ def approved_flex(ducts: Mapping[str, Duct], plan_file: PlanFile) -> tuple[str, 
         return tuple(held.values()) or ("",)
     chosen: list[str] = []
     for given in wanted if ducts else ():
-        word = plain_text(Field(name="flex", meaning=""), given) if isinstance(given, str) else str(given)
+        word = plain_word(given) if isinstance(given, str) else str(given)
         name = held.get(key_of(word))
         if name is None:
             problem = "the ducts table holds no flex product of this name"

@@ -89,20 +89,15 @@ def _no_number(field: Field, text: str) -> CellProblem:
     """What is wrong with a number that can't be read: another unit, a comma, or simply no number."""
     parted = WITH_UNIT.fullmatch(text)
     unit = unit_of((parted["before"] or "") + (parted["behind"] or "")) if parted else None
+    wanted = allowed(field)
+    if unit and not field.unit:
+        return CellProblem(f"expected {wanted}, without a unit; this is in {unit}", "Enter the plain number")
     if unit and unit != field.unit:
-        if not field.unit:
-            return CellProblem(
-                f"expected {allowed(field)}, without a unit; this is in {unit}", "Enter the plain number"
-            )
-        return CellProblem(
-            f"expected {allowed(field)}; this is in {unit}", f"Enter it in {field.unit}, or as a plain number"
-        )
+        return CellProblem(f"expected {wanted}; this is in {unit}", f"Enter it in {field.unit}, or as a plain number")
     if _COMMA.fullmatch(text) or (parted and "," in parted["number"]):
-        return CellProblem(
-            f"expected {allowed(field)}; a comma may part thousands or decimals",
-            "Write decimals with a point, such as 1.5, and thousands without a comma",
-        )
-    return CellProblem(f"expected {allowed(field)}", "Retype it as a plain number")
+        remedy = "Write decimals with a point, such as 1.5, and thousands without a comma"
+        return CellProblem(f"expected {wanted}; a comma may part thousands or decimals", remedy)
+    return CellProblem(f"expected {wanted}", "Retype it as a plain number")
 
 
 def sentence(hint: str) -> str:
@@ -119,27 +114,31 @@ def allowed(field: Field) -> str:
     return f"{number} {start}" + (f" to {field.high:g}" if field.high is not None else "")
 
 
-def believable(field: Field, value: float) -> bool:
-    """False where a value is allowed but outside what such plans have."""
-    return field.usual is None or value == 0.0 or field.usual[0] <= value <= field.usual[1]
+def choice_of(field: Field, text: str) -> str | None:
+    """Which of the field's choices a word is, whatever its case; None where it is none."""
+    return next((choice for choice in field.choices if choice.casefold() == text.strip().casefold()), None)
 
 
 def parse_choice(field: Field, text: str) -> str:
-    """One of the field's choices, whatever its case; CellProblem otherwise."""
-    for choice in field.choices:
-        if choice.casefold() == text.strip().casefold():
-            return choice
-    raise CellProblem(f"expected one of {', '.join(field.choices)}", "Pick one of them")
+    """The same; CellProblem where it is none."""
+    found = choice_of(field, text)
+    if found is None:
+        raise CellProblem(f"expected one of {', '.join(field.choices)}", "Pick one of them")
+    return found
+
+
+def flag_of(text: str) -> bool | None:
+    """Yes or no; None where a word is neither."""
+    word = text.strip().casefold()
+    return True if word in TRUE_WORDS else False if word in FALSE_WORDS else None
 
 
 def parse_flag(text: str) -> bool:
-    """Yes or no; CellProblem otherwise."""
-    word = text.strip().casefold()
-    if word in TRUE_WORDS:
-        return True
-    if word in FALSE_WORDS:
-        return False
-    raise CellProblem("expected true or false", "Enter true or false")
+    """The same; CellProblem where it is neither."""
+    found = flag_of(text)
+    if found is None:
+        raise CellProblem("expected true or false", "Enter true or false")
+    return found
 
 
 _RECTANGULAR = re.compile(r"\s*([0-9]+(?:\.[0-9]+)?)\s*[xX]\s*([0-9]+(?:\.[0-9]+)?)\s*")
@@ -159,9 +158,8 @@ def parse_size(text: str, unit: str, most: float) -> float | tuple[float, float]
     if other and other != unit:
         raise CellProblem(f"expected a size in {of}; this is in {other}", f"Enter it in {of}")
     if not (math.isfinite(value) and value >= LEAST_NUMBER):
-        raise CellProblem(
-            f"expected a size in {of}, such as {example}, or width x height, such as {pair}", "Retype the size"
-        )
+        problem = f"expected a size in {of}, such as {example}, or width x height, such as {pair}"
+        raise CellProblem(problem, "Retype the size")
     if value > most:
         raise CellProblem(f"expected a size in {of}, at most {most:g}", "Is this in another unit?")
     return value
@@ -175,9 +173,8 @@ def parse_fittings(text: str) -> list[tuple[str, int]]:
         if not name.strip():
             raise CellProblem("a fitting's name is missing beside a + or *", "Write 'collar + elbow_90*2'")
         if star and not re.fullmatch("0*[1-9][0-9]{0,2}", count.strip()):
-            raise CellProblem(
-                f"the count of '{name.strip()}' must be a whole number from 1 to 999", "Write 'elbow_90*2'"
-            )
+            problem = f"the count of '{name.strip()}' must be a whole number from 1 to 999"
+            raise CellProblem(problem, "Write 'elbow_90*2'")
         parts.append((name.strip(), int(count) if star else 1))
     return parts
 

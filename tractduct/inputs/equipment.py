@@ -33,9 +33,7 @@ def read_equipment(
         held_airflow=plan_file.flag(part, "held_airflow"),
         supply_leakage=leakage["supply_pct"] / 100.0,
         return_leakage=leakage["return_pct"] / 100.0,
-        capacity_tons=plan_file.optional(part, "capacity_tons"),
-        least_heating_cfm=plan_file.optional(part, "least_heating_cfm"),
-        rated_static_inwc=plan_file.optional(part, "rated_static_inwc"),
+        **{key: plan_file.optional(part, key) for key in ("capacity_tons", "least_heating_cfm", "rated_static_inwc")},
     )
 
 
@@ -86,14 +84,10 @@ def _speeds(curves: Mapping[str, _Curve], seasons: tuple[str, ...], plan_file: P
 
 def _devices(table: TableReader, system: str) -> tuple[Device, ...]:
     found: list[Device] = []
-    seen: dict[str, int] = {}
     for row in _of_system(table, system):
         device = Device(
-            name=row.own_name("device", seen),
-            side=row.choice("side"),
-            loss_inwc=row.number("loss_inwc"),
-            at_cfm=row.number("at_cfm"),
-            season=row.choice("season"),
+            name=row.own_name("device", among=system),
+            **row.values("side", "loss_inwc", "at_cfm", "season"),
             loaded_inwc=row.optional("loaded_loss_inwc"),
             exponent=row.number("exponent"),
         )

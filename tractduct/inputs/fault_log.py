@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from functools import partialmethod
 from typing import Any
 
 from tractduct.errors import Fault, InputFaults
 from tractduct.findings import Finding, Severity
-from tractduct.inputs.cells import believable, sentence
+from tractduct.inputs.cells import sentence
 from tractduct.inputs.limits import MAX_FAULTS
 from tractduct.inputs.schema import Field
 from tractduct.model.plan import Untyped
@@ -41,22 +42,23 @@ class FaultLog:
             rest = Fault(file=fault.file, problem=problem, remedy="Correct what these have in common first")
             raise InputFaults([*self.faults, rest])
 
-    def warning(self, rule: str, subject: str, message: str, advice: str) -> None:
-        self._find(Severity.WARNING, rule, subject, message, advice)
+    def derive(self, what: str, where: str, value: str, rule: str) -> None:
+        self.derived.append(Untyped(what=what, where=where, value=value, rule=rule))
 
-    def caution(self, rule: str, subject: str, message: str, advice: str) -> None:
-        self._find(Severity.CAUTION, rule, subject, message, advice)
-
-    def note(self, rule: str, subject: str, message: str, advice: str) -> None:
-        self._find(Severity.NOTE, rule, subject, message, advice)
+    def assume(self, what: str, where: str, value: str, rule: str) -> None:
+        self.assumed.append(Untyped(what=what, where=where, value=value, rule=rule))
 
     def _find(self, severity: Severity, rule: str, subject: str, message: str, advice: str) -> None:
         found = Finding(severity=severity, rule=rule, subject=subject, message=message, advice=advice)
         self.findings.append(found)
 
+    warning = partialmethod(_find, Severity.WARNING)
+    caution = partialmethod(_find, Severity.CAUTION)
+    note = partialmethod(_find, Severity.NOTE)
+
     def unusual(self, place: str, column: str, field: Field, value: float) -> None:
         """A caution where a value is allowed but outside what such plans have."""
-        if field.usual and not believable(field, value):
+        if field.usual and value != 0.0 and not field.usual[0] <= value <= field.usual[1]:
             message = " ".join(f"{value:g} {field.unit}".split())
             message += f" is outside the usual {field.usual[0]:g} to {field.usual[1]:g}"
             self.caution("believable input", f"{place}, '{column}'", message, sentence(field.hint) or "Check the value")

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -17,70 +15,69 @@ from tractduct.inputs.compact.rows import is_price_grid, price_rows
 from tractduct.inputs.compact.sheets import HELPER_KEYS, SHEETS
 from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.limits import MAX_ROWS_OF
-from tractduct.inputs.places import Place, label_of, place_of
 from tractduct.inputs.plan_file import PlanFile
 from tractduct.inputs.printed import read_printed
 from tractduct.inputs.schema import Field, TableSchema, header_key, in_units, other_units
 from tractduct.inputs.spelling import understood, wide_column
 from tractduct.inputs.table_reader import TableReader
-from tractduct.inputs.tables import WORKBOOKS, RawTable, Row, read_table
+from tractduct.inputs.tables import WORKBOOKS, Place, RawTable, Row, label_of, place_of, read_table
 from tractduct.inputs.workbook import sheet_names
 from tractduct.units import IP, SI, UnitSystem
 
 
-def find_tables(plan_file: PlanFile, log: FaultLog) -> dict[str, TableReader]:
+def find_tables(plan_file: PlanFile) -> dict[str, TableReader]:
     """Every table of the plan by its name, headers checked, and a word on what else lies in the folder."""
-    compact = {spec.name: find_table(spec, plan_file, log) for spec in SHEETS[1:]}
+    log = plan_file.log
+    compact = {spec.name: find_table(spec, plan_file) for spec in SHEETS[1:]}
     # What the compact sheets say need not stand in a long table, and surfaces may stand instead of airflow.
-    said = {name for name, sheet in compact.items() if sheet.is_given or name in log.unread}
+    said = {name for name, sheet in compact.items() if sheet.is_given or sheet.is_unread}
     instead = {"sections": {"runs"}, "fittings": {"runs"}, "ducts": {"runs", "products"}}
+    is_printed = "printed" in plan_file.part("tables")
+    has_loads = any(row.has(name) for row in compact["rooms"] for name in ("heating_btuh", "sensible_cooling_btuh"))
     found: dict[str, TableReader] = {}
     for spec in (*(spec for spec in schema.TABLES if spec is not schema.AIRFLOW), schema.AIRFLOW):
         if spec is schema.ROOMS and compact["rooms"].is_given:
             found["rooms"] = TableReader(spec, None, log)
             continue
-        by_surface = spec is schema.AIRFLOW and (found["surfaces"].is_given or found["surfaces"].is_unread)
-        in_rooms = spec is schema.AIRFLOW and ("rooms" in log.unread or _has_loads(compact["rooms"]))
-        in_rooms |= spec is schema.AIRFLOW and "printed" in plan_file.part("tables")
-        needed = spec.required and not by_surface and not in_rooms and not instead.get(spec.name, set()) & said
-        found[spec.name] = find_table(replace(spec, required=needed), plan_file, log)
-    labels = {sheet.label for sheet in compact.values() if sheet.is_given} | {
-        at.label for at in plan_file.places.values()
-    }
-    labels |= _printed_labels(plan_file)
-    _tell_unread(plan_file, {**compact, **found} if labels else found, labels, log)
+        needed = spec.required and not instead.get(spec.name, set()) & said
+        if spec is schema.AIRFLOW:
+            by_surface = found["surfaces"].is_given or found["surfaces"].is_unread
+            needed = not (by_surface or is_printed or has_loads or compact["rooms"].is_unread)
+        found[spec.name] = find_table(replace(spec, required=needed), plan_file)
+    labels = {sheet.label for sheet in compact.values() if sheet.is_given}
+    labels |= {at.label for at in plan_file.places.values()}
+    own = plan_file.book.name if plan_file.book else ""
+    labels |= {label_of(file or own, sheet) for file, sheet in _printed_files(plan_file) if file or sheet}
+    _tell_unread(plan_file, {**compact, **found} if labels else found, labels)
     instead["airflow"] = {"rooms"} if not found["airflow"].is_given else set()
     log.unread.update(name for name, of in instead.items() if of & log.unread)
     add_derived(found, compact, plan_file)
-    if "printed" in plan_file.part("tables"):
-        found["airflow"] = _printed(found, plan_file, log)
+    if is_printed:
+        found["airflow"] = _printed(found, plan_file)
     return found
 
 
-def _printed_labels(plan_file: PlanFile) -> set[str]:
-    """What a note of what is not read must leave out."""
-    given = [one.strip().partition("#") for one in str(plan_file.part("tables").get("printed", "")).split(";")]
-    own = plan_file.book.name if plan_file.book else ""
-    return {label_of(file or own, sheet) for file, _, sheet in given if file or sheet}
+def _printed_files(plan_file: PlanFile) -> list[tuple[str, str]]:
+    """File, empty for the plan's own workbook, and sheet, empty for all, of the printed tables that it names."""
+    given = str(plan_file.part("tables").get("printed", "")).split(";")
+    return [(file, sheet) for file, _, sheet in (one.strip().partition("#") for one in given)]
 
 
-def _printed(found: Mapping[str, TableReader], plan_file: PlanFile, log: FaultLog) -> TableReader:
+def _printed(found: Mapping[str, TableReader], plan_file: PlanFile) -> TableReader:
     """The airflow table out of the printed ones that the plan names: FILE#SHEET, or #SHEET of its own workbook."""
-    given = str(plan_file.part("tables")["printed"])
+    given, log = str(plan_file.part("tables")["printed"]), plan_file.log
     log.unread.add("airflow")
     if found["airflow"].is_given:
         problem = f"{found['airflow'].label} gives the airflow too"
         plan_file.fault("tables", "printed", problem, "Keep one of the two", given)
         return found["airflow"]
     places: list[tuple[Path, str]] = []
-    for one in given.split(";"):
-        file, _, sheet = one.strip().partition("#")
+    for file, sheet in _printed_files(plan_file):
         path = path_inside(plan_file.folder, file) if file else plan_file.book
         if path is None:
             problem = "expected files in the plan's folder, with ; between"
-            plan_file.fault(
-                "tables", "printed", problem, "Write loads.xlsx#Sheet, or #Sheet of the plan's workbook", given
-            )
+            remedy = "Write loads.xlsx#Sheet, or #Sheet of the plan's workbook"
+            plan_file.fault("tables", "printed", problem, remedy, given)
             return found["airflow"]
         places.append((path, sheet))
     try:
@@ -91,7 +88,7 @@ def _printed(found: Mapping[str, TableReader], plan_file: PlanFile, log: FaultLo
         return found["airflow"]
     for said in printed.said:
         log.note("printed airflow", plan_file.where("tables", "printed"), said, "Hold it against the printed table")
-    header, *lines = csv.reader(io.StringIO(printed.table))
+    header, *lines = printed.lines
     at = Origin(plan_file.name, 1, "[tables] printed", given)
     rows = tuple(Row(1, dict(zip(map(header_key, header), line, strict=True)), origins={"": at}) for line in lines)
     raw = RawTable("airflow", plan_file.name, {header_key(name): name for name in header}, rows)
@@ -99,29 +96,23 @@ def _printed(found: Mapping[str, TableReader], plan_file: PlanFile, log: FaultLo
     return TableReader(schema.AIRFLOW, in_core_names(raw, schema.AIRFLOW, plan_file.units), log)
 
 
-def _has_loads(rooms: TableReader) -> bool:
-    return any(row.has(name) for row in rooms for name in ("heating_btuh", "sensible_cooling_btuh"))
-
-
-def find_table(spec: TableSchema, plan_file: PlanFile, log: FaultLog) -> TableReader:
-    """One table, its headers checked."""
-    raw = None
+def find_table(spec: TableSchema, plan_file: PlanFile) -> TableReader:
+    """One table, its headers checked; without rows where it is not given, or is a sheet that is there to be filled."""
+    log = plan_file.log
+    raw: RawTable | None = None
     try:
-        place = _place(spec, plan_file, log)
+        place = _place(spec, plan_file)
         if place is None and spec.required:
             remedy = f"Add {spec.name}.csv or a workbook with a sheet '{spec.name}' beside {PLAN_FILE}"
             raise TableFault(f"{spec.name}.csv", f"the plan has no {spec.name} table", remedy)
         if place is None:
             return TableReader(spec, None, log)
         raw = read_table(spec.name, *place, helpers=HELPER_KEYS)
-        if spec is SHEETS[1] and not _is_compact(raw, plan_file.units):
+        is_grid = spec.name == "prices" and is_price_grid(raw)
+        raw = price_rows(raw) if is_grid else raw
+        is_blank = not raw.rows and (is_grid or not (spec.required or plan_file.has_file))
+        if is_blank or (spec is SHEETS[1] and not _is_compact(raw, plan_file.units)):
             return TableReader(spec, None, log)
-        if spec.name == "prices" and is_price_grid(raw):
-            raw = price_rows(raw)
-            if not raw.rows:
-                return TableReader(spec, None, log)
-        if not raw.rows and not spec.required and not plan_file.has_file:
-            return TableReader(spec, None, log)  # a sheet that is there to be filled in
         raw = _checked(in_core_names(raw, spec, plan_file.units), spec, log)
     except TableFault as problem:
         log.add(problem.fault)
@@ -148,7 +139,7 @@ def lone_table(spec: TableSchema, path: Path, sheet: str, log: FaultLog) -> Tabl
     def known(units: UnitSystem) -> int:
         return sum(header_key(in_units(f, units).name) in raw.headers for f in spec.fields)
 
-    raw = in_core_names(raw, spec, SI if known(SI) > known(IP) else IP)
+    raw = in_core_names(raw, spec, max(IP, SI, key=known))
     return TableReader(spec, understood(raw, _columns_of(raw, spec), log), log)
 
 
@@ -199,7 +190,7 @@ def _columns_of(table: RawTable, spec: TableSchema) -> dict[str, Field]:
     return found
 
 
-def _place(spec: TableSchema, plan_file: PlanFile, log: FaultLog) -> Place | None:
+def _place(spec: TableSchema, plan_file: PlanFile) -> Place | None:
     """Where a table is; None where it is not given. TableFault where that can't be."""
     named = plan_file.part("tables")
     name = "loads" if spec.name == "airflow" and "loads" in named else spec.name
@@ -208,31 +199,30 @@ def _place(spec: TableSchema, plan_file: PlanFile, log: FaultLog) -> Place | Non
         plan_file.fault("tables", "loads", problem, "Remove one of the two")
     given = named.get(name)
     if given is None:
-        return place_of(plan_file.files, ("airflow", "loads") if spec.name == "airflow" else (name,), log)
+        return place_of(plan_file.files, ("airflow", "loads") if spec.name == "airflow" else (name,), plan_file.log)
     remedy = 'Write "file.csv" or "book.xlsx#Sheet"'
     if not isinstance(given, str):
         column = plan_file.where("tables", name)
         raise TableFault(plan_file.name, "expected a file name", remedy, column=column, value=str(given), is_key=True)
     file, _, sheet = given.partition("#")
     path = path_inside(plan_file.folder, file)
-    if path is None and not file.strip():
-        raise TableFault(plan_file.name, "the name of the file is empty", remedy, value=given)
     if path is None:
-        problem = "the file lies outside the plan folder"
-        raise TableFault(plan_file.name, problem, "Put it into the plan folder", value=given)
+        outside = "the file lies outside the plan folder", "Put it into the plan folder"
+        told = outside if file.strip() else ("the name of the file is empty", remedy)
+        raise TableFault(plan_file.name, *told, value=given)
     return path, sheet or None, label_of(file, sheet)
 
 
 _OTHER_TABLES = (".xls", ".ods", ".tsv", ".txt")  # what a table may have been saved as by mistake
 
 
-def _tell_unread(plan_file: PlanFile, tables: Mapping[str, TableReader], labels: set[str], log: FaultLog) -> None:
+def _tell_unread(plan_file: PlanFile, tables: Mapping[str, TableReader], labels: set[str]) -> None:
     """What else lies in the plan folder: a finding, and a fault where it may be meant for a table that is absent.
 
     ``labels`` are of what is read besides the tables.
     """
     read = {table.label for table in tables.values() if table.is_given} | labels
-    absent = [name for name, table in tables.items() if not table.is_given]
+    absent, log = [name for name, table in tables.items() if not table.is_given], plan_file.log
     if "airflow" in absent:
         absent.append("loads")
     for path in plan_file.files:
@@ -269,7 +259,7 @@ def _check_headers(table: RawTable, spec: TableSchema, log: FaultLog) -> bool:
     known = {header_key(f.name): in_units(f, table.units).name for f in spec.fields}
     absent = [f for f in spec.fields if not table.has(f.name)]
     absent_names = [in_units(f, table.units).name for f in absent if f.name not in schema.FREE_TEXT]
-    wide = spec.name == "airflow" and is_wide(table)
+    wide = spec.name == "airflow" and any(wide_column(spelled, table.units) for spelled in table.headers.values())
 
     def fault(problem: str, remedy: str, column: str | None = None) -> None:
         log.fault(table.label, problem, remedy, row=table.header_row, column=column)
@@ -294,7 +284,3 @@ def _check_headers(table: RawTable, spec: TableSchema, log: FaultLog) -> bool:
     for field in missing:
         fault(f"the column '{field.name}' is missing", f"Add it: {field.meaning}")
     return not missing
-
-
-def is_wide(table: RawTable) -> bool:
-    return any(wide_column(spelled, table.units) for spelled in table.headers.values())

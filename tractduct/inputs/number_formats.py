@@ -18,14 +18,7 @@ _TOKEN = re.compile(
     r"|\[[^\]]*\]|[_*].|[eE][-+](?=[0#?])|(?P<digits>General|[0#?]+ ?/ ?[0-9#?]+|[0#?.,@]+)|(?P<letter>.)",
     re.IGNORECASE | re.DOTALL,
 )
-_SIGNS = {
-    "<": operator.lt,
-    "<=": operator.le,
-    "=": operator.eq,
-    "<>": operator.ne,
-    ">": operator.gt,
-    ">=": operator.ge,
-}
+_SIGNS = {"<": operator.lt, "<=": operator.le, "=": operator.eq, "<>": operator.ne, ">": operator.gt, ">=": operator.ge}
 _AROUND = set("()+-\u2212")  # how a number may show its sign, which it keeps anyway
 _SCALES = ("", " thousand ", " million ")
 

@@ -61,30 +61,27 @@ class Choices:
         return found
 
     def _tell_clash(self, row: RowReader, column: str, built: Sequence[str]) -> bool:
-        clash = of_one_group(self.options, built)
+        clash = _clash(self.options, built)
         if clash:
-            problem = (
-                f"'{clash[0].name}' and '{clash[1].name}' are both of group {clash[0].group}: at most one is built"
-            )
-            row.fault(column, problem, "Keep one of them")
+            row.fault(column, clash, "Keep one of them")
         return bool(clash)
 
 
-def of_one_group(options: Sequence[Option], built: Sequence[str]) -> tuple[Option, ...]:
-    """Two of some options that exclude each other; empty where all can be built together."""
-    first: dict[str, Option] = {}
+def _clash(options: Sequence[Option], built: Sequence[str]) -> str:
+    """Which two of some options exclude each other, in words; empty where all can be built together."""
+    first: dict[str, str] = {}
     for option in options:
-        if option.name in built and option.group and first.setdefault(option.group, option) is not option:
-            return first[option.group], option
-    return ()
+        if option.name in built and option.group and first.setdefault(option.group, option.name) != option.name:
+            two = f"'{first[option.group]}' and '{option.name}'"
+            return f"{two} are both of group {option.group}: at most one is built"
+    return ""
 
 
 def read_options(table: TableReader, plan_file: PlanFile) -> Choices:
     """The options table, and the combinations that [variants] wants of it."""
-    seen: dict[str, int] = {}
     options = []
     for row in table:
-        name = row.own_name("option", seen)
+        name = row.own_name("option")
         if _WORDS.match(name):
             row.fault("option", "a name can't begin with 'not', nor hold 'and', + or ;", "Rename it")
         elif name:
@@ -121,19 +118,17 @@ def _listed(options: Sequence[Option], plan_file: PlanFile) -> tuple[Built, ...]
         return ()
     for given in listed:
         if not isinstance(given, list) or not all(isinstance(name, str) for name in given):
-            fault(
-                "expected a list of lists of names", 'Write options = [[], ["bay"], ["bay", "bonus"]], or "all"', given
-            )
+            remedy = 'Write options = [[], ["bay"], ["bay", "bonus"]], or "all"'
+            fault("expected a list of lists of names", remedy, given)
             continue
         unknown = [name for name in given if key_of(name) not in known]
         names = {known[key_of(name)] for name in given if key_of(name) in known}
         built = tuple(o.name for o in options if o.name in names)
-        clash = of_one_group(options, built)
+        clash = _clash(options, built)
         if unknown:
             fault(f"the options table has no option '{unknown[0]}'", nearest(unknown[0], known.values()), given)
         elif clash:
-            problem = f"'{clash[0].name}' and '{clash[1].name}' are both of group {clash[0].group}"
-            fault(f"{problem}: at most one is built", "Keep one of them", given)
+            fault(clash, "Keep one of them", given)
         elif built in found:
             fault("this combination is duplicated", "Remove one", given)
         else:

@@ -15,15 +15,13 @@ from typing import Any
 from tractduct.errors import Fault, InputFaults, printable, shortened
 from tractduct.files import MAX_PLAN_FILE_BYTES, PLAN_FILE, TableFault, check_file, plan_content
 from tractduct.inputs import schema
-from tractduct.inputs.cells import CellProblem, allowed, nearest, parse_choice, parse_flag, parse_number
+from tractduct.inputs.cells import CellProblem, allowed, flag_of, nearest, parse_choice, parse_number
 from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.limits import MAX_NAME, MAX_SIZES
-from tractduct.inputs.places import files_beside, place_of
 from tractduct.inputs.plan_sheet import Places, read_plan_sheet
 from tractduct.inputs.schema import Field, in_units, other_units
-from tractduct.inputs.spelling import note_reading, plain_text
-from tractduct.inputs.tables import WORKBOOKS, RawTable, read_table
-from tractduct.model.plan import Untyped
+from tractduct.inputs.spelling import note_reading, plain_text, plain_word
+from tractduct.inputs.tables import WORKBOOKS, RawTable, files_beside, place_of, read_table
 from tractduct.model.sizes import Size, size_of
 from tractduct.model.words import key_of
 from tractduct.units import IP, SI, UnitSystem
@@ -50,7 +48,7 @@ class PlanFile:
         self.units: UnitSystem = IP
         self.plan_name = ""
         self._assumed: frozenset[tuple[str, str]] = frozenset()
-        self._numbers: dict[str, dict[str, float]] = {}
+        self._numbers: dict[str, dict[str, Any]] = {}
 
     def read(self) -> None:
         """Read the file and check its keys. InputFaults where it can't be read."""
@@ -81,17 +79,13 @@ class PlanFile:
                 self.log.fault(self.name, problem, nearest(key, [*on_top, *parts]), value=key)
         self.plan_name = self._plan_name()
         for part, keys in schema.KEYS.items():
-            numbers = [key for key in keys if key.kind == "number"]
-            self._numbers[part] = {key.name: self._number(part, key) for key in numbers}
+            self._numbers[part] = {key.name: self._number(part, key) for key in keys if key.kind == "number"}
         for part in self.system_parts:
             # A pressure that one system does not say holds as all have it; a blower is each one's own.
             own, base = self.part(part), _base(part)
-            shared = self.part(base) if base == "pressure" else {}
-            numbers = [key for key in schema.KEYS[base] if key.kind == "number"]
-            self._numbers[part] = self._numbers[base] | {
-                k.name: self._number(part, k) for k in numbers if k.name in own
-            }
-            self.config[part] = {**shared, **own}
+            given = [key for key in schema.KEYS[base] if key.kind == "number" and key.name in own]
+            self._numbers[part] = self._numbers[base] | {key.name: self._number(part, key) for key in given}
+            self.config[part] = {**(self.part(base) if base == "pressure" else {}), **own}
 
     def _part_systems(self) -> None:
         """Take [blower.NAME] and [pressure.NAME] out of their parts, each a part of that dotted name."""
@@ -146,14 +140,14 @@ class PlanFile:
             names = {in_units(field, IP).name, in_units(field, SI).name}
             if names & set(self.part(part) if part else self.config):
                 problem = f"{PLAN_FILE} gives this key too"
-                self.log.fault(at.label, problem, "Keep one of the two", row=at.row, column=at.column, value=at.value)
+                self.log.add(at.fault(problem, "Keep one of the two"))
         for key, value in config.items():
             self.config[key] = {**self.part(key), **value} if isinstance(value, dict) else value
         self.places = places
 
     def _content(self) -> dict[str, Any]:
         """What the file holds. InputFaults where it can't be read."""
-        file, problem, remedy = str(self.path), "", ""
+        file = str(self.path)
         try:
             if self.path.exists():
                 check_file(self.path, file, MAX_PLAN_FILE_BYTES)
@@ -161,16 +155,11 @@ class PlanFile:
         except TableFault as refused:
             raise InputFaults([refused.fault]) from None
         except FileNotFoundError:
-            problem, remedy = (
-                "there is no such file",
-                "Give a plan's workbook or folder, or make one with: tractduct new house.xlsx",
-            )
+            problem = "there is no such file"
+            remedy = "Give a plan's workbook or folder, or make one with: tractduct new house.xlsx"
         except NotADirectoryError:
-            file = str(self.path.parent)
-            problem, remedy = (
-                "this is a file, not a plan folder",
-                f"Give a workbook, .xlsx, or the folder that holds {PLAN_FILE}",
-            )
+            file, problem = str(self.path.parent), "this is a file, not a plan folder"
+            remedy = f"Give a workbook, .xlsx, or the folder that holds {PLAN_FILE}"
         except OSError as error:
             problem, remedy = f"it can't be read ({error.strerror or error})", "Check who may read it"
         except UnicodeDecodeError:
@@ -185,7 +174,7 @@ class PlanFile:
         found = IP
         for key in schema.KEYS[""][1:]:
             given = self.config.get(key.name, key.default)
-            word = plain_text(_WORD, given) if isinstance(given, str) else ""
+            word = plain_word(given) if isinstance(given, str) else ""
             if key.choices and word.casefold() in key.choices:
                 found = replace(found, name=word.casefold())
             elif not key.choices and re.fullmatch("[^\\W\\d_]{1,4}|[$\u20ac\u00a3]", word):
@@ -212,8 +201,8 @@ class PlanFile:
         """A fault of one key."""
         shown = None if value is None else str(value)
         at = self.places.get((part, key))
-        place: dict[str, Any] = {"column": self.where(part, key), "value": shown, "is_key": True}
-        self.log.fault(at.label if at else self.name, problem, remedy, row=at.row if at else None, **place)
+        file, row = (at.label, at.row) if at else (self.name, None)
+        self.log.fault(file, problem, remedy, row=row, column=self.where(part, key), value=shown, is_key=True)
 
     @property
     def typed(self) -> frozenset[tuple[str, str]]:
@@ -226,7 +215,7 @@ class PlanFile:
         self._numbers[part][key] = value
         self._assumed |= {(part, key)}
         shown = self.units.say(value, _declared(part, key).unit)
-        self.log.assumed.append(Untyped(what=self.where(part, key), where=self.name, value=shown, rule=rule))
+        self.log.assume(self.where(part, key), self.name, shown, rule)
 
     def part(self, name: str) -> dict[str, Any]:
         part = self.config.get(name, {})
@@ -241,25 +230,25 @@ class PlanFile:
         self.log.fault(self.name, "the plan has no name", 'Write name = "..." in its first line')
         return ""
 
-    def numbers(self, part: str) -> dict[str, float]:
-        """The numbers of one part in the core's units, with defaults for what is not given; NaN without one."""
+    def numbers(self, part: str) -> dict[str, Any]:
+        """The numbers of one part in the core's units, whole ones as int; where not given the default, NaN without."""
         return self._numbers[part]
 
     def optional(self, part: str, key: str) -> float | None:
         """A number; None where it is not given."""
-        return self.numbers(part)[key] if key in self.part(part) else None
+        return float(self.numbers(part)[key]) if key in self.part(part) else None
 
     def _number(self, part: str, declared: Field) -> float:
-        default = declared.default if isinstance(declared.default, float) else math.nan
-        given = self.part(part).get(declared.name)
-        if given is None:
-            return default
+        given, value = self.part(part).get(declared.name), None
         field = in_units(declared, self.units)
-        value = self._parsed(field, field, part, declared.name, given)
+        if given is not None:
+            value = self._parsed(field, field, part, declared.name, given)
         if value is None:
-            return default
-        self.log.unusual(self.name, self.where(part, declared.name), field, value)
-        return self.units.core(value, declared.quantity or declared.unit)
+            found = declared.default if isinstance(declared.default, float) else math.nan
+        else:
+            self.log.unusual(self.name, self.where(part, declared.name), field, value)
+            found = self.units.core(value, declared.quantity or declared.unit)
+        return int(found) if declared.whole else found
 
     def _parsed(self, field: Field, plain: Field, part: str, key: str, given: object) -> float | None:
         """A number by its declaration; in quotes, as a person would understand it by ``plain``, which is said."""
@@ -280,7 +269,7 @@ class PlanFile:
         """A text; empty where it is not given."""
         value = self.part(part).get(key, "")
         if isinstance(value, str):
-            return plain_text(_WORD, value)
+            return plain_word(value)
         self.fault(part, key, "expected text in quotes", f'Write {key} = "..."', value)
         return ""
 
@@ -298,16 +287,12 @@ class PlanFile:
         value = self.part(part).get(key, False)
         if isinstance(value, bool):
             return value
-        if isinstance(value, str):
-            try:
-                flag = parse_flag(plain_text(_declared(part, key), value))
-            except CellProblem:
-                pass
-            else:
-                note_reading(self.log, f"{self.name}, {self.where(part, key)}", value, str(flag).lower())
-                return flag
-        self.fault(part, key, "expected true or false", f"Write {key} = true", value)
-        return False
+        flag = flag_of(plain_text(_declared(part, key), value)) if isinstance(value, str) else None
+        if flag is None:
+            self.fault(part, key, "expected true or false", f"Write {key} = true", value)
+        else:
+            note_reading(self.log, f"{self.name}, {self.where(part, key)}", value, str(flag).lower())
+        return bool(flag)
 
     def listed(self, part: str, key: str) -> list[Any] | None:
         """A list; None where it is not given."""
@@ -321,35 +306,32 @@ class PlanFile:
     def sizes(self) -> tuple[Size, ...]:
         """The standard sizes: round ones, then rectangular ones, each by (equivalent) diameter."""
         found: dict[str, Size] = {}
-
-        def side(key: str, value: object) -> float | None:
-            field = in_units(_declared("sizes", key), self.units)
-            return self._parsed(field, replace(field, kind="number"), "sizes", key, value)
-
-        def add(key: str, size: Size) -> None:
-            if size.label in found:
-                self.fault("sizes", key, "this size is duplicated", "Remove one", size.label)
-            found[size.label] = size
-
         default = schema.DEFAULT_ROUND_MM if self.units.is_si else schema.DEFAULT_ROUND_IN
         for value in self._each_size("round_in", default) or default:
-            diameter = side("round_in", value)
-            if diameter is not None:
-                add("round_in", size_of(diameter, self.units))
+            self._add_size(found, "round_in", value)
         step = 50.0 if self.units.is_si else 2.0
         for pair in self._each_size("rectangular_in", [step * n for n in range(1, 60)]):
-            if not isinstance(pair, list) or len(pair) != 2:
+            if isinstance(pair, list) and len(pair) == 2:
+                self._add_size(found, "rectangular_in", *pair)
+            else:
                 remedy = "Write [[200, 200], [200, 250]]" if self.units.is_si else "Write [[8, 8], [8, 10]]"
                 self.fault("sizes", "rectangular_in", "expected pairs of width and height", remedy, pair)
-                continue
-            width, height = (side("rectangular_in", value) for value in pair)
-            if width is not None and height is not None:
-                add("rectangular_in", size_of((width, height), self.units))
         if len(found) > MAX_SIZES:
             problem = f"there are {len(found):,} standard sizes; at most {MAX_SIZES} are looked at"
             self.log.fault(self.name, problem, "List the sizes that are stocked", column="[sizes]", is_key=True)
             return ()
         return tuple(sorted(found.values(), key=lambda s: (s.shape != "round", s.diameter_in, s.label)))
+
+    def _add_size(self, found: dict[str, Size], key: str, *sides: object) -> None:
+        """The size of a diameter, or of width and height, by its label."""
+        field = in_units(_declared("sizes", key), self.units)
+        lengths = [self._parsed(field, replace(field, kind="number"), "sizes", key, side) for side in sides]
+        known = [length for length in lengths if length is not None]
+        if len(known) == len(sides):
+            size = size_of(known[0] if len(known) == 1 else (known[0], known[1]), self.units)
+            if size.label in found:
+                self.fault("sizes", key, "this size is duplicated", "Remove one", size.label)
+            found[size.label] = size
 
     def _each_size(self, key: str, steps: Sequence[float]) -> list[Any]:
         """A list of sizes as written, with 4..10 and 8..24x8 in place of each of ``steps`` from one to the other.
@@ -359,16 +341,17 @@ class PlanFile:
         found: list[Any] = []
         for given in self.listed("sizes", key) or []:
             text = plain_text(in_units(_declared("sizes", key), self.units), given) if isinstance(given, str) else ""
-            first, dots, rest = text.partition("..")
+            first, _, rest = text.partition("..")
             last, cross, height = rest.partition("x")
-            pair = _pair(text)
             try:
                 low, high = float(first), float(last)
-            except ValueError:
-                found.append(pair if pair and key == "rectangular_in" else given)
+            except ValueError:  # no such row
+                width, _, other = text.partition("x")
+                is_pair = key == "rectangular_in" and width and other and ".." not in text
+                found.append([width, other] if is_pair else given)
                 continue
             inside = [step for step in steps if low <= step <= high]
-            if not dots or bool(cross) != (key == "rectangular_in") or not {low, high} <= set(inside):
+            if bool(cross) != (key == "rectangular_in") or not {low, high} <= set(inside):
                 self.fault("sizes", key, "a row of sizes goes from one that is made to another", _RANGES, given)
             else:
                 found += [[step, height] if cross else step for step in inside]
@@ -377,12 +360,6 @@ class PlanFile:
 
 SYSTEM_PARTS = ("blower", "pressure")  # each system may have its own
 _RANGES = "Write 4..10, or 8..24x8 for widths from 8 to 24 by 2 (in mm: 200..600x200, by 50), or each size"
-_WORD = Field(name="", meaning="")
-
-
-def _pair(text: str) -> list[str] | None:
-    width, cross, height = text.partition("x")
-    return [width, height] if cross and width and height and ".." not in text else None
 
 
 def _declared(part: str, key: str) -> Field:
@@ -404,10 +381,9 @@ def _unreadable(config: dict[str, Any]) -> Iterator[tuple[str, str, str]]:
             for key, inner in value.items():
                 if not _fit_to_show(key):
                     yield where, "a key has characters that can't be shown, or too many", key
-                elif not where:
-                    left.append((f"[{key}]" if isinstance(inner, dict) else key, inner))
                 else:
-                    left.append((f"{where} {key}", inner))
+                    place = f"{where} {key}" if where else f"[{key}]" if isinstance(inner, dict) else key
+                    left.append((place, inner))
         elif isinstance(value, list):
             left += [(where, inner) for inner in value]
         elif isinstance(value, str) and not _fit_to_show(value):

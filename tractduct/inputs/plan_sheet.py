@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
 from typing import Any
 
 from tractduct.errors import Origin
 from tractduct.inputs import schema
-from tractduct.inputs.cells import CellProblem, nearest, parse_flag
+from tractduct.inputs.cells import flag_of, nearest
 from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.schema import Field, in_units
-from tractduct.inputs.spelling import plain_text
+from tractduct.inputs.spelling import plain_word
 from tractduct.inputs.tables import RawTable
 from tractduct.model.words import FACES
 from tractduct.units import IP, SI
@@ -33,43 +32,37 @@ def read_plan_sheet(table: RawTable, units: object, log: FaultLog) -> tuple[dict
     """
     config: dict[str, Any] = {}
     places: Places = {}
-    rows = [(row, plain_text(_WORD, row.text("key"))) for row in table.rows if row.text("key")]
+    rows = [(row, plain_word(row.text("key"))) for row in table.rows if row.text("key")]
     is_si = str(units).casefold() == "si"
     is_si |= any(key.casefold() == "units" and row.text("value").casefold() == "si" for row, key in rows)
-    by_name = _by_name(is_si)
+    keys = [
+        (part, field, in_units(field, SI if is_si else IP).name)
+        for part, fields in schema.KEYS.items()
+        for field in fields
+    ]
     for row, key in rows:
         given = row.text("value")
         at = Origin(table.label, row.number, "key", key)
         if not given or key.casefold() in (SHOWN_FRONT, SHOWN_SEASON):
             continue
         found = _NAMED.fullmatch(key)
-        known = [
-            (p, f) for p, f in by_name.get((found[2] if found else key).casefold(), []) if not found or p == found[1]
-        ]
+        wanted = (found[2] if found else key).casefold()
+        known = [one for one in keys if one[2].casefold() == wanted and (not found or one[0] == found[1])]
         if len(known) != 1:
-            parts = " or ".join(f"[{p}] {f.name}" for p, f in known)
-            names = [f.name for fields in schema.KEYS.values() for f in fields]
+            parts = " or ".join(f"[{part}] {field.name}" for part, field, _ in known)
             problem = "several parts have a key of this name" if known else "no plan has a key of this name"
-            remedy = f"Write {parts}" if known else nearest(key, names)
-            log.fault(at.label, problem, remedy, row=at.row, column="key", value=key)
+            remedy = f"Write {parts}" if known else nearest(key, [field.name for _, field, _ in keys])
+            log.add(at.fault(problem, remedy))
             continue
-        part, field = known[0]
+        part, field, name = known[0]
         if (part, field.name) in places:
             problem = f"this key is already in row {places[part, field.name].row}"
-            log.fault(at.label, problem, "Remove one of the two rows", row=at.row, column="key", value=key)
+            log.add(at.fault(problem, "Remove one of the two rows"))
             continue
         places[part, field.name] = at
         where = config if not part else config.setdefault(part, {})
-        where[in_units(field, SI if is_si else IP).name] = _value(part, field, given)
+        where[name] = _value(part, field, given)
     return config, places
-
-
-def _by_name(is_si: bool) -> Mapping[str, list[tuple[str, Field]]]:
-    found: dict[str, list[tuple[str, Field]]] = {}
-    for part, fields in schema.KEYS.items():
-        for field in fields:
-            found.setdefault(in_units(field, SI if is_si else IP).name.casefold(), []).append((part, field))
-    return found
 
 
 def _value(part: str, field: Field, given: str) -> Any:
@@ -83,10 +76,5 @@ def _value(part: str, field: Field, given: str) -> Any:
 
 
 def _flag(word: str) -> bool | str:
-    try:
-        return parse_flag(word)
-    except CellProblem:
-        return word
-
-
-_WORD = Field(name="", meaning="")
+    found = flag_of(word)
+    return word if found is None else found

@@ -21,6 +21,7 @@ from tractduct.files import TableFault
 from tractduct.inputs.cells import nearest
 from tractduct.inputs.plan_file import PlanFile
 from tractduct.inputs.schema import AIRFLOW, in_units
+from tractduct.inputs.spelling import COMPASS, SEASON_WORDS
 from tractduct.inputs.table_reader import TableReader
 from tractduct.inputs.tables import WORKBOOKS, csv_lines
 from tractduct.inputs.workbook import sheet_grid, sheet_names
@@ -28,11 +29,8 @@ from tractduct.model.words import ALL_ROOMS, FACES, SEASONS, key_of
 
 Grid = list[list[str]]
 
-_SEASON = {"heating": "heating", "heat": "heating", "htg": "heating", "winter": "heating",
-           "cooling": "cooling", "cool": "cooling", "clg": "cooling", "summer": "cooling"}  # fmt: skip
-_LONG = {"north": "N", "northeast": "NE", "east": "E", "southeast": "SE", "south": "S", "southwest": "SW", "west": "W",
-         "northwest": "NW"}  # fmt: skip
-_FACE = {**_LONG, **{face.casefold(): face for face in FACES}}
+_SEASON = {**SEASON_WORDS, **{season: season for season in SEASONS}, "winter": "heating", "summer": "cooling"}
+_FACE = {**COMPASS, **{face.casefold(): face for face in FACES}}
 _FLOW = {"cfm": "cfm", "l/s": "L/s", "lps": "L/s"}
 _OTHER = {"btuh", "btu/h", "btu", "kbtu", "kbtuh", "mbh", "kw", "watt", "watts", "ft2", "sqft", "sf", "m2", "area",
           "load", "loads", "%", "fpm", "tons", "ton", "m3/h", "inwc", "volume", "gain", "gains", "loss"}  # fmt: skip
@@ -75,21 +73,29 @@ class _Block:
 
 @dataclass(slots=True)
 class _Front:
-    """What one front's block says: values by season and room key; how it was found."""
+    """What one front's block says: values by season and room key; how it was found; ``label`` of its sheet."""
 
     face: str
     lines: tuple[int, int]
     whence: str
     values: dict[str, dict[str, float]] = field(default_factory=dict)
     with_totals: bool = False
+    label: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class PrintedAirflow:
-    """What was read: the airflow table's text, and what to say of it."""
+    """What was read: the airflow table's lines, the header first, and what to say of it."""
 
-    table: str
+    lines: tuple[tuple[str, ...], ...]
     said: tuple[str, ...]
+
+    @property
+    def table(self) -> str:
+        """The lines as the text of a CSV file."""
+        text = io.StringIO()
+        csv.writer(text, lineterminator="\n").writerows(self.lines)
+        return text.getvalue()
 
 
 def read_printed(
@@ -102,51 +108,46 @@ def read_printed(
     asked, units = _asked(tables, plan_file), plan_file.units
     faults: list[Fault] = []
     said: list[str] = []
-    fronts: list[tuple[_Front, str]] = []
+    fronts: list[_Front] = []
     for label, names, grid in _grids(files):
         try:
             found, notes = _read_grid(grid, names, asked, label)
         except InputFaults as refused:
             faults += refused.faults
             continue
-        fronts += [(front, label) for front in found]
+        fronts += found
         said += notes
     if not faults:
         faults = _whole(fronts, asked, ", ".join(printable(path.name) for path, _ in files))
     scale: dict[tuple[str, str], float] = {}
-    for front, label in fronts if not faults else ():
+    for front in fronts if not faults else ():
         for season, values in front.values.items():
             total, system = sum(values.values()), asked.system.get(season)
             if system is None:
                 continue
             if abs(total - system) > _ROUNDED * len(values):
-                problem = (
-                    f"front {front.face}: {season} adds up to {total:g} {asked.flow}, and the blower makes {system:g}"
-                )
+                problem = f"front {front.face}: {season} adds up to {total:g} {asked.flow}, "
+                problem += f"and the blower makes {system:g}"
                 remedy = f"Correct the table, or {season} of [blower] in the plan"
-                faults.append(Fault(file=label, problem=problem, remedy=remedy))
+                faults.append(Fault(file=front.label, problem=problem, remedy=remedy))
             scale[front.face, season] = system / total if total else 1.0
     if faults:
         raise InputFaults(faults)
     for season in asked.seasons:
         if season in asked.system:
             off = max(abs(factor - 1.0) for (_, s), factor in scale.items() if s == season) * 100.0
-            said.append(
-                f"{season} is scaled to the blower's {asked.system[season]:g} {asked.flow}: by {off:.2g} % at most"
-            )
+            flow = f"{asked.system[season]:g} {asked.flow}"
+            said.append(f"{season} is scaled to the blower's {flow}: by {off:.2g} % at most")
         else:
             said.append(f"the plan gives no {season} airflow of the blower, so nothing checks the sums of {season}")
-    columns = [
-        in_units(AIRFLOW.field(name), units).name for name in ("front_faces", "room", "heating_cfm", "cooling_cfm")
-    ]
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow([c for c in columns if not c.startswith(SEASONS) or c.startswith(tuple(asked.seasons))])
-    for front, _ in sorted(fronts, key=lambda f: FACES.index(f[0].face)):
+    seasons = [season for season in SEASONS if season in asked.seasons]
+    columns = ("front_faces", "room", *(f"{season}_cfm" for season in seasons))
+    lines = [tuple(in_units(AIRFLOW.field(name), units).name for name in columns)]
+    for front in sorted(fronts, key=lambda front: FACES.index(front.face)):
         for key, room in asked.rooms.items():
-            flows = [front.values[s][key] * scale.get((front.face, s), 1.0) for s in SEASONS if s in asked.seasons]
-            writer.writerow([front.face, room, *(f"{flow:.6g}" for flow in flows)])
-    return PrintedAirflow(text.getvalue(), tuple(said))
+            flows = (front.values[season][key] * scale.get((front.face, season), 1.0) for season in seasons)
+            lines.append((front.face, room, *(f"{flow:.6g}" for flow in flows)))
+    return PrintedAirflow(tuple(lines), tuple(said))
 
 
 def _asked(tables: Mapping[str, TableReader], plan_file: PlanFile) -> _Asked:
@@ -207,16 +208,16 @@ def _read_grid(grid: Grid, names: Sequence[str], asked: _Asked, label: str) -> t
         try:
             found.append((is_turned, *_read_lines(lines, names, asked)))
         except _Unclear as why:
-            held = [sum(key_of(cell) in asked.rooms for cell in column) for column in zip(*lines, strict=True)]
-            refused.append((max(held, default=0), is_turned, why))
+            refused.append((max(_rooms_named(lines, asked), default=0), is_turned, why))
     if len(found) == 1:
         is_turned, fronts, unread = found[0]
-        notes = [_told(front, asked, label, is_turned=is_turned) for front in fronts]
+        for front in fronts:
+            front.label = label
+        notes = [_told(front, asked, is_turned=is_turned) for front in fronts]
         return fronts, notes + [f"{label}: not read: {', '.join(unread[:12])}"] * bool(unread)
     if found:
-        raise InputFaults(
-            [Fault(file=label, problem="it can be read by rows and by columns", remedy="Give the table alone")]
-        )
+        problem = "it can be read by rows and by columns"
+        raise InputFaults([Fault(file=label, problem=problem, remedy="Give the table alone")])
     _, is_turned, unclear = max(refused, key=lambda r: r[0])
     place: dict[str, Any] = {}
     if unclear.line is not None:
@@ -224,15 +225,12 @@ def _read_grid(grid: Grid, names: Sequence[str], asked: _Asked, label: str) -> t
     raise InputFaults([Fault(file=label, problem=unclear.problem, remedy=unclear.remedy, value=unclear.value, **place)])
 
 
-def _told(front: _Front, asked: _Asked, label: str, *, is_turned: bool) -> str:
+def _told(front: _Front, asked: _Asked, *, is_turned: bool) -> str:
     sums = ", ".join(f"{season} {sum(values.values()):g}" for season, values in front.values.items())
     first, last = (get_column_letter(n + 1) if is_turned else str(n + 1) for n in front.lines)
-    totals = ", totals agree" if front.with_totals else ", no totals to check"
-    where = "columns" if is_turned else "rows"
-    return (
-        f"{label}: front {front.face}: {len(asked.rooms)} rooms, {sums} {asked.flow}, {where} {first} to {last} "
-        f"(direction from the {front.whence}){totals}"
-    )
+    totals = "totals agree" if front.with_totals else "no totals to check"
+    where = f"{'columns' if is_turned else 'rows'} {first} to {last} (direction from the {front.whence})"
+    return f"{front.label}: front {front.face}: {len(asked.rooms)} rooms, {sums} {asked.flow}, {where}, {totals}"
 
 
 def _read_lines(lines: Grid, names: Sequence[str], asked: _Asked) -> tuple[list[_Front], list[str]]:
@@ -256,14 +254,18 @@ def _read_lines(lines: Grid, names: Sequence[str], asked: _Asked) -> tuple[list[
     return list(fronts.values()), unread
 
 
+def _rooms_named(lines: Grid, asked: _Asked) -> list[int]:
+    """How many cells of each column name a room."""
+    return [sum(key_of(cell) in asked.rooms for cell in column) for column in zip(*lines, strict=True)]
+
+
 def _room_column(lines: Grid, asked: _Asked) -> int:
-    width = len(lines[0]) if lines else 0
-    held = [sum(key_of(line[c]) in asked.rooms for line in lines) for c in range(width)]
+    held = _rooms_named(lines, asked)
     most = max(held, default=0)
     if most == 0:
         problem = "it names none of the plan's rooms"
         raise _Unclear(problem, "Name the rooms as in the plan: " + ", ".join(list(asked.rooms.values())[:12]))
-    best = [c for c in range(width) if held[c] == most]
+    best = [c for c, number in enumerate(held) if number == most]
     if any([line[c] for line in lines] != [line[best[0]] for line in lines] for c in best[1:]):
         raise _Unclear("several columns name the rooms, and not alike", "Give one table a sheet")
     return best[0]
@@ -271,24 +273,21 @@ def _room_column(lines: Grid, asked: _Asked) -> int:
 
 def _blocks(lines: Grid, at: int, asked: _Asked) -> tuple[list[_Block], list[str]]:
     """The lines by block; text above a block is its heading."""
-    blocks: list[_Block] = []
+    blocks = [_Block()]
     unread: list[str] = []
-    block, touching = _Block(), False
     for n, line in enumerate(lines):
-        label = line[at]
+        block, label = blocks[-1], line[at]
         others = [cell for c, cell in enumerate(line) if cell and c != at]
         numbers = [cell for cell in others if _NUMBER.fullmatch(cell)]
-        words = {word for cell in line for word in _words(cell)}
-        headed = any(set(_SEASON) & set(_words(cell)) for m in block.heading for cell in lines[m])
+        words = _words_in(line)
+        headed = any(set(_SEASON) & _words_in(lines[m]) for m in block.heading)
+        touching = block.rooms[-1:] == [n - 1]
         if key_of(label) in asked.rooms and others:
             if block.totals:
-                blocks.append(block)
-                block = _Block()
-            block.rooms.append(n)
-            touching = True
+                blocks.append(_Block())
+            blocks[-1].rooms.append(n)
         elif numbers and block.rooms and words & _TOTAL:
             block.totals.append(n)
-            touching = False
         elif (numbers and words & _OTHER and not touching) or (numbers and words and not block.rooms and not headed):
             unread.append(" ".join(" ".join(line).split()))
         elif numbers:
@@ -297,15 +296,9 @@ def _blocks(lines: Grid, at: int, asked: _Asked) -> tuple[list[_Block], list[str
             raise _Unclear(problem, nearest(label, asked.rooms.values()) if label else remedy, n, label or None)
         elif any(line):
             if block.rooms:
-                blocks.append(block)
-                block = _Block()
-            block.heading.append(n)
-            touching = False
-        else:
-            touching = False
-    if block.rooms:
-        blocks.append(block)
-    return blocks, unread
+                blocks.append(_Block())
+            blocks[-1].heading.append(n)
+    return [block for block in blocks if block.rooms], unread
 
 
 def _columns(lines: Grid, block: _Block, at: int, asked: _Asked) -> tuple[dict[int, tuple[str, str]], list[str]]:
@@ -315,23 +308,17 @@ def _columns(lines: Grid, block: _Block, at: int, asked: _Asked) -> tuple[dict[i
         if turn is not None:
             raise _Unclear("a turn does not say which way the front faces", "Write the compass point", n, turn)
     titles = [n for n in block.heading if _is_title(lines[n])]
-    if (
-        block.heading
-        and len(titles) == len(block.heading)
-        and not any(word in _SEASON for n in titles for cell in lines[n] for word in _words(cell))
-    ):
+    title_words = _words_in(cell for n in titles for cell in lines[n])
+    if block.heading and titles == block.heading and not title_words & set(_SEASON):
         return {}, []  # its columns are those of the block above
-    title_words = {word for n in titles for cell in lines[n] for word in _words(cell)}
     found: dict[int, tuple[str, str]] = {}
     unread: list[str] = []
     for c in range(len(lines[0])):
         cells = [lines[n][c] for n in block.heading if lines[n][c] and n not in titles]
-        words = {word for cell in cells for word in _words(cell)}
-        seasons = {_SEASON[word] for word in words | title_words if word in _SEASON}
+        words = _words_in(cells)
+        own, seasons = ({_SEASON[word] for word in some if word in _SEASON} for some in (words, words | title_words))
         flows = {_FLOW[word] for word in words if word in _FLOW} or {_FLOW[w] for w in title_words if w in _FLOW}
-        filled = any(_NUMBER.fullmatch(lines[n][c]) for n in block.rooms)
-        own = {_SEASON[word] for word in words if word in _SEASON}
-        if c == at or not filled:
+        if c == at or not any(_NUMBER.fullmatch(lines[n][c]) for n in block.rooms):
             continue
         if words & _OTHER or not (own or (seasons and words & set(_FACE))):
             unread.append(" ".join(cells) or f"the column {get_column_letter(c + 1)}")
@@ -341,9 +328,8 @@ def _columns(lines: Grid, block: _Block, at: int, asked: _Asked) -> tuple[dict[i
         if len(own or seasons) != 1:
             raise _Unclear("a column names both seasons", "Give each season a column", block.heading[-1], cells[-1])
         if flows != {asked.flow}:
-            said = ", ".join(sorted(flows)) or "no unit"
-            raise _Unclear(f"a column of airflow says {said}; expected {asked.flow}", f"Write {asked.flow} over it",
-                           block.heading[-1], cells[-1])  # fmt: skip
+            problem = f"a column of airflow says {', '.join(sorted(flows)) or 'no unit'}; expected {asked.flow}"
+            raise _Unclear(problem, f"Write {asked.flow} over it", block.heading[-1], cells[-1])
         faces = [face for cell in cells if (face := _face(cell))]
         if len(set(faces)) > 1:
             raise _Unclear("a column names two directions", "Give each a column", block.heading[-1], cells[-1])
@@ -358,19 +344,12 @@ def _is_title(line: Sequence[str]) -> bool:
 
 
 def _fronts(
-    lines: Grid,
-    block: _Block,
-    at: int,
-    columns: Mapping[int, tuple[str, str]],
-    names: Sequence[str],
-    asked: _Asked,
+    lines: Grid, block: _Block, at: int, columns: Mapping[int, tuple[str, str]], names: Sequence[str], asked: _Asked
 ) -> list[_Front]:
     """What a block says of each front that it has."""
     titles = [n for n in block.heading if _is_title(lines[n])]
     titled = [face for n in titles if (face := _face(" ".join(dict.fromkeys(filter(None, lines[n])))))]
-    beside = [
-        c for c in range(len(lines[0])) if c != at and all(lines[n][c] and _face(lines[n][c]) for n in block.rooms)
-    ]
+    beside = [c for c in range(len(lines[0])) if c != at and all(_face(lines[n][c]) for n in block.rooms)]
     faces = list(dict.fromkeys(face for _, face in columns.values() if face))
     if len(set(titled)) > 1 or len(beside) > 1 or sum(map(bool, (faces, titled, beside))) > 1:
         problem = "directions stand in several places over and beside these rooms"
@@ -432,27 +411,24 @@ def _values(lines: Grid, rows: Sequence[int], at: int, column: int, asked: _Aske
     return found
 
 
-def _whole(fronts: Sequence[tuple[_Front, str]], asked: _Asked, files: str) -> list[Fault]:
+def _whole(fronts: Sequence[_Front], asked: _Asked, files: str) -> list[Fault]:
     """What is wrong with all fronts together."""
     found: list[Fault] = []
     seen: dict[str, str] = {}
-    for n, (front, label) in enumerate(fronts):
+    for n, front in enumerate(fronts):
         if front.face in seen:
             problem = f"front {front.face} is in {seen[front.face]} too"
-            found.append(Fault(file=label, problem=problem, remedy="Remove one of the two"))
-        seen[front.face] = label
-        twin = next((other for other, _ in fronts[:n] if other.values == front.values), None)
+            found.append(Fault(file=front.label, problem=problem, remedy="Remove one of the two"))
+        seen[front.face] = front.label
+        twin = next((other for other in fronts[:n] if other.values == front.values), None)
         if twin is not None:
             problem = f"fronts {twin.face} and {front.face} have the same numbers"
-            found.append(Fault(file=label, problem=problem, remedy="Print the one that was copied again"))
+            found.append(Fault(file=front.label, problem=problem, remedy="Print the one that was copied again"))
     held, wanted = set(seen), set(asked.fronts)
     if (wanted and not wanted <= held) or (not wanted and len(held) not in (4, 8)):
         problem = f"there are {len(held)} fronts: {', '.join(f for f in FACES if f in held)}"
-        remedy = (
-            "Give those of [variants] front_faces: " + ", ".join(asked.fronts)
-            if wanted
-            else ("Give 4 or 8, or name those that count in [variants] front_faces of the plan")
-        )
+        remedy = "Give 4 or 8, or name those that count in [variants] front_faces of the plan"
+        remedy = f"Give those of [variants] front_faces: {', '.join(asked.fronts)}" if wanted else remedy
         found.append(Fault(file=files, problem=problem, remedy=remedy))
     return found
 
@@ -462,6 +438,10 @@ def _words(text: str) -> list[str]:
     text = re.sub(r"(?<=\b[nsew])\.(?=[nsew]?\b)", "", text.casefold())
     text = re.sub(r"\b(north|south)[\s-]*(east|west)\b", r"\1\2", text)
     return re.findall(r"%|[a-z0-9/]+", text.replace("\u00b2", "2"))
+
+
+def _words_in(cells: Iterable[str]) -> set[str]:
+    return {word for cell in cells for word in _words(cell)}
 
 
 def _face(text: str) -> str:

@@ -13,12 +13,13 @@ from tractduct.errors import InputFaults, printable
 from tractduct.files import TableFault
 from tractduct.findings import Finding
 from tractduct.inputs import schema
+from tractduct.inputs.cells import allowed
 from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.finder import lone_table
 from tractduct.inputs.spelling import plain_text
 from tractduct.inputs.table_reader import RowReader, TableReader
 from tractduct.model.plan import Duct
-from tractduct.model.words import by_key
+from tractduct.model.words import by_key, key_of
 from tractduct.products.fit import LEAST_ROWS, Fit, FrictionTable, correction_of, fit_table, out_of_order
 from tractduct.units import UnitSystem
 
@@ -54,13 +55,11 @@ def fit_file(place: str, name: str | None, derate_pct: float | None) -> FittedTa
     rows = list(table)
     product = printable(plain_text(schema.DUCTS.field("duct"), name or Path(file).stem))
     points = None if log.faults else _friction_rows(table, rows)
-    fit = (
-        None if points is None else _fit_rows(table, product, points, None if derate_pct is None else derate_pct / 100)
-    )
+    derate = None if derate_pct is None else derate_pct / 100
+    fit = None if points is None else _fit_rows(table, product, points, derate)
     if log.faults or points is None or fit is None:
         raise InputFaults(log.faults)
-    numbers = tuple(row.place for row in rows)
-    findings = tuple(log.findings)
+    numbers, findings = tuple(row.place for row in rows), tuple(log.findings)
     return FittedTable(name=product, points=points, fit=fit, rows=numbers, units=table.units, findings=findings)
 
 
@@ -107,10 +106,10 @@ def _fit_rows(table: TableReader, name: str, found: FrictionTable, derate: float
     return fit_table(found, derate=derate)
 
 
-def with_tables(ducts: Mapping[str, Duct], table: TableReader) -> dict[str, Duct]:
+def with_tables(duct_table: TableReader, ducts: Mapping[str, Duct], table: TableReader) -> dict[str, Duct]:
     """The ducts with what their friction tables say: roughness and derate where none are given, and the table.
 
-    A duct without roughness and without a table is a fault.
+    A duct without roughness and without a table is a fault, and gets 0 to read on.
     """
     by_duct: dict[str, list[RowReader]] = {}
     names = by_key(ducts)
@@ -138,13 +137,17 @@ def with_tables(ducts: Mapping[str, Duct], table: TableReader) -> dict[str, Duct
             duct = replace(duct, roughness_ft=fit.roughness_ft, airflow_derate_pct=100.0 * fit.derate)
         correction = correction_of(points, duct.roughness_ft, duct.airflow_derate_pct / 100.0)
         found[name] = replace(duct, correction=correction)
-    return found
+    for row in duct_table:
+        name = names.get(key_of(row.row.text("duct")), "")
+        if name and math.isnan(found[name].roughness_ft) and not row.has("roughness_ft"):
+            problem = f"the cell is empty; expected {allowed(duct_table.shown('roughness_ft'))}"
+            row.fault("roughness_ft", problem, "Enter the value, or add the product's rows to friction_tables")
+    return {name: replace(d, roughness_ft=0.0) if math.isnan(d.roughness_ft) else d for name, d in found.items()}
 
 
 def read_inner_diameters(table: TableReader, ducts: Mapping[str, Duct]) -> dict[tuple[str, str], float]:
     """Inner diameter by (duct, size label)."""
     found: dict[tuple[str, str], float] = {}
-    seen: dict[tuple[str, str], int] = {}
     names = by_key(ducts)
     for row in table:
         name = row.named("duct", names, _NO_DUCT)
@@ -156,6 +159,6 @@ def read_inner_diameters(table: TableReader, ducts: Mapping[str, Duct]) -> dict[
                 problem = f"it is far from the nominal {table.units.size(size.label)}"
                 remedy = "Check both; an inner diameter lies between 0.7 and 1.2 of the nominal one"
                 row.fault("inner_diameter_in", problem, remedy)
-            row.once("size_in", seen, (name, size.label), "this duct and size are")
+            row.once("size_in", (name, size.label), "this duct and size are")
             found[name, size.label] = inner
     return found

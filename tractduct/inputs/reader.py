@@ -3,57 +3,43 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import product
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 from tractduct.errors import InputFaults, Origin
 from tractduct.files import PLAN_FILE
-from tractduct.inputs.airflow import RoomAirflow, read_airflow, turned_airflow
-from tractduct.inputs.catalogue import (
-    DuctPrices,
-    Prices,
-    approved_flex,
-    read_ducts,
-    read_fitting_prices,
-    read_fittings,
-    read_prices,
-    without_roughness,
-)
+from tractduct.inputs.airflow import read_airflow, turned_airflow
+from tractduct.inputs.catalogue import approved_flex, read_ducts, read_fitting_prices, read_fittings, read_prices
 from tractduct.inputs.cells import nearest
 from tractduct.inputs.equipment import read_equipment
 from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.finder import find_tables
 from tractduct.inputs.limits import MAX_CANDIDATES, MAX_FLEX, MAX_SECTION_SIZES, MAX_SECTION_VARIANTS
 from tractduct.inputs.lots import read_built, read_lots, read_outlines, read_routes
-from tractduct.inputs.options import Choices, read_options
+from tractduct.inputs.options import read_options
 from tractduct.inputs.plan_file import SYSTEM_PARTS, PlanFile
 from tractduct.inputs.printed import PrintedAirflow, read_printed
 from tractduct.inputs.product_tables import read_inner_diameters, with_tables
 from tractduct.inputs.section_table import Places, read_sections
 from tractduct.inputs.surfaces import read_surface_loads
 from tractduct.inputs.table_reader import TableReader
-from tractduct.model.loads import SurfaceLoads
-from tractduct.model.lots import Lot, RoomOutline, RoutePoint
 from tractduct.model.options import Built, House, built_text
 from tractduct.model.plan import (
     DEFAULT_PRESSURE_INWC,
     Dampers,
-    Duct,
     Equipment,
-    Fitting,
     Plan,
     Purchase,
     Section,
     System,
     Tolerance,
-    Untyped,
     candidate_sizes,
     pieces_of,
 )
-from tractduct.model.sizes import Size
 from tractduct.model.words import ALL_ROOMS, NOT_BOUGHT, SEASONS, SIDES, by_key, key_of
 from tractduct.physics.air import site_air
 
@@ -66,8 +52,8 @@ def load_plan(path: str | Path) -> Plan:
     log = FaultLog()
     plan_file = PlanFile(Path(path), log)
     plan_file.read()
-    tables = find_tables(plan_file, log)
-    parts = _read(tables, plan_file)
+    tables = find_tables(plan_file)
+    parts = _Parts(tables, plan_file)
     _check(tables, parts, plan_file)
     if log.faults:
         # Whoever has no plan.toml enters its keys in the sheet plan.
@@ -80,98 +66,56 @@ def load_plan(path: str | Path) -> Plan:
 
 def printed_airflow(path: str | Path, files: Sequence[str]) -> PrintedAirflow:
     """The airflow table of a plan out of printed tables, each FILE or FILE#SHEET. Raises InputFaults."""
-    log = FaultLog()
-    plan_file = PlanFile(Path(path), log)
+    plan_file = PlanFile(Path(path), FaultLog())
     plan_file.read()
     places = [(Path(file), sheet) for file, _, sheet in (given.partition("#") for given in files)]
-    return read_printed(find_tables(plan_file, log), plan_file, places)
+    return read_printed(find_tables(plan_file), plan_file, places)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
 class _Parts:
-    """What the tables hold, each read by itself."""
+    """What the tables hold, each read by itself, with names out of those that it refers to."""
 
-    sizes: tuple[Size, ...]
-    fittings: Mapping[str, Fitting]
-    ducts: Mapping[str, Duct]
-    inner_in: Mapping[tuple[str, str], float]
-    sections: tuple[Section, ...]
-    places: Places
-    need: RoomAirflow
-    loads_by_house: tuple[SurfaceLoads, ...]
-    choices: Choices
-    turned: bool
-    systems: tuple[str, ...]
-    equipments: tuple[Equipment, ...]
-    flex: tuple[str, ...]
-    prices: DuctPrices
-    fitting_prices: Prices
-    lots: tuple[Lot, ...]
-    built: Mapping[str, str]
-    outlines: tuple[RoomOutline, ...]
-    routes: tuple[RoutePoint, ...]
-
-
-def _read(tables: Mapping[str, TableReader], plan_file: PlanFile) -> _Parts:
-    """Each table by itself, with names out of those that it refers to."""
-    sizes = plan_file.sizes()
-    fittings = read_fittings(tables["fittings"])
-    ducts = with_tables(read_ducts(tables["ducts"]), tables["friction_tables"])
-    ducts = without_roughness(tables["ducts"], ducts)
-    inner = read_inner_diameters(tables["inner_diameters"], ducts)
-    choices = read_options(tables["options"], plan_file)
-    sections, places = read_sections(tables["sections"], fittings, ducts, sizes, choices)
-    airflow = tables["airflow"]
-    systems = _systems(sections, places, tables, plan_file)
-    need = read_airflow(airflow, plan_file, choices, shared=not systems)
-    loads_by_house = read_surface_loads(tables, need.rooms, plan_file, choices)
-    turned = not airflow.is_given and not airflow.is_unread
-    if turned:
-        need = turned_airflow(tables["surfaces"], loads_by_house, plan_file, shared=not systems)
-    elif need.rooms:
-        loads_by_house = tuple(surface_loads.for_rooms(need.rooms) for surface_loads in loads_by_house)
-    gear = tables["blower"], tables["devices"], need.seasons, plan_file
-    equipments = tuple(read_equipment(*gear, system) for system in systems or ("",))
-    if need.unshared:
-        _check_system_cfm(systems, need.seasons, plan_file)
-    flex = approved_flex(ducts, plan_file)
-    return _Parts(
-        sizes=sizes,
-        fittings=fittings,
-        ducts=ducts,
-        inner_in=inner,
-        sections=sections,
-        places=places,
-        need=need,
-        loads_by_house=loads_by_house,
-        choices=choices,
-        turned=turned,
-        systems=systems,
-        equipments=equipments,
-        flex=flex,
-        prices=read_prices(tables["prices"], ducts, sizes, plan_file),
-        fitting_prices=read_fitting_prices(tables["fitting_prices"], fittings, sizes),
-        lots=read_lots(tables["lots"], flex, [d.name for d in ducts.values() if d.kind == "flex"], choices),
-        built=read_built(tables["built"], sections, sizes),
-        outlines=read_outlines(tables["rooms"], need.rooms),
-        routes=read_routes(tables["routes"], [s.name for s in sections]),
-    )
+    def __init__(self, tables: Mapping[str, TableReader], plan_file: PlanFile) -> None:
+        self.sizes = plan_file.sizes()
+        self.fittings = read_fittings(tables["fittings"])
+        self.ducts = with_tables(tables["ducts"], read_ducts(tables["ducts"]), tables["friction_tables"])
+        self.inner_in = read_inner_diameters(tables["inner_diameters"], self.ducts)
+        self.choices = read_options(tables["options"], plan_file)
+        self.sections, self.places = read_sections(
+            tables["sections"], self.fittings, self.ducts, self.sizes, self.choices
+        )
+        airflow = tables["airflow"]
+        self.systems = _systems(self.sections, self.places, tables, plan_file)
+        shared = not self.systems
+        self.need = read_airflow(airflow, plan_file, self.choices, shared=shared)
+        self.loads_by_house = read_surface_loads(tables, self.need.rooms, plan_file, self.choices)
+        self.turned = not airflow.is_given and not airflow.is_unread
+        if self.turned:
+            self.need = turned_airflow(tables["surfaces"], self.loads_by_house, plan_file, shared=shared)
+        elif self.need.rooms:
+            self.loads_by_house = tuple(loads.for_rooms(self.need.rooms) for loads in self.loads_by_house)
+        gear = tables["blower"], tables["devices"], self.need.seasons, plan_file
+        self.equipments = tuple(read_equipment(*gear, system) for system in self.systems or ("",))
+        if self.need.unshared:
+            _check_system_cfm(self.systems, self.need.seasons, plan_file)
+        self.flex = approved_flex(self.ducts, plan_file)
+        self.prices = read_prices(tables["prices"], self.ducts, self.sizes, plan_file)
+        self.fitting_prices = read_fitting_prices(tables["fitting_prices"], self.fittings, self.sizes)
+        self.lots = read_lots(tables["lots"], self.flex, self.ducts.values(), self.choices)
+        self.built = read_built(tables["built"], self.sections, self.sizes)
+        self.outlines = read_outlines(tables["rooms"], self.need.rooms)
+        self.routes = read_routes(tables["routes"], [s.name for s in self.sections])
 
 
 def _plan(parts: _Parts, plan_file: PlanFile, places: Mapping[tuple[str, str, str], Origin]) -> Plan:
     """The plan out of its parts and what plan.toml says."""
     site = plan_file.numbers("site")
-    objective, purchase, dampers = (plan_file.numbers(part) for part in ("objective", "purchase", "dampers"))
     at_site = float(site_air(site["elevation_ft"], site["air_temperature_f"]).density_ratio)
-    whole = _system(plan_file, "", parts.equipments[0], at_site)
-    _tell_defaults(parts, whole, plan_file)
+    whole = _of_system(plan_file, "", parts.equipments[0], at_site)
+    _tell_defaults(parts, whole["default_pressure"] if whole["budget_given"] else (), plan_file)
     loads_by_house = parts.loads_by_house or (None,) * len(parts.choices.combinations)
-    houses = tuple(
-        House(options=built, airflow_cfm=cfm, surface_loads=surface_loads)
-        for built, cfm, surface_loads in zip(
-            parts.choices.combinations, parts.need.airflow_cfm, loads_by_house, strict=True
-        )
-    )
+    of_house = zip(parts.choices.combinations, parts.need.airflow_cfm, loads_by_house, strict=True)
+    houses = tuple(House(options=built, airflow_cfm=cfm, surface_loads=loads) for built, cfm, loads in of_house)
     supply_air = {season: plan_file.optional("site", f"{season}_supply_air_f") for season in SEASONS}
     return Plan(
         name=plan_file.plan_name,
@@ -189,33 +133,21 @@ def _plan(parts: _Parts, plan_file: PlanFile, places: Mapping[tuple[str, str, st
         inner_in=parts.inner_in,
         fitting_prices=parts.fitting_prices,
         purchase=Purchase(
-            package_ft=parts.prices.package_ft,
-            insulation=parts.prices.insulation,
-            box_ft=purchase["box_ft"],
-            waste_pct=purchase["waste_pct"],
-            lots=int(purchase["lots"]),
+            package_ft=parts.prices.package_ft, insulation=parts.prices.insulation, **plan_file.numbers("purchase")
         ),
         sizes=parts.sizes,
         elevation_ft=site["elevation_ft"],
         air_temperature_f=site["air_temperature_f"],
         supply_air_f={season: degrees for season, degrees in supply_air.items() if degrees is not None},
-        supply_inwc=whole.supply_inwc,
-        return_inwc=whole.return_inwc,
-        default_pressure=whole.default_pressure,
+        **whole,
         velocity_limits_fpm=plan_file.numbers("limits"),
-        standardize_within_pct=objective["standardize_within_pct"],
-        max_distinct_sizes=int(objective["max_distinct_sizes"]),
-        most_steps_over_own=int(objective["most_steps_over_own"]),
         choose=plan_file.choice("objective", "choose"),
-        dampers=Dampers(price=dampers["price"], least_cfm=dampers["least_cfm"], positions=int(dampers["positions"])),
-        equipment=whole.equipment,
+        dampers=Dampers(**plan_file.numbers("dampers")),
         tolerance=Tolerance(**plan_file.numbers("tolerance")),
-        budget_given=whole.budget_given,
-        typed=whole.typed,
         derived=tuple(plan_file.log.derived),
         assumed=tuple(plan_file.log.assumed),
         systems=tuple(
-            _system(plan_file, name, equipment, at_site)
+            System(name=name, **_of_system(plan_file, name, equipment, at_site))
             for name, equipment in zip(parts.systems, parts.equipments, strict=bool(parts.systems))
         ),
         unshared=parts.need.unshared,
@@ -227,10 +159,10 @@ def _plan(parts: _Parts, plan_file: PlanFile, places: Mapping[tuple[str, str, st
         units=plan_file.units,
         lots=parts.lots,
         built=parts.built,
-        change_price=objective["change_price"],
         places=places,
         outlines=parts.outlines,
         routes=parts.routes,
+        **plan_file.numbers("objective"),
         **plan_file.numbers("compression"),
         **plan_file.numbers("orientation"),
     )
@@ -239,34 +171,31 @@ def _plan(parts: _Parts, plan_file: PlanFile, places: Mapping[tuple[str, str, st
 def _typed_at(tables: Mapping[str, TableReader], places: Places) -> dict[tuple[str, str, str], Origin]:
     """Where stands what only a study may find at fault; in the compact form that is another sheet than the table."""
     columns = (("blower", "airflow_cfm"), ("devices", "loss_inwc"), ("sections", "system"), ("sections", "season"))
-    found = {}
-    for name, column in columns:
-        raw = tables[name].raw
-        found[name, column, ""] = Origin(raw.label, None, raw.spelling(column), "")
+    raw = {name: table.raw for name, table in tables.items()}
+    found = {(name, key, ""): Origin(raw[name].label, None, raw[name].spelling(key), "") for name, key in columns}
     for section, row in places.items():
         for column in ("room", "length_ft"):
             found["sections", column, section] = row.origin(column)
     return found
 
 
-def _tell_defaults(parts: _Parts, whole: System, plan_file: PlanFile) -> None:
-    """Defaults that every result rests on, where the plan leaves them."""
-    assumed, units = plan_file.log.assumed, plan_file.units
-    for side in whole.default_pressure if whole.budget_given else ():
+def _tell_defaults(parts: _Parts, sides: Sequence[str], plan_file: PlanFile) -> None:
+    """Defaults that every result rests on, where the plan leaves them; ``sides`` with a pressure by default."""
+    log, units = plan_file.log, plan_file.units
+    for side in sides:
         if any(section.side == side for section in parts.sections):
             value, rule = units.say(DEFAULT_PRESSURE_INWC[side], "inWC"), "in standard air; common practice, no source"
-            assumed.append(Untyped(what="pressure", where=f"the {side} ducts", value=value, rule=rule))
+            log.assume("pressure", f"the {side} ducts", value, rule)
     if not plan_file.part("sizes"):
         value = ", ".join(size.label for size in parts.sizes)
-        assumed.append(Untyped(what="sizes", where="[sizes]", value=value, rule="round ones that are made"))
+        log.assume("sizes", "[sizes]", value, "round ones that are made")
     most = _most_of_a_path(parts)
-    for n, one in enumerate(assumed):
+    for n, one in enumerate(log.assumed):
         if one.what == "fitting":
             value = f"{one.value}, up to {most.get(one.where, 0.0):.0f} % of a path's effective length"
-            assumed[n] = replace(one, value=value)
+            log.assumed[n] = replace(one, value=value)
     if not parts.prices.per_ft:
-        rule = "no prices are given"
-        assumed.append(Untyped(what="cost", where="the size set", value="area of duct wall", rule=rule))
+        log.assume("cost", "the size set", "area of duct wall", "no prices are given")
 
 
 def _most_of_a_path(parts: _Parts) -> dict[str, float]:
@@ -286,21 +215,18 @@ def _most_of_a_path(parts: _Parts) -> dict[str, float]:
     return most
 
 
-def _system(plan_file: PlanFile, name: str, equipment: Equipment, at_site: float) -> System:
-    """What [pressure] and the equipment say of the plan, or of one of its systems."""
+def _of_system(plan_file: PlanFile, name: str, equipment: Equipment, at_site: float) -> dict[str, Any]:
+    """What [pressure] and the equipment say of the plan, or of one of its systems: fields that both have."""
     part = plan_file.of_system("pressure", name)
     pressure, given = plan_file.numbers(part), plan_file.part(part)
     by_default = tuple(side for side in SIDES if f"{side}_inwc" not in given)
     own = {plan_file.of_system(base, name): base for base in SYSTEM_PARTS}
-    return System(
-        name=name,
-        equipment=equipment,
-        supply_inwc=pressure["supply_inwc"] * (at_site if "supply" in by_default else 1.0),
-        return_inwc=pressure["return_inwc"] * (at_site if "return" in by_default else 1.0),
-        default_pressure=by_default,
-        budget_given=not equipment.curves or bool(given),
-        typed=frozenset((own.get(part, part), key) for part, key in plan_file.typed if part in own or "." not in part),
-    )
+    typed = frozenset((own.get(part, part), key) for part, key in plan_file.typed if part in own or "." not in part)
+    budget = {f"{side}_inwc": pressure[f"{side}_inwc"] * (at_site if side in by_default else 1.0) for side in SIDES}
+    budget_given = not equipment.curves or bool(given)
+    return {
+        "equipment": equipment, "default_pressure": by_default, "budget_given": budget_given, "typed": typed, **budget
+    }  # fmt: skip
 
 
 def _systems(
@@ -311,9 +237,8 @@ def _systems(
     several = tuple(names.values()) if len(names) > 1 else ()
     for section in sections if several else ():
         if not section.system:
-            places[section.name].fault(
-                "system", "other sections name a system and this one does not", "Enter its system"
-            )
+            problem = "other sections name a system and this one does not"
+            places[section.name].fault("system", problem, "Enter its system")
     for name in several:
         if not any(s.system == name and s.side != "return" and s.is_run for s in sections):
             tables["sections"].fault(f"system '{name}' has no supply run", "Correct the column", column="system")
@@ -334,9 +259,8 @@ def _systems(
         plan_file.fault("blower", key, problem, f"Write it in [blower.{several[0]}] and so on, each its own", value)
     if several and plan_file.part("objective").get("choose") == "dampers":
         problem = "a plan with several systems is chosen by its sizes alone"
-        plan_file.fault(
-            "objective", "choose", problem, 'Write choose = "sizes", or make a plan of each system', "dampers"
-        )
+        remedy = 'Write choose = "sizes", or make a plan of each system'
+        plan_file.fault("objective", "choose", problem, remedy, "dampers")
     return several
 
 
@@ -345,8 +269,7 @@ def _check_system_cfm(systems: Sequence[str], seasons: Sequence[str], plan_file:
         part = plan_file.of_system("blower", system)
         if f"{season}_cfm" not in plan_file.part(part):
             problem = f"the plan gives loads but not the {season} airflow of system '{system}'"
-            remedy = f"Add it to [blower.{system}]"
-            plan_file.fault(part, f"{season}_cfm", problem, remedy)
+            plan_file.fault(part, f"{season}_cfm", problem, f"Add it to [blower.{system}]")
 
 
 def _check(tables: Mapping[str, TableReader], parts: _Parts, plan_file: PlanFile) -> None:
@@ -355,13 +278,8 @@ def _check(tables: Mapping[str, TableReader], parts: _Parts, plan_file: PlanFile
     tolerance = plan_file.numbers("tolerance")
     if tolerance["room_pct"] == 0.0 and tolerance["room_cfm"] == 0.0:
         other = plan_file.where("tolerance", "room_cfm")
-        plan_file.fault(
-            "tolerance",
-            "room_pct",
-            "no room can keep a tolerance of zero",
-            f"Enter a number above 0 here or in {other}",
-            0,
-        )
+        problem, remedy = "no room can keep a tolerance of zero", f"Enter a number above 0 here or in {other}"
+        plan_file.fault("tolerance", "room_pct", problem, remedy, 0)
     _check_amounts(parts, plan_file, tables["lots"])
     _tell_drawn(parts, plan_file)
     if not any(tables[name].is_unread for name in ("airflow", "sections", "surfaces")):
@@ -389,26 +307,23 @@ def _check_amounts(parts: _Parts, plan_file: PlanFile, lots: TableReader) -> Non
     candidates = sum(len(candidate_sizes(section, sizes)) for section in sections)
     turned = len(sections) * len(parts.lots) * len(need.seasons)
 
-    def fault(problem: str, remedy: str) -> None:
-        plan_file.log.fault(plan_file.name, problem, remedy)
+    def over(what: str, found: int, most: int, remedy: str, *, done: str = "sized", at: str = plan_file.name) -> bool:
+        if found > most:
+            plan_file.log.fault(at, f"{what} are {found:,}; at most {most:,} are {done} together", remedy)
+        return found > most
 
     if len(parts.flex) > MAX_FLEX:
         problem = f"{len(parts.flex)} flex products are approved; at most {MAX_FLEX} are compared"
-        fault(problem, "Name those that may be delivered in [variants] flex")
-    if cases > MAX_SECTION_VARIANTS:
-        problem = f"sections times variants are {cases:,}; at most {MAX_SECTION_VARIANTS:,} are sized together"
-        fewer = "combinations of options or flex products" if houses > 1 else "flex products"
-        fault(problem, f"Approve fewer {fewer} in [variants], or make a plan of each duct system")
-    if candidates > MAX_SECTION_SIZES:
-        problem = f"sections times the sizes that each may take are {candidates:,}; at most {MAX_SECTION_SIZES:,}"
-        remedy = "Give sections min_in and max_in, list fewer sizes in [sizes], or make a plan of each duct system"
-        fault(f"{problem} are sized together", remedy)
-    elif cases * len(sizes) > MAX_CANDIDATES:
-        problem = f"sections times variants times standard sizes are {cases * len(sizes):,}; at most {MAX_CANDIDATES:,}"
-        fault(f"{problem} are looked at together", "List fewer sizes in [sizes], or make a plan of each duct system")
-    if turned > MAX_SECTION_VARIANTS:
-        problem = f"sections times lots times seasons are {turned:,}; at most {MAX_SECTION_VARIANTS:,}"
-        lots.fault(f"{problem} are sized together", "Put the lots into several plans")
+        plan_file.log.fault(plan_file.name, problem, "Name those that may be delivered in [variants] flex")
+    fewer = "combinations of options or flex products" if houses > 1 else "flex products"
+    apart = "make a plan of each duct system"
+    over("sections times variants", cases, MAX_SECTION_VARIANTS, f"Approve fewer {fewer} in [variants], or {apart}")
+    remedy = f"Give sections min_in and max_in, list fewer sizes in [sizes], or {apart}"
+    if not over("sections times the sizes that each may take", candidates, MAX_SECTION_SIZES, remedy):
+        what, remedy = "sections times variants times standard sizes", f"List fewer sizes in [sizes], or {apart}"
+        over(what, cases * len(sizes), MAX_CANDIDATES, remedy, done="looked at")
+    what, remedy = "sections times lots times seasons", "Put the lots into several plans"
+    over(what, turned, MAX_SECTION_VARIANTS, remedy, at=lots.label)
 
 
 def _match_rooms(airflow: TableReader, sections: TableReader, parts: _Parts) -> None:

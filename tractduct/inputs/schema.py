@@ -10,23 +10,11 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from functools import cache
-from typing import Literal
+from functools import cache, partial
+from typing import Any, Literal
 
 from tractduct.model.plan import DEFAULT_PRESSURE_INWC
-from tractduct.model.words import (
-    AT_PARENT,
-    BOUGHT,
-    EACH,
-    FACES,
-    KINDS,
-    PEAKS,
-    ROLES,
-    SEASONS,
-    SHAPES,
-    SIDES,
-    STICK_FT,
-)
+from tractduct.model.words import AT_PARENT, BOUGHT, EACH, FACES, KINDS, PEAKS, ROLES, SEASONS, SHAPES, SIDES, STICK_FT
 from tractduct.units import IP, MEASURES, SI, SYSTEMS, UnitSystem
 
 FREE_TEXT = ("source", "note")  # columns of any table that hold what the author likes
@@ -75,18 +63,11 @@ def in_units(field: Field, units: UnitSystem) -> Field:
     def bound(value: float | None) -> float | None:
         return None if value is None else float(f"{units.shown(value, quantity):.2g}")
 
+    name, low, high = units.name_of(field.name, quantity), bound(field.low), bound(field.high)
     usual = field.usual and (bound(field.usual[0]) or 0.0, bound(field.usual[1]) or 0.0)
     default = units.shown(field.default, quantity) if isinstance(field.default, float) else field.default
-    return replace(
-        field,
-        name=units.name_of(field.name, quantity),
-        unit=units.unit(quantity),
-        low=bound(field.low),
-        high=bound(field.high),
-        usual=usual,
-        default=default,
-        hint=hint,
-    )
+    changed = replace(field, name=name, unit=units.unit(quantity), hint=hint, default=default)
+    return replace(changed, low=low, high=high, usual=usual)
 
 
 def other_units(name: str, fields: Iterable[Field], units: UnitSystem) -> str:
@@ -113,476 +94,332 @@ class TableSchema:
     name: str
     meaning: str
     fields: tuple[Field, ...]
-    required: bool = True
+    required: bool
 
     def field(self, name: str) -> Field:
         """The column of that name; KeyError where there is none."""
-        for field in self.fields:
-            if field.name == name:
-                return field
-        raise KeyError(name)
+        return {field.name: field for field in self.fields}[name]
+
+
+def table(name: str, meaning: str, *fields: Field, required: bool = False) -> TableSchema:
+    return TableSchema(name=name, meaning=meaning, fields=fields, required=required)
 
 
 _SLIP = "is this in {slip}?"
 
 
-def number(
+def _declared(
+    kind: Kind,
     name: str,
     meaning: str,
-    unit: str = "",
     *,
-    quantity: str = "",
-    low: float = 0.0,
-    above: bool = False,
-    high: float,
-    usual: tuple[float, float] | None = None,
-    default: float | None = None,
-    whole: bool = False,
-    hint: str = _SLIP,
+    default: str | float | bool | None = None,
     required: bool = True,
     blank: bool = False,
     optional: bool = False,
+    **more: Any,
 ) -> Field:
-    """A number; ``optional``, as is one with a default: the column need not be there, and cells may be empty."""
+    """A field; ``optional``, as is one with a default: it need not be there, and its cells may be empty."""
     optional = optional or default is not None
-    return Field(
-        name=name,
-        meaning=meaning,
-        kind="number",
-        unit=unit,
-        quantity=quantity,
-        required=required and not optional,
-        blank=blank or optional,
-        default=default,
-        low=low,
-        above=above,
-        high=high,
-        usual=usual,
-        whole=whole,
-        hint=hint,
-    )
+    required, blank = required and not optional, blank or optional
+    return Field(name=name, meaning=meaning, kind=kind, default=default, required=required, blank=blank, **more)
 
 
-def price(name: str, meaning: str, unit: str, *, high: float, usual: tuple[float, float], hint: str) -> Field:
-    return replace(number(name, meaning, unit, high=high, usual=usual, hint=hint), kind="price")
+def number(name: str, meaning: str, unit: str = "", *, low: float = 0.0, hint: str = _SLIP, **more: Any) -> Field:
+    return _declared("number", name, meaning, unit=unit, low=low, hint=hint, **more)
 
 
-def text(
-    name: str, meaning: str, *, kind: Kind = "text", default: str = "", blank: bool = False, optional: bool = False
-) -> Field:
-    optional = optional or default != ""
-    return Field(name=name, meaning=meaning, kind=kind, default=default, required=not optional, blank=blank or optional)
+def price(name: str, meaning: str, unit: str, **more: Any) -> Field:
+    return replace(number(name, meaning, unit, **more), kind="price")
 
 
-def choice(
-    name: str,
-    meaning: str,
-    choices: tuple[str, ...],
-    *,
-    default: str = "",
-    required: bool = True,
-    blank: bool = False,
-    optional: bool = False,
-) -> Field:
-    field = text(name, meaning, kind="choice", default=default, blank=blank, optional=optional)
-    return replace(field, choices=choices, required=field.required and required)
+def text(name: str, meaning: str, *, kind: Kind = "text", **more: Any) -> Field:
+    return _declared(kind, name, meaning, **more)
+
+
+def choice(name: str, meaning: str, choices: tuple[str, ...], **more: Any) -> Field:
+    return _declared("choice", name, meaning, choices=choices, **more)
 
 
 def flag(name: str, meaning: str) -> Field:
     """Yes or no; no where it is not given."""
-    return Field(name=name, meaning=meaning, kind="flag", required=False, blank=True, default=False)
+    return _declared("flag", name, meaning, default=False)
 
 
-def size(name: str, meaning: str, *, optional: bool = False) -> Field:
+def size(name: str, meaning: str, **more: Any) -> Field:
     """A nominal size."""
-    return Field(name=name, meaning=meaning, kind="size", unit="in", required=not optional, blank=optional)
+    return _declared("size", name, meaning, unit="in", **more)
+
+
+def optional(field: Field, **other: Any) -> Field:
+    """A declared field where it need not be given, and what else is other of it there."""
+    return replace(field, required=False, blank=True, **other)
 
 
 def _option(meaning: str) -> Field:
     return text("option", f"{meaning} several joined by and, such as bay and not bonus", optional=True)
 
 
-def _system(meaning: str) -> Field:
-    return text("system", meaning, optional=True)
-
-
-def _airflow(name: str, meaning: str) -> Field:
-    hint = "is this a load, or the whole house?"
-    return number(name, meaning, "cfm", high=2000.0, usual=(0.0, 600.0), hint=hint, required=False)
-
-
-def _load(name: str, meaning: str, *, required: bool = False) -> Field:
-    hint = "is this the whole house?"
-    return number(name, meaning, "Btu/h", high=100_000.0, usual=(0.0, 30_000.0), hint=hint, required=required)
-
-
-AIRFLOW = TableSchema(
-    name="airflow",
-    meaning="What each room needs, for each direction that the front of the house faces",
-    fields=(
-        choice("front_faces", "the direction that the front of the house faces", FACES, required=False),
-        flag("mirrored", "yes where the plan is built mirrored; blank is no"),
-        text("room", "name of the room, the same as in sections"),
-        _airflow("heating_cfm", "airflow the room needs in heating, from a room-by-room load calculation"),
-        _airflow("cooling_cfm", "airflow the room needs in cooling, from a room-by-room load calculation"),
-        _load("heating_btuh", "instead of airflow: heating load of the room"),
-        _load("sensible_cooling_btuh", "instead of airflow: sensible cooling load of the room"),
-        _option("blank: what holds without any; an option, or not and an option: stands for that in houses built so;"),
-    ),
-)  # fmt: skip
-
-SECTIONS = TableSchema(
-    name="sections",
-    meaning="The duct tree: one row a section, from the air handler to each register or grille",
-    fields=(
-        text("section", "name of the section, used once"),
-        text("parent", "the section next to it on the air handler's side; blank at the air handler or its plenum",
-            blank=True),
-        choice("side", "supply or return; blank is supply", SIDES, default="supply"),
-        choice("role", "trunk or branch: sets the velocity limit", ROLES),
-        text("duct",
-            "a rigid duct from the ducts table; flex: whichever flex is delivered; or one flex product, which is then "
-            "used whatever is delivered elsewhere"),
-        choice("shape", "round or rectangular; blank is round", SHAPES, default="round"),
-        number("length_ft", "straight length as installed", "ft", high=500.0, usual=(0.0, 120.0)),
-        text("fittings", "names from the fittings table joined by +, with counts such as elbow_90*2", kind="fittings",
-            optional=True),
-        text("room",
-            "the room that this run ends in; blank where it only feeds others; a return may name several rooms with "
-            "; between, or * for all",
-            kind="rooms", optional=True),
-        number("share",
-            "this run's part of its room's airflow relative to the room's other open runs; blank: equal parts",
-            above=True, high=1000.0, usual=(0.05, 100.0),
-            hint="is 0 meant, or another unit than its room's other runs have?", optional=True),
-        choice("season", "the one season in which this run is open; blank: both", SEASONS, optional=True),
-        size("min_in", "smallest size allowed here", optional=True),
-        size("max_in", "largest size allowed here", optional=True),
-        size("fixed_in", "the size that is already given", optional=True),
-        _system("the air handler that it belongs to, where a house has several; blank where it has one"),
-        _option("blank: always built; an option: built only with it; not and an option: built only without it;"),
-    ),
-)  # fmt: skip
-
-FITTINGS = TableSchema(
-    name="fittings",
-    meaning="Fittings by plain name, with what each costs in pressure",
-    fields=(
-        text("fitting", "name of the fitting, used once"),
-        number("equivalent_length_ft", "length of straight duct that loses as much", "ft", high=500.0,
-            usual=(0.0, 120.0), default=0.0),
-        number("loss_coefficient", "part of the section's velocity pressure that is lost", high=50.0, usual=(0.0, 10.0),
-            default=0.0, hint="is this an equivalent length?"),
-        choice("bought",
-            "yes: one for each time a section names it; no: it is made of the duct itself, such as a bend of flex; "
-            f"{AT_PARENT}: one where sections join their parent, however many of them name it",
-            BOUGHT, default=EACH),
-        text("source", "where the value comes from", optional=True),
-    ),
-)  # fmt: skip
-
-DUCTS = TableSchema(
-    name="ducts",
-    meaning="The duct products that may be installed",
-    fields=(
-        text("duct", "name of the product, used once"),
-        choice("kind", "rigid or flex", KINDS),
-        number("roughness_ft", "absolute roughness of the wall; may be left out where friction_tables has the product",
-            "ft", quantity="roughness", high=0.03, usual=(0.00001, 0.01), blank=True),
-        number("airflow_derate_pct",
-            "airflow that the product loses at any friction rate against what its roughness alone would give", "%",
-            high=60.0, usual=(1.0, 25.0), default=0.0, hint="is this a fraction, or the part that is left?"),
-        number("compression_pct", "how far short of fully stretched flex is left", "%", high=50.0, usual=(1.0, 30.0),
-            default=0.0, hint="is this a fraction?"),
-        text("source", "where the values come from", optional=True),
-    ),
-)  # fmt: skip
-
-FRICTION_TABLES = TableSchema(
-    name="friction_tables",
-    meaning="Published friction of duct products, or what was measured on site",
-    required=False,
-    fields=(
-        text("duct", "name of a product in the ducts table"),
-        number("size_in", "nominal diameter", "in", low=2.0, high=60.0, usual=(3.0, 30.0)),
-        number("airflow_cfm", "airflow in standard air", "cfm", above=True, high=50_000.0, usual=(5.0, 10_000.0)),
-        number("friction_rate_inwc_per_100ft",
-            "friction rate at that airflow; blank where a loss over a length was measured", "inWC/100 ft", above=True,
-            high=20.0, usual=(0.001, 2.0), optional=True),
-        number("loss_inwc", "instead of a friction rate: measured loss over length_ft of straight duct", "inWC",
-            above=True, high=10.0, usual=(0.001, 1.0), optional=True),
-        number("length_ft", "straight length over which loss_inwc was measured", "ft", above=True, high=500.0,
-            usual=(2.0, 200.0), optional=True),
-    ),
-)  # fmt: skip
-
-INNER_DIAMETERS = TableSchema(
-    name="inner_diameters",
-    meaning="Inner diameter of products whose size is not their inner diameter",
-    required=False,
-    fields=(
-        text("duct", "name of a product in the ducts table"),
-        size("size_in", "nominal diameter"),
-        number("inner_diameter_in", "diameter that the air has", "in", low=1.0, high=60.0, usual=(2.5, 30.0)),
-    ),
-)  # fmt: skip
-
-PRICES = TableSchema(
-    name="prices",
-    meaning="What each duct costs by size",
-    required=False,
-    fields=(
-        text("duct", "name of a product in the ducts table"),
-        size("size_in", "diameter, or width x height such as 8x12"),
-        price("price_per_ft", "price a foot; - where the product is not offered in that size", "USD/ft", high=1000.0,
-            usual=(0.05, 100.0), hint="is this for a whole box or stick?"),
-        text("insulation", "insulation level of this price, such as R-6; blank: any", optional=True),
-        number("package_ft",
-            f"feet in a box or stick of this size; blank: box_ft of [purchase] for flex, {STICK_FT:g} ft for rigid "
-            "duct",
-            "ft", above=True, high=1000.0, usual=(2.0, 100.0), hint="is this in {slip}, or boxes?", optional=True),
-    ),
-)  # fmt: skip
-
-FITTING_PRICES = TableSchema(
-    name="fitting_prices",
-    meaning="What each fitting costs by the size of its section",
-    required=False,
-    fields=(
-        text("fitting", "name of a fitting in the fittings table"),
-        size("size_in", f"size of the section that names it; of that section's parent where it is bought {AT_PARENT}"),
-        price("price", "price of one; - where it is not offered in that size", "USD", high=10_000.0, usual=(0.1, 500.0),
-            hint="is this for a whole box?"),
-    ),
-)  # fmt: skip
-
-BLOWER = TableSchema(
-    name="blower",
-    meaning="What the blower makes at each speed, from the equipment's data for standard air; at the site it makes "
-    "that times the density of its air over that of standard air",
-    required=False,
-    fields=(
-        text("speed", "name of the speed, the same in each of its rows"),
-        number("airflow_cfm", "airflow as the fan moves it, the same in any air; rising from row to row of a speed",
-            "cfm", high=20_000.0, usual=(100.0, 3000.0)),
-        number("external_static_inwc", "external static pressure at that airflow", "inWC", high=10.0, usual=(0.0, 2.0)),
-        _system("the air handler that has it, as in sections"),
-    ),
-)  # fmt: skip
-
-DEVICES = TableSchema(
-    name="devices",
-    meaning="What the whole airflow passes besides the ducts: coil, filter, heater, grille, register, damper; in "
-    "standard air, brought to the site's as the blower is",
-    required=False,
-    fields=(
-        text("device", "name of the device, used once"),
-        choice("side", "supply or return", SIDES),
-        number("loss_inwc", "pressure it takes at at_cfm; a filter's when clean", "inWC", high=3.0, usual=(0.0, 0.6)),
-        number("at_cfm", "system airflow of that loss", "cfm", above=True, high=20_000.0, usual=(100.0, 3000.0),
-            hint="is this one room's airflow?"),
-        choice("season", "the one season in which it counts; blank: both", SEASONS, optional=True),
-        number("loaded_loss_inwc", "a filter's loss at at_cfm when it is due for change", "inWC", high=3.0,
-            usual=(0.0, 1.0), optional=True),
-        number("exponent",
-            "the loss grows with airflow to this power; blank is 2, as of a grille; filters are about 1.3 to 1.5, "
-            "from memory: take it from two points of the filter's data",
-            low=1.0, high=3.0, usual=(1.1, 2.1), default=2.0,
-            hint="is this a loss, or half the exponent of a curve of airflow over loss?"),
-        _system("the air handler whose airflow passes it, as in sections"),
-    ),
-)  # fmt: skip
-
-
-def _factor(name: str, meaning: str, *, blank: bool = False) -> Field:
-    hint = "is this for the whole surface?"
-    return number(name, meaning, "Btu/h ft2", high=500.0, usual=(0.0, 120.0), hint=hint, blank=blank)
+_system = partial(text, "system", optional=True)
+_airflow = partial(number, unit="cfm", high=2000.0, usual=(0.0, 600.0), hint="is this a load, or the whole house?",
+    required=False)  # fmt: skip
+_load = partial(number, unit="Btu/h", high=100_000.0, usual=(0.0, 30_000.0), hint="is this the whole house?",
+    required=False)  # fmt: skip
+_factor = partial(number, unit="Btu/h ft2", high=500.0, usual=(0.0, 120.0), hint="is this for the whole surface?")
+_place = partial(number, unit="ft", low=-1000.0, high=1000.0, usual=(-200.0, 200.0))
+_width = partial(number, unit="ft", above=True, high=1000.0, usual=(0.1, 200.0))
 
 
 def _gain(name: str, meaning: str) -> Field:
-    field = _load(name, f"{meaning}; below 0 in a row with an option takes away", required=True)
-    return replace(field, low=-100_000.0, usual=(-30_000.0, 30_000.0))
+    meaning += "; below 0 in a row with an option takes away"
+    return _load(name, meaning, low=-100_000.0, usual=(-30_000.0, 30_000.0), required=True)
 
 
-def _place(name: str, meaning: str) -> Field:
-    return number(name, meaning, "ft", low=-1000.0, high=1000.0, usual=(-200.0, 200.0))
-
-
-def _width(name: str, meaning: str) -> Field:
-    return number(name, meaning, "ft", above=True, high=1000.0, usual=(0.1, 200.0))
-
-
-SURFACES = TableSchema(
-    name="surfaces",
-    meaning="What each room loses and gains heat through, in the house as drawn; turned to any direction",
-    required=False,
-    fields=(
-        text("room", "name of the room, the same as in sections"),
-        text("surface",
-            "kind of surface, the same as in load_factors: glass, wall, door, roof ...; a kind whose name holds "
-            "glass, window or skylight counts as glass"),
-        text("plan_face",
-            "where it looks in the house as drawn: front, left, back or right, seen from the street, or degrees "
-            "clockwise from the front (left is 90, right 270); blank: it does not turn",
-            blank=True),
-        number("area_ft2", "area; below 0 in a row with an option takes away", "ft2", low=-10_000.0, high=10_000.0,
-            usual=(-2000.0, 2000.0)),
-        number("shade_fraction",
-            "part of it in the shade of overhangs, trees or other houses: that part counts at the cooling factor of "
-            "a surface that faces north (common practice, no source), glass by the sun by the light of sky and "
-            "ground alone; no change in heating; blank is 0",
-            high=1.0, default=0.0, hint="is this in per cent?"),
-        _option("blank: always there; an option, or not and an option: added in houses built so;"),
-    ),
+AIRFLOW = table(
+    "airflow", "What each room needs, for each direction that the front of the house faces",
+    choice("front_faces", "the direction that the front of the house faces", FACES, required=False),
+    flag("mirrored", "yes where the plan is built mirrored; blank is no"),
+    text("room", "name of the room, the same as in sections"),
+    _airflow("heating_cfm", "airflow the room needs in heating, from a room-by-room load calculation"),
+    _airflow("cooling_cfm", "airflow the room needs in cooling, from a room-by-room load calculation"),
+    _load("heating_btuh", "instead of airflow: heating load of the room"),
+    _load("sensible_cooling_btuh", "instead of airflow: sensible cooling load of the room"),
+    _option("blank: what holds without any; an option, or not and an option: stands for that in houses built so;"),
+    required=True,
 )  # fmt: skip
 
-LOAD_FACTORS = TableSchema(
-    name="load_factors",
-    meaning="Load of a square foot of each surface by the direction it faces, from the designer's load calculation",
-    required=False,
-    fields=(
-        text("surface", "kind of surface, the same as in surfaces"),
-        choice("exposure",
-            "compass point that it faces; all eight are needed of a kind that turns, and between them a monotone "
-            "periodic curve through all eight is followed; blank: for surfaces that do not turn",
-            FACES, blank=True),
-        _factor("sensible_cooling_btuh_per_ft2",
-            "sensible cooling load of a square foot; blank in all rows of a glass: worked out from the sun by [solar]",
-            blank=True),
-        _factor("heating_btuh_per_ft2", "heating load of a square foot"),
-    ),
+SECTIONS = table(
+    "sections", "The duct tree: one row a section, from the air handler to each register or grille",
+    text("section", "name of the section, used once"),
+    text("parent", "the section next to it on the air handler's side; blank at the air handler or its plenum",
+        blank=True),
+    choice("side", "supply or return; blank is supply", SIDES, default="supply"),
+    choice("role", "trunk or branch: sets the velocity limit", ROLES),
+    text("duct",
+        "a rigid duct from the ducts table; flex: whichever flex is delivered; or one flex product, which is then "
+        "used whatever is delivered elsewhere"),
+    choice("shape", "round or rectangular; blank is round", SHAPES, default="round"),
+    number("length_ft", "straight length as installed", "ft", high=500.0, usual=(0.0, 120.0)),
+    text("fittings", "names from the fittings table joined by +, with counts such as elbow_90*2", kind="fittings",
+        optional=True),
+    text("room",
+        "the room that this run ends in; blank where it only feeds others; a return may name several rooms with ; "
+        "between, or * for all",
+        kind="rooms", optional=True),
+    number("share", "this run's part of its room's airflow relative to the room's other open runs; blank: equal parts",
+        above=True, high=1000.0, usual=(0.05, 100.0),
+        hint="is 0 meant, or another unit than its room's other runs have?", optional=True),
+    choice("season", "the one season in which this run is open; blank: both", SEASONS, optional=True),
+    size("min_in", "smallest size allowed here", optional=True),
+    size("max_in", "largest size allowed here", optional=True),
+    size("fixed_in", "the size that is already given", optional=True),
+    _system("the air handler that it belongs to, where a house has several; blank where it has one"),
+    _option("blank: always built; an option: built only with it; not and an option: built only without it;"),
+    required=True,
 )  # fmt: skip
 
-ROOM_GAINS = TableSchema(
-    name="room_gains",
-    meaning="Loads that do not turn with the house: people, appliances, outdoor air; rows of one room add up",
-    required=False,
-    fields=(
-        text("room", "name of the room, the same as in sections"),
-        _gain("heating_btuh", "heating load"),
-        _gain("sensible_cooling_btuh", "sensible cooling load"),
-        text("note", "what it is", optional=True),
-        _option("blank: always there; an option, or not and an option: added in houses built so;"),
-    ),
+FITTINGS = table(
+    "fittings", "Fittings by plain name, with what each costs in pressure",
+    text("fitting", "name of the fitting, used once"),
+    number("equivalent_length_ft", "length of straight duct that loses as much", "ft", high=500.0, usual=(0.0, 120.0),
+        default=0.0),
+    number("loss_coefficient", "part of the section's velocity pressure that is lost", high=50.0, usual=(0.0, 10.0),
+        default=0.0, hint="is this an equivalent length?"),
+    choice("bought",
+        "yes: one for each time a section names it; no: it is made of the duct itself, such as a bend of flex; "
+        f"{AT_PARENT}: one where sections join their parent, however many of them name it",
+        BOUGHT, default=EACH),
+    text("source", "where the value comes from", optional=True),
+    required=True,
 )  # fmt: skip
 
-LOTS = TableSchema(
-    name="lots",
-    meaning="The lots that the plan is built on: which way each house faces",
-    required=False,
-    fields=(
-        text("lot", "number or name of the lot, used once"),
-        number("azimuth_deg", "direction of the front, clockwise from north; blank where front_faces says it",
-            "degrees", high=360.0, optional=True, hint="is this counted from another direction?"),
-        choice("front_faces", "compass point that the front faces, instead of azimuth_deg", FACES, optional=True),
-        flag("mirrored", "yes where the house is built mirrored; blank is no"),
-        text("flex",
-            "the flex product that this lot gets; blank: any of the approved; one that is not approved is predicted "
-            "with damper marks of its own", optional=True),
-        flag("built", "yes where the house stands already: what changes from now on is for the other lots"),
-        text("options", "what this lot is built with, joined by +; one of the combinations that the plan is sized for",
-            optional=True),
-    ),
+DUCTS = table(
+    "ducts", "The duct products that may be installed",
+    text("duct", "name of the product, used once"),
+    choice("kind", "rigid or flex", KINDS),
+    number("roughness_ft", "absolute roughness of the wall; may be left out where friction_tables has the product",
+        "ft", quantity="roughness", high=0.03, usual=(0.00001, 0.01), blank=True),
+    number("airflow_derate_pct",
+        "airflow that the product loses at any friction rate against what its roughness alone would give", "%",
+        high=60.0, usual=(1.0, 25.0), default=0.0, hint="is this a fraction, or the part that is left?"),
+    number("compression_pct", "how far short of fully stretched flex is left", "%", high=50.0, usual=(1.0, 30.0),
+        default=0.0, hint="is this a fraction?"),
+    text("source", "where the values come from", optional=True),
+    required=True,
 )  # fmt: skip
 
-OPTIONS = TableSchema(
-    name="options",
-    meaning="Options and elevations: what a house may be built with, the plan as drawn apart",
-    required=False,
-    fields=(
-        text("option", "name of the option, used once"),
-        text("group", "of one group at most one is built, such as the elevations; blank: goes with any", optional=True),
-        text("meaning", "what it is", optional=True),
-    ),
+FRICTION_TABLES = table(
+    "friction_tables", "Published friction of duct products, or what was measured on site",
+    text("duct", "name of a product in the ducts table"),
+    number("size_in", "nominal diameter", "in", low=2.0, high=60.0, usual=(3.0, 30.0)),
+    number("airflow_cfm", "airflow in standard air", "cfm", above=True, high=50_000.0, usual=(5.0, 10_000.0)),
+    number("friction_rate_inwc_per_100ft",
+        "friction rate at that airflow; blank where a loss over a length was measured", "inWC/100 ft", above=True,
+        high=20.0, usual=(0.001, 2.0), optional=True),
+    number("loss_inwc", "instead of a friction rate: measured loss over length_ft of straight duct", "inWC", above=True,
+        high=10.0, usual=(0.001, 1.0), optional=True),
+    number("length_ft", "straight length over which loss_inwc was measured", "ft", above=True, high=500.0,
+        usual=(2.0, 200.0), optional=True),
 )  # fmt: skip
 
-BUILT = TableSchema(
-    name="built",
-    meaning="The sizes that the lots already built have: the study says whether to keep them, or which to change",
-    required=False,
-    fields=(
-        text("section", "name of the section; one that is left out was not built yet, and is free to choose"),
-        size("size_in", "its size, a standard one of the plan"),
-    ),
+INNER_DIAMETERS = table(
+    "inner_diameters", "Inner diameter of products whose size is not their inner diameter",
+    text("duct", "name of a product in the ducts table"),
+    size("size_in", "nominal diameter"),
+    number("inner_diameter_in", "diameter that the air has", "in", low=1.0, high=60.0, usual=(2.5, 30.0)),
 )  # fmt: skip
 
-ROOMS = TableSchema(
-    name="rooms",
-    meaning="Room outlines for the plan picture: x from the left wall seen from the street, y from the front wall "
-    "back; several rows of one room make an L",
-    required=False,
-    fields=(
-        text("room", "name of the room"),
-        _place("x_ft", "left edge"),
-        _place("y_ft", "front edge"),
-        _width("width_ft", "from left to right"),
-        _width("depth_ft", "from front to back"),
-        text("floor", "floor that it is on; blank is 1", default="1"),
-    ),
+PRICES = table(
+    "prices", "What each duct costs by size",
+    text("duct", "name of a product in the ducts table"),
+    size("size_in", "diameter, or width x height such as 8x12"),
+    price("price_per_ft", "price a foot; - where the product is not offered in that size", "USD/ft", high=1000.0,
+        usual=(0.05, 100.0), hint="is this for a whole box or stick?"),
+    text("insulation", "insulation level of this price, such as R-6; blank: any", optional=True),
+    number("package_ft",
+        f"feet in a box or stick of this size; blank: box_ft of [purchase] for flex, {STICK_FT:g} ft for rigid duct",
+        "ft", above=True, high=1000.0, usual=(2.0, 100.0), hint="is this in {slip}, or boxes?", optional=True),
 )  # fmt: skip
 
-ROUTES = TableSchema(
-    name="routes",
-    meaning="Where ducts lie, for the plan picture: one row a point, from the air handler's end on",
-    required=False,
-    fields=(
-        text("section", "name of the section"),
-        _place("x_ft", "from the left wall seen from the street"),
-        _place("y_ft", "from the front wall back"),
-        text("floor", "floor on whose picture it is drawn; blank: on each", optional=True),
-    ),
+FITTING_PRICES = table(
+    "fitting_prices", "What each fitting costs by the size of its section",
+    text("fitting", "name of a fitting in the fittings table"),
+    size("size_in", f"size of the section that names it; of that section's parent where it is bought {AT_PARENT}"),
+    price("price", "price of one; - where it is not offered in that size", "USD", high=10_000.0, usual=(0.1, 500.0),
+        hint="is this for a whole box?"),
+)  # fmt: skip
+
+BLOWER = table(
+    "blower",
+    "What the blower makes at each speed, from the equipment's data for standard air; at the site it makes that times "
+    "the density of its air over that of standard air",
+    text("speed", "name of the speed, the same in each of its rows"),
+    number("airflow_cfm", "airflow as the fan moves it, the same in any air; rising from row to row of a speed", "cfm",
+        high=20_000.0, usual=(100.0, 3000.0)),
+    number("external_static_inwc", "external static pressure at that airflow", "inWC", high=10.0, usual=(0.0, 2.0)),
+    _system("the air handler that has it, as in sections"),
+)  # fmt: skip
+
+DEVICES = table(
+    "devices",
+    "What the whole airflow passes besides the ducts: coil, filter, heater, grille, register, damper; in standard "
+    "air, brought to the site's as the blower is",
+    text("device", "name of the device, used once"),
+    choice("side", "supply or return", SIDES),
+    number("loss_inwc", "pressure it takes at at_cfm; a filter's when clean", "inWC", high=3.0, usual=(0.0, 0.6)),
+    number("at_cfm", "system airflow of that loss", "cfm", above=True, high=20_000.0, usual=(100.0, 3000.0),
+        hint="is this one room's airflow?"),
+    choice("season", "the one season in which it counts; blank: both", SEASONS, optional=True),
+    number("loaded_loss_inwc", "a filter's loss at at_cfm when it is due for change", "inWC", high=3.0,
+        usual=(0.0, 1.0), optional=True),
+    number("exponent",
+        "the loss grows with airflow to this power; blank is 2, as of a grille; filters are about 1.3 to 1.5, from "
+        "memory: take it from two points of the filter's data",
+        low=1.0, high=3.0, usual=(1.1, 2.1), default=2.0,
+        hint="is this a loss, or half the exponent of a curve of airflow over loss?"),
+    _system("the air handler whose airflow passes it, as in sections"),
+)  # fmt: skip
+
+SURFACES = table(
+    "surfaces", "What each room loses and gains heat through, in the house as drawn; turned to any direction",
+    text("room", "name of the room, the same as in sections"),
+    text("surface",
+        "kind of surface, the same as in load_factors: glass, wall, door, roof ...; a kind whose name holds glass, "
+        "window or skylight counts as glass"),
+    text("plan_face",
+        "where it looks in the house as drawn: front, left, back or right, seen from the street, or degrees clockwise "
+        "from the front (left is 90, right 270); blank: it does not turn",
+        blank=True),
+    number("area_ft2", "area; below 0 in a row with an option takes away", "ft2", low=-10_000.0, high=10_000.0,
+        usual=(-2000.0, 2000.0)),
+    number("shade_fraction",
+        "part of it in the shade of overhangs, trees or other houses: that part counts at the cooling factor of a "
+        "surface that faces north (common practice, no source), glass by the sun by the light of sky and ground "
+        "alone; no change in heating; blank is 0",
+        high=1.0, default=0.0, hint="is this in per cent?"),
+    _option("blank: always there; an option, or not and an option: added in houses built so;"),
+)  # fmt: skip
+
+LOAD_FACTORS = table(
+    "load_factors",
+    "Load of a square foot of each surface by the direction it faces, from the designer's load calculation",
+    text("surface", "kind of surface, the same as in surfaces"),
+    choice("exposure",
+        "compass point that it faces; all eight are needed of a kind that turns, and between them a monotone periodic "
+        "curve through all eight is followed; blank: for surfaces that do not turn",
+        FACES, blank=True),
+    _factor("sensible_cooling_btuh_per_ft2",
+        "sensible cooling load of a square foot; blank in all rows of a glass: worked out from the sun by [solar]",
+        blank=True),
+    _factor("heating_btuh_per_ft2", "heating load of a square foot"),
+)  # fmt: skip
+
+ROOM_GAINS = table(
+    "room_gains", "Loads that do not turn with the house: people, appliances, outdoor air; rows of one room add up",
+    text("room", "name of the room, the same as in sections"),
+    _gain("heating_btuh", "heating load"),
+    _gain("sensible_cooling_btuh", "sensible cooling load"),
+    text("note", "what it is", optional=True),
+    _option("blank: always there; an option, or not and an option: added in houses built so;"),
+)  # fmt: skip
+
+LOTS = table(
+    "lots", "The lots that the plan is built on: which way each house faces",
+    text("lot", "number or name of the lot, used once"),
+    number("azimuth_deg", "direction of the front, clockwise from north; blank where front_faces says it", "degrees",
+        high=360.0, optional=True, hint="is this counted from another direction?"),
+    choice("front_faces", "compass point that the front faces, instead of azimuth_deg", FACES, optional=True),
+    flag("mirrored", "yes where the house is built mirrored; blank is no"),
+    text("flex",
+        "the flex product that this lot gets; blank: any of the approved; one that is not approved is predicted with "
+        "damper marks of its own",
+        optional=True),
+    flag("built", "yes where the house stands already: what changes from now on is for the other lots"),
+    text("options", "what this lot is built with, joined by +; one of the combinations that the plan is sized for",
+        optional=True),
+)  # fmt: skip
+
+OPTIONS = table(
+    "options", "Options and elevations: what a house may be built with, the plan as drawn apart",
+    text("option", "name of the option, used once"),
+    text("group", "of one group at most one is built, such as the elevations; blank: goes with any", optional=True),
+    text("meaning", "what it is", optional=True),
+)  # fmt: skip
+
+BUILT = table(
+    "built", "The sizes that the lots already built have: the study says whether to keep them, or which to change",
+    text("section", "name of the section; one that is left out was not built yet, and is free to choose"),
+    size("size_in", "its size, a standard one of the plan"),
+)  # fmt: skip
+
+ROOMS = table(
+    "rooms",
+    "Room outlines for the plan picture: x from the left wall seen from the street, y from the front wall back; "
+    "several rows of one room make an L",
+    text("room", "name of the room"),
+    _place("x_ft", "left edge"),
+    _place("y_ft", "front edge"),
+    _width("width_ft", "from left to right"),
+    _width("depth_ft", "from front to back"),
+    text("floor", "floor that it is on; blank is 1", default="1"),
+)  # fmt: skip
+
+ROUTES = table(
+    "routes", "Where ducts lie, for the plan picture: one row a point, from the air handler's end on",
+    text("section", "name of the section"),
+    _place("x_ft", "from the left wall seen from the street"),
+    _place("y_ft", "from the front wall back"),
+    text("floor", "floor on whose picture it is drawn; blank: on each", optional=True),
 )  # fmt: skip
 
 TABLES = (
-    AIRFLOW,
-    SECTIONS,
-    FITTINGS,
-    DUCTS,
-    FRICTION_TABLES,
-    INNER_DIAMETERS,
-    PRICES,
-    FITTING_PRICES,
-    BLOWER,
-    DEVICES,
-    SURFACES,
-    LOAD_FACTORS,
-    ROOM_GAINS,
-    LOTS,
-    OPTIONS,
-    BUILT,
-    ROOMS,
-    ROUTES,
-)
+    AIRFLOW, SECTIONS, FITTINGS, DUCTS, FRICTION_TABLES, INNER_DIAMETERS, PRICES, FITTING_PRICES, BLOWER, DEVICES,
+    SURFACES, LOAD_FACTORS, ROOM_GAINS, LOTS, OPTIONS, BUILT, ROOMS, ROUTES,
+)  # fmt: skip
 
 
-def _pressure(name: str, default: float, meaning: str) -> Field:
-    # defaults: common practice, no source
-    return number(name, meaning, "inWC", above=True, high=3.0, usual=(0.01, 0.6), default=default)
-
-
-_AFTER = (
-    "after equipment and devices; as typed it holds at the site, left out it is the default times the density of the "
-    "site's air over that of standard air"
-)
-
-
-def _velocity(name: str, default: float) -> Field:
-    # ANSI/ACCA 1 (Manual D), from memory
-    meaning = "highest velocity of " + name.removesuffix("_fpm").replace("_", " ")
-    return number(name, meaning, "fpm", low=50.0, high=5000.0, usual=(300.0, 1500.0), default=default)
-
-
-def _system_airflow(name: str, meaning: str = "airflow of the whole system") -> Field:
-    hint = "is this one room's airflow, or in {slip}?"
-    return number(name, meaning, "cfm", above=True, high=20_000.0, usual=(200.0, 3000.0), hint=hint)
-
-
-def _supply_air(season: str, usual: tuple[float, float]) -> Field:
-    meaning = (
-        f"air in the supply ducts in {season}: its density and viscosity, at the same airflow as at the air handler; "
-        "default: air_temperature_f"
-    )
-    return number(f"{season}_supply_air_f", meaning, "F", low=30.0, high=200.0, usual=usual)
+_system_airflow = partial(number, unit="cfm", above=True, high=20_000.0, usual=(200.0, 3000.0),
+    hint="is this one room's airflow, or in {slip}?")  # fmt: skip
 
 
 DEFAULT_STORAGE_WEIGHTS = (0.5, 0.2, 0.12, 0.08, 0.06, 0.04)
@@ -600,8 +437,12 @@ KEYS: dict[str, tuple[Field, ...]] = {
             high=15_000.0, usual=(-300.0, 9000.0), default=0.0, hint="is this in another unit, or of another place?"),
         number("air_temperature_f", "air at the air handler, and in the ducts where nothing else is said", "F",
             low=30.0, high=200.0, usual=(45.0, 140.0), default=70.0),
-        _supply_air("heating", (85.0, 160.0)),
-        _supply_air("cooling", (45.0, 75.0)),
+        *(
+            number(f"{season}_supply_air_f",
+                f"air in the supply ducts in {season}: its density and viscosity, at the same airflow as at the air "
+                "handler; default: air_temperature_f", "F", low=30.0, high=200.0, usual=usual)
+            for season, usual in (("heating", (85.0, 160.0)), ("cooling", (45.0, 75.0)))
+        ),
         number("latitude_deg", "latitude of the site, north; needed only for glass factors by the sun", "degrees",
             high=66.0, usual=(15.0, 60.0),
             hint="is this the longitude? Only latitudes north of the equator, under the polar circle"),
@@ -617,9 +458,10 @@ KEYS: dict[str, tuple[Field, ...]] = {
             optional=True),
     ),
     "air_handler": (
-        replace(_place("x_ft", "where it stands, from the left wall seen from the street: routes that say the way they "
-            "run are drawn from there"), blank=True, required=False),
-        replace(_place("y_ft", "where it stands, from the front wall back"), blank=True, required=False),
+        _place("x_ft",
+            "where it stands, from the left wall seen from the street: routes that say the way they run are drawn from "
+            "there", optional=True),
+        _place("y_ft", "where it stands, from the front wall back", optional=True),
     ),
     "variants": (
         text("front_faces", "directions the front may face; default: all in the airflow table"),
@@ -630,19 +472,19 @@ KEYS: dict[str, tuple[Field, ...]] = {
             'combinations that are built, such as [[], ["bonus"], ["bonus", "bay"]]; "all": every one that the groups '
             "allow; default: all, where there is an options table"),
     ),
-    "pressure": (
-        _pressure("supply_inwc", DEFAULT_PRESSURE_INWC["supply"], f"available to the supply ducts {_AFTER}"),
-        _pressure("return_inwc", DEFAULT_PRESSURE_INWC["return"], f"available to the return ducts {_AFTER}"),
+    "pressure": tuple(  # defaults: common practice, no source
+        number(f"{side}_inwc",
+            f"available to the {side} ducts after equipment and devices; as typed it holds at the site, left out it is "
+            "the default times the density of the site's air over that of standard air", "inWC", above=True, high=3.0,
+            usual=(0.01, 0.6), default=DEFAULT_PRESSURE_INWC[side])
+        for side in SIDES
     ),
-    "limits": (
-        _velocity("trunk_rigid_fpm", 900.0),
-        _velocity("trunk_flex_fpm", 700.0),
-        _velocity("branch_rigid_fpm", 900.0),
-        _velocity("branch_flex_fpm", 700.0),
-        _velocity("return_trunk_rigid_fpm", 700.0),
-        _velocity("return_trunk_flex_fpm", 700.0),
-        _velocity("return_branch_rigid_fpm", 700.0),
-        _velocity("return_branch_flex_fpm", 700.0),
+    "limits": tuple(  # ANSI/ACCA 1 (Manual D), from memory
+        number(f"{duct}_fpm", f"highest velocity of {duct.replace('_', ' ')}", "fpm", low=50.0, high=5000.0,
+            usual=(300.0, 1500.0), default=fpm)
+        for duct, fpm in (("trunk_rigid", 900.0), ("trunk_flex", 700.0), ("branch_rigid", 900.0),
+            ("branch_flex", 700.0), ("return_trunk_rigid", 700.0), ("return_trunk_flex", 700.0),
+            ("return_branch_rigid", 700.0), ("return_branch_flex", 700.0))
     ),
     "compression": (
         number("least_factor_12_in",
@@ -651,8 +493,8 @@ KEYS: dict[str, tuple[Field, ...]] = {
             low=1.0, high=20.0, usual=(1.0, 10.0), default=4.0, hint="is this a per cent?"),
     ),
     "sizes": (
-        replace(size("round_in", "standard round sizes"), low=2.0, high=60.0, hint=_SLIP),
-        replace(size("rectangular_in", "standard rectangular sizes, [width, height]"), low=2.0, high=60.0, hint=_SLIP),
+        size("round_in", "standard round sizes", low=2.0, high=60.0, hint=_SLIP),
+        size("rectangular_in", "standard rectangular sizes, [width, height]", low=2.0, high=60.0, hint=_SLIP),
     ),
     "objective": (
         number("standardize_within_pct",
@@ -679,8 +521,8 @@ KEYS: dict[str, tuple[Field, ...]] = {
             whole=True, low=1.0, high=2.0, default=2.0, hint="is this how many dampers there are?"),
     ),
     "blower": (
-        _system_airflow("heating_cfm"),
-        _system_airflow("cooling_cfm"),
+        _system_airflow("heating_cfm", "airflow of the whole system"),
+        _system_airflow("cooling_cfm", "airflow of the whole system"),
         text("heating_speed", "speed used in heating"),
         text("cooling_speed", "speed used in cooling"),
         number("capacity_tons", "cooling capacity", "tons", above=True, high=50.0, usual=(1.0, 6.0)),

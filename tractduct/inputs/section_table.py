@@ -34,10 +34,9 @@ def read_sections(
         return (), places
     names = by_key(row.text("section") for row in table.raw.rows if row.text("section"))
     known = by_key(fittings)
-    seen: dict[str, int] = {}
     systems: dict[str, str] = {}
     for row in table:
-        name = row.own_name("section", seen)
+        name = row.own_name("section")
         if not name:
             continue
         shape = row.choice("shape")
@@ -53,12 +52,10 @@ def read_sections(
         found[name] = Section(
             name=name,
             parent=_parent(row, names),
-            side=row.choice("side"),
-            role=row.choice("role"),
+            **row.values("side", "role", "length_ft"),
             duct=duct,
             product=product,
             shape=shape,
-            length_ft=row.number("length_ft"),
             fittings=_fittings(row, known),
             rooms=rooms,
             share=share,
@@ -156,21 +153,27 @@ def _size_bounds(row: RowReader, shape: str, sizes: tuple[Size, ...]) -> tuple[f
 def _in_tree_order(table: TableReader, found: Mapping[str, Section], places: Places) -> tuple[Section, ...]:
     """Parents before children, in the order of the table where possible; loops and dead ends are faults."""
     ordered: dict[str, Section] = {}
+    in_loop: set[str] = set()
+    lost: set[str] = set()  # those in a loop and on the way to one
     for name in found:
         # Up to a section that has its place already, or to the air handler; then down again in order.
         waiting: dict[str, Section] = {}
         at = name
-        while at in found and at not in ordered and at not in waiting:
+        while at in found and at not in ordered and at not in waiting and at not in lost:
             waiting[at] = found[at]
             at = found[at].parent
-        if at not in waiting and (not at or at in ordered):
+        if at in waiting:
+            loop = list(waiting)[list(waiting).index(at) :]
+            in_loop.update(loop)
+            _tell_loop(loop, places)
+        if at in waiting or at in lost:
+            lost.update(waiting)
+        elif not at or at in ordered:
             ordered.update(reversed(waiting.items()))
-    left = {name: section for name, section in found.items() if name not in ordered}
-    if left:
+    if len(ordered) < len(found):
         table.log.unread.add(table.name)  # rooms can't be matched with a tree that has a loop in it
-    in_loop = _tell_loops(left, places)
-    for name, section in left.items():
-        if name not in in_loop and section.parent in found:
+    for name, section in found.items():
+        if name not in ordered and name not in in_loop and section.parent in found:
             problem = "this section hangs on a loop of parents and never reaches the air handler"
             places[name].fault("parent", problem, "Correct the parents")
     parents = {s.parent for s in found.values()}
@@ -200,9 +203,8 @@ def _built(table: TableReader, sections: tuple[Section, ...], places: Places, ch
         if alone:
             problem = f"its parent {parent.name} ({condition_text(parent.option)}) is not built with it "
             problem += f"in a house {built_text(alone[0]) or 'without options'}"
-            places[section.name].fault(
-                "option", problem, "Let both be built with the same options, or change the parent"
-            )
+            remedy = "Let both be built with the same options, or change the parent"
+            places[section.name].fault("option", problem, remedy)
     never = [s.name for s in sections if first_met(choices.combinations, s.option) is None]
     if never and choices.combinations:
         message = "these sections are in none of the houses that [variants] options lists, and are left out"
@@ -210,24 +212,10 @@ def _built(table: TableReader, sections: tuple[Section, ...], places: Places, ch
     return tuple(s for s in sections if s.name not in never)
 
 
-def _tell_loops(left: Mapping[str, Section], places: Places) -> set[str]:
-    """One fault for each loop of parents, at its first row; the sections that are in one."""
-    in_loop: set[str] = set()
-    walked: set[str] = set()
-    for name in left:
-        walk: dict[str, int] = {}
-        at = name
-        while at in left and at not in walked:
-            walked.add(at)
-            walk[at] = len(walk)
-            at = left[at].parent
-        if at not in walk:
-            continue
-        loop = list(walk)[walk[at] :]
-        first = loop.index(min(loop, key=lambda member: places[member].place))
-        loop = loop[first:] + loop[:first]
-        in_loop.update(loop)
-        shown = [*loop, loop[0]] if len(loop) <= 12 else [*loop[:6], "...", *loop[-3:], loop[0]]
-        problem = "the parents go round in a loop: " + " > ".join(shown)
-        places[loop[0]].fault("parent", problem, "Let one of them join the air handler")
-    return in_loop
+def _tell_loop(loop: list[str], places: Places) -> None:
+    """One fault for a loop of parents, at its first row."""
+    first = loop.index(min(loop, key=lambda member: places[member].place))
+    loop = loop[first:] + loop[:first]
+    shown = [*loop, loop[0]] if len(loop) <= 12 else [*loop[:6], "...", *loop[-3:], loop[0]]
+    problem = "the parents go round in a loop: " + " > ".join(shown)
+    places[loop[0]].fault("parent", problem, "Let one of them join the air handler")

@@ -15,11 +15,10 @@ from tractduct.errors import printable, shortened
 from tractduct.inputs import schema
 from tractduct.inputs.cells import NOT_OFFERED, WITH_UNIT
 from tractduct.inputs.fault_log import FaultLog
-from tractduct.inputs.lengths import feet_of
 from tractduct.inputs.limits import MAX_CELL, MAX_NAME
 from tractduct.inputs.schema import Field, header_key, in_units
 from tractduct.inputs.tables import RawTable, Row
-from tractduct.inputs.unit_words import unit_of
+from tractduct.inputs.unit_words import feet_of, unit_of
 from tractduct.units import UnitSystem
 
 # Characters that look like others or like nothing.
@@ -38,29 +37,14 @@ _SIDE = r"([0-9]+(?:\.[0-9]+)?)\s*(\D*?)"
 _LOOSE_PAIR = re.compile(rf"{_SIDE}\s*(?:[xX*]|by)\s*{_SIDE}")
 
 # Words for a choice or a flag that mean the same as the schema's own.
-_WORDS = {
-    "north": "N",
-    "northeast": "NE",
-    "east": "E",
-    "southeast": "SE",
-    "south": "S",
-    "southwest": "SW",
-    "west": "W",
-    "northwest": "NW",
-    "heat": "heating",
-    "htg": "heating",
-    "cool": "cooling",
-    "clg": "cooling",
-    "rect": "rectangular",
-    "rectangle": "rectangular",
-    "flexible": "flex",
-}
+COMPASS = {"north": "N", "northeast": "NE", "east": "E", "southeast": "SE", "south": "S", "southwest": "SW",
+           "west": "W", "northwest": "NW"}  # fmt: skip
+SEASON_WORDS = {"heat": "heating", "htg": "heating", "cool": "cooling", "clg": "cooling"}
+_WORDS = {**COMPASS, **SEASON_WORDS, "rect": "rectangular", "rectangle": "rectangular", "flexible": "flex"}
+_WORD = Field(name="", meaning="")
 _FLAGS = {"t": "true", "on": "true", "f": "false", "off": "false"}
 # Where a cell such as N/NE stands for a row of each; a lot has one direction.
-_SHARED_FACES = {
-    schema.AIRFLOW.name: schema.AIRFLOW.field("front_faces"),
-    schema.LOAD_FACTORS.name: schema.LOAD_FACTORS.field("exposure"),
-}
+_SHARED_FACES = {"airflow": schema.AIRFLOW.field("front_faces"), "load_factors": schema.LOAD_FACTORS.field("exposure")}
 
 
 def understood(table: RawTable, columns: Mapping[str, Field], log: FaultLog) -> RawTable:
@@ -82,7 +66,7 @@ def understood(table: RawTable, columns: Mapping[str, Field], log: FaultLog) -> 
             plain = plain_text(field, text)
             if table.has_decimal_commas and "," in text and field.kind in ("number", "size", "price"):
                 plain = text.strip()  # the parsers refuse it
-            problem = _not_holdable(field, plain) or _not_meant(field, plain, is_date=key in row.dates)
+            problem = _unfit(field, plain, is_date=key in row.dates)
             if problem:
                 log.fault(table.label, *problem, row=row.number, column=table.headers[key], value=text.strip())
                 plain = "".join(c for c in plain if c.isprintable())[:MAX_NAME]
@@ -125,11 +109,13 @@ def plain_text(field: Field, text: str) -> str:
     text = " ".join(text.split())
     if _TEXT_MARK.match(text):
         text = text[1:].strip()
-    for plain in _UNDERSTOOD.get(field.kind, ()):
-        found = plain(field, text)
-        if found is not None:
-            return found
-    return text
+    plain = _UNDERSTOOD[field.kind](field, text) if field.kind in _UNDERSTOOD else None
+    return text if plain is None else plain
+
+
+def plain_word(text: str) -> str:
+    """A text that no declaration is about, without odd characters."""
+    return plain_text(_WORD, text)
 
 
 def plain_number(field: Field, text: str) -> str | None:
@@ -192,44 +178,36 @@ def plain_fittings(field: Field, text: str) -> str | None:
     return re.sub(r"\s*\u00d7\s*(?=[0-9]+\s*(?:\+|$))", "*", text)
 
 
-_UNDERSTOOD: dict[str, tuple[Callable[[Field, str], str | None], ...]] = {
-    "number": (plain_number,),
-    "size": (plain_size,),
-    "price": (plain_price,),
-    "choice": (plain_choice,),
-    "flag": (plain_flag,),
-    "fittings": (plain_fittings,),
+_UNDERSTOOD: dict[str, Callable[[Field, str], str | None]] = {
+    "number": plain_number,
+    "size": plain_size,
+    "price": plain_price,
+    "choice": plain_choice,
+    "flag": plain_flag,
+    "fittings": plain_fittings,
 }
-
-
-def _not_holdable(field: Field, text: str) -> tuple[str, str] | None:
-    """Problem and remedy of a cell with characters that nothing can show, or with too many."""
-    odd = next((c for c in text if not c.isprintable()), None)
-    if odd is not None:
-        return (
-            f"the cell holds a character that can't be shown, {printable(odd)}",
-            "Delete it, or save the table again as UTF-8 text",
-        )
-    most = MAX_NAME if field.kind == "text" and not field.blank else MAX_CELL
-    if len(text) > most:
-        return f"the cell has {len(text):,} characters; at most {most:,} are read", "Shorten it"
-    return None
 
 
 _ERRORS = ("#REF!", "#N/A", "#NAME?", "#VALUE!", "#DIV/0!", "#NULL!", "#NUM!", "#SPILL!", "#CALC!")
 
 
-def _not_meant(field: Field, text: str, *, is_date: bool) -> tuple[str, str] | None:
-    """Problem and remedy of a text that a spreadsheet program put there by itself; numbers fail by themselves."""
-    if field.kind not in ("text", "rooms"):
-        return None
-    if text.upper() in _ERRORS:
+def _unfit(field: Field, text: str, *, is_date: bool) -> tuple[str, str] | None:
+    """Problem and remedy of a cell that nothing can show or hold, or of a text that a spreadsheet program made.
+
+    Numbers that one made fail by themselves.
+    """
+    odd = next((c for c in text if not c.isprintable()), None)
+    if odd is not None:
+        problem = f"the cell holds a character that can't be shown, {printable(odd)}"
+        return problem, "Delete it, or save the table again as UTF-8 text"
+    most = MAX_NAME if field.kind == "text" and not field.blank else MAX_CELL
+    if len(text) > most:
+        return f"the cell has {len(text):,} characters; at most {most:,} are read", "Shorten it"
+    if field.kind in ("text", "rooms") and text.upper() in _ERRORS:
         return "this is a spreadsheet's error", "Correct the formula, or enter the value"
-    if is_date and field.name not in schema.FREE_TEXT:
-        return (
-            "the cell holds a date; spreadsheet programs make one of entries such as 8-10",
-            "Format the cell as text and enter it again",
-        )
+    if field.kind in ("text", "rooms") and is_date and field.name not in schema.FREE_TEXT:
+        problem = "the cell holds a date; spreadsheet programs make one of entries such as 8-10"
+        return problem, "Format the cell as text and enter it again"
     return None
 
 

@@ -34,13 +34,22 @@ _HEATING, _COOLING = "heating_btuh_per_ft2", "sensible_cooling_btuh_per_ft2"
 
 @dataclass(slots=True)
 class _Factors:
-    """Cells of load_factors by (kind key, exposure), '' for what does not turn; None where cooling is blank."""
+    """Heating and cooling in load_factors by (kind key, exposure), '' for what does not turn; None where blank."""
 
     names: dict[str, str] = field(default_factory=dict)
-    heating: dict[tuple[str, str], float] = field(default_factory=dict)
-    cooling: dict[tuple[str, str], float | None] = field(default_factory=dict)
-    rows: dict[tuple[str, str], int] = field(default_factory=dict)
+    cells: dict[tuple[str, str], tuple[float, float | None]] = field(default_factory=dict)
     bad: set[str] = field(default_factory=set)  # kinds with a fault that is told already
+
+    def arrays(self) -> tuple[FloatArray, FloatArray]:
+        """Heating and cooling factors (2, n_kind, n_face), and (2, n_kind) of what does not turn; NaN for none."""
+        factor, fixed = np.full((2, len(self.names), len(FACES)), np.nan), np.full((2, len(self.names)), np.nan)
+        for (kind, exposure), both in self.cells.items():
+            k, values = list(self.names).index(kind), np.array(both, dtype=float)
+            if exposure:
+                factor[:, k, FACES.index(exposure)] = values
+            else:
+                fixed[:, k] = values
+        return factor, fixed
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,8 +88,7 @@ class _Rooms:
         if name and not self.are_given:
             self.names.setdefault(key_of(name), name)
         elif name and key_of(name) not in self.names:
-            problem = f"the airflow table has no room '{name}'"
-            row.fault("room", problem, nearest(name, self.names.values()))
+            row.fault("room", f"the airflow table has no room '{name}'", nearest(name, self.names.values()))
         return key_of(name)
 
 
@@ -100,9 +108,8 @@ def read_surface_loads(
     if not surfaces.is_given:
         for table in (factor_table, gain_table):
             if table.is_given and not surfaces.is_unread:
-                log.caution(
-                    "unused table", table.label, "without surfaces it is not used", "Add surfaces, or remove it"
-                )
+                message = "without surfaces it is not used"
+                log.caution("unused table", table.label, message, "Add surfaces, or remove it")
         return ()
     if not factor_table.is_given:
         if not factor_table.is_unread:
@@ -137,63 +144,40 @@ def read_surface_loads(
             return ()
         advice = "Use the factors of a load calculation once there is one"
         log.caution("glass factors by the sun", factor_table.label, SCREENING, advice)
+    factor, fixed_factor = factors.arrays()
+    room_at, kind_at = ({key: n for n, key in enumerate(names)} for names in (rooms.names, factors.names))
 
     def of_house(built: Built) -> SurfaceLoads:
         there = [s for s in found if is_met(s.option, built)]
-        gained = [g for g in gains if is_met(g.option, built)]
-        return _assembled(rooms.names, factors, there, gained, by_sun, sun, sun_factors, airflow_at)
+        gains_btuh = np.zeros((2, len(room_at)))
+        for gain in gains:
+            if is_met(gain.option, built):
+                gains_btuh[:, room_at[gain.room]] += gain.btuh
+        return SurfaceLoads(
+            rooms=tuple(rooms.names.values()),
+            kinds=tuple(factors.names.values()),
+            room=np.array([room_at[s.room] for s in there], dtype=np.intp),
+            kind=np.array([kind_at[s.kind] for s in there], dtype=np.intp),
+            face_deg=np.array([s.face_deg for s in there]),
+            area_ft2=np.array([s.area_ft2 for s in there]),
+            shade=np.array([s.shade for s in there]),
+            factor=factor,
+            fixed_factor=fixed_factor,
+            gains_btuh=gains_btuh,
+            by_sun=np.array([k in by_sun for k in kind_at], dtype=bool),
+            sun_factor=sun_factors[0],
+            shade_factor=sun_factors[1],
+            sun=sun,
+            airflow_at=airflow_at,
+        )
 
     return tuple(of_house(built) for built in choices.combinations)
-
-
-def _assembled(
-    rooms: Mapping[str, str],
-    factors: _Factors,
-    found: Sequence[_Surface],
-    gains: Sequence[_Gain],
-    by_sun: Sequence[str],
-    sun: Sun | None,
-    sun_factors: tuple[FloatArray, FloatArray],
-    airflow_at: str,
-) -> SurfaceLoads:
-    room_at = {key: n for n, key in enumerate(rooms)}
-    kind_at = {key: n for n, key in enumerate(factors.names)}
-    factor = np.full((2, len(kind_at), len(FACES)), np.nan)
-    fixed = np.full((2, len(kind_at)), np.nan)
-    for (kind, exposure), heating in factors.heating.items():
-        cooling = factors.cooling[kind, exposure]
-        both = (heating, np.nan if cooling is None else cooling)
-        if exposure:
-            factor[:, kind_at[kind], FACES.index(exposure)] = both
-        else:
-            fixed[:, kind_at[kind]] = both
-    gains_btuh = np.zeros((2, len(room_at)))
-    for gain in gains:
-        gains_btuh[:, room_at[gain.room]] += gain.btuh
-    return SurfaceLoads(
-        rooms=tuple(rooms.values()),
-        kinds=tuple(factors.names.values()),
-        room=np.array([room_at[s.room] for s in found], dtype=np.intp),
-        kind=np.array([kind_at[s.kind] for s in found], dtype=np.intp),
-        face_deg=np.array([s.face_deg for s in found]),
-        area_ft2=np.array([s.area_ft2 for s in found]),
-        shade=np.array([s.shade for s in found]),
-        factor=factor,
-        fixed_factor=fixed,
-        gains_btuh=gains_btuh,
-        by_sun=np.array([k in by_sun for k in kind_at], dtype=bool),
-        sun_factor=sun_factors[0],
-        shade_factor=sun_factors[1],
-        sun=sun,
-        airflow_at=airflow_at,
-    )
 
 
 def _read_factors(table: TableReader) -> _Factors:
     factors = _Factors()
     for row in table:
-        kind = row.text("surface")
-        exposure = row.choice("exposure")
+        kind, exposure = row.text("surface"), row.choice("exposure")
         heating, cooling = row.number(_HEATING), row.optional(_COOLING)
         if not kind:
             continue
@@ -201,9 +185,8 @@ def _read_factors(table: TableReader) -> _Factors:
         factors.names.setdefault(key, kind)
         if row.failed:
             factors.bad.add(key)
-        elif row.once("exposure", factors.rows, (key, exposure), f"'{kind}' with this exposure is"):
-            factors.heating[key, exposure] = heating
-            factors.cooling[key, exposure] = cooling
+        elif row.once("exposure", (key, exposure), f"'{kind}' with this exposure is"):
+            factors.cells[key, exposure] = heating, cooling
     return factors
 
 
@@ -232,14 +215,14 @@ def _tell_negative(row: RowReader, column: str, amount: float, option: Condition
 def _tell_taken_away(found: Sequence[_Surface], gains: Sequence[_Gain], choices: Choices) -> None:
     """Faults for rows that take away more than is there, each in the first house where they do."""
     told: set[tuple[str, object]] = set()
+    rows: list[tuple[str, object, float, _Surface | _Gain]] = [
+        ("area_ft2", (s.room, s.kind, str(s.face_deg)), s.area_ft2, s) for s in found
+    ]
+    for k, name in enumerate(("heating_btuh", "sensible_cooling_btuh")):
+        rows += [(name, g.room, g.btuh[k], g) for g in gains]
     for built in choices.combinations:
         left: dict[tuple[str, object], float] = {}
         last: dict[tuple[str, object], RowReader] = {}
-        rows: list[tuple[str, object, float, _Surface | _Gain]] = [
-            ("area_ft2", (s.room, s.kind, str(s.face_deg)), s.area_ft2, s) for s in found
-        ]
-        for k, name in enumerate(("heating_btuh", "sensible_cooling_btuh")):
-            rows += [(name, g.room, g.btuh[k], g) for g in gains]
         for column, what, amount, one in rows:
             if is_met(one.option, built):
                 left[column, what] = left.get((column, what), 0.0) + amount
@@ -255,7 +238,6 @@ def _tell_taken_away(found: Sequence[_Surface], gains: Sequence[_Gain], choices:
 def _read_gains(table: TableReader, rooms: _Rooms, choices: Choices) -> list[_Gain]:
     """The rows; those of one room add up."""
     found = []
-    seen: dict[tuple[str, str, Condition], int] = {}
     remedy = "Give each row of a room its own note, or remove one"
     for row in table:
         room = rooms.key(row)
@@ -264,7 +246,7 @@ def _read_gains(table: TableReader, rooms: _Rooms, choices: Choices) -> list[_Ga
         for column, amount in zip(("heating_btuh", "sensible_cooling_btuh"), both, strict=True):
             _tell_negative(row, column, amount, option)
         key = room, key_of(row.text("note")), option
-        if not row.failed and row.once("room", seen, key, "this room, with the same note, is", remedy):
+        if not row.failed and row.once("room", key, "this room, with the same note, is", remedy):
             found.append(_Gain(room, both, option, row))
     return found
 
@@ -282,10 +264,9 @@ def parse_plan_face(text: str) -> float:
     try:
         return parse_number(_DEGREES, word)
     except CellProblem:
-        raise CellProblem(
-            f"expected one of {', '.join(PLAN_FACES)}, or {allowed(_DEGREES)}",
-            "Enter the side as seen from the street, or degrees clockwise from the front",
-        ) from None
+        problem = f"expected one of {', '.join(PLAN_FACES)}, or {allowed(_DEGREES)}"
+        remedy = "Enter the side as seen from the street, or degrees clockwise from the front"
+        raise CellProblem(problem, remedy) from None
 
 
 def _complete(table: TableReader, factors: _Factors, found: Sequence[_Surface]) -> None:
@@ -293,30 +274,26 @@ def _complete(table: TableReader, factors: _Factors, found: Sequence[_Surface]) 
     for kind in dict.fromkeys(s.kind for s in found if s.kind not in factors.bad):
         name = factors.names[kind]
         turning = {s.turns for s in found if s.kind == kind}
-        missing = [f for f in FACES if (kind, f) not in factors.heating] if True in turning else []
+        missing = [f for f in FACES if (kind, f) not in factors.cells] if True in turning else []
         if missing:
             problem = f"'{name}' turns with the house and has no factor for {', '.join(missing)}"
             remedy = "Add a row for each compass point, or leave plan_face of its surfaces empty"
             table.fault(problem, remedy, column="exposure", value=name)
-        if False in turning and (kind, "") not in factors.heating:
+        if False in turning and (kind, "") not in factors.cells:
             problem = f"'{name}' has a surface without plan_face and no factor with an empty exposure"
-            remedy = "Add that row, or say where its surfaces look"
-            table.fault(problem, remedy, column="exposure", value=name)
-        blank = [e for (k, e), value in factors.cooling.items() if k == kind and value is None]
-        given = [e for (k, e), value in factors.cooling.items() if k == kind and value is not None and e]
+            table.fault(problem, "Add that row, or say where its surfaces look", column="exposure", value=name)
+        blank = [e for (k, e), (_, cooling) in factors.cells.items() if k == kind and cooling is None]
+        given = [e for (k, e), (_, cooling) in factors.cells.items() if k == kind and cooling is not None and e]
         if blank and (given or "" in blank or not is_glass(name)):
-            table.fault(
-                f"'{name}' has no cooling factor for {', '.join(e or 'no exposure' for e in blank)}",
-                "Enter it; only a glass may leave it empty, in all its compass points, to take it from the sun",
-                row=factors.rows[kind, blank[0]],
-                column=_COOLING,
-                value=name,
-            )
+            problem = f"'{name}' has no cooling factor for {', '.join(e or 'no exposure' for e in blank)}"
+            remedy = "Enter it; only a glass may leave it empty, in all its compass points, to take it from the sun"
+            row = table.first_rows["exposure"][kind, blank[0]]
+            table.fault(problem, remedy, row=row, column=_COOLING, value=name)
 
 
 def _is_by_sun(factors: _Factors, kind: str, found: Sequence[_Surface]) -> bool:
     turning = any(s.kind == kind and s.turns for s in found)
-    blank = all(factors.cooling.get((kind, f), 0.0) is None for f in FACES)
+    blank = all(factors.cells.get((kind, face), (0.0, 0.0))[1] is None for face in FACES)
     return turning and blank and is_glass(kind)
 
 
@@ -330,15 +307,7 @@ def _read_sun(kinds: Sequence[str], table: TableReader, weights: tuple[float, ..
         if key not in plan_file.part(part):
             problem = f"{table.label} leaves the cooling factors of {names} to the sun, and that needs {key}"
             plan_file.fault(part, key, problem, f"Add {key} to [{part}], or enter the factors")
-    return Sun(
-        latitude_deg=site["latitude_deg"],
-        elevation_ft=site["elevation_ft"],
-        shgc=solar["shgc"],
-        design_day=int(solar["design_day"]),
-        linke_turbidity=solar["linke_turbidity"],
-        conduction_btuh_per_ft2=solar["conduction_btuh_per_ft2"],
-        weights=weights,
-    )
+    return Sun(latitude_deg=site["latitude_deg"], elevation_ft=site["elevation_ft"], weights=weights, **solar)
 
 
 def _weights(plan_file: PlanFile) -> tuple[float, ...]:

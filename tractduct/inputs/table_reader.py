@@ -3,20 +3,13 @@
 from __future__ import annotations
 
 import math
+from collections import defaultdict
 from collections.abc import Callable, Iterator, Mapping
 from typing import Any, TypeVar
 
 from tractduct.errors import Origin
-from tractduct.inputs.cells import (
-    NOT_OFFERED,
-    CellProblem,
-    allowed,
-    nearest,
-    parse_choice,
-    parse_flag,
-    parse_number,
-    parse_size,
-)
+from tractduct.inputs import cells
+from tractduct.inputs.cells import NOT_OFFERED, CellProblem, allowed, nearest
 from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.schema import KEYS, Field, TableSchema, in_units
 from tractduct.inputs.tables import RawTable, Row
@@ -36,6 +29,8 @@ class TableReader:
         self.raw = raw or RawTable(spec.name, f"{spec.name}.csv", {}, ())
         self.log = log
         self.fields = {field.name: field for field in spec.fields}
+        # Of what is there once, by column and key.
+        self.first_rows: defaultdict[str, dict[Any, int]] = defaultdict(dict)
 
     def __iter__(self) -> Iterator[RowReader]:
         return (RowReader(self, row) for row in self.raw.rows)
@@ -86,8 +81,7 @@ class RowReader:
     def fault(self, column: str, problem: str, remedy: str) -> None:
         """A fault of one cell."""
         self.failed = True
-        at = self.origin(column)
-        self.table.log.fault(at.label, problem, remedy, column=at.column, row=at.row, value=at.value or None)
+        self.table.log.add(self.origin(column).fault(problem, remedy))
 
     def origin(self, column: str) -> Origin:
         """Where a cell stands, or what it was derived from does."""
@@ -127,7 +121,7 @@ class RowReader:
                 return declared.default if isinstance(declared.default, float) else None
             self.fault(column, f"the cell is empty; expected {allowed(field)}", "Enter the value")
             return None
-        found = self.parsed(column, lambda cell: parse_number(field, cell))
+        found = self.parsed(column, lambda text: cells.parse_number(field, text))
         if found is None:
             return None
         at = self.origin(column)
@@ -146,17 +140,22 @@ class RowReader:
                 problem = f"the cell is empty; expected one of {', '.join(field.choices)}"
                 self.fault(column, problem, "Pick one of them")
             return str(field.default or "")
-        return self.parsed(column, lambda cell: parse_choice(field, cell)) or str(field.default or "")
+        return self.parsed(column, lambda text: cells.parse_choice(field, text)) or str(field.default or "")
 
     def flag(self, column: str) -> bool:
         """Yes or no; no where the cell is blank or at fault."""
-        return self.has(column) and bool(self.parsed(column, parse_flag))
+        return self.has(column) and bool(self.parsed(column, cells.parse_flag))
+
+    def values(self, *columns: str) -> dict[str, Any]:
+        """Some cells by column, each read as its kind is."""
+        readers = {"number": self.number, "choice": self.choice, "flag": self.flag}
+        return {column: readers.get(self.table.fields[column].kind, self.text)(column) for column in columns}
 
     def size(self, column: str = "size_in") -> Size | None:
         """A nominal size; None, and a fault, where the cell is none."""
         units = self.table.units
         most = in_units(KEYS["sizes"][0], units).high or 0.0
-        found = self.parsed(column, lambda cell: parse_size(cell, units.unit(NOMINAL), most))
+        found = self.parsed(column, lambda text: cells.parse_size(text, units.unit(NOMINAL), most))
         return None if found is None else size_of(found, units)
 
     def named(self, column: str, names: Mapping[str, str], problem: str) -> str:
@@ -171,21 +170,16 @@ class RowReader:
         return found
 
     def once(
-        self,
-        column: str,
-        seen: dict[Any, int],
-        key: object,
-        what: str = "this name is",
-        remedy: str = "Remove one of the two rows",
+        self, column: str, key: object, what: str = "this name is", remedy: str = "Remove one of the two rows"
     ) -> bool:
-        """True where a key is there for the first time; a fault names the row where it was before."""
-        first = seen.setdefault(key, self.place)
+        """True where a key is in its column for the first time; a fault names the row where it was before."""
+        first = self.table.first_rows[column].setdefault(key, self.place)
         if first != self.place:
             self.fault(column, f"{what} already in row {first}", remedy)
         return first == self.place
 
-    def own_name(self, column: str, seen: dict[Any, int]) -> str:
-        """A name that is there once; empty, and a fault, where it is blank or duplicated."""
+    def own_name(self, column: str, among: str = "") -> str:
+        """A name that is there once, among rows of one sort; empty, and a fault, where it is blank or duplicated."""
         name = self.text(column)
-        own = name and self.once(column, seen, key_of(name), remedy="Give each its own name, or remove one")
+        own = name and self.once(column, (among, key_of(name)), remedy="Give each its own name, or remove one")
         return name if own else ""

@@ -1,16 +1,18 @@
-"""CSV files and workbook sheets to rows of text, each with its place."""
+"""Where a plan's tables lie, and their CSV files and workbook sheets to rows of text, each with its place."""
 
 from __future__ import annotations
 
 import csv
 import io
 from collections.abc import Collection, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from tractduct.errors import Fault, Origin, printable
-from tractduct.files import TableFault, check_file, not_readable
+from tractduct.files import PLAN_FILE, TableFault, check_file, is_inside, not_readable
+from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.limits import MAX_CELLS, MAX_COLUMNS, MAX_LINES, MAX_ROWS
 from tractduct.inputs.schema import header_key
 from tractduct.inputs.workbook import Lines, sheet_names, sheet_rows
@@ -19,6 +21,48 @@ from tractduct.units import IP, UnitSystem
 WORKBOOKS = (".xlsx", ".xlsm")
 _SEMICOLONS = "its cells are separated by semicolons"
 _TOO_MUCH = "Remove what is not part of the plan"
+
+
+Place = tuple[Path, str | None, str]  # path, sheet and label
+
+
+def place_of(files: Sequence[Path], names: Sequence[str], log: FaultLog) -> Place | None:
+    """A table by its name; None where nothing of that name is there.
+
+    The first place counts, and a note names the others.
+    """
+    keys = [header_key(name) for name in names]
+    places: list[Place] = []
+    for key in keys:
+        found = [p for p in files if p.suffix.casefold() == ".csv" and header_key(p.stem) == key]
+        places += [(path, None, printable(path.name)) for path in found]
+    for path in [p for p in files if p.suffix.casefold() in WORKBOOKS]:
+        try:
+            sheets = sheet_names(path)
+        except TableFault:
+            if places:  # a broken workbook is no hindrance where no table is sought in it
+                continue
+            raise
+        places += [(path, s, label_of(printable(path.name), printable(s))) for s in sheets if header_key(s) in keys]
+    if not places:
+        return None
+    path, _, label = places[0]
+    if not is_inside(path, path.parent):
+        problem = "it is a link to a file outside the plan folder"
+        raise TableFault(label, problem, "Put the file itself into the plan folder")
+    if len(places) > 1:
+        message = "this table is read, and not " + ", ".join(other for _, _, other in places[1:])
+        log.caution("reading", label, message, f"Keep one of them, or name it in [tables] of {PLAN_FILE}")
+    return places[0]
+
+
+def files_beside(folder: Path) -> list[Path]:
+    """The files beside plan.toml, without what programs leave for themselves."""
+    return [p for p in sorted(folder.glob("*")) if not p.name.startswith(("~", "."))]
+
+
+def label_of(file: str, sheet: str | None) -> str:
+    return f"{file} sheet '{sheet}'" if sheet else file
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,14 +84,11 @@ class Row:
         """The cell's text without outer spaces; empty where the table has no such column."""
         return self.cells.get(header_key(column), "").strip()
 
-    def as_written(self, column: str) -> str:
-        """The cell's text as it stands in the file."""
-        return self.written.get(header_key(column), self.text(column)).strip()
-
     def origin(self, table: RawTable, column: str) -> Origin:
         """Where a cell stands: in its table, or where it was derived from."""
         derived = self.origins.get(header_key(column)) or self.origins.get("")
-        return derived or Origin(table.label, self.number, table.spelling(column), self.as_written(column))
+        as_written = self.written.get(header_key(column), self.text(column)).strip()
+        return derived or Origin(table.label, self.number, table.spelling(column), as_written)
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,8 +161,9 @@ def _from_cells(name: str, label: str, lines: Lines, notes: list[str], *, lines_
             header = cells[: 1 + max(n for n, cell in enumerate(cells) if cell.strip())]
             if len(header) > MAX_COLUMNS:
                 raise TableFault(label, f"there are more than {MAX_COLUMNS} columns", _TOO_MUCH, row=number)
-            for text in header:
-                key, shown = header_key(text), printable(" ".join(text.split()))
+            keys = [header_key(text) for text in header]
+            for key, text in zip(keys, header, strict=True):
+                shown = printable(" ".join(text.split()))
                 if key and key in headers:
                     fault(number, "this column is duplicated", "Keep one of the two", column=shown)
                 elif key:
@@ -131,12 +173,11 @@ def _from_cells(name: str, label: str, lines: Lines, notes: list[str], *, lines_
         if extra:
             remedy = "Remove it, or put text with commas in quotes"
             fault(number, "there are more cells than headers", remedy, value=extra[0])
-        keyed = {header_key(h): c for h, c in zip(header, cells, strict=False)}
-        keyed.pop("", None)
-        unnamed = [c for h, c in zip(header, cells, strict=False) if not header_key(h) and c.strip()]
+        keyed = {key: cell for key, cell in zip(keys, cells, strict=False) if key}
+        unnamed = [cell for key, cell in zip(keys, cells, strict=False) if not key and cell.strip()]
         if unnamed:
             fault(number, "this cell has no header", "Give its column a header or remove it", value=unnamed[0])
-        rows.append(Row(number, keyed, dates=frozenset(header_key(header[n]) for n in dates if n < len(header))))
+        rows.append(Row(number, keyed, dates=frozenset(keys[n] for n in dates if n < len(keys))))
         if len(cells) < len(header):
             short.append(number)
         if len(rows) > MAX_ROWS or len(rows) * len(headers) > MAX_CELLS:
@@ -169,12 +210,8 @@ def _csv_rows(path: Path, label: str, notes: list[str]) -> Lines:
             yield line + 1, cells, ()
             line = reader.line_num
     except csv.Error as error:
-        raise TableFault(
-            label,
-            f"this is not a readable CSV row ({error})",
-            'Look for a cell with a " too many, or save the table again as CSV',
-            row=line + 1,
-        ) from None
+        remedy = 'Look for a cell with a " too many, or save the table again as CSV'
+        raise TableFault(label, f"this is not a readable CSV row ({error})", remedy, row=line + 1) from None
 
 
 def csv_lines(path: Path, label: str) -> list[list[str]]:
@@ -188,26 +225,16 @@ def csv_lines(path: Path, label: str) -> list[list[str]]:
 
 def _decoded(data: bytes, label: str, notes: list[str]) -> str:
     """Text out of the encodings that spreadsheet programs write."""
+    windows = "it is not UTF-8 text and is read as Windows text, code page 1252"
+    tried = [("utf-8-sig", ""), ("cp1252", windows)]
     if data.startswith((b"\xff\xfe", b"\xfe\xff")):
-        notes.append("it is UTF-16 text")
-        try:
-            return data.decode("utf-16")
-        except UnicodeDecodeError:
-            raise _not_text(label) from None
-    try:
-        return data.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        pass
-    try:
-        text = data.decode("cp1252")  # what they write on Windows
-    except UnicodeDecodeError:
-        raise _not_text(label) from None
-    notes.append("it is not UTF-8 text and is read as Windows text, code page 1252")
-    return text
-
-
-def _not_text(label: str) -> TableFault:
-    return TableFault(label, "it is not readable as text", "Save the table again as CSV, in UTF-8")
+        tried = [("utf-16", "it is UTF-16 text")]
+    for encoding, said in tried:
+        with suppress(UnicodeDecodeError):
+            text = data.decode(encoding)
+            notes += [said] if said else []
+            return text
+    raise TableFault(label, "it is not readable as text", "Save the table again as CSV, in UTF-8")
 
 
 def _delimiter(text: str) -> str:

@@ -9,7 +9,7 @@ import re
 import warnings
 import zipfile
 from collections.abc import Collection, Iterator, Sequence
-from dataclasses import dataclass
+from contextlib import contextmanager
 from functools import lru_cache
 from itertools import islice
 from pathlib import Path
@@ -24,17 +24,7 @@ from openpyxl.worksheet._reader import FORMULA_TAG, WorkSheetParser
 
 from tractduct.errors import printable
 from tractduct.files import TableFault, check_file, not_readable
-from tractduct.inputs.limits import (
-    MAX_COLUMNS,
-    MAX_GRID,
-    MAX_PARTS,
-    MAX_SHEET_TAGS,
-    MAX_SHEETS,
-    MAX_TAGS,
-    MAX_UNPACKED_BYTES,
-    MAX_UNPACKED_RATIO,
-    RATIO_FROM_BYTES,
-)
+from tractduct.inputs import limits
 from tractduct.inputs.number_formats import as_shown
 from tractduct.inputs.schema import header_key
 
@@ -122,21 +112,28 @@ class _Workbook:
         return _cell_text(cell["value"], shown)
 
 
+@contextmanager
+def _refused(path: Path, label: str) -> Iterator[None]:
+    """What reading a file raises, as TableFault: a damaged one makes openpyxl raise whatever its parsing meets."""
+    try:
+        yield
+    except TableFault:
+        raise
+    except OSError as error:
+        raise not_readable(label, error) from None
+    except Exception as error:
+        raise _no_workbook(path, label, error) from None
+
+
 def _open_workbook(path: Path, label: str) -> _Workbook:
     check_file(path, label)
-    try:
+    with _refused(path, label):
         stat = path.stat()
         problem = _problem_unpacked(path, stat.st_mtime_ns, stat.st_size)
         if problem:
             remedy = "Copy the tables into a new workbook, without pictures and empty formatted rows"
             raise TableFault(label, problem, remedy)
         return _workbook(path, stat.st_mtime_ns, stat.st_size)
-    except TableFault:
-        raise
-    except OSError as error:
-        raise not_readable(label, error) from None
-    except Exception as error:  # a damaged file makes openpyxl raise whatever its parsing meets
-        raise _no_workbook(path, label, error) from None
 
 
 @lru_cache(maxsize=1)  # most plans have all their tables in one
@@ -154,16 +151,16 @@ def _problem_unpacked(path: Path, changed: int, size: int) -> str:
     ``changed`` and ``size`` make a file that was written again another one.
     """
     # Every entry of the directory begins like this. zipfile would make an object of each before it can be asked.
-    if path.read_bytes().count(b"PK\x01\x02") > MAX_PARTS:
-        return f"it holds more than {MAX_PARTS:,} parts, more than a workbook of tables does"
+    if path.read_bytes().count(b"PK\x01\x02") > limits.MAX_PARTS:
+        return f"it holds more than {limits.MAX_PARTS:,} parts, more than a workbook of tables does"
     with zipfile.ZipFile(path) as packed:
         parts = packed.infolist()
         total = sum(part.file_size for part in parts)
         bomb = any(
-            part.file_size > RATIO_FROM_BYTES and part.file_size > MAX_UNPACKED_RATIO * part.compress_size
+            part.file_size > limits.RATIO_FROM_BYTES and part.file_size > limits.MAX_UNPACKED_RATIO * part.compress_size
             for part in parts
         )
-        if total > MAX_UNPACKED_BYTES or bomb:
+        if total > limits.MAX_UNPACKED_BYTES or bomb:
             return f"it would unpack to {total / 1e6:,.0f} MB, more than a workbook of tables does"
         return next((problem for part in parts if (problem := _problem_of_part(packed, part))), "")
 
@@ -180,12 +177,12 @@ def _problem_of_part(packed: zipfile.ZipFile, part: zipfile.ZipInfo) -> str:
         while chunk := stream.read(_CHUNK):
             unpacked += len(chunk)
             sheets += len(_SHEET_TAG.findall(chunk))
-            if sheets > MAX_SHEETS:
-                return f"it has more than {MAX_SHEETS} sheets"
+            if sheets > limits.MAX_SHEETS:
+                return f"it has more than {limits.MAX_SHEETS} sheets"
             for n, piece in enumerate(_ROW_TAG.split(chunk)):
                 in_row = (0 if n else in_row) + piece.count(b"<")
                 tags += piece.count(b"<")
-                if in_row > MAX_TAGS or tags > MAX_SHEET_TAGS:
+                if in_row > limits.MAX_TAGS or tags > limits.MAX_SHEET_TAGS:
                     return f"its part '{name}' holds more than a workbook of tables does"
     if unpacked != part.file_size:
         return f"its part '{name}' is not as large as the file says"
@@ -205,121 +202,97 @@ def _no_workbook(path: Path, label: str, error: Exception) -> TableFault:
     if any(isinstance(cause, DefusedXmlException) for cause in causes):
         why = "it defines entities or refers to other files, which no spreadsheet program writes"
     why = "an .xls file, or one with a password" if old else why.rstrip(".")
-    return TableFault(
-        label,
-        f"this is not a readable .xlsx workbook ({why})",
-        "Open it in a spreadsheet program and save it as .xlsx, without a password",
-    )
+    remedy = "Open it in a spreadsheet program and save it as .xlsx, without a password"
+    return TableFault(label, f"this is not a readable .xlsx workbook ({why})", remedy)
 
 
 def sheet_rows(path: Path, sheet: str, label: str, notes: list[str], helpers: Collection[str] = ()) -> Lines:
     """The lines of a sheet. Under the header keys ``helpers`` a formula without a stored result counts as empty."""
-    book = _open_workbook(path, label)
-    part, visible = book.sheets[_sheet_title(list(book.sheets), sheet, label)]
+    book, part, visible = _open_sheet(path, sheet, label)
     if not visible:
         notes.append("the sheet is hidden, and is read")
     header: list[str] = []
-    try:
+    held: dict[tuple[int, int], str] = {}  # texts of merged cells by column and first row
+    with _refused(path, label):
         source = book.reader.archive.read(part)  # a parser that goes row by row tells of merged cells last
         merged = _merged_below(source, label, notes)
         for number, cells in book.rows(part):
             # By place, as many as stand there: an empty cell far out to the right costs nothing.
             texts = {cell["column"] - 1: book.text(cell) for cell in cells if cell["value"] is not None}
-            for spot in [s for s in merged if s.first <= number <= s.last]:
-                if number == spot.first:
-                    spot.text = texts.get(spot.column, "")
-                texts[spot.column] = spot.text
+            for column, first, _ in [spot for spot in merged if spot[1] <= number <= spot[2]]:
+                if number == first:
+                    held[column, first] = texts.get(column, "")
+                texts[column] = held.get((column, first), "")
             if not header and any(texts.values()):
                 header = [texts.get(n, "") for n in range(max(texts) + 1)]
                 _tell_hidden(source, header, notes)
-            for cell in cells:
-                if "formula" in cell and header_key("".join(header[cell["column"] - 1 :][:1])) not in helpers:
-                    column = get_column_letter(cell["column"])
-                    raise TableFault(
-                        label,
-                        "the formula has no stored result",
-                        "Open the workbook in a spreadsheet program and save it, or enter the value",
-                        row=number,
-                        column=dict(enumerate(header, start=1)).get(cell["column"]) or column,
-                        value=cell["formula"],
-                    )
+            for cell in [cell for cell in cells if "formula" in cell]:
+                title = "".join(header[cell["column"] - 1 :][:1])
+                if header_key(title) not in helpers:
+                    title = title or get_column_letter(cell["column"])
+                    raise _no_result(label, number, cell, ", or enter the value", column=title)
             beyond = [text for place, text in texts.items() if place >= len(header) and text.strip()]
             yield (
                 number,
                 [texts.get(n, "") for n in range(len(header))] + beyond[:1],
                 [cell["column"] - 1 for cell in cells if isinstance(cell["value"], datetime.date)],
             )
-    except (TableFault, GeneratorExit):
-        raise
-    except OSError as error:
-        raise not_readable(label, error) from None
-    except Exception as error:  # as above
-        raise _no_workbook(path, label, error) from None
+
+
+def _no_result(label: str, row: int, cell: dict[str, Any], or_else: str = "", **place: str) -> TableFault:
+    remedy = f"Open the workbook in a spreadsheet program and save it{or_else}"
+    return TableFault(label, "the formula has no stored result", remedy, row=row, value=cell["formula"], **place)
 
 
 def sheet_grid(path: Path, sheet: str, label: str) -> list[list[str]]:
     """All cells of a sheet as they are shown, merged ones filled. Raises TableFault where it can't be read."""
-    book = _open_workbook(path, label)
-    part, _ = book.sheets[_sheet_title(list(book.sheets), sheet, label)]
+    book, part, _ = _open_sheet(path, sheet, label)
     lines: list[list[str]] = []
-    try:
+    with _refused(path, label):
         source = book.reader.archive.read(part)
         for number, cells in book.rows(part):
-            if number > MAX_GRID or any(cell["column"] > MAX_COLUMNS for cell in cells if cell["value"] is not None):
-                raise TableFault(
-                    label, f"it goes on beyond row {MAX_GRID:,} or column {MAX_COLUMNS}", "Give the table alone"
-                )
+            if number > limits.MAX_GRID or any(
+                cell["column"] > limits.MAX_COLUMNS for cell in cells if cell["value"] is not None
+            ):
+                problem = f"it goes on beyond row {limits.MAX_GRID:,} or column {limits.MAX_COLUMNS}"
+                raise TableFault(label, problem, "Give the table alone")
             lines += [[] for _ in range(number - len(lines))]
             for cell in cells:
                 if "formula" in cell:
-                    remedy = "Open the workbook in a spreadsheet program and save it"
-                    raise TableFault(
-                        label, "the formula has no stored result", remedy, row=number, value=cell["formula"]
-                    )
+                    raise _no_result(label, number, cell)
                 if cell["value"] is not None:
                     line = lines[number - 1]
                     line += [""] * (cell["column"] - len(line))
                     line[cell["column"] - 1] = book.text(cell)
-    except TableFault:
-        raise
-    except OSError as error:
-        raise not_readable(label, error) from None
-    except Exception as error:  # as above
-        raise _no_workbook(path, label, error) from None
-    for match in islice(_MERGED.finditer(source), MAX_COLUMNS):
-        left, first, right, last = range_boundaries(match[1].decode())
-        first, last = int(first or 1), min(int(last or 1), len(lines))
-        if first > last or len(lines[first - 1]) < int(left or 1):
-            continue
-        text, right = lines[first - 1][int(left or 1) - 1], min(int(right or 1), MAX_COLUMNS)
-        for line in lines[first - 1 : last]:
-            line += [""] * (right - len(line))
-            line[int(left or 1) - 1 : right] = [text] * (right - int(left or 1) + 1)
+        for _, left, first, right, last in islice(_merged(source), limits.MAX_COLUMNS):
+            if first > len(lines) or len(lines[first - 1]) < left:
+                continue
+            text, right = lines[first - 1][left - 1], min(right, limits.MAX_COLUMNS)
+            for line in lines[first - 1 : last]:
+                line += [""] * (right - len(line))
+                line[left - 1 : right] = [text] * (right - left + 1)
     return lines
 
 
-def _sheet_title(titles: Sequence[str], sheet: str, label: str) -> str:
-    if sheet in titles:
-        return sheet
-    matches = [s for s in titles if header_key(s) == header_key(sheet)]
+def _open_sheet(path: Path, sheet: str, label: str) -> tuple[_Workbook, str, bool]:
+    """The workbook, the part of the sheet of that name, whatever its case, and whether it is visible."""
+    book = _open_workbook(path, label)
+    matches = [sheet] if sheet in book.sheets else [s for s in book.sheets if header_key(s) == header_key(sheet)]
     if not matches:
-        names = ", ".join(f"'{printable(s)}'" for s in titles[:20])
+        names = ", ".join(f"'{printable(s)}'" for s in list(book.sheets)[:20])
         problem = f"the workbook has no sheet '{printable(sheet)}'; it has {names}"
         raise TableFault(label, problem, "Name the sheet like the table, or correct [tables] in plan.toml")
     if len(matches) > 1:
         names = ", ".join(f"'{s}'" for s in matches)
         raise TableFault(label, f"several sheets go by this name: {names}", "Rename or remove all but one")
-    return matches[0]
+    return book, *book.sheets[matches[0]]
 
 
-@dataclass(slots=True)
-class _Merged:
-    """Cells of one column merged over rows; ``column`` from 0."""
-
-    first: int
-    last: int
-    column: int
-    text: str = ""
+def _merged(source: bytes) -> Iterator[tuple[str, int, int, int, int]]:
+    """Merged cells as they are written; their first column, first row, last column and last row."""
+    for match in _MERGED.finditer(source):
+        bounds: Any = range_boundaries(match[1].decode())
+        yield match[1].decode(), *bounds
 
 
 def _tell_hidden(source: bytes, header: Sequence[str], notes: list[str]) -> None:
@@ -329,7 +302,7 @@ def _tell_hidden(source: bytes, header: Sequence[str], notes: list[str]) -> None
         notes.append(f"{rows:,} of its rows {'is' if rows == 1 else 'are'} hidden, and read like the others")
     tags = (tag[0] for tag in re.finditer(rb"<(?:\w+:)?col\s[^<>]*", source) if _HIDDEN.search(tag[0]))
     places: set[int] = set()
-    for tag in islice(tags, MAX_COLUMNS):
+    for tag in islice(tags, limits.MAX_COLUMNS):
         first, last = (int(n[1]) if (n := re.search(rb"\b%b\s*=\s*[\"']([0-9]{1,9})" % b, tag)) else 0 for b in _ENDS)
         places.update(range(first - 1, min(last, len(header))))
     names = [printable(" ".join(text.split())) for n, text in enumerate(header) if n in places and text.strip()]
@@ -338,26 +311,25 @@ def _tell_hidden(source: bytes, header: Sequence[str], notes: list[str]) -> None
         notes.append(f"{len(names):,} of its columns {are} hidden, and read like the others: " + ", ".join(names[:12]))
 
 
-def _merged_below(source: bytes, label: str, notes: list[str]) -> list[_Merged]:
-    """Merged cells: down one column they all mean the first one's value; across columns is a fault."""
+def _merged_below(source: bytes, label: str, notes: list[str]) -> list[tuple[int, int, int]]:
+    """Merged cells: down one column they all mean the first one's value; across columns is a fault.
+
+    Column, from 0, first and last row of each.
+    """
     found = []
-    for match in _MERGED.finditer(source):
-        place = match[1].decode()
-        left, first, right, last = range_boundaries(place)
-        if None in (left, first, right, last) or left != right:
+    for place, left, first, right, last in _merged(source):
+        if left != right:
             raise TableFault(label, f"the cells {place} are merged across columns", _UNMERGE, row=first)
-        found.append(_Merged(int(first or 0), int(last or 0), int(left or 1) - 1))
-        if len(found) > MAX_COLUMNS:
+        found.append((left - 1, first, last))
+        if len(found) > limits.MAX_COLUMNS:
             raise TableFault(label, "there are too many merged cells", _UNMERGE)
     if found:
-        rows = "; ".join(f"{m.first} to {m.last}" for m in found[:3]) + ("; ..." if len(found) > 3 else "")
+        rows = "; ".join(f"{first} to {last}" for _, first, last in found[:3]) + ("; ..." if len(found) > 3 else "")
         notes.append(f"merged cells stand for the same value in each of their rows ({rows})")
     return found
 
 
 def _cell_text(value: object, number_format: str) -> str:
-    if value is None:
-        return ""
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, int | float):

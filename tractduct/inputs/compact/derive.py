@@ -7,21 +7,19 @@ from collections.abc import Mapping
 from tractduct.inputs import schema
 from tractduct.inputs.compact.ducts import add_sections
 from tractduct.inputs.compact.loads import add_loads
-from tractduct.inputs.compact.rows import derived_row, with_rows
+from tractduct.inputs.compact.rows import derived_row, put_rows
 from tractduct.inputs.plan_file import PlanFile
 from tractduct.inputs.table_reader import TableReader
 from tractduct.model.words import key_of
-
-_OUTLINE = ("x_ft", "y_ft", "width_ft", "depth_ft")
 
 
 def add_derived(found: dict[str, TableReader], sheets: Mapping[str, TableReader], plan_file: PlanFile) -> None:
     """Put the rows that follow from the compact sheets into the long tables ``found``."""
     rooms = sheets["rooms"]
     add_loads(found, rooms, sheets["glass"], plan_file)
-    drawn = [row for row in rooms if any(row.has(name) for name in _OUTLINE)]
+    drawn = [row for row in rooms if any(row.has(name) for name in ("x_ft", "y_ft", "width_ft", "depth_ft"))]
     outlines = [derived_row(row, {f.name: row.row.text(f.name) for f in schema.ROOMS.fields}, {}) for row in drawn]
-    found["rooms"] = with_rows(found["rooms"], schema.ROOMS, outlines, rooms)
+    put_rows(found, schema.ROOMS, outlines, rooms)
     if (sheets["runs"].is_given or sheets["products"].is_given) and not {"runs", "products"} & plan_file.log.unread:
         tables = ("airflow", "surfaces", "room_gains")
         rows = [row for name in tables for row in found[name].raw.rows] or rooms.raw.rows

@@ -57,9 +57,8 @@ def parse_route(field: Field, text: str) -> Route:
         if turned or not part:
             raise CellProblem("a bend stands between two lengths", _EXAMPLE)
         if part in _COMMON_ANGLES and inner and angle is None:
-            raise CellProblem(
-                f"{part} may be a length or a bend", f"Write {part}deg for a bend, {part} {field.unit} for a length"
-            )
+            remedy = f"Write {part}deg for a bend, {part} {field.unit} for a length"
+            raise CellProblem(f"{part} may be a length or a bend", remedy)
         lengths.append(_length(field, part))
         if len(lengths) > 1:
             bends.append(90.0 if angle is None else angle)

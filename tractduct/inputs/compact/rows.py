@@ -30,16 +30,17 @@ def default_row(cells: Mapping[str, str], origin: Origin) -> Row:
     return Row(origin.row or 1, {header_key(name): text for name, text in cells.items()}, origins={"": origin})
 
 
-def with_rows(table: TableReader, spec: TableSchema, rows: Sequence[Row], sheet: TableReader) -> TableReader:
-    """A long table with more rows; where it is not given, one that goes by the name of the sheet they are from."""
+def put_rows(found: dict[str, TableReader], spec: TableSchema, rows: Sequence[Row], sheet: TableReader) -> None:
+    """Add rows to a long table; where that is not given, it goes by the name of the sheet they are from."""
     if not rows:
-        return table
+        return
+    table = found[spec.name]
     held = {key for row in rows for key in row.cells}
     names = {header_key(f.name): in_units(f, sheet.units).name for f in spec.fields if header_key(f.name) in held}
     raw = RawTable(spec.name, sheet.label, {}, (), header_row=sheet.raw.header_row, units=sheet.units)
     raw = table.raw if table.is_given else raw
     raw = replace(raw, headers={**names, **raw.headers}, rows=(*raw.rows, *rows))
-    return TableReader(spec, raw, table.log)
+    found[spec.name] = TableReader(spec, raw, table.log)
 
 
 def price_rows(grid: RawTable) -> RawTable:
@@ -73,6 +74,5 @@ def price_rows(grid: RawTable) -> RawTable:
 
 def is_price_grid(table: RawTable) -> bool:
     """Whether a prices table has a column a product."""
-    return (table.has("size_in") or table.has("size_mm")) and not any(
-        table.has(name) for name in ("duct", "price_per_ft", "price_per_m")
-    )
+    is_long = any(table.has(name) for name in ("duct", "price_per_ft", "price_per_m"))
+    return not is_long and (table.has("size_in") or table.has("size_mm"))
