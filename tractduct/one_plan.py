@@ -7,10 +7,10 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from tractduct.errors import Fault, InputFaults, OutOfTime, SolverError
 from tractduct.findings import Finding
+from tractduct.model.arrays import FloatArray, IntArray
 from tractduct.model.options import Built
 from tractduct.model.plan import NO_CAP, Plan
 from tractduct.network.tree import DuctTree
@@ -46,7 +46,7 @@ class SingleOrientation:
     front: str
     mirrored: bool
     flex: str
-    size_index: NDArray[np.intp]
+    size_index: IntArray
     cost: float
     breaches: tuple[Breach, ...]
 
@@ -73,9 +73,9 @@ class Sized:
     ``velocity_fpm`` (n_variant, n_section).
     """
 
-    size_index: NDArray[np.intp]
+    size_index: IntArray
     labels: dict[str, str]
-    velocity_fpm: NDArray[np.float64]
+    velocity_fpm: FloatArray
     verification: Verification
     margins: Margins
     governing: tuple[Governing, ...]
@@ -321,7 +321,7 @@ def _without_cap(case: Case, cheapest: Solution, chosen: Solution, time_limit_s:
     )
 
 
-def _confirmed(case: Case, size_index: NDArray[np.intp]) -> Verification:
+def _confirmed(case: Case, size_index: IntArray) -> Verification:
     """The independent pass; a set that breaks a limit is never reported."""
     found = verify_sizes(case.plan, case.variants.variants, case.labels(size_index))
     breaches = found.breaches + verify_cap(case.plan, case.variants.variants, case.labels(size_index))

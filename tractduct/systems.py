@@ -6,10 +6,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.linalg import block_diag
 
 from tractduct.errors import OutOfTime
+from tractduct.model.arrays import IntArray
 from tractduct.model.plan import Plan
 from tractduct.network.systems import plans_by_system
 from tractduct.one_plan import Progress, Study, study, with_sizes
@@ -41,7 +41,7 @@ class HouseReport:
     def cases(self) -> list[Case]:
         return [report.study.case for report in self.reports]
 
-    def labels(self, size_index: NDArray[np.intp] | None) -> dict[str, str]:
+    def labels(self, size_index: IntArray | None) -> dict[str, str]:
         """Section name -> size label over all systems; empty for None."""
         if size_index is None:
             return {}
@@ -78,7 +78,7 @@ def joined(cases: Sequence[Case]) -> SizingProblem:
     )
 
 
-def parted(cases: Sequence[Case], size_index: NDArray[np.intp]) -> list[NDArray[np.intp]]:
+def parted(cases: Sequence[Case], size_index: IntArray) -> list[IntArray]:
     """The sizes of each system out of those of all."""
     return np.split(size_index, np.cumsum([len(case.tree.sections) for case in cases])[:-1])
 
@@ -127,7 +127,7 @@ def work_out_house(
     )
 
 
-def _part(alone: Study, best: Solution, size_index: NDArray[np.intp]) -> Solution:
+def _part(alone: Study, best: Solution, size_index: IntArray) -> Solution:
     """A system's part of the standard set of all; its bound is that of the system's own least cost."""
     problem = alone.case.problem()
     cost = problem.cost_of(size_index)

@@ -5,14 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from tractduct.delivery.flow import SizedDucts, section_loss_inwc, with_dampers
 from tractduct.delivery.predict import Delivered, Drive, default_drive, predict
+from tractduct.model.arrays import BoolArray, FloatArray, IntArray
 from tractduct.model.plan import Tolerance
 from tractduct.sizing.case import Case
-
-FloatArray = NDArray[np.float64]
 
 _SHUT = 1e3  # inWC/cfm2 of a damper that is shut tight
 _PASSES = 3  # over the airflow that a blower moves, which depends on the setting itself
@@ -44,11 +42,11 @@ class Balance:
 
     damper_inwc: FloatArray
     coefficient: FloatArray
-    wide_open: NDArray[np.intp]
+    wide_open: IntArray
     plenum_inwc: FloatArray
     needed_inwc: FloatArray
     made_inwc: FloatArray
-    possible: NDArray[np.bool_]
+    possible: BoolArray
     before: Delivered
     after: Delivered
 

@@ -9,7 +9,6 @@ for each class and room.
 from __future__ import annotations
 
 from dataclasses import dataclass, fields, is_dataclass, replace
-from functools import reduce
 from typing import Any
 
 import numpy as np
@@ -18,7 +17,6 @@ from numpy.typing import NDArray
 from tractduct.delivery.flow import (
     MOST_STEPS,
     BlowerCurve,
-    FloatArray,
     Leakage,
     Losses,
     Source,
@@ -33,11 +31,9 @@ from tractduct.delivery.predict import (
     source_of,
     supply_runs_of_rooms,
 )
+from tractduct.model.arrays import BoolArray, FloatArray, IntArray, each, one_after_another
 from tractduct.network.airstream import airstream
 from tractduct.sizing.case import Case
-
-IntArray = NDArray[np.intp]
-BoolArray = NDArray[np.bool_]
 
 # Held totals of one class differ by less than this part; their shares then differ by a tenth of it or less, for
 # shares drift with the difference between the runs' exponents of loss (about 1.8 to 2) only.
@@ -75,12 +71,7 @@ class ClassAirflow:
     def mixed(self, candidate: IntArray) -> ClassAirflow:
         """One of which each class is that of some candidate (n_class,)."""
         rows = np.arange(len(candidate))
-        return ClassAirflow(**{f.name: getattr(self, f.name)[candidate, rows][None] for f in fields(self)})
-
-    def and_(self, other: ClassAirflow) -> ClassAirflow:
-        """These candidates and others after them."""
-        parts = {f.name: (getattr(self, f.name), getattr(other, f.name)) for f in fields(self)}
-        return ClassAirflow(**{name: np.concatenate(part) for name, part in parts.items()})
+        return each(self, lambda values: values[candidate, rows][None])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -99,7 +90,7 @@ class Windows:
 
     def only(self, some: BoolArray) -> Windows:
         """Those of some classes."""
-        return Windows(*(getattr(self, name)[some] for name in self.__slots__))
+        return each(self, lambda values: values[some])
 
     @property
     def lines(self) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
@@ -231,9 +222,7 @@ class Classes:
             dampers = damper if len(damper) == 1 else damper[part]
             close = start if len(start) == 1 else start[part]
             parts.append(self._batch(here, dampers, close, most_steps))
-        if len(parts) == 1:
-            return parts[0]
-        return reduce(ClassAirflow.and_, parts)
+        return parts[0] if len(parts) == 1 else one_after_another(parts)
 
     def _batch(self, size: IntArray, damper: FloatArray, start: FloatArray, most_steps: int | None) -> ClassAirflow:
         tree = self.case.tree
@@ -246,7 +235,7 @@ class Classes:
             return np.broadcast_to(values, shape).reshape(n * n_class, n_section)
 
         at = np.arange(n_section), size
-        chosen = Losses(*(rows(getattr(self.losses, f.name)[at].swapaxes(1, 2)) for f in fields(Losses)))
+        chosen = each(self.losses, lambda values: rows(values[at].swapaxes(1, 2)))
         dampers = np.zeros((*damper.shape[:2], n_section))
         dampers[:, :, tree.run_section] = damper
         solution = settle(

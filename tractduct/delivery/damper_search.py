@@ -21,16 +21,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tractduct.delivery.balance import tolerances_off
-from tractduct.delivery.classes import BoolArray, IntArray
 from tractduct.delivery.damper_changes import Changes, Changing
 from tractduct.delivery.damper_proof import DamperBound
 from tractduct.delivery.damper_states import Aim, State, differ
-from tractduct.delivery.flow import FloatArray, with_dampers
+from tractduct.delivery.flow import with_dampers
 from tractduct.delivery.mark_board import build_board
 from tractduct.delivery.mark_search import improved
 from tractduct.delivery.marks import AIM
 from tractduct.delivery.predict import Delivered, Drive, installed_ducts, predict
 from tractduct.errors import SolverError
+from tractduct.model.arrays import BoolArray, FloatArray, IntArray
 from tractduct.model.plan import is_outside
 from tractduct.physics.damper import blade_inwc_per_cfm2
 from tractduct.sizing.candidates import at_sizes

@@ -8,11 +8,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tractduct.delivery.classes import BoolArray, ClassAirflow, Classes, IntArray, build_classes
-from tractduct.delivery.flow import FloatArray
+from tractduct.delivery.classes import ClassAirflow, Classes, build_classes
 from tractduct.delivery.marks import AIM
 from tractduct.delivery.predict import Drive
 from tractduct.delivery.response import Response
+from tractduct.model.arrays import BoolArray, FloatArray, IntArray
 from tractduct.physics.damper import blade_inwc_per_cfm2
 from tractduct.sizing.case import Case
 from tractduct.sizing.program import DIAMETER_TOLERANCE_IN

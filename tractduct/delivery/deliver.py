@@ -6,7 +6,6 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from tractduct.delivery.balance import Balance, balance
 from tractduct.delivery.damper_search import DamperFront
@@ -19,10 +18,9 @@ from tractduct.delivery.predict import LEAST_CFM_A_TON, Delivered, Drive, defaul
 from tractduct.delivery.robust import MOST_COMPRESSION_PCT, Spread, building_spread
 from tractduct.delivery.substitute import Substitution, substitutions_of
 from tractduct.findings import Finding, Severity
+from tractduct.model.arrays import FloatArray
 from tractduct.one_plan import Progress, Sized, Study
 from tractduct.physics.friction import COMPRESSION_TESTED_TO_PCT
-
-FloatArray = NDArray[np.float64]
 
 MOST_SEARCHED = 150  # sections of a plan for which fewer dampers are looked for; more take many minutes
 HOOD_ERROR_PCT = 6.0  # flow hood in the field: about 6 % powered, 11 to 25 % not (LBNL, abstract of Part 2)

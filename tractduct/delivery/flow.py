@@ -11,8 +11,9 @@ from dataclasses import dataclass, field, replace
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
+from tractduct.model.arrays import BoolArray, IntArray
+from tractduct.model.arrays import FloatArray as FloatArray
 from tractduct.network.airstream import DeviceLoss
 from tractduct.network.tree import DuctTree
 from tractduct.physics.air import Air, dynamic_pressure_inwc, velocity_pressure_inwc
@@ -21,8 +22,6 @@ from tractduct.physics.friction import (
     friction_factor_and_slope,
     round_area_ft2,
 )
-
-FloatArray = NDArray[np.float64]
 
 # The friction of laminar flow jumps to turbulent at one Reynolds number. A pressure in between would have no
 # airflow at all; over this relative width the loss rises in a straight line instead.
@@ -54,7 +53,7 @@ class SizedDucts:
     friction_length_ft: FloatArray
     loss_coefficient: FloatArray
     damper_inwc_per_cfm2: FloatArray
-    is_open: NDArray[np.bool_]
+    is_open: BoolArray
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -118,7 +117,7 @@ class AirflowSolution:
     return_inwc: FloatArray
     blower_cfm: FloatArray
     external_static_inwc: FloatArray
-    settled: NDArray[np.bool_]
+    settled: BoolArray
     steps: int
 
     def with_unsettled_blank(self) -> AirflowSolution:
@@ -140,10 +139,10 @@ class AirflowSolution:
 class _Level:
     """Sections of one depth, those of one parent together; ``starts`` begins each such family."""
 
-    sections: NDArray[np.intp]
-    starts: NDArray[np.intp]
-    parents: NDArray[np.intp]
-    family: NDArray[np.intp]  # (n in level,), which family a section is of
+    sections: IntArray
+    starts: IntArray
+    parents: IntArray
+    family: IntArray  # (n in level,), which family a section is of
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -252,7 +251,7 @@ def solve_airflow(
 def settle(
     tree: DuctTree,
     losses: Losses,
-    is_open: NDArray[np.bool_],
+    is_open: BoolArray,
     source: Source,
     start_cfm: FloatArray,
     leakage: Leakage | None = None,
@@ -304,7 +303,7 @@ def settle(
     )
 
 
-def _tops(side: _Side) -> NDArray[np.intp]:
+def _tops(side: _Side) -> IntArray:
     """Sections that join the air handler."""
     return side.levels[-1].sections if side.levels else np.zeros(0, dtype=np.intp)
 
@@ -324,9 +323,7 @@ class _Condensed:
     root_resistance: FloatArray
 
 
-def _condense(
-    side: _Side, loss: FloatArray, slope: FloatArray, flow: FloatArray, is_open: NDArray[np.bool_]
-) -> _Condensed:
+def _condense(side: _Side, loss: FloatArray, slope: FloatArray, flow: FloatArray, is_open: BoolArray) -> _Condensed:
     own_offset = loss - slope * flow
     offset, resistance = own_offset.copy(), slope.copy()
     conductance = np.where(is_open, 1.0 / resistance, 0.0)
@@ -359,7 +356,7 @@ def _spread(side: _Side, part: _Condensed, plenum: FloatArray, flow: FloatArray)
 
 def _meet(
     source: Source, condensed: list[_Condensed], lost: Leakage, blower: FloatArray
-) -> tuple[tuple[FloatArray, FloatArray], FloatArray, NDArray[np.bool_]]:
+) -> tuple[tuple[FloatArray, FloatArray], FloatArray, BoolArray]:
     """Plenum pressures and the blower's airflow where the linear trees meet what drives them."""
     supply, back = condensed
     fine = np.ones(len(blower), dtype=bool)
@@ -383,7 +380,7 @@ def _meet(
     )
 
 
-def _crossing(curve: BlowerCurve, offset: FloatArray, resistance: FloatArray) -> tuple[FloatArray, NDArray[np.bool_]]:
+def _crossing(curve: BlowerCurve, offset: FloatArray, resistance: FloatArray) -> tuple[FloatArray, BoolArray]:
     """Largest airflow at which the curve meets offset + resistance q + squares q^2; False where nowhere."""
     q = curve.airflow_cfm
     device = curve.devices.square

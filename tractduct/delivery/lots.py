@@ -8,10 +8,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tractduct.delivery.deliver import Delivery
-from tractduct.delivery.flow import FloatArray, with_dampers
+from tractduct.delivery.flow import with_dampers
 from tractduct.delivery.marks import MarkTable, Setting, find_marks, pass_range_cfm
 from tractduct.delivery.predict import installed_ducts, predict
 from tractduct.errors import InputFaults
+from tractduct.model.arrays import FloatArray
 from tractduct.model.lots import Lot
 from tractduct.model.options import Built
 from tractduct.model.plan import TIE, Plan

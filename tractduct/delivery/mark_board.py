@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tractduct.delivery.classes import BoolArray, ClassAirflow, Classes, IntArray, Windows
-from tractduct.delivery.flow import BlowerCurve, FloatArray, Losses
+from tractduct.delivery.classes import ClassAirflow, Classes, Windows
+from tractduct.delivery.flow import BlowerCurve, Losses
 from tractduct.delivery.response import Response
+from tractduct.model.arrays import BoolArray, FloatArray, IntArray, each, one_after_another
 from tractduct.physics.damper import blade_inwc_per_cfm2
 
 _BOUND_CFM = 1e-3  # that a room may get too much before that is proven
@@ -165,7 +166,7 @@ class Board:
         tree = self.classes.case.tree
         run, path = tree.run_section, tree.path.T.astype(float)
         most = np.minimum(self.windows.high_cfm(self.limit) + _BOUND_CFM, _ANY_CFM) @ serves
-        own = Losses(*(getattr(self.losses, name)[:, run] for name in Losses.__slots__)).at(most)[0]
+        own = each(self.losses, lambda values: values[:, run]).at(most)[0]
         start = None
         while True:
             got = self.simulate(self.coefficients(settings)[None], start)
@@ -206,7 +207,7 @@ class Board:
         row = np.where(better, pick, len(settings))[self.mark_of]
         return Position(
             settings=np.where(better[:, None], settings[pick, marks], at.settings),
-            airflow=got.and_(at.airflow).mixed(row),
+            airflow=one_after_another([got, at.airflow]).mixed(row),
             over=np.where(better, over[pick, marks], at.over),
         )
 
@@ -239,6 +240,6 @@ def build_board(
         may=supply & may,
         takes=np.ascontiguousarray(takes[:, tree.run_section]),
         is_open=classes.is_open[:, tree.run_section] & supply,
-        losses=Losses(*(getattr(classes.losses, f.name)[place].T for f in fields(Losses))),
+        losses=each(classes.losses, lambda values: values[place].T),
         response=Response.of(classes),
     )

@@ -7,12 +7,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tractduct.delivery.classes import IntArray, build_classes
-from tractduct.delivery.flow import FloatArray, with_dampers
+from tractduct.delivery.classes import build_classes
+from tractduct.delivery.flow import with_dampers
 from tractduct.delivery.marks import RoomOutside, Setting, farthest_outside
 from tractduct.delivery.predict import Drive, installed_ducts, predict
 from tractduct.delivery.robust import SEED
 from tractduct.findings import Finding, Severity
+from tractduct.model.arrays import FloatArray, IntArray
 from tractduct.model.plan import TIE, is_outside
 from tractduct.orientation.azimuths import airflow_at, azimuth_label, between_listed, nearest_front
 from tractduct.physics.turning import TURN_DEG

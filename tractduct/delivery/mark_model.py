@@ -9,14 +9,13 @@ around the airflow that the settings found really give.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import reduce
 from typing import Any
 
 import numpy as np
 
-from tractduct.delivery.classes import BoolArray, IntArray
-from tractduct.delivery.flow import BlowerCurve, FloatArray, HeldPressure
+from tractduct.delivery.flow import BlowerCurve, HeldPressure
 from tractduct.delivery.mark_board import Board, Position
+from tractduct.model.arrays import BoolArray, FloatArray, IntArray, each, one_after_another
 
 _PRESSURES = 12  # of the plenum, that settings for all runs at once are made for
 _LEAST_TIMES, _MOST_TIMES = 0.7, 2.8  # what it is now
@@ -63,10 +62,7 @@ class Tried:
     value: FloatArray
 
     def only(self, rows: IntArray | list[int]) -> Tried:
-        return Tried(*(getattr(self, name)[rows] for name in self.__slots__))
-
-    def and_(self, other: Tried) -> Tried:
-        return Tried(*(np.concatenate([getattr(self, name), getattr(other, name)]) for name in self.__slots__))
+        return each(self, lambda values: values[rows])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -269,11 +265,10 @@ class MarkModel:
         starts = self.tried(np.where(allowed, np.maximum(rows, least), 0), times[:, None] * self.plenum_inwc)
         some = np.argsort(starts.value, kind="stable")
         if settings.any():
-            starts = starts.only(some[:1]).and_(self.tried(settings[None], self.plenum_inwc[None]))
+            starts = one_after_another([starts.only(some[:1]), self.tried(settings[None], self.plenum_inwc[None])])
         else:
             starts = starts.only(some[:_BEST])
-        found = [self.changed(starts.only([k]), allowed, least) for k in range(len(starts.value))]
-        every = reduce(Tried.and_, found)
+        every = one_after_another([self.changed(starts.only([k]), allowed, least) for k in range(len(starts.value))])
         return every.only(np.argsort(every.value, kind="stable"))
 
     def ends(self) -> MarkModel:

@@ -7,9 +7,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tractduct.delivery.classes import IntArray
 from tractduct.delivery.marks import AIM, Finder, Setting
 from tractduct.errors import InputFaults
+from tractduct.model.arrays import IntArray
 from tractduct.model.plan import Plan, Section, is_outside
 from tractduct.model.words import FLEX, key_of
 from tractduct.sizing.case import Case, build_case

@@ -13,8 +13,8 @@ from itertools import product
 import numpy as np
 
 from tractduct.delivery.balance import tolerances_off
-from tractduct.delivery.classes import BoolArray, Classes, IntArray, Windows, build_classes
-from tractduct.delivery.flow import FloatArray, with_dampers
+from tractduct.delivery.classes import Classes, Windows, build_classes
+from tractduct.delivery.flow import with_dampers
 from tractduct.delivery.mark_board import Board, Position, build_board
 from tractduct.delivery.mark_groups import (
     MOST_ORIENTATIONS,
@@ -33,6 +33,7 @@ from tractduct.delivery.predict import (
     predict,
     supply_runs_of_rooms,
 )
+from tractduct.model.arrays import BoolArray, FloatArray, IntArray
 from tractduct.model.plan import Plan, is_outside
 from tractduct.model.words import FACES
 from tractduct.orientation.azimuths import nearest_front

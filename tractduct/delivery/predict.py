@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from enum import Enum
 
 import numpy as np
-from numpy.typing import NDArray
 
 from tractduct.delivery.flow import (
     AirflowSolution,
@@ -19,6 +18,7 @@ from tractduct.delivery.flow import (
     solve_airflow,
 )
 from tractduct.errors import Fault, InputFaults
+from tractduct.model.arrays import BoolArray, FloatArray, IntArray
 from tractduct.model.plan import TIE, Plan, Tolerance
 from tractduct.model.words import key_of
 from tractduct.network.airstream import Airstream, airstream
@@ -27,9 +27,6 @@ from tractduct.network.variants import VariantSet
 from tractduct.physics.friction import compression_factor
 from tractduct.sizing.candidates import at_sizes
 from tractduct.sizing.case import Case
-
-FloatArray = NDArray[np.float64]
-BoolArray = NDArray[np.bool_]
 
 # Over the cooling coil: California Energy Code, section 150.0(m)13, mandatory field test.
 LEAST_CFM_A_TON = 350.0
@@ -108,11 +105,11 @@ def open_sections(tree: DuctTree, variants: VariantSet) -> BoolArray:
 
 def installed_ducts(
     case: Case,
-    size_index: NDArray[np.intp],
+    size_index: IntArray,
     *,
     compression_pct: float | FloatArray | None = None,
     length_factor: float | FloatArray = 1.0,
-    rows: NDArray[np.intp] | None = None,
+    rows: IntArray | None = None,
 ) -> SizedDucts:
     """The chosen sizes as installed.
 
@@ -173,7 +170,7 @@ def predict(
     drive: Drive | None = None,
     loaded: bool | FloatArray = False,
     strict: bool = True,
-    rows: NDArray[np.intp] | None = None,
+    rows: IntArray | None = None,
 ) -> Delivered:
     """Delivered airflow of every run and room.
 

@@ -5,13 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from tractduct.delivery.flow import with_dampers
 from tractduct.delivery.predict import Drive, installed_ducts, predict
+from tractduct.model.arrays import BoolArray, FloatArray, IntArray
 from tractduct.sizing.case import Case
-
-FloatArray = NDArray[np.float64]
 
 # Chosen for the program, from no source: what a crew may well do.
 LENGTH_SPREAD = 0.10  # straight lengths, plus or minus this part
@@ -45,7 +43,7 @@ class Spread:
 
 def building_spread(
     case: Case,
-    size_index: NDArray[np.intp],
+    size_index: IntArray,
     damper_inwc_per_cfm2: FloatArray,
     *,
     builds: int = 40,
@@ -91,7 +89,7 @@ def building_spread(
     )
 
 
-def _percentile(values: FloatArray, seasons: list[NDArray[np.bool_]], q: float) -> FloatArray:
+def _percentile(values: FloatArray, seasons: list[BoolArray], q: float) -> FloatArray:
     """(n_season, n_room), NaN for a room that needs nothing in a season."""
     found = []
     for mine in seasons:

@@ -6,15 +6,14 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from tractduct.model.arrays import BoolArray, FloatArray
 from tractduct.model.loads import turn
 from tractduct.model.plan import Plan
 from tractduct.model.words import FACES
 from tractduct.network.variants import Variant
 from tractduct.physics.turning import POINT_DEG, TURN_DEG
-
-FloatArray = NDArray[np.float64]
 
 
 def face_azimuth_deg(face: str) -> float:
@@ -36,7 +35,7 @@ def nearest_front(faces: Sequence[str], azimuth_deg: float) -> str:
     return min(sorted(faces, key=FACES.index), key=off)
 
 
-def between_listed(faces: Sequence[str], azimuth_deg: ArrayLike) -> NDArray[np.bool_]:
+def between_listed(faces: Sequence[str], azimuth_deg: ArrayLike) -> BoolArray:
     """(n_azimuth,) bool: at a listed face, or between two listed faces that are neighbours on the compass."""
     listed = np.array([face in faces for face in FACES])
     place = np.mod(np.asarray(azimuth_deg, dtype=float), TURN_DEG) / POINT_DEG

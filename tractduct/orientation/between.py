@@ -6,16 +6,14 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from tractduct.findings import Finding, Severity
+from tractduct.model.arrays import BoolArray, FloatArray
 from tractduct.model.plan import Plan
 from tractduct.network.variants import Variant
 from tractduct.orientation.azimuths import azimuth_label, between_listed, plan_at, variants_of
 from tractduct.physics.turning import POINT_DEG, TURN_DEG
 from tractduct.sizing.verify import Breach, Verification, verify_sizes
-
-FloatArray = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,7 +80,7 @@ class DegreeCheck:
         return "every degree" if self.step_deg == 1.0 else f"every {self.step_deg:g} degrees"
 
     @property
-    def holds_at(self) -> NDArray[np.bool_]:
+    def holds_at(self) -> BoolArray:
         """(n_azimuth,) bool"""
         bad = np.zeros(len(self.azimuth_deg), dtype=bool)
         for r in self.broken:

@@ -6,15 +6,13 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from tractduct.findings import Finding, Severity
+from tractduct.model.arrays import FloatArray
 from tractduct.model.loads import turn
 from tractduct.model.options import built_text
 from tractduct.model.plan import Plan
 from tractduct.orientation.azimuths import face_azimuth_deg
-
-FloatArray = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -7,9 +7,9 @@ from dataclasses import dataclass, replace
 from itertools import product
 
 import numpy as np
-from numpy.typing import NDArray
 
 from tractduct.findings import Finding, Severity
+from tractduct.model.arrays import FloatArray
 from tractduct.model.lots import Lot
 from tractduct.model.plan import Plan
 from tractduct.network.tree import DuctTree
@@ -17,8 +17,6 @@ from tractduct.network.variants import VariantSet, expand_variants
 from tractduct.orientation.azimuths import airflow_at, azimuth_label, between_listed, nearest_front, plan_at
 from tractduct.physics.turning import POINT_DEG
 from tractduct.sizing.verify import Breach, verify_sizes
-
-FloatArray = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

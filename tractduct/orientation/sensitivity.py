@@ -6,17 +6,15 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from tractduct.findings import Finding, Severity
+from tractduct.model.arrays import FloatArray
 from tractduct.model.loads import RoomLoads, SurfaceLoads, room_loads, turn
 from tractduct.model.options import Built, House, built_text
 from tractduct.model.plan import Plan
 from tractduct.model.words import key_of
 from tractduct.one_plan import Study
 from tractduct.orientation.azimuths import face_azimuth_deg, system_cfm
-
-FloatArray = NDArray[np.float64]
 
 CHANGES_PCT = 2.0  # a room's airflow that moves by less than this between faces counts as still
 

@@ -8,9 +8,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from tractduct.model.arrays import IntArray
 from tractduct.sizing.case import Case
 from tractduct.sizing.program import SizingProblem
-from tractduct.sizing.relaxation import IntArray
 from tractduct.systems import joined, stock_groups
 from tractduct.units import IP, NOMINAL
 

@@ -7,12 +7,12 @@ from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from tractduct.delivery.balance import balance
 from tractduct.delivery.flow import SizedDucts, with_dampers
 from tractduct.delivery.predict import Delivered, Drive, default_drive, installed_ducts, predict
 from tractduct.delivery.robust import MOST_COMPRESSION_PCT
+from tractduct.model.arrays import IntArray
 from tractduct.model.plan import Plan
 from tractduct.sizing.case import Case, build_case
 from tractduct.sizing.governing import headroom_by_run
@@ -281,7 +281,7 @@ class Dropped:
     rest_cost: float
 
 
-def without_each_size(case: Case, size_index: NDArray[np.intp]) -> tuple[Dropped, ...]:
+def without_each_size(case: Case, size_index: IntArray) -> tuple[Dropped, ...]:
     """Which size of a set to drop first: the one whose loss the rest of the set bears for the least money."""
     problem = case.problem()
     stock = np.zeros((len(case.stock_groups), len(case.table.sizes)), dtype=bool)

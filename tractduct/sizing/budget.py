@@ -5,15 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from tractduct.errors import InputFaults
+from tractduct.model.arrays import BoolArray, FloatArray, IntArray
 from tractduct.model.plan import Plan
 from tractduct.network.airstream import airstream
 from tractduct.network.tree import DuctTree
 from tractduct.network.variants import VariantSet
-
-FloatArray = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -33,13 +31,13 @@ class Budget:
     total_inwc : (n_variant,), supply and return together, where the blower gives it; NaN else
     """
 
-    circuit: NDArray[np.bool_]
-    paths: NDArray[np.intp]
+    circuit: BoolArray
+    paths: IntArray
     available_inwc: FloatArray
     by_side_inwc: FloatArray
     total_inwc: FloatArray
 
-    def rows(self, rows: NDArray[np.intp]) -> Budget:
+    def rows(self, rows: IntArray) -> Budget:
         """The variants of these rows."""
         return Budget(
             circuit=self.circuit,
@@ -76,12 +74,12 @@ class Budget:
         return by_side[:, side_of_path(tree)]
 
 
-def side_of_path(tree: DuctTree) -> NDArray[np.intp]:
+def side_of_path(tree: DuctTree) -> IntArray:
     """(n_path,) 0 for supply, 1 for return."""
     return np.array([int(run.side == "return") for run in tree.runs], dtype=np.intp)
 
 
-def worst_by_side(tree: DuctTree, open_run: NDArray[np.bool_], of_path: FloatArray) -> FloatArray:
+def worst_by_side(tree: DuctTree, open_run: BoolArray, of_path: FloatArray) -> FloatArray:
     """(n_variant, 2) the largest of a quantity (n_variant, n_path) over the open paths of each side; 0 without."""
     side = side_of_path(tree)
     return np.column_stack(

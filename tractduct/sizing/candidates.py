@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from tractduct.model.arrays import BoolArray, FloatArray, IntArray, each
 from tractduct.model.plan import Plan, candidate_sizes
 from tractduct.model.sizes import Size
 from tractduct.model.words import FLEX
@@ -27,24 +27,24 @@ class DuctData:
     where a product has a table and the airflow or the size is outside it.
     """
 
-    roughness_ft: NDArray[np.float64]
-    derate: NDArray[np.float64]
-    compression_pct: NDArray[np.float64]
-    diameter_in: NDArray[np.float64]
-    area_ft2: NDArray[np.float64]
-    correction: NDArray[np.float64]
-    in_table: NDArray[np.bool_]
+    roughness_ft: FloatArray
+    derate: FloatArray
+    compression_pct: FloatArray
+    diameter_in: FloatArray
+    area_ft2: FloatArray
+    correction: FloatArray
+    in_table: BoolArray
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class SectionData:
     """What does not change with the variant, as arrays of (n_section,)."""
 
-    length_ft: NDArray[np.float64]
-    effective_length_ft: NDArray[np.float64]  # straight length and the fittings' equivalent lengths
-    straight_part: NDArray[np.float64]
-    loss_coefficient: NDArray[np.float64]
-    velocity_limit_fpm: NDArray[np.float64]
+    length_ft: FloatArray
+    effective_length_ft: FloatArray  # straight length and the fittings' equivalent lengths
+    straight_part: FloatArray
+    loss_coefficient: FloatArray
+    velocity_limit_fpm: FloatArray
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -64,32 +64,32 @@ class CandidateTable:
     """
 
     sizes: tuple[Size, ...]
-    least_compression_factor: NDArray[np.float64]
+    least_compression_factor: FloatArray
     sections: SectionData
     ducts: DuctData
-    friction_rate_inwc_per_100ft: NDArray[np.float64]
-    velocity_fpm: NDArray[np.float64]
-    loss_inwc: NDArray[np.float64]
-    shaped: NDArray[np.bool_]
-    bounded: NDArray[np.bool_]
-    offered: NDArray[np.bool_]
-    cost: NDArray[np.float64]
+    friction_rate_inwc_per_100ft: FloatArray
+    velocity_fpm: FloatArray
+    loss_inwc: FloatArray
+    shaped: BoolArray
+    bounded: BoolArray
+    offered: BoolArray
+    cost: FloatArray
 
     @property
-    def velocity_ok(self) -> NDArray[np.bool_]:
+    def velocity_ok(self) -> BoolArray:
         """(n_variant, n_section, n_size) bool: the velocity is at most the section's limit."""
         return self.velocity_fpm <= highest_allowed(self.sections.velocity_limit_fpm)[:, None]
 
     @property
-    def on_sale(self) -> NDArray[np.bool_]:
+    def on_sale(self) -> BoolArray:
         """(n_section, n_size) bool: within the section's bounds, and offered in every product it may be of."""
         return np.asarray(self.bounded & np.all(self.offered, axis=0) & np.isfinite(self.cost))
 
-    def rows(self, rows: NDArray[np.intp], cost: NDArray[np.float64]) -> CandidateTable:
+    def rows(self, rows: IntArray, cost: FloatArray) -> CandidateTable:
         """The variants of these rows, at a cost (n_section, n_size) of their own."""
         return replace(
             self,
-            ducts=DuctData(**{f.name: getattr(self.ducts, f.name)[rows] for f in fields(DuctData)}),
+            ducts=each(self.ducts, lambda values: values[rows]),
             friction_rate_inwc_per_100ft=self.friction_rate_inwc_per_100ft[rows],
             velocity_fpm=self.velocity_fpm[rows],
             loss_inwc=self.loss_inwc[rows],
@@ -98,7 +98,7 @@ class CandidateTable:
         )
 
 
-def at_sizes(values: NDArray[np.float64], size_index: NDArray[np.intp]) -> NDArray[np.float64]:
+def at_sizes(values: FloatArray, size_index: IntArray) -> FloatArray:
     """(n_variant, n_section) out of (n_variant, n_section, n_size) at the chosen sizes."""
     return np.take_along_axis(values, size_index[None, :, None], axis=2)[:, :, 0]
 
@@ -187,7 +187,7 @@ def duct_data(plan: Plan, tree: DuctTree, variants: VariantSet) -> DuctData:
     )
 
 
-def size_cost(plan: Plan, tree: DuctTree, flex: tuple[str, ...]) -> NDArray[np.float64]:
+def size_cost(plan: Plan, tree: DuctTree, flex: tuple[str, ...]) -> FloatArray:
     """(n_section, n_size): length x price, the mean over some flex products; duct wall area without prices.
 
     Where fittings have prices, those of a section count too, but for reducers; a piece at a parent counts once, in
@@ -203,11 +203,11 @@ def size_cost(plan: Plan, tree: DuctTree, flex: tuple[str, ...]) -> NDArray[np.f
         duct = np.array([by_duct.get(s.duct_in(FLEX), flex_price) for s in tree.sections])
     else:
         duct = np.array([size.wall_ft2_per_ft for size in plan.sizes])
-    cost: NDArray[np.float64] = length[:, None] * duct
+    cost: FloatArray = length[:, None] * duct
     return cost + _fitting_cost(plan, tree, reducers=False) if plan.prices and plan.fitting_prices else cost
 
 
-def change_cost(plan: Plan, tree: DuctTree) -> NDArray[np.float64] | None:
+def change_cost(plan: Plan, tree: DuctTree) -> FloatArray | None:
     """(n_section, n_size): reducers bought where a section's size differs from its parent's; None without any."""
     if not plan.prices or not plan.fitting_prices:
         return None
@@ -216,7 +216,7 @@ def change_cost(plan: Plan, tree: DuctTree) -> NDArray[np.float64] | None:
     return cost if np.any(cost > 0.0) else None
 
 
-def _fitting_cost(plan: Plan, tree: DuctTree, *, reducers: bool) -> NDArray[np.float64]:
+def _fitting_cost(plan: Plan, tree: DuctTree, *, reducers: bool) -> FloatArray:
     """(n_section, n_size); NaN where one is not offered. A reducer that is not offered costs nothing here."""
     missing = 0.0 if reducers else np.nan
     row = {section.name: i for i, section in enumerate(tree.sections)}
@@ -233,7 +233,7 @@ def _price(plan: Plan, duct: str, size: Size) -> float:
     return np.nan if price is None else price
 
 
-def _prices(plan: Plan, tree: DuctTree, variants: VariantSet) -> tuple[NDArray[np.bool_], NDArray[np.float64]]:
+def _prices(plan: Plan, tree: DuctTree, variants: VariantSet) -> tuple[BoolArray, FloatArray]:
     """What is on sale in each variant, and the cost."""
     by_flex = {flex: np.isfinite(size_cost(plan, tree, (flex,))) for flex in plan.flex}
     offered = np.array([by_flex[v.flex] for v in variants.variants])

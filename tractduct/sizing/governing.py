@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from enum import Enum
 
 import numpy as np
-from numpy.typing import NDArray
 
+from tractduct.model.arrays import BoolArray, FloatArray, IntArray
 from tractduct.model.options import Option
 from tractduct.model.plan import Plan
 from tractduct.network.variants import Variant
@@ -112,7 +112,7 @@ def option_costs(
     )
 
 
-def governing_variants(case: Case, size_index: NDArray[np.intp]) -> tuple[Governing, ...]:
+def governing_variants(case: Case, size_index: IntArray) -> tuple[Governing, ...]:
     """For each section, the variants without which it could be one size smaller, the others staying."""
     tree, variants, table, budget = case.tree, case.variants, case.table, case.budget
     diameter, on_sale = case.diameter_in, case.table.on_sale
@@ -175,7 +175,7 @@ def _circuit_name(case: Case, circuit: int) -> str:
     return " and from ".join(names)
 
 
-def headroom_by_run(case: Case, size_index: NDArray[np.intp]) -> tuple[Headroom, ...]:
+def headroom_by_run(case: Case, size_index: IntArray) -> tuple[Headroom, ...]:
     """How much more air each run could carry in its tightest variant, and what then stops it.
 
     Two paths share the first part of their way, so what a run adds is felt by others in that part only.
@@ -193,7 +193,7 @@ def headroom_by_run(case: Case, size_index: NDArray[np.intp]) -> tuple[Headroom,
     )
     flow, air = variants.airflow_cfm[:, at], case.air[:, at]
 
-    def prefix_loss(extra: NDArray[np.float64]) -> NDArray[np.float64]:
+    def prefix_loss(extra: FloatArray) -> FloatArray:
         moved = flow + extra[:, :, None]
         rate = correction * installed_friction_rate_inwc_per_100ft(
             moved,
@@ -265,7 +265,7 @@ def price_of_standardizing(
 
     faces = [variants.where(front=front) for front in plan.fronts]
 
-    def solve(part: Case, kind: str, keep: NDArray[np.bool_]) -> Solution:
+    def solve(part: Case, kind: str, keep: BoolArray) -> Solution:
         if kind == "orientation":  # at the same prices
             # Leaving out variants that the proof does not rest on leaves the set as it is.
             if used.size and keep[used].all() and np.array_equal(part.problem().tightened(), choices):
@@ -277,7 +277,7 @@ def price_of_standardizing(
                 return dearest
         return part.least_cost()
 
-    def compare(kind: str, kept: str, left_out: str, keep: NDArray[np.bool_]) -> None:
+    def compare(kind: str, kept: str, left_out: str, keep: BoolArray) -> None:
         part = case.only(keep)
         if kind == "option":
             there = np.array([any(s.is_built(v.options) for v in part.variants.variants) for s in case.tree.sections])

@@ -6,13 +6,12 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 
+from tractduct.model.arrays import BoolArray, FloatArray, IntArray
 from tractduct.sizing.case import Case
 from tractduct.sizing.relaxation import SAME_COST
 from tractduct.sizing.solve import Solution
 
-FloatArray = NDArray[np.float64]
 Group = tuple[str, bool | None]  # front face, and mirror; None: as drawn and mirrored together
 
 MOST_EXACT = 10  # groups; more are bounded
@@ -29,7 +28,7 @@ class Package:
     groups: tuple[Group, ...]
     also_holds: tuple[Group, ...]
     weight: float
-    size_index: NDArray[np.intp]
+    size_index: IntArray
     cost: float
 
 
@@ -159,7 +158,7 @@ def _groups(case: Case, by_mirror: bool) -> list[Group]:
     return [(face, None) for face in plan.fronts]
 
 
-def _mask(case: Case, group: Group) -> NDArray[np.bool_]:
+def _mask(case: Case, group: Group) -> BoolArray:
     return case.variants.where(front=group[0], mirrored=group[1])
 
 
@@ -172,7 +171,7 @@ class _Costs:
     weight: FloatArray
     progress: Callable[[str, int, int], None]
     known: dict[int, Solution] = field(default_factory=dict)
-    rows: list[NDArray[np.bool_]] = field(default_factory=list)
+    rows: list[BoolArray] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         self.rows = [_mask(self.case, g) for g in self.groups]

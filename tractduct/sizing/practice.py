@@ -6,9 +6,9 @@ from collections.abc import Iterator
 from itertools import product
 
 import numpy as np
-from numpy.typing import NDArray
 
 from tractduct.findings import Finding, Severity
+from tractduct.model.arrays import IntArray
 from tractduct.model.options import built_text
 from tractduct.model.plan import Plan, Tolerance, is_outside, joint_of
 from tractduct.model.words import AT_PARENT, EACH, NOT_BOUGHT, key_of
@@ -57,7 +57,7 @@ def plan_findings(case: Case, by_friction_rate: FrictionRateSizing) -> Iterator[
     yield from _seasons(case.plan, case.tree)
 
 
-def size_findings(case: Case, size_index: NDArray[np.intp]) -> Iterator[Finding]:
+def size_findings(case: Case, size_index: IntArray) -> Iterator[Finding]:
     """What shows in a chosen size set."""
     yield from _velocities(case, size_index)
     yield from _compressed(case, size_index)
@@ -238,7 +238,7 @@ def _seasons(plan: Plan, tree: DuctTree) -> Iterator[Finding]:
             )
 
 
-def _velocities(case: Case, size_index: NDArray[np.intp]) -> Iterator[Finding]:
+def _velocities(case: Case, size_index: IntArray) -> Iterator[Finding]:
     """Sections that are nearly as fast as they may be, the nearest first, with what the next size would do."""
     tree, variants, table, units = case.tree, case.variants, case.table, case.plan.units
     speed = at_sizes(table.velocity_fpm, size_index)
@@ -269,7 +269,7 @@ def _velocities(case: Case, size_index: NDArray[np.intp]) -> Iterator[Finding]:
         )
 
 
-def _compressed(case: Case, size_index: NDArray[np.intp]) -> Iterator[Finding]:
+def _compressed(case: Case, size_index: IntArray) -> Iterator[Finding]:
     """Compressed flex of a size, or compressed by more, than the relation was measured on: all in one finding."""
     units = case.plan.units
     pct = case.table.ducts.compression_pct.max(axis=0)
@@ -297,7 +297,7 @@ def large_flex_words(plan: Plan) -> str:
     return f"{of} may lose more than it says"
 
 
-def _outside_table(case: Case, size_index: NDArray[np.intp]) -> Iterator[Finding]:
+def _outside_table(case: Case, size_index: IntArray) -> Iterator[Finding]:
     """Sizes or airflow that a product's friction table does not reach: its roughness and derate are used there."""
     inside = np.take_along_axis(case.table.ducts.in_table, size_index[None, :, None], axis=2)[:, :, 0]
     outside = np.logical_and(~inside, case.variants.airflow_cfm > 0.0)
@@ -316,7 +316,7 @@ def _outside_table(case: Case, size_index: NDArray[np.intp]) -> Iterator[Finding
             )
 
 
-def _listed(case: Case, size_index: NDArray[np.intp], which: NDArray[np.intp]) -> str:
+def _listed(case: Case, size_index: IntArray, which: IntArray) -> str:
     """The first few of some sections, by size."""
     by_size: dict[str, list[str]] = {}
     for i in which[:_MOST_LISTED]:

@@ -9,9 +9,9 @@ from itertools import combinations
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from tractduct.errors import InputFaults
+from tractduct.model.arrays import BoolArray, FloatArray
 from tractduct.model.plan import NO_CAP, Duct, Plan, Section
 from tractduct.model.sizes import size_of
 from tractduct.network.variants import Variant
@@ -166,7 +166,7 @@ def _joint_conflict(case: Case) -> tuple[Conflict, ...]:
     return _over_pressure(case, case.path_loss_inwc(held))[:1]
 
 
-def _over_pressure(case: Case, loss: NDArray[np.float64]) -> tuple[Conflict, ...]:
+def _over_pressure(case: Case, loss: FloatArray) -> tuple[Conflict, ...]:
     """Paths whose loss (n_variant, n_path) is more than they may have, the worst variant of each, worst first."""
     available = case.budget.path_available_inwc(case.tree, worst_by_side(case.tree, case.variants.open_run, loss))
     over = np.where(case.variants.open_run, loss / available - 1.0, -np.inf)
@@ -197,7 +197,7 @@ def _single_conflicts(case: Case) -> tuple[Conflict, ...]:
     return tuple(sorted(found, key=lambda c: -(c.missing / c.allowed if c.allowed else np.inf)))
 
 
-def _fitting_sizes(case: Case) -> tuple[NDArray[np.bool_], list[Conflict]]:
+def _fitting_sizes(case: Case) -> tuple[BoolArray, list[Conflict]]:
     """(n_section, n_size) bool: sizes that suit bounds, offers, children and parents; and where there are none."""
     tree, diameter = case.tree, case.diameter_in
     fits = case.table.on_sale.copy()
@@ -230,7 +230,7 @@ def _fitting_sizes(case: Case) -> tuple[NDArray[np.bool_], list[Conflict]]:
     return fits, found
 
 
-def _velocities(case: Case, fits: NDArray[np.bool_]) -> list[Conflict]:
+def _velocities(case: Case, fits: BoolArray) -> list[Conflict]:
     """Sections that are too fast even in the size with the most area."""
     found = []
     for i, section in enumerate(case.tree.sections):
@@ -253,7 +253,7 @@ def _velocities(case: Case, fits: NDArray[np.bool_]) -> list[Conflict]:
     return found
 
 
-def _pressures(case: Case, fits: NDArray[np.bool_]) -> list[Conflict]:
+def _pressures(case: Case, fits: BoolArray) -> list[Conflict]:
     """Paths that lose too much even in the sizes that are best for that path and variant alone."""
     tree, diameter = case.tree, case.diameter_in
     larger = diameter[:, None] >= diameter[None, :] - DIAMETER_TOLERANCE_IN  # (parent size, child size)

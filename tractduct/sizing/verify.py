@@ -10,8 +10,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from tractduct.model.arrays import BoolArray, FloatArray, IntArray
 from tractduct.model.options import Built
 from tractduct.model.plan import NO_CAP, Plan, Section, candidate_sizes, is_reducer
 from tractduct.model.sizes import Size
@@ -22,10 +22,6 @@ from tractduct.physics.air import Air, velocity_pressure_inwc
 from tractduct.physics.friction import compression_factor, friction_rate_inwc_per_100ft
 from tractduct.sizing.program import DIAMETER_TOLERANCE_IN, highest_allowed
 from tractduct.units import IP, UnitSystem
-
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.intp]
-BoolArray = NDArray[np.bool_]
 
 _MOST_AT_ONCE = 30_000  # losses worked out in one go: so many stay near the processor
 _ANOTHER_ORDER = 1e-12  # part of a limit: far more than the same losses added in another order can differ by
