@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tractduct.model.arrays import BoolArray, FloatArray, IntArray, each
 from tractduct.model.plan import Plan, candidate_sizes
@@ -98,7 +100,7 @@ class CandidateTable:
         )
 
 
-def at_sizes(values: FloatArray, size_index: IntArray) -> FloatArray:
+def at_sizes(values: NDArray[Any], size_index: IntArray) -> NDArray[Any]:
     """(n_variant, n_section) out of (n_variant, n_section, n_size) at the chosen sizes."""
     return np.take_along_axis(values, size_index[None, :, None], axis=2)[:, :, 0]
 
@@ -130,7 +132,7 @@ def evaluate_candidates(plan: Plan, tree: DuctTree, variants: VariantSet, air: A
     shaped = np.array([[size.shape == s.shape for size in plan.sizes] for s in tree.sections])
     within = [{size.label for size in candidate_sizes(s, plan.sizes)} for s in tree.sections]
     bounded = np.array([[size.label in labels for size in plan.sizes] for labels in within])
-    offered, cost = _prices(plan, tree, variants)
+    on_sale = {flex: np.isfinite(size_cost(plan, tree, (flex,))) for flex in plan.flex}
     return CandidateTable(
         sizes=plan.sizes,
         least_compression_factor=least_factor,
@@ -141,8 +143,8 @@ def evaluate_candidates(plan: Plan, tree: DuctTree, variants: VariantSet, air: A
         loss_inwc=loss,
         shaped=shaped,
         bounded=bounded,
-        offered=offered & shaped,
-        cost=cost,
+        offered=shaped & np.array([on_sale[v.flex] for v in variants.variants]),
+        cost=size_cost(plan, tree, plan.flex),
     )
 
 
@@ -169,13 +171,12 @@ def duct_data(plan: Plan, tree: DuctTree, variants: VariantSet) -> DuctData:
     correction = np.ones((*which.shape, len(plan.sizes)))
     in_table = np.ones(correction.shape, dtype=bool)
     for d, duct in enumerate(ducts):
+        if duct.correction is None:
+            continue
         mine = which == d
-        for k, size in enumerate(plan.sizes) if duct.correction is not None else ():
-            assert duct.correction is not None
-            factor, inside = duct.correction.factor(
-                size.diameter_in if size.shape == "round" else 0.0, variants.airflow_cfm[mine]
-            )
-            correction[mine, k], in_table[mine, k] = factor, inside
+        for k, size in enumerate(plan.sizes):
+            across = size.diameter_in if size.shape == "round" else 0.0
+            correction[mine, k], in_table[mine, k] = duct.correction.factor(across, variants.airflow_cfm[mine])
     return DuctData(
         roughness_ft=np.array([d.roughness_ft for d in ducts], dtype=float)[which],
         derate=np.array([d.airflow_derate_pct for d in ducts])[which] / 100.0,
@@ -196,7 +197,7 @@ def size_cost(plan: Plan, tree: DuctTree, flex: tuple[str, ...]) -> FloatArray:
     length = np.array([s.length_ft for s in tree.sections])
     if plan.prices:
         by_duct = {
-            duct: np.array([_price(plan, duct, size) for size in plan.sizes])
+            duct: np.array([plan.prices.get((duct, size.label)) for size in plan.sizes], dtype=float)  # None is NaN
             for duct in {*plan.flex, *(s.duct_in(FLEX) for s in tree.sections)} - {FLEX}
         }
         flex_price = np.mean([by_duct[f] for f in flex], axis=0)
@@ -218,23 +219,11 @@ def change_cost(plan: Plan, tree: DuctTree) -> FloatArray | None:
 
 def _fitting_cost(plan: Plan, tree: DuctTree, *, reducers: bool) -> FloatArray:
     """(n_section, n_size); NaN where one is not offered. A reducer that is not offered costs nothing here."""
-    missing = 0.0 if reducers else np.nan
     row = {section.name: i for i, section in enumerate(tree.sections)}
     cost = np.zeros((len(row), len(plan.sizes)))
     for piece in plan.pieces():
         if piece.is_reducer == reducers:
-            each = [plan.fitting_prices.get((piece.fitting, size.label), 0.0) for size in plan.sizes]
-            cost[row[piece.section]] += piece.count * np.array([missing if p is None else p for p in each])
+            price = [plan.fitting_prices.get((piece.fitting, size.label), 0.0) for size in plan.sizes]
+            of_sizes = np.array(price, dtype=float)  # None is NaN
+            cost[row[piece.section]] += piece.count * (np.nan_to_num(of_sizes) if reducers else of_sizes)
     return cost
-
-
-def _price(plan: Plan, duct: str, size: Size) -> float:
-    price = plan.prices.get((duct, size.label))
-    return np.nan if price is None else price
-
-
-def _prices(plan: Plan, tree: DuctTree, variants: VariantSet) -> tuple[BoolArray, FloatArray]:
-    """What is on sale in each variant, and the cost."""
-    by_flex = {flex: np.isfinite(size_cost(plan, tree, (flex,))) for flex in plan.flex}
-    offered = np.array([by_flex[v.flex] for v in variants.variants])
-    return offered, size_cost(plan, tree, plan.flex)

@@ -157,32 +157,25 @@ def _friction_rates(tree: DuctTree, by_friction_rate: FrictionRateSizing, units:
     """Runs outside the window, on each side the farthest first."""
     low, high = FRICTION_RATE_WINDOW
     rate, length = by_friction_rate.path_friction_rate, by_friction_rate.total_effective_length_ft
-    shown = [units.number(float(r), "inWC/100 ft", ".3g") for r in rate]
-    for p in np.argsort(rate, kind="stable"):
+    lowest = [p for p in np.argsort(rate, kind="stable") if rate[p] < low]
+    highest = [p for p in np.argsort(-rate, kind="stable") if rate[p] > high]
+    for p in (*lowest, *highest):
+        cause, limit, where = ("low", low, "under") if rate[p] < low else ("high", high, "over")
+        advice = "A short run takes too much air and may be heard: set its damper mark first"
         if rate[p] < low:
             most = units.say(float(length[p] * rate[p] / low), "ft", ".0f")
-            yield Finding(
-                severity=Severity.CAUTION,
-                rule="friction rate",
-                subject=f"run {tree.runs[p].name}",
-                message=f"friction rate {shown[p]} is under {units.say(low, 'inWC/100 ft', '.2g')} over "
-                f"{units.say(length[p], 'ft', '.0f')} of total effective length",
-                advice=f"{most} in all would keep it: shorten the run, or use fittings that lose less",
-                cause="low",
-                amount=shown[p],
-            )
-    for p in np.argsort(-rate, kind="stable"):
-        if rate[p] > high:
-            yield Finding(
-                severity=Severity.CAUTION,
-                rule="friction rate",
-                subject=f"run {tree.runs[p].name}",
-                message=f"friction rate {shown[p]} is over {units.say(high, 'inWC/100 ft', '.2g')} over "
-                f"{units.say(length[p], 'ft', '.0f')} of total effective length",
-                advice="A short run takes too much air and may be heard: set its damper mark first",
-                cause="high",
-                amount=shown[p],
-            )
+            advice = f"{most} in all would keep it: shorten the run, or use fittings that lose less"
+        shown = units.number(float(rate[p]), "inWC/100 ft", ".3g")
+        yield Finding(
+            severity=Severity.CAUTION,
+            rule="friction rate",
+            subject=f"run {tree.runs[p].name}",
+            message=f"friction rate {shown} is {where} {units.say(limit, 'inWC/100 ft', '.2g')} over "
+            f"{units.say(length[p], 'ft', '.0f')} of total effective length",
+            advice=advice,
+            cause=cause,
+            amount=shown,
+        )
 
 
 def season_mismatch(
@@ -299,8 +292,7 @@ def large_flex_words(plan: Plan) -> str:
 
 def _outside_table(case: Case, size_index: IntArray) -> Iterator[Finding]:
     """Sizes or airflow that a product's friction table does not reach: its roughness and derate are used there."""
-    inside = np.take_along_axis(case.table.ducts.in_table, size_index[None, :, None], axis=2)[:, :, 0]
-    outside = np.logical_and(~inside, case.variants.airflow_cfm > 0.0)
+    outside = ~at_sizes(case.table.ducts.in_table, size_index) & (case.variants.airflow_cfm > 0.0)
     is_flex = np.array([s.kind == "flex" for s in case.tree.sections])
     for flex in case.plan.flex:
         mine = np.flatnonzero(np.any(outside[case.variants.where(flex=flex)], axis=0) & is_flex)
