@@ -97,27 +97,25 @@ def _velocities(case: Case, checked: Verification) -> Iterator[Margin]:
 
 
 def _tightest(
-    case: Case,
-    limit: str,
-    of: str,
-    names: list[str],
-    amount: FloatArray,
-    allowed: FloatArray,
-    unit: str,
+    case: Case, limit: str, of: str, names: list[str], amount: FloatArray, allowed: FloatArray, unit: str
 ) -> Iterator[Margin]:
-    """Of amounts (n_variant, n_name); NaN where there is no limit to meet. Nothing where none has one."""
+    """Of amounts (n_variant, n_name); NaN where there is no limit to meet. Nothing where none has one.
+
+    Of sizes, which are the same in all variants, (1, n_name).
+    """
     live = np.isfinite(amount)
     if not live.any():
         return
     # Rounded, so that machines agree on which of two equal ones it is.
     left = np.where(live, np.round(1.0 - amount / allowed, 12), np.inf)
     v, n = np.unravel_index(int(np.argmin(left)), left.shape)
-    exact = live & (np.abs(amount - allowed) <= highest_allowed(allowed) - allowed)
+    alike = DIAMETER_TOLERANCE_IN if limit == SIZE else highest_allowed(allowed) - allowed
+    exact = live & (np.abs(amount - allowed) <= alike)
     yield Margin(
         limit=limit,
         of=of,
         place=names[n],
-        variant=case.variants.variants[v],
+        variant=None if limit == SIZE else case.variants.variants[v],
         amount=float(amount[v, n]),
         allowed=float(allowed[v, n]),
         unit=unit,
@@ -127,21 +125,7 @@ def _tightest(
 
 
 def _sizes(case: Case, size_index: IntArray) -> Iterator[Margin]:
-    parent = case.tree.parent
+    own, parent = case.diameter_in[size_index], case.tree.parent
     children = np.flatnonzero(parent >= 0)
-    if not children.size:
-        return
-    own = case.diameter_in[size_index]
-    amount, allowed = own[children], own[parent[children]]
-    n = int(np.argmin(np.round(1.0 - amount / allowed, 12)))
-    yield Margin(
-        limit=SIZE,
-        of="",
-        place=case.tree.sections[children[n]].name,
-        variant=None,
-        amount=float(amount[n]),
-        allowed=float(allowed[n]),
-        unit="in",
-        limits=int(children.size),
-        exact=int(np.count_nonzero(np.abs(amount - allowed) <= DIAMETER_TOLERANCE_IN)),
-    )
+    names = [case.tree.sections[child].name for child in children]
+    yield from _tightest(case, SIZE, "", names, own[None, children], own[None, parent[children]], "in")

@@ -311,29 +311,28 @@ def _moved_at_once(
     made = [[plan.duct_of(section, f) for f in told.flex] for section, _ in ducts]
     own = [[plan.as_made(duct.name, size) for duct in of_flex] for of_flex, (_, size) in zip(made, ducts, strict=True)]
     airs = [[plan.air_in(section.side, season) for season, _ in told.states] for section, _ in ducts]
-    air = Air(
-        np.array([[a.density_lb_per_ft3 for a in of_state] for of_state in airs])[:, told.state_of],
-        np.array([[a.kinematic_viscosity_ft2_per_s for a in of_state] for of_state in airs])[:, told.state_of],
-    )
-    diameter = np.array([[size.diameter_in for size in of_flex] for of_flex in own])
-    velocity = flow / np.array([[size.area_ft2 for size in of_flex] for of_flex in own])[:, told.flex_of]
+
+    def each(name: str, of: Sequence[Sequence[object]]) -> FloatArray:
+        """(n_duct, n) one attribute of everything."""
+        return np.array([[getattr(one, name) for one in row] for row in of], dtype=float)
+
+    air = Air(each("density_lb_per_ft3", airs), each("kinematic_viscosity_ft2_per_s", airs))[:, told.state_of]
+    diameter = each("diameter_in", own)
+    velocity = flow / each("area_ft2", own)[:, told.flex_of]
     rate = friction_rate_inwc_per_100ft(
         flow,
         diameter[:, told.flex_of],
-        np.array([[duct.roughness_ft for duct in of_flex] for of_flex in made])[:, told.flex_of],
+        each("roughness_ft", made)[:, told.flex_of],
         air,
-        np.array([[duct.airflow_derate_pct / 100.0 for duct in of_flex] for of_flex in made])[:, told.flex_of],
+        each("airflow_derate_pct", made)[:, told.flex_of] / 100.0,
     )
     for i, (of_flex, (_, size)) in enumerate(zip(made, ducts, strict=True)):
         for f, duct in enumerate(of_flex):
             if duct.correction is not None:
                 mine = told.flex_of == f
                 rate[i, mine] *= duct.correction.factor(size.diameter_in, flow[i, mine])[0]
-    squeezed = compression_factor(
-        np.array([[duct.compression_pct for duct in of_flex] for of_flex in made]),
-        diameter,
-        np.array([[plan.least_compression_factor(size)] for _, size in ducts]),
-    )
+    least_factor = np.array([[plan.least_compression_factor(size)] for _, size in ducts])
+    squeezed = compression_factor(each("compression_pct", made), diameter, least_factor)
     straight, fittings, coefficient = np.array(
         [(s.length_ft, plan.equivalent_lengths_ft(s), plan.loss_coefficients(s)) for s, _ in ducts]
     ).T[:, :, None]
