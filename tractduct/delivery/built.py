@@ -76,9 +76,7 @@ def study_built(
     case, plan = study.case, study.plan
     if not plan.built:
         raise ValueError("the plan has no built table")
-    labels = [size.label for size in case.table.sizes]
-    built = np.array([labels.index(plan.built[s.name]) if s.name in plan.built else -1 for s in case.tree.sections])
-    problem = case.problem()
+    built, problem = case.size_index(plan.built), case.problem()
     at, was = np.flatnonzero(built >= 0), built[built >= 0]
     allowed = problem.allowed.copy()
     allowed[at, was] = (case.table.on_sale & np.all(case.table.velocity_ok, axis=0))[at, was]
@@ -104,15 +102,8 @@ def study_built(
         free=tuple(s.name for s in case.tree.sections if s.name not in plan.built),
         cost=cost,
         breaches=verify_sizes(plan, case.variants.variants, names, first_only=True).breaches,
-        marks=_marks(study, size_index, drive) if predicted else None,
+        marks=find_marks(case, size_index, drive=drive, fewest=False) if predicted else None,
         front=tuple(change(solution) for solution in front),
-    )
-
-
-def _marks(study: Study, size_index: IntArray, drive: Drive | None) -> Marks:
-    dampers = study.plan.dampers
-    return find_marks(
-        study.case, size_index, drive=drive, positions=dampers.positions, least_cfm=dampers.least_cfm, fewest=False
     )
 
 

@@ -103,28 +103,18 @@ def deliver(
     compressed_pct = MOST_COMPRESSION_PCT if compressed_pct is None else compressed_pct
     ducts = installed_ducts(case, size_index)
     open_dampers = predict(case, ducts, drive=drive)
-    compressed = predict(
-        case, installed_ducts(case, size_index, compression_pct=compressed_pct), drive=drive, strict=False
-    )
+    squeezed = installed_ducts(case, size_index, compression_pct=compressed_pct)
+    compressed = predict(case, squeezed, drive=drive, strict=False)
     progress("balancing", 0, 5)
     balanced = balance(case, ducts, drive=drive)
-    set_ducts = with_dampers(ducts, balanced.coefficient)
-    as_run = predict(case, set_ducts, drive=drive, loaded=True, strict=False)
+    as_run = predict(case, with_dampers(ducts, balanced.coefficient), drive=drive, loaded=True, strict=False)
     progress("damper marks", 1, 5)
-    allowed = case.plan.dampers
-    marks = find_marks(
-        case,
-        size_index,
-        drive=drive,
-        positions=allowed.positions,
-        least_cfm=allowed.least_cfm,
-        fewest=len(case.tree.sections) <= MOST_SEARCHED,
-    )
+    marks = find_marks(case, size_index, drive=drive, fewest=len(case.tree.sections) <= MOST_SEARCHED)
     progress("robustness", 3, 5)
     spread = building_spread(case, size_index, balanced.coefficient, drive=drive)
     progress("substitution", 4, 5)
     substitutions = substitutions_of(case, drive=drive)
-    remedies = find_remedies(case, size_index, marks.chosen, least_cfm=allowed.least_cfm)
+    remedies = find_remedies(case, size_index, marks.chosen)
     found = [*_system(study, open_dampers), *_balancing(study, balanced), *_marks(study, marks, remedies)]
     if compressed_pct > COMPRESSION_TESTED_TO_PCT:
         found.append(_beyond_measured(compressed_pct))

@@ -135,15 +135,8 @@ def _found_marks(delivery: Delivery, plan: Plan, runs: Collection[str] | None = 
     None where the blower's table does not reach so far: nothing is predicted there, with any marks.
     """
     try:
-        return find_marks(
-            build_case(plan),
-            delivery.sized.size_index,
-            drive=delivery.drive,
-            positions=plan.dampers.positions,
-            least_cfm=plan.dampers.least_cfm,
-            fewest=False,
-            runs=runs,
-        ).chosen
+        case = build_case(plan)
+        return find_marks(case, delivery.sized.size_index, drive=delivery.drive, fewest=False, runs=runs).chosen
     except InputFaults:
         return None
 

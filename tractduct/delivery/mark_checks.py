@@ -55,17 +55,11 @@ def rooms_outside_as_built(
     allowed = classes.tolerance_cfm * (1.0 + TIE)
     outside = np.zeros((builds, len(variants), len(plan.rooms)), dtype=bool)
     for table in setting.tables:
-        mine = np.flatnonzero([(v.front, v.mirrored) in table.orientations for v in variants])
+        mine = np.flatnonzero(table.serves(variants))
         used, first = np.unique(classes.of_variant[mine], return_index=True)
-        rows = np.tile(used, builds)
-        many = classes.case.rows(rows)
-        n = len(used)
-        ducts = installed_ducts(
-            many,
-            size_index,
-            compression_pct=np.repeat(compression, n, axis=0),
-            length_factor=np.repeat(length, n, axis=0),
-        )
+        many, n = classes.case.rows(np.tile(used, builds)), len(used)
+        squeezed, factor = np.repeat(compression, n, axis=0), np.repeat(length, n, axis=0)
+        ducts = installed_ducts(many, size_index, compression_pct=squeezed, length_factor=factor)
         ducts = with_dampers(ducts, np.tile(setting.coefficient[mine[first]], (builds, 1)))
         got = predict(many, ducts, drive=drive, loaded=np.repeat(loaded, n), strict=False)
         room = got.room_cfm.reshape(builds, n, -1)[:, np.searchsorted(used, classes.of_variant[mine])]

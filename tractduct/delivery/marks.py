@@ -36,6 +36,7 @@ from tractduct.delivery.predict import (
 from tractduct.model.arrays import BoolArray, FloatArray, IntArray
 from tractduct.model.plan import Plan, is_outside
 from tractduct.model.words import FACES
+from tractduct.network.variants import Variant
 from tractduct.orientation.azimuths import nearest_front
 from tractduct.physics.damper import blade_angles_deg, blade_free_share
 from tractduct.sizing.case import Case
@@ -77,6 +78,10 @@ class MarkTable:
     @property
     def dampers(self) -> int:
         return len(self.runs)
+
+    def serves(self, variants: Sequence[Variant]) -> BoolArray:
+        """(n_variant,) bool: those of its orientations."""
+        return np.array([(v.front, v.mirrored) in self.orientations for v in variants], dtype=bool)
 
     def nearest(self, azimuth_deg: float, mirrored: bool) -> Orientation:
         """Of the fronts of the table, mirrored so if it has one, that which is nearest to an azimuth."""
@@ -194,8 +199,8 @@ def find_marks(
     size_index: IntArray,
     *,
     drive: Drive | None = None,
-    positions: int = 2,
-    least_cfm: float = 0.0,
+    positions: int | None = None,
+    least_cfm: float | None = None,
     aim: float = AIM,
     fewest: bool = True,
     runs: Collection[str] | None = None,
@@ -204,15 +209,15 @@ def find_marks(
 
     Parameters
     ----------
-    positions : 1, one mark all year, or 2, one a season where one does not do it
-    least_cfm : no damper in a run whose design airflow never reaches it
+    positions : 1, one mark all year, or 2, one a season where one does not do it; as the plan says if None
+    least_cfm : no damper in a run whose design airflow never reaches it; as the plan says if None
     aim : tolerances that rooms are kept within where that can be
     fewest : look for fewer dampers too; else the first that do it
     runs : those that may have a damper; all if None
 
     InputFaults where the airflow can't be predicted, or the blower's curve never meets the system's, dampers open.
     """
-    drive = drive or default_drive(case.plan)
+    drive, positions = drive or default_drive(case.plan), positions or case.plan.dampers.positions
     finder = Finder(case, size_index, drive, least_cfm, aim, runs)
     opened = rooms_outside(case, predict(case, installed_ducts(case, size_index), drive=drive))
     one = finder.table(by_season=False)
@@ -239,11 +244,9 @@ def find_marks(
 
 def rooms_outside(case: Case, delivered: Delivered) -> tuple[RoomOutside, ...]:
     """Rooms that are outside tolerance in some variant, each where it is farthest off."""
-    off = tolerances_off(delivered, case.plan.tolerance)
-    variants = case.variants.variants
-    return farthest_outside(
-        case.plan.rooms, off, delivered.room_cfm, delivered.room_design_cfm, lambda v: str(variants[v])
-    )
+    off, variants = tolerances_off(delivered, case.plan.tolerance), case.variants.variants
+    room, design = delivered.room_cfm, delivered.room_design_cfm
+    return farthest_outside(case.plan.rooms, off, room, design, lambda v: str(variants[v]))
 
 
 def farthest_outside(
@@ -270,10 +273,9 @@ def pass_range_cfm(plan: Plan, delivered: Delivered) -> tuple[FloatArray, FloatA
 
     NaN for a return and where the run is shut.
     """
-    low, high = np.full_like(delivered.run_design_cfm, np.nan), np.full_like(delivered.run_design_cfm, np.nan)
+    low, high = (np.full_like(delivered.run_design_cfm, np.nan) for _ in range(2))
     allowed = plan.tolerance.of_room_cfm(delivered.room_design_cfm)
-    serves = supply_runs_of_rooms(plan, delivered.tree)
-    for n, runs in enumerate(serves):
+    for n, runs in enumerate(supply_runs_of_rooms(plan, delivered.tree)):
         mine = np.flatnonzero(runs)
         design = delivered.run_design_cfm[:, mine]
         is_open = np.isfinite(design)
@@ -303,19 +305,20 @@ class Table:
 
 
 class Finder:
-    """The search for one case in given sizes."""
+    """The search for one case in given sizes; see ``find_marks``."""
 
     def __init__(
         self,
         case: Case,
         size_index: IntArray,
         drive: Drive,
-        least_cfm: float,
-        aim: float,
+        least_cfm: float | None = None,
+        aim: float = AIM,
         runs: Collection[str] | None = None,
     ) -> None:
         self.case, self.size_index, self.drive, self.aim = case, size_index, drive, aim
         self.classes: Classes = build_classes(case, drive)
+        least_cfm = case.plan.dampers.least_cfm if least_cfm is None else least_cfm
         self.may = case.variants.run_airflow_cfm.max(axis=0) >= least_cfm
         if runs is not None:
             self.may &= np.array([run.name in runs for run in case.tree.runs])
@@ -385,14 +388,12 @@ class Finder:
             for group in split[0]:
                 mine = np.isin(of_orientation, members_of(group, len(orientations)))
                 # From the table for all, or else from wide open; with one mark, or else with one a season.
-                ways = product((False, True) if whole.by_season else (False,), (one, None))
                 tried: list[Table] = []
-                for by_season, start in ways:
+                for by_season, start in product((False, True) if whole.by_season else (False,), (one, None)):
                     tried.append(self.table(by_season=by_season, variants=mine, start=start))
                     if not tried[-1].outside:
                         break
-                table = min(tried, key=lambda t: len(t.outside))
-                tables.append(table)
+                tables.append(min(tried, key=lambda t: len(t.outside)))
             found.append(tables)
             if not any(t.outside for t in tables):
                 break
@@ -458,14 +459,9 @@ class Finder:
             mine = np.ix_(table.variants & case.variants.where(season=season), has)
             for n, of in enumerate((case.variants.run_airflow_cfm, np.nan_to_num(delivered.run_cfm))):
                 airflow[n, :, k] = np.column_stack([of[mine].min(axis=0), of[mine].max(axis=0)])
+        served = (case.variants.variants[v] for v in np.flatnonzero(table.variants))
         return MarkTable(
-            orientations=tuple(
-                dict.fromkeys(
-                    (v.front, v.mirrored)
-                    for v, mine in zip(case.variants.variants, table.variants, strict=True)
-                    if mine
-                )
-            ),
+            orientations=tuple(dict.fromkeys((v.front, v.mirrored) for v in served)),
             seasons=seasons,
             positions=table.board.n_mark,
             runs=tuple(tree.runs[p].name for p in has),

@@ -152,11 +152,7 @@ def source_of(plan: Plan, variants: VariantSet, stream: Airstream, drive: Drive)
     if drive is Drive.BLOWER:
         if not stream.has_curve:
             raise ValueError("the plan has no blower table")
-        return BlowerCurve(
-            airflow_cfm=stream.airflow_cfm,
-            static_inwc=stream.static_inwc,
-            devices=stream.devices,
-        )
+        return BlowerCurve(airflow_cfm=stream.airflow_cfm, static_inwc=stream.static_inwc, devices=stream.devices)
     if drive is Drive.AIRFLOW:
         return HeldAirflow(blower_cfm=stream.design_cfm, devices=stream.devices)
     ones = np.ones(len(variants.variants))
@@ -190,8 +186,9 @@ def predict(
     refuse_unpredictable(case, ducts)
     drive = drive or default_drive(plan)
     stream = airstream(plan, variants.variants, variants.room_airflow_cfm.sum(axis=1), loaded=loaded)
+    source = source_of(plan, variants, stream, drive)
     lost = Leakage(supply=plan.equipment.supply_leakage, return_=plan.equipment.return_leakage)
-    solution = solve_airflow(tree, ducts, source_of(plan, variants, stream, drive), air, variants.airflow_cfm, lost)
+    solution = solve_airflow(tree, ducts, source, air, variants.airflow_cfm, lost)
     if strict and not solution.settled.all():
         raise InputFaults([_never_meets(plan, variants, stream, solution)])
     solution = solution.with_unsettled_blank()

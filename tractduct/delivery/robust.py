@@ -78,23 +78,23 @@ def building_spread(
         parts.append(100.0 + got.room_off_pct)
     within, total, part = np.concatenate(withins), np.concatenate(totals), np.concatenate(parts)
     seasons = [np.repeat(case.variants.where(season=season), builds) for season in plan.seasons]
+    low, middle, high = _percentiles(part, seasons)
+    total_low, _, total_high = _percentiles(total[:, None], seasons)[:, :, 0]
     return Spread(
-        low=_percentile(part, seasons, 5.0),
-        middle=_percentile(part, seasons, 50.0),
-        high=_percentile(part, seasons, 95.0),
-        total_low=_percentile(total[:, None], seasons, 5.0)[:, 0],
-        total_high=_percentile(total[:, None], seasons, 95.0)[:, 0],
+        low=low,
+        middle=middle,
+        high=high,
+        total_low=total_low,
+        total_high=total_high,
         within_pct=np.array([100.0 * within[mine].mean(axis=0) for mine in seasons]),
         builds=builds,
     )
 
 
-def _percentile(values: FloatArray, seasons: list[BoolArray], q: float) -> FloatArray:
-    """(n_season, n_room), NaN for a room that needs nothing in a season."""
-    found = []
-    for mine in seasons:
+def _percentiles(values: FloatArray, seasons: list[BoolArray]) -> FloatArray:
+    """(3, n_season, n_room) the 5th, 50th and 95th, NaN for a room that needs nothing in a season."""
+    found = np.full((3, len(seasons), values.shape[1]), np.nan)
+    for k, mine in enumerate(seasons):
         live = np.isfinite(values[mine]).any(axis=0)
-        row = np.full(values.shape[1], np.nan)
-        row[live] = np.nanpercentile(values[mine][:, live], q, axis=0)
-        found.append(row)
-    return np.array(found)
+        found[:, k, live] = np.nanpercentile(values[mine][:, live], (5.0, 50.0, 95.0), axis=0)
+    return found

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -129,6 +129,11 @@ class Case:
         if size_index is None:
             return {}
         return {s.name: self.table.sizes[k].label for s, k in zip(self.tree.sections, size_index, strict=True)}
+
+    def size_index(self, labels: Mapping[str, str]) -> IntArray:
+        """(n_section,) of section name -> size label; -1 for a section without one."""
+        place = {size.label: k for k, size in enumerate(self.table.sizes)}
+        return np.array([place[labels[s.name]] if s.name in labels else -1 for s in self.tree.sections], dtype=np.intp)
 
     def priced_for(self, flex: tuple[str, ...]) -> Case:
         """The same variants at the mean price of other flex products."""
