@@ -114,8 +114,7 @@ def _plans_below(folder: Path, below: PurePosixPath, above: set[Path]) -> Iterat
 
 def read_bundle(place: Place, options: str) -> Bundle:
     """A plan's files and their key with these options."""
-    files = []
-    unread = []
+    files, unread = [], []
     try:
         paths = input_files(place.folder)
     except OSError as error:
