@@ -9,7 +9,7 @@ import numpy as np
 
 from tractduct.delivery.marks import Marks, find_marks
 from tractduct.delivery.predict import Drive
-from tractduct.findings import Finding, Severity
+from tractduct.findings import Finding, note, warning
 from tractduct.model.arrays import IntArray
 from tractduct.one_plan import Study
 from tractduct.sizing.solve import Solution, change_front
@@ -114,7 +114,7 @@ def _findings(built: Built) -> Iterator[Finding]:
     if built.holds:
         message = "they hold in every variant of the plan as it is now"
     else:
-        worst = max(built.breaches, key=lambda b: b.amount / b.limit)
+        worst = max(built.breaches, key=lambda b: b.use)
         message = f"they do not hold in the plan as it is now: {worst}"
     if built.marks is not None:
         message += f"; with their dampers marked anew {built.marks.chosen.rooms_outside} rooms are outside tolerance, "
@@ -129,10 +129,4 @@ def _findings(built: Built) -> Iterator[Finding]:
         worth = plan.units.say(abs(best.worth), unit, ",.0f")
         saves = "saves" if best.worth >= 0.0 else "costs"
         advice = f"Change {changed}; over the {lots} lots left that {saves} {worth} ({proven})"
-    yield Finding(
-        severity=Severity.NOTE if built.holds else Severity.WARNING,
-        rule="sizes already built",
-        subject="sizes already built",
-        message=message,
-        advice=advice,
-    )
+    yield (note if built.holds else warning)("sizes already built", "sizes already built", message, advice)

@@ -17,7 +17,7 @@ from tractduct.delivery.marks import Marks, find_marks
 from tractduct.delivery.predict import LEAST_CFM_A_TON, Delivered, Drive, default_drive, installed_ducts, predict
 from tractduct.delivery.robust import MOST_COMPRESSION_PCT, Spread, building_spread
 from tractduct.delivery.substitute import Substitution, substitutions_of
-from tractduct.findings import Finding, Severity
+from tractduct.findings import Finding, caution, warning
 from tractduct.model.arrays import FloatArray
 from tractduct.one_plan import Progress, Sized, Study
 from tractduct.physics.friction import COMPRESSION_TESTED_TO_PCT
@@ -118,11 +118,10 @@ def deliver(
     found = [*_system(study, open_dampers), *_balancing(study, balanced), *_marks(study, marks, remedies)]
     if compressed_pct > COMPRESSION_TESTED_TO_PCT:
         found.append(_beyond_measured(compressed_pct))
-    found += _unsettled(study, compressed, f"flex compressed by {compressed_pct:g} %")
-    found += _unsettled(study, balanced.after, "balanced")
-    if _has_filter(study):
-        found += _unsettled(study, as_run, "balanced, filters due for change")
-    found += _unsettled(study, marks.chosen.delivered, "with the damper marks")
+    predicted = {f"flex compressed by {compressed_pct:g} %": compressed, "balanced": balanced.after}
+    predicted |= {"balanced, filters due for change": as_run} if _has_filter(study) else {}
+    for what, got in {**predicted, "with the damper marks": marks.chosen.delivered}.items():
+        found += _unsettled(study, got, what)
     degrees = check_marks_every_degree(case, marks.chosen) if len(case.plan.fronts) > 1 else None
     found += degrees.findings(marks.chosen) if degrees else ()
     delivery = Delivery(
@@ -158,23 +157,11 @@ def _equipment(delivery: Delivery) -> Iterator[Finding]:
     # Rounded, so that the first of several equal variants is named whatever their last bits are.
     moved = np.round(np.nan_to_num(delivery.standard_cfm, nan=np.inf), 9)
     static = np.round(np.nan_to_num(delivery.as_run.external_static_inwc, nan=-np.inf), 9)
+    coil = "Choose a higher speed, a coil or filter that takes less, or larger ducts"
+    furnace = "Choose a higher speed, a filter that takes less, or larger ducts: too little air overheats the furnace"
     for season, rule, least, per, unit, advice in (
-        (
-            "cooling",
-            "airflow over the coil",
-            LEAST_CFM_A_TON,
-            gear.capacity_tons,
-            "cfm a ton",
-            "Choose a higher speed, a coil or filter that takes less, or larger ducts",
-        ),
-        (
-            "heating",
-            "airflow in heating",
-            gear.least_heating_cfm,
-            1.0,
-            "cfm",
-            "Choose a higher speed, a filter that takes less, or larger ducts: too little air overheats the furnace",
-        ),
+        ("cooling", "airflow over the coil", LEAST_CFM_A_TON, gear.capacity_tons, "cfm a ton", coil),
+        ("heating", "airflow in heating", gear.least_heating_cfm, 1.0, "cfm", furnace),
     ):
         counts = study.variants.where(season=season)
         if least is None or per is None or not counts.any():
@@ -182,24 +169,19 @@ def _equipment(delivery: Delivery) -> Iterator[Finding]:
         got = np.where(counts, moved / per, np.inf)
         v = int(np.argmin(got))
         if got[v] < least:
-            yield Finding(
-                severity=Severity.WARNING,
-                rule=rule,
-                subject="system",
-                message=f"{units.say(got[v], unit, '.1f')} of standard air, under {units.number(least, unit, 'g')} "
-                f"({study.variants.variants[v]}; {how})",
-                advice=advice,
+            message = (
+                f"{units.say(got[v], unit, '.1f')} of standard air, under {units.number(least, unit, 'g')} "
+                f"({study.variants.variants[v]}; {how})"
             )
+            yield warning(rule, "system", message, advice)
     rated, v = delivery.rated_static_inwc, int(np.argmax(static))
     if rated is not None and static[v] > rated * (1.0 + 1e-9):
-        yield Finding(
-            severity=Severity.WARNING,
-            rule="external static pressure",
-            subject="system",
-            message=f"{units.say(static[v], 'inWC', '.3f')}, over the {units.number(rated, 'inWC', '.3f')} that the "
-            f"equipment is rated for in this site's air ({study.variants.variants[v]}; {how})",
-            advice="Larger ducts, a filter that takes less, or equipment rated for more",
+        message = (
+            f"{units.say(static[v], 'inWC', '.3f')}, over the {units.number(rated, 'inWC', '.3f')} that the "
+            f"equipment is rated for in this site's air ({study.variants.variants[v]}; {how})"
         )
+        advice = "Larger ducts, a filter that takes less, or equipment rated for more"
+        yield warning("external static pressure", "system", message, advice)
 
 
 def _system(study: Study, got: Delivered) -> Iterator[Finding]:
@@ -208,27 +190,21 @@ def _system(study: Study, got: Delivered) -> Iterator[Finding]:
     if outside.any():
         off = 100.0 * (got.total_cfm / got.airstream.design_cfm - 1.0)
         v = int(np.argmax(np.where(outside, np.abs(off), -1.0)))
-        yield Finding(
-            severity=Severity.CAUTION,
-            rule="system airflow",
-            subject="system",
-            message=f"{plan.units.say(got.total_cfm[v], 'cfm', '.0f')} with all dampers open, "
-            f"{off[v]:+.0f} % of design "
-            f"({variants.variants[v]}); tolerance is {plan.tolerance.system_pct:g} %",
-            advice="Choose the blower speed that comes nearest, and measure it",
-            air_cfm=abs(float(got.total_cfm[v] - got.airstream.design_cfm[v])),
+        message = (
+            f"{plan.units.say(got.total_cfm[v], 'cfm', '.0f')} with all dampers open, {off[v]:+.0f} % of design "
+            f"({variants.variants[v]}); tolerance is {plan.tolerance.system_pct:g} %"
         )
+        advice = "Choose the blower speed that comes nearest, and measure it"
+        missing = abs(float(got.total_cfm[v] - got.airstream.design_cfm[v]))
+        yield caution("system airflow", "system", message, advice, air_cfm=missing)
 
 
 def _beyond_measured(compressed_pct: float) -> Finding:
-    return Finding(
-        severity=Severity.CAUTION,
-        rule="compressed flex",
-        subject="system",
-        message=f"airflow with flex compressed by {compressed_pct:g} % is shown; the relation used was measured up to "
-        f"{COMPRESSION_TESTED_TO_PCT:g} %",
-        advice="Take it for a rough figure",
+    message = (
+        f"airflow with flex compressed by {compressed_pct:g} % is shown; the relation used was measured up to "
+        f"{COMPRESSION_TESTED_TO_PCT:g} %"
     )
+    return caution("compressed flex", "system", message, "Take it for a rough figure")
 
 
 def _balancing(study: Study, balanced: Balance) -> Iterator[Finding]:
@@ -242,27 +218,23 @@ def _balancing(study: Study, balanced: Balance) -> Iterator[Finding]:
     else:
         why = f"{units.say(balanced.needed_inwc[v], 'inWC', '.3f')} is needed and there is "
         why += units.number(float(balanced.made_inwc[v]), "inWC", ".3f")
-    yield Finding(
-        severity=Severity.WARNING,
-        rule="balancing",
-        subject="system",
-        message=f"no damper setting gives every room its design airflow in {impossible.sum()} variants: {why} "
-        f"({study.variants.variants[v]})",
-        advice="Choose a higher speed, or reduce the losses of devices and ducts",
+    message = (
+        f"no damper setting gives every room its design airflow in {impossible.sum()} variants: {why} "
+        f"({study.variants.variants[v]})"
     )
+    advice = "Choose a higher speed, or reduce the losses of devices and ducts"
+    yield warning("balancing", "system", message, advice)
 
 
 def _unsettled(study: Study, got: Delivered, what: str) -> Iterator[Finding]:
     blank = ~got.solution.settled
     if blank.any():
-        yield Finding(
-            severity=Severity.WARNING,
-            rule="no operating point",
-            subject="system",
-            message=f"{what}: the blower's table and the system never meet in {blank.sum()} variants "
-            f"({study.variants.variants[int(np.argmax(blank))]} and others); nothing is predicted there",
-            advice="Add rows to the blower table from the equipment's data",
+        message = (
+            f"{what}: the blower's table and the system never meet in {blank.sum()} variants "
+            f"({study.variants.variants[int(np.argmax(blank))]} and others); nothing is predicted there"
         )
+        advice = "Add rows to the blower table from the equipment's data"
+        yield warning("no operating point", "system", message, advice)
 
 
 def _marks(study: Study, marks: Marks, remedies: tuple[MarkRemedy, ...]) -> Iterator[Finding]:
@@ -275,17 +247,9 @@ def _marks(study: Study, marks: Marks, remedies: tuple[MarkRemedy, ...]) -> Iter
         cost = "" if np.isnan(best.extra_cost) else f", {units.say(best.extra_cost, study.cost_unit, '+,.2f')} per lot"
         advice = f"Tried: {best.what} {left}{cost}. Sheet Damper marks has the others"
     for room in sorted(marks.chosen.outside, key=lambda r: -r.tolerances):
-        given = units.number(room.delivered_cfm, "cfm", ".0f")
-        asked = units.say(room.design_cfm, "cfm", ".0f")
-        yield Finding(
-            severity=Severity.WARNING,
-            rule="room outside with the damper marks",
-            subject=f"room {room.room}",
-            message=f"the best marks still give {given} of {asked} ({room.variant}), {room.tolerances:.2f} tolerances "
-            "off",
-            advice=advice,
-            room=room.room,
-            cause="marks",
-            amount=f"{given} of {asked}",
-            air_cfm=abs(room.delivered_cfm - room.design_cfm),
+        gets = f"{units.number(room.delivered_cfm, 'cfm', '.0f')} of {units.say(room.design_cfm, 'cfm', '.0f')}"
+        message = f"the best marks still give {gets} ({room.variant}), {room.tolerances:.2f} tolerances off"
+        rule, missed = "room outside with the damper marks", abs(room.delivered_cfm - room.design_cfm)
+        yield warning(
+            rule, f"room {room.room}", message, advice, room=room.room, cause="marks", amount=gets, air_cfm=missed
         )

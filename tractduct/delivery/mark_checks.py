@@ -12,11 +12,10 @@ from tractduct.delivery.flow import with_dampers
 from tractduct.delivery.marks import RoomOutside, Setting, farthest_outside
 from tractduct.delivery.predict import Drive, installed_ducts, predict
 from tractduct.delivery.robust import SEED
-from tractduct.findings import Finding, Severity
+from tractduct.findings import Finding, caution
 from tractduct.model.arrays import FloatArray, IntArray
 from tractduct.model.plan import TIE, is_outside
-from tractduct.orientation.azimuths import airflow_at, azimuth_label, between_listed, nearest_front
-from tractduct.physics.turning import TURN_DEG
+from tractduct.orientation.azimuths import airflow_at, azimuth_label, every_step, nearest_front
 from tractduct.sizing.case import Case
 
 LENGTH_SPREAD = 0.15  # straight lengths, plus or minus this part
@@ -104,18 +103,17 @@ class MarkedDegrees:
         rooms = [room for room in self.outside if room.room not in told]
         if rooms:
             worst = max(rooms, key=lambda room: room.tolerances)
-            yield Finding(
-                severity=Severity.CAUTION,
-                rule="marks between the fronts",
-                subject="damper marks",
-                message=f"with any one table {', '.join(room.room for room in rooms)} would be outside tolerance where "
+            message = (
+                f"with any one table {', '.join(room.room for room in rooms)} would be outside tolerance where "
                 f"a house faces between the fronts, at {self.directions_outside} of "
                 f"{len(self.azimuth_deg)} degrees; {worst.room} is {worst.tolerances:.2f} tolerances off "
-                f"({worst.variant})",
-                advice="Set a lot that faces so by its page: it has marks of its own there. Put that direction among "
-                "the plan's fronts if many lots do",
-                air_cfm=abs(worst.off_cfm),
+                f"({worst.variant})"
             )
+            advice = (
+                "Set a lot that faces so by its page: it has marks of its own there. Put that direction among "
+                "the plan's fronts if many lots do"
+            )
+            yield caution("marks between the fronts", "damper marks", message, advice, air_cfm=abs(worst.off_cfm))
 
 
 def check_marks_every_degree(case: Case, setting: Setting, *, step_deg: float = 1.0) -> MarkedDegrees:
@@ -127,8 +125,7 @@ def check_marks_every_degree(case: Case, setting: Setting, *, step_deg: float = 
     corrects a product, the correction is that of this front.
     """
     plan, got = case.plan, setting.delivered
-    every = np.asarray(np.arange(round(TURN_DEG / step_deg)) * step_deg, dtype=np.float64)
-    azimuth = every[between_listed(plan.fronts, every)]
+    azimuth = every_step(plan.fronts, step_deg)
     variants = [v for v in case.variants.variants if v.front == plan.fronts[0]]
     want = np.zeros((len(azimuth), len(variants), len(plan.rooms)))
     # Of each table, that of the nearest front first, the variant whose air it is there.

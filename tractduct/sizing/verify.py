@@ -42,6 +42,11 @@ class Breach:
     unit: str
     units: UnitSystem = IP
 
+    @property
+    def use(self) -> float:
+        """The amount as a part of the limit."""
+        return self.amount / self.limit
+
     def __str__(self) -> str:
         where = f" ({self.variant})" if self.variant else ""
         amount = self.units.number(self.amount, self.unit, ".4g")
