@@ -45,10 +45,8 @@ class HouseReport:
         """Section name -> size label over all systems; empty for None."""
         if size_index is None:
             return {}
-        parts = parted(self.cases, size_index)
-        return {
-            s: label for case, part in zip(self.cases, parts, strict=True) for s, label in case.labels(part).items()
-        }
+        parts = zip(self.cases, parted(self.cases, size_index), strict=True)
+        return {section: label for case, part in parts for section, label in case.labels(part).items()}
 
 
 def stock_groups(cases: Sequence[Case]) -> tuple[tuple[str, str], ...]:
@@ -114,12 +112,10 @@ def work_out_house(
             replace(with_sizes(one, _part(one, best, part)), without_cap=None)
             for one, part in zip(alone, parts, strict=True)
         ]
+    reports = [Report(study=one) if quick else work_on(one, wanted, progress) for one in studies]
     return HouseReport(
         plan=plan,
-        reports=tuple(
-            replace(Report(study=one) if quick else work_on(one, wanted, progress), made_from=made_from)
-            for one in studies
-        ),
+        reports=tuple(replace(report, made_from=made_from) for report in reports),
         made_from=made_from,
         least_cost=least,
         recommended=best,

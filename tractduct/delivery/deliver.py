@@ -13,7 +13,7 @@ from tractduct.delivery.flow import with_dampers
 from tractduct.delivery.mark_checks import AsBuilt, MarkedDegrees, check_marks_every_degree, rooms_outside_as_built
 from tractduct.delivery.mark_remedies import Remedy as MarkRemedy
 from tractduct.delivery.mark_remedies import find_remedies
-from tractduct.delivery.marks import Marks, find_marks
+from tractduct.delivery.marks import Marks, Setting, find_marks
 from tractduct.delivery.predict import LEAST_CFM_A_TON, Delivered, Drive, default_drive, installed_ducts, predict
 from tractduct.delivery.robust import MOST_COMPRESSION_PCT, Spread, building_spread
 from tractduct.delivery.substitute import Substitution, substitutions_of
@@ -114,16 +114,6 @@ def deliver(
     spread = building_spread(case, size_index, balanced.coefficient, drive=drive)
     progress("substitution", 4, 5)
     substitutions = substitutions_of(case, drive=drive)
-    remedies = find_remedies(case, size_index, marks.chosen)
-    found = [*_system(study, open_dampers), *_balancing(study, balanced), *_marks(study, marks, remedies)]
-    if compressed_pct > COMPRESSION_TESTED_TO_PCT:
-        found.append(_beyond_measured(compressed_pct))
-    predicted = {f"flex compressed by {compressed_pct:g} %": compressed, "balanced": balanced.after}
-    predicted |= {"balanced, filters due for change": as_run} if _has_filter(study) else {}
-    for what, got in {**predicted, "with the damper marks": marks.chosen.delivered}.items():
-        found += _unsettled(study, got, what)
-    degrees = check_marks_every_degree(case, marks.chosen) if len(case.plan.fronts) > 1 else None
-    found += degrees.findings(marks.chosen) if degrees else ()
     delivery = Delivery(
         study=study,
         sized=study.sized,
@@ -135,15 +125,34 @@ def deliver(
         as_run=as_run,
         marks=marks,
         as_built=rooms_outside_as_built(case, size_index, marks.chosen, drive=drive),
-        mark_remedies=remedies,
-        mark_degrees=degrees,
+        mark_remedies=find_remedies(case, size_index, marks.chosen),
+        mark_degrees=check_marks_every_degree(case, marks.chosen) if len(case.plan.fronts) > 1 else None,
         by_dampers=by_dampers,
         spread=spread,
         substitutions=substitutions,
         findings=(),
     )
-    found = [*_equipment(delivery), *found]
-    return replace(delivery, findings=tuple(found))
+    return replace(delivery, findings=tuple(_findings(delivery)))
+
+
+def _findings(delivery: Delivery) -> Iterator[Finding]:
+    study, marks = delivery.study, delivery.marks.chosen
+    yield from _equipment(delivery)
+    yield from _system(study, delivery.open_dampers)
+    yield from _balancing(study, delivery.balanced)
+    yield from _marks(study, marks, delivery.mark_remedies)
+    compressed = f"flex compressed by {delivery.compressed_pct:g} %"
+    if delivery.compressed_pct > COMPRESSION_TESTED_TO_PCT:
+        message = f"airflow with {compressed} is shown; the relation used was measured up to "
+        message += f"{COMPRESSION_TESTED_TO_PCT:g} %"
+        yield caution("compressed flex", "system", message, "Take it for a rough figure")
+    yield from _unsettled(study, delivery.compressed, compressed)
+    yield from _unsettled(study, delivery.balanced.after, "balanced")
+    if _has_filter(study):
+        yield from _unsettled(study, delivery.as_run, "balanced, filters due for change")
+    yield from _unsettled(study, marks.delivered, "with the damper marks")
+    if delivery.mark_degrees is not None:
+        yield from delivery.mark_degrees.findings(marks)
 
 
 def _has_filter(study: Study) -> bool:
@@ -199,14 +208,6 @@ def _system(study: Study, got: Delivered) -> Iterator[Finding]:
         yield caution("system airflow", "system", message, advice, air_cfm=missing)
 
 
-def _beyond_measured(compressed_pct: float) -> Finding:
-    message = (
-        f"airflow with flex compressed by {compressed_pct:g} % is shown; the relation used was measured up to "
-        f"{COMPRESSION_TESTED_TO_PCT:g} %"
-    )
-    return caution("compressed flex", "system", message, "Take it for a rough figure")
-
-
 def _balancing(study: Study, balanced: Balance) -> Iterator[Finding]:
     impossible = ~balanced.possible
     if not impossible.any():
@@ -237,7 +238,7 @@ def _unsettled(study: Study, got: Delivered, what: str) -> Iterator[Finding]:
         yield warning("no operating point", "system", message, advice)
 
 
-def _marks(study: Study, marks: Marks, remedies: tuple[MarkRemedy, ...]) -> Iterator[Finding]:
+def _marks(study: Study, marks: Setting, remedies: tuple[MarkRemedy, ...]) -> Iterator[Finding]:
     """Rooms that the damper marks leave outside tolerance, the farthest off first, and the best change tried."""
     units = study.plan.units
     best = remedies[0] if remedies else None
@@ -246,7 +247,7 @@ def _marks(study: Study, marks: Marks, remedies: tuple[MarkRemedy, ...]) -> Iter
         left = f"leaves {best.rooms_outside} rooms outside" if best.rooms_outside else "puts every room right"
         cost = "" if np.isnan(best.extra_cost) else f", {units.say(best.extra_cost, study.cost_unit, '+,.2f')} per lot"
         advice = f"Tried: {best.what} {left}{cost}. Sheet Damper marks has the others"
-    for room in sorted(marks.chosen.outside, key=lambda r: -r.tolerances):
+    for room in sorted(marks.outside, key=lambda r: -r.tolerances):
         gets = f"{units.number(room.delivered_cfm, 'cfm', '.0f')} of {units.say(room.design_cfm, 'cfm', '.0f')}"
         message = f"the best marks still give {gets} ({room.variant}), {room.tolerances:.2f} tolerances off"
         rule, missed = "room outside with the damper marks", abs(room.delivered_cfm - room.design_cfm)

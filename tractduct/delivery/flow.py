@@ -18,11 +18,7 @@ from tractduct.model.arrays import FloatArray as FloatArray
 from tractduct.network.airstream import DeviceLoss
 from tractduct.network.tree import DuctTree
 from tractduct.physics.air import Air, dynamic_pressure_inwc, velocity_pressure_inwc
-from tractduct.physics.friction import (
-    LAMINAR_BELOW_REYNOLDS,
-    friction_factor_and_slope,
-    round_area_ft2,
-)
+from tractduct.physics.friction import LAMINAR_BELOW_REYNOLDS, friction_factor_and_slope, round_area_ft2
 
 # The friction of laminar flow jumps to turbulent at one Reynolds number. A pressure in between would have no
 # airflow at all; over this relative width the loss rises in a straight line instead.

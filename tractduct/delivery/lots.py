@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
+from itertools import product
 
 import numpy as np
 
 from tractduct.delivery.deliver import Delivery
 from tractduct.delivery.flow import with_dampers
 from tractduct.delivery.marks import MarkTable, Setting, find_marks, pass_range_cfm
-from tractduct.delivery.predict import installed_ducts, predict
+from tractduct.delivery.predict import installed_ducts, predict, supply_runs_of_rooms
 from tractduct.errors import InputFaults
 from tractduct.model.arrays import FloatArray
 from tractduct.model.lots import Lot
@@ -90,35 +92,28 @@ def deliver_lots(delivery: Delivery, installed: str = "", results: Sequence[LotR
     study = delivery.study
     plan = study.plan
     if not results:
+        of_front = partial(Lot, options=plan.every_house[0].options)
         each = tuple(
-            Lot(
-                name=f"front {front}{' mirrored' if mirrored else ''}",
-                azimuth_deg=face_azimuth_deg(front),
-                mirrored=mirrored,
-                options=plan.every_house[0].options,
-            )
-            for front in plan.fronts
-            for mirrored in plan.mirrored
+            of_front(name=f"front {f}{' mirrored' if m else ''}", azimuth_deg=face_azimuth_deg(f), mirrored=m)
+            for f, m in product(plan.fronts, plan.mirrored)
         )
         results = lot_results(replace(plan, lots=plan.lots or each), study.tree, study.size_set)
     groups: dict[str, list[LotResult]] = {}
     for result in results:
         groups.setdefault(result.lot.flex or installed or plan.flex[0], []).append(result)
-    marks = {
-        flex: _marks_of(delivery, flex) for flex in dict.fromkeys((*groups, *(plan.other_flex if plan.lots else ())))
-    }
+    other_flex = plan.other_flex if plan.lots else ()
+    marks = {flex: _marks_of(delivery, flex) for flex in dict.fromkeys((*groups, *other_flex))}
     air: dict[str, LotAir] = {}
     for flex, members in groups.items():
         air |= _air_of_lots(delivery, members, flex, marks[flex])
-    other = tuple(
-        OtherFlex(flex=flex, marks=marks[flex], air=_air_of_lots(delivery, results, flex, marks[flex]))
-        for flex in (plan.other_flex if plan.lots else ())
-    )
     return LotDelivery(
         results=tuple(results),
         air={r.lot.name: air[r.lot.name] for r in results if r.lot.name in air},
         listed=bool(plan.lots),
-        other_flex=other,
+        other_flex=tuple(
+            OtherFlex(flex=flex, marks=marks[flex], air=_air_of_lots(delivery, results, flex, marks[flex]))
+            for flex in other_flex
+        ),
     )
 
 
@@ -227,14 +222,11 @@ def _with_tables(
 
 def rooms_off(delivery: Delivery, air: LotAir) -> list[str]:
     """Rooms of a lot that its marks leave outside tolerance in some season, as predicted."""
-    plan, runs = delivery.study.plan, delivery.study.tree.runs
-    off = []
-    for room in plan.rooms:
-        mine = [p for p, run in enumerate(runs) if run.side != "return" and run.rooms[0].casefold() == room.casefold()]
-        target, got = (np.nansum(of[:, mine], axis=1) for of in (air.target_cfm, air.expected_cfm))
-        if np.any(np.abs(got - target) > plan.tolerance.of_room_cfm(target) * (1.0 + TIE)):
-            off.append(room)
-    return off
+    plan = delivery.study.plan
+    serves = supply_runs_of_rooms(plan, delivery.study.tree).T
+    target, got = (np.nan_to_num(of) @ serves for of in (air.target_cfm, air.expected_cfm))
+    off = np.any(np.abs(got - target) > plan.tolerance.of_room_cfm(target) * (1.0 + TIE), axis=0)
+    return [room for room, is_off in zip(plan.rooms, off, strict=True) if is_off]
 
 
 def lots_outside(delivery: Delivery, lots: LotDelivery | None) -> dict[str, list[str]]:

@@ -28,12 +28,11 @@ class AsBuilt:
     """Rooms outside tolerance in houses that are not built quite as drawn.
 
     ``mean_rooms_outside`` of a lot: in any season, over orientations, flex products and builds. ``lots_right_pct``:
-    lots with no room outside. ``room_outside_pct`` (n_room,): lots where that room is outside.
+    lots with no room outside.
     """
 
     mean_rooms_outside: float
     lots_right_pct: float
-    room_outside_pct: FloatArray
     builds: int
 
 
@@ -71,7 +70,6 @@ def rooms_outside_as_built(
     return AsBuilt(
         mean_rooms_outside=float(lot_outside.sum(axis=2).mean()),
         lots_right_pct=float(100.0 * (~lot_outside.any(axis=2)).mean()),
-        room_outside_pct=100.0 * lot_outside.mean(axis=(0, 1)),
         builds=builds,
     )
 

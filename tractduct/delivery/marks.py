@@ -25,14 +25,7 @@ from tractduct.delivery.mark_groups import (
     members_of,
 )
 from tractduct.delivery.mark_search import fewer, improved, without
-from tractduct.delivery.predict import (
-    Delivered,
-    Drive,
-    default_drive,
-    installed_ducts,
-    predict,
-    supply_runs_of_rooms,
-)
+from tractduct.delivery.predict import Delivered, Drive, default_drive, installed_ducts, predict, supply_runs_of_rooms
 from tractduct.model.arrays import BoolArray, FloatArray, IntArray
 from tractduct.model.plan import Plan, is_outside
 from tractduct.model.words import FACES
@@ -101,11 +94,6 @@ class MarkTable:
         More than the plenum has where the run gets less than its design, such as one of two runs of a room.
         """
         return self.inwc_per_cfm2[:, :, None] * self.design_cfm**2
-
-    @property
-    def takes_delivered_inwc(self) -> FloatArray:
-        """The same at what the run really gets."""
-        return self.inwc_per_cfm2[:, :, None] * self.delivered_cfm**2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
