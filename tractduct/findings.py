@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import KW_ONLY, dataclass, replace
+from dataclasses import dataclass, replace
 from enum import IntEnum
 from functools import partial
 
@@ -42,7 +42,6 @@ class Finding:
     subject: str
     message: str
     advice: str
-    _: KW_ONLY
     room: str = ""
     cause: str = ""
     amount: str = ""
