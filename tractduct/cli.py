@@ -213,9 +213,7 @@ def _add_study(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
         help="compression of flex to show beside the plan's own (default: 15)",
     )
     study.add_argument(
-        "--installed",
-        metavar="FLEX",
-        help="flex product of lots for which none is named (default: the first approved)",
+        "--installed", metavar="FLEX", help="flex product of lots for which none is named (default: the first approved)"
     )
     study.add_argument(
         "--lots",

@@ -201,12 +201,7 @@ class Losses:
 
 
 def solve_airflow(
-    tree: DuctTree,
-    ducts: SizedDucts,
-    source: Source,
-    air: Air,
-    start_cfm: FloatArray,
-    leakage: Leakage | None = None,
+    tree: DuctTree, ducts: SizedDucts, source: Source, air: Air, start_cfm: FloatArray, leakage: Leakage | None = None
 ) -> AirflowSolution:
     """Settle the airflow of every section in every variant; all rooms are at one pressure.
 

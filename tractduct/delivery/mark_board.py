@@ -83,6 +83,11 @@ class Board:
         return int(self.mark_of.max()) + 1
 
     @property
+    def by_mark(self) -> list[BoolArray]:
+        """Of each mark the classes in which it holds, (n_class,) bool."""
+        return [self.mark_of == m for m in range(self.n_mark)]
+
+    @property
     def shape(self) -> tuple[int, int]:
         """(n_mark, n_path)"""
         return self.n_mark, len(self.may)
@@ -111,26 +116,25 @@ class Board:
     def place(self, settings: IntArray, start: FloatArray | None = None) -> Position:
         """What settings (n_mark, n_path) deliver."""
         got = self.simulate(self.coefficients(settings)[None], start)
-        return Position(settings=settings, airflow=got, over=self.over(*self.reads(got))[0])
+        return Position(settings=settings, airflow=got, over=self.over(got)[0])
 
     def judged(self, position: Position) -> Position:
         """A position of another board with the limits of this one."""
-        return replace(position, over=self.over(*self.reads(position.airflow))[0])
+        return replace(position, over=self.over(position.airflow)[0])
 
     def off(self, got: ClassAirflow) -> FloatArray:
         """(n_candidate, n_class, n_room) distances from design in tolerances."""
         off = self.windows.off(got.room_cfm)
         return np.where(np.isnan(off), _UNSETTLED, off)
 
-    def reads(self, got: ClassAirflow) -> tuple[FloatArray, FloatArray]:
-        """Rooms' airflow, and the part of the pressure there is that the ducts take (n_candidate, n_class)."""
-        return got.room_cfm, got.supply_inwc / self.classes.there_inwc(got.return_inwc)
-
-    def over(self, room_cfm: FloatArray, use: FloatArray) -> FloatArray:
+    def over(self, got: ClassAirflow) -> FloatArray:
         """(n_candidate, n_mark) how far beyond the limits; see ``Position``."""
-        off, use = np.nan_to_num(self.windows.off(room_cfm), nan=_UNSETTLED), np.nan_to_num(use)
-        every = [self.mark_of == m for m in range(self.n_mark)]
-        return np.column_stack([self.beyond(off[:, mine].max(axis=1), use[:, mine].max(axis=1)) for mine in every])
+        # The part of the pressure there is that the ducts take, (n_candidate, n_class).
+        use = np.nan_to_num(got.supply_inwc / self.classes.there_inwc(got.return_inwc))
+        off = self.off(got)
+        return np.column_stack(
+            [self.beyond(off[:, mine].max(axis=1), use[:, mine].max(axis=1)) for mine in self.by_mark]
+        )
 
     def beyond(self, off: FloatArray, use: FloatArray, margin: float = 0.0, unsure: float = _NOTHING) -> FloatArray:
         """(n,) the same of one mark, of (n, n_room) distances from design and (n,) parts of the pressure there is.
@@ -159,7 +163,7 @@ class Board:
         if isinstance(source, BlowerCurve) and np.any(np.diff(source.static_inwc, axis=1) > 1e-9):
             return Least(settings=settings, dampers=0, possible=True)
         top = self.takes.shape[2] - 1
-        runs_open = np.stack([self.is_open[self.mark_of == m].any(axis=0) for m in range(self.n_mark)])
+        runs_open = np.stack([self.is_open[mine].any(axis=0) for mine in self.by_mark])
         serves = self.classes.serves
         alone = runs_open @ serves.T == 1.0  # (n_mark, n_room)
         single = (alone @ serves > 0.0) & runs_open
@@ -172,7 +176,7 @@ class Board:
             got = self.simulate(self.coefficients(settings)[None], start)
             start = got.section_cfm
             beyond = self.windows.too_much(np.nan_to_num(got.room_cfm[0]) - _BOUND_CFM) > self.limit
-            much = np.stack([beyond[self.mark_of == m].any(axis=0) for m in range(self.n_mark)])
+            much = np.stack([beyond[mine].any(axis=0) for mine in self.by_mark])
             close = (much @ serves > 0.0) & single
             stuck = bool(np.any(close & (~self.may | (settings == top))))
             if stuck or not close.any():
@@ -181,13 +185,11 @@ class Board:
             before = np.nan_to_num(got.supply_inwc[0])[:, None] - (loss @ path - loss[:, run])
             before = np.where(self.is_open, before, 0.0)  # nothing makes a shut run give too much
             too_open = own[..., None] + self.takes * most[..., None] ** 2 < before[..., None]
-            taken = np.stack([too_open[self.mark_of == m].sum(axis=2).max(axis=0) for m in range(self.n_mark)])
+            taken = np.stack([too_open[mine].sum(axis=2).max(axis=0) for mine in self.by_mark])
             settings = np.where(close, np.clip(taken, settings + 1, top), settings)
         several = much.any(axis=0) & (np.any(settings > 0, axis=0) @ serves.T == 0.0)
         return Least(
-            settings=settings,
-            dampers=int(np.any(settings > 0, axis=0).sum() + several.sum()),
-            possible=not stuck,
+            settings=settings, dampers=int(np.any(settings > 0, axis=0).sum() + several.sum()), possible=not stuck
         )
 
     # -- from close by --------------------------------------------------------------------------------------------
@@ -198,7 +200,7 @@ class Board:
         ``start`` (n, n_class, n_section) is airflow close by.
         """
         got = self.simulate(self.coefficients(settings), start)
-        over = self.over(*self.reads(got))
+        over = self.over(got)
         marks = np.arange(self.n_mark)
         pick = np.argmin(over, axis=0)
         better = over[pick, marks] < at.over - 1e-7
@@ -213,12 +215,7 @@ class Board:
 
 
 def build_board(
-    classes: Classes,
-    size_index: IntArray,
-    *,
-    may: BoolArray,
-    by_season: bool,
-    variants: BoolArray | None = None,
+    classes: Classes, size_index: IntArray, *, may: BoolArray, by_season: bool, variants: BoolArray | None = None
 ) -> Board:
     """A board for the variants of a (n_variant,) mask, all if None, with one mark or one a season.
 

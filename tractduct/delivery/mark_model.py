@@ -112,8 +112,7 @@ class MarkModel:
             _slope(board, at),
         )
         found = []
-        for m in range(board.n_mark):
-            mine = board.mark_of == m
+        for m, mine in enumerate(board.by_mark):
             others = np.any(np.delete(at.settings, m, axis=0) > 0, axis=0)
             found.append(
                 MarkModel(

@@ -8,10 +8,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tractduct.delivery.marks import Finder, Setting
+from tractduct.delivery.predict import supply_runs_of_rooms
 from tractduct.errors import InputFaults
 from tractduct.model.arrays import IntArray
 from tractduct.model.plan import Plan, Section, is_outside
-from tractduct.model.words import FLEX, key_of
+from tractduct.model.words import FLEX
 from tractduct.sizing.case import Case, build_case
 
 _ROOMS = 3  # those farthest off
@@ -41,33 +42,30 @@ def find_remedies(case: Case, size_index: IntArray, setting: Setting) -> tuple[R
     Best first: the fewest rooms outside, then the least cost. Only changes that bring the room within tolerance, or
     leave fewer rooms outside, are returned.
     """
-    labels = case.labels(size_index)
-    cost = case.cost_of(size_index)
-    rooms = sorted(setting.outside, key=lambda r: -r.tolerances)[:_ROOMS]
+    labels, cost = case.labels(size_index), case.cost_of(size_index)
+    serves = supply_runs_of_rooms(case.plan, case.tree)
     found = []
-    for outside in rooms:
-        for run in case.tree.runs:
-            if run.side == "return" or key_of(run.rooms[0]) != key_of(outside.room):
+    for outside in sorted(setting.outside, key=lambda r: -r.tolerances)[:_ROOMS]:
+        room = case.plan.rooms.index(outside.room)
+        runs = [case.tree.runs[p] for p in np.flatnonzero(serves[room])]
+        for run, (what, plan, sizes) in ((r, change) for r in runs for change in _changes(case.plan, r, labels)):
+            try:
+                changed = build_case(plan)
+                index = changed.size_index(sizes)
+                tables = _again(changed, index, setting)
+            except InputFaults:
                 continue
-            for what, plan, sizes in _changes(case.plan, run, labels):
-                try:
-                    changed = build_case(plan)
-                    index = changed.size_index(sizes)
-                    tables = _again(changed, index, setting)
-                except InputFaults:
-                    continue
-                room = case.plan.rooms.index(outside.room)
-                remedy = Remedy(
-                    room=outside.room,
-                    run=run.name,
-                    what=what,
-                    rooms_outside=tables.rooms_outside,
-                    worst_tolerances=tables.worst_tolerances,
-                    tolerances=float(tables.off[:, room].max()),
-                    extra_cost=changed.cost_of(index) - cost,
-                )
-                if not is_outside(remedy.tolerances) or remedy.rooms_outside < setting.rooms_outside:
-                    found.append(remedy)
+            remedy = Remedy(
+                room=outside.room,
+                run=run.name,
+                what=what,
+                rooms_outside=tables.rooms_outside,
+                worst_tolerances=tables.worst_tolerances,
+                tolerances=float(tables.off[:, room].max()),
+                extra_cost=changed.cost_of(index) - cost,
+            )
+            if not is_outside(remedy.tolerances) or remedy.rooms_outside < setting.rooms_outside:
+                found.append(remedy)
 
     def rank(r: Remedy) -> tuple[int, bool, float]:
         return r.rooms_outside, bool(is_outside(r.tolerances)), float(np.nan_to_num(r.extra_cost, nan=1e9))

@@ -52,7 +52,7 @@ class MarkTable:
     positions : 1, the same mark in all seasons, or as many as seasons
     runs : names of the runs that have a damper; the others stay wide open
     angle_deg, inwc_per_cfm2 : (n_run, n_season) of the blade, 0 wide open
-    design_cfm, delivered_cfm : (n_run, n_season, 2) least and most over its lots; 0 where the run is shut
+    design_cfm : (n_run, n_season, 2) least and most over its lots; 0 where the run is shut
     rooms_outside : rooms that are outside tolerance in some variant of the table
     worst_tolerances : the largest distance from design
     """
@@ -64,7 +64,6 @@ class MarkTable:
     angle_deg: FloatArray
     inwc_per_cfm2: FloatArray
     design_cfm: FloatArray
-    delivered_cfm: FloatArray
     rooms_outside: int
     worst_tolerances: float
 
@@ -427,14 +426,14 @@ class Finder:
         delivered = predict(case, ducts, drive=self.drive, strict=False)
         off = np.nan_to_num(tolerances_off(delivered, case.plan.tolerance), nan=np.inf)
         return Setting(
-            tables=tuple(self._named(table, delivered, off[table.variants]) for table in tables),
+            tables=tuple(self._named(table, off[table.variants]) for table in tables),
             coefficient=coefficient,
             delivered=delivered,
             off=off,
             outside=rooms_outside(case, delivered),
         )
 
-    def _named(self, table: Table, delivered: Delivered, off: FloatArray) -> MarkTable:
+    def _named(self, table: Table, off: FloatArray) -> MarkTable:
         case, tree, classes = self.case, self.case.tree, self.classes
         seasons = case.plan.seasons
         settings = table.at.settings
@@ -442,11 +441,8 @@ class Finder:
         # A class of each season says which mark holds then, and what its air makes of it.
         first = np.array([np.argmax(classes.season == k) for k in range(len(seasons))], dtype=np.intp)
         marks = table.board.mark_of[first]
-        airflow = np.zeros((2, len(has), len(seasons), 2))
-        for k, season in enumerate(seasons):
-            mine = np.ix_(table.variants & case.variants.where(season=season), has)
-            for n, of in enumerate((case.variants.run_airflow_cfm, np.nan_to_num(delivered.run_cfm))):
-                airflow[n, :, k] = np.column_stack([of[mine].min(axis=0), of[mine].max(axis=0)])
+        season = np.array([seasons.index(v.season) for v in case.variants.variants])
+        design = [case.variants.run_airflow_cfm[table.variants & (season == k)][:, has] for k in range(len(seasons))]
         served = (case.variants.variants[v] for v in np.flatnonzero(table.variants))
         return MarkTable(
             orientations=tuple(dict.fromkeys((v.front, v.mirrored) for v in served)),
@@ -455,8 +451,7 @@ class Finder:
             runs=tuple(tree.runs[p].name for p in has),
             angle_deg=blade_angles_deg()[settings[marks][:, has]].T,
             inwc_per_cfm2=table.board.coefficients(settings)[np.ix_(first, has)].T,
-            design_cfm=airflow[0],
-            delivered_cfm=airflow[1],
+            design_cfm=np.array([[of.min(axis=0), of.max(axis=0)] for of in design]).transpose(2, 0, 1),
             rooms_outside=int(is_outside(off.max(axis=0)).sum()),
             worst_tolerances=float(off.max()),
         )

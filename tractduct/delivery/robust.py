@@ -42,12 +42,7 @@ class Spread:
 
 
 def building_spread(
-    case: Case,
-    size_index: IntArray,
-    damper_inwc_per_cfm2: FloatArray,
-    *,
-    builds: int = 40,
-    drive: Drive | None = None,
+    case: Case, size_index: IntArray, damper_inwc_per_cfm2: FloatArray, *, builds: int = 40, drive: Drive | None = None
 ) -> Spread:
     """Lengths of every section within a spread, compression of every flex from 0 on, filter clean to loaded.
 
@@ -61,7 +56,7 @@ def building_spread(
     compression_pct = random.uniform(0.0, MOST_COMPRESSION_PCT, shape)
     length_factor = random.uniform(1.0 - LENGTH_SPREAD, 1.0 + LENGTH_SPREAD, shape)
     loaded = random.uniform(0.0, 1.0, shape[0])
-    parts, withins, totals = [], [], []
+    found = []
     at_once = max(1, DUCTS_AT_ONCE // (builds * n_section))  # variants
     for first in range(0, n_variant, at_once):
         variants = np.arange(first, min(first + at_once, n_variant))
@@ -72,11 +67,10 @@ def building_spread(
         )
         ducts = with_dampers(ducts, np.repeat(damper_inwc_per_cfm2[variants], builds, axis=0))
         got = predict(case, ducts, drive=drive, loaded=loaded[drawn], strict=False, rows=rows)
-        withins.append(got.room_within(plan.tolerance))
         design = got.airstream.design_cfm
-        totals.append(np.divide(100.0 * got.total_cfm, design, out=np.full(len(design), np.nan), where=design > 0.0))
-        parts.append(100.0 + got.room_off_pct)
-    within, total, part = np.concatenate(withins), np.concatenate(totals), np.concatenate(parts)
+        total_pct = np.divide(100.0 * got.total_cfm, design, out=np.full(len(design), np.nan), where=design > 0.0)
+        found.append((got.room_within(plan.tolerance), total_pct, 100.0 + got.room_off_pct))
+    within, total, part = (np.concatenate(each) for each in zip(*found, strict=True))
     seasons = [np.repeat(case.variants.where(season=season), builds) for season in plan.seasons]
     low, middle, high = _percentiles(part, seasons)
     total_low, _, total_high = _percentiles(total[:, None], seasons)[:, :, 0]

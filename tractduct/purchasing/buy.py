@@ -40,7 +40,6 @@ class Buying:
     by_flex : the order of one lot by the flex product delivered; empty without a set
     lists : one lot, the plan's lots that do not stand yet where it lists them, a number of lots where asked for; empty
         without a set
-    installed : the flex product of lots for which none is named
     findings : what to look at
     """
 
@@ -49,7 +48,6 @@ class Buying:
     dropped: tuple[Dropped, ...]
     by_flex: Mapping[str, Order]
     lists: tuple[PurchaseList, ...]
-    installed: str
     findings: tuple[Finding, ...]
 
 
@@ -86,7 +84,6 @@ def buy(
         dropped=dropped,
         by_flex={f: make_order(study, {f: 1}, dampers) for f in plan.flex if f and lists},
         lists=lists,
-        installed=flex,
         findings=(*_of_products(comparison), *_of_lists(plan, lists)),
     )
 

@@ -99,10 +99,7 @@ class FlexComparison:
 
 
 def compare_flex(
-    case: Case,
-    *,
-    drive: Drive | None = None,
-    on_step: Callable[[int, int], None] = lambda done, total: None,
+    case: Case, *, drive: Drive | None = None, on_step: Callable[[int, int], None] = lambda done, total: None
 ) -> FlexComparison | None:
     """Compare the approved flex products; None where the plan has none. Every search goes on until proven."""
     plan = case.plan

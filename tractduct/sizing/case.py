@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from tractduct.errors import InputFaults
 from tractduct.model.arrays import BoolArray, FloatArray, IntArray
 from tractduct.model.plan import Plan
 from tractduct.network.airstream import air_in_ducts
@@ -154,6 +155,14 @@ class Case:
     def path_loss_inwc(self, size_index: IntArray) -> FloatArray:
         """(n_variant, n_path) what each path loses in the given sizes."""
         return np.asarray(at_sizes(self.table.loss_inwc, size_index) @ self.tree.path.T.astype(float))
+
+
+def least_cost_of(plan: Plan) -> Solution | None:
+    """A plan's least cost within its cap on distinct sizes, proven; None where the blower leaves the ducts nothing."""
+    try:
+        return least_cost(build_case(plan).problem(), max_distinct=plan.max_distinct_sizes or None)
+    except InputFaults:
+        return None
 
 
 def build_case(plan: Plan) -> Case:

@@ -10,13 +10,12 @@ from typing import Any
 
 import numpy as np
 
-from tractduct.errors import InputFaults
 from tractduct.model.arrays import BoolArray, FloatArray
 from tractduct.model.plan import NO_CAP, Duct, Plan, Section
 from tractduct.model.sizes import size_of
 from tractduct.network.variants import Variant
 from tractduct.sizing.budget import side_of_path, worst_by_side
-from tractduct.sizing.case import Case, build_case
+from tractduct.sizing.case import Case, build_case, least_cost_of
 from tractduct.sizing.program import DIAMETER_TOLERANCE_IN, HOLDS_TOLERANCE, highest_allowed
 from tractduct.sizing.solve import Solution, least_cost, trade_off_of
 from tractduct.units import IP, UnitSystem
@@ -247,14 +246,14 @@ def try_remedies(
     changes = list(_changes(plan, conflicts))
     tried = []
     for kind, words, change in changes:
-        solution = _solve(change(plan))
+        solution = least_cost_of(change(plan))
         if solution is not None:
             tried.append(Remedy(kind=kind, change=words, solution=solution))
         on_step()
     if not any(remedy.helps for remedy in tried):
         first = list({kind: (kind, words, change) for kind, words, change in reversed(changes)}.values())[::-1]
         for (kind, words, change), (_, words2, change2) in list(combinations(first, 2))[:MOST_PAIRS]:
-            solution = _solve(change2(change(plan)))
+            solution = least_cost_of(change2(change(plan)))
             if solution is not None and solution.size_index is not None:
                 both = f"{words}, and {words2[0].lower()}{words2[1:]}"
                 tried.append(Remedy(kind=f"{kind} and more", change=both, solution=solution))
@@ -263,14 +262,6 @@ def try_remedies(
     if more is not None:
         tried.append(more)
     return tuple(sorted(tried, key=lambda w: (not w.helps, w.solution.cost, w.change)))
-
-
-def _solve(plan: Plan) -> Solution | None:
-    """The least-cost set; None where the blower leaves the ducts of that plan nothing."""
-    try:
-        return least_cost(build_case(plan).problem(), max_distinct=plan.max_distinct_sizes or None)
-    except InputFaults:
-        return None
 
 
 def _changes(plan: Plan, conflicts: tuple[Conflict, ...]) -> Iterator[Change]:

@@ -58,11 +58,10 @@ class Breach:
 class Verification:
     """What the independent pass found, arrays by section name.
 
-    ``airflow_cfm``, ``velocity_fpm``, ``loss_inwc``: section -> (n_variant,). ``path_loss_inwc``: run ->
+    ``velocity_fpm``, ``loss_inwc``: section -> (n_variant,). ``path_loss_inwc``: run ->
     (n_variant,), NaN where the run is shut. ``breaches`` is empty when the set holds.
     """
 
-    airflow_cfm: Mapping[str, FloatArray]
     velocity_fpm: Mapping[str, FloatArray]
     loss_inwc: Mapping[str, FloatArray]
     path_loss_inwc: Mapping[str, FloatArray]
@@ -111,10 +110,8 @@ def verify_sizes(
         path_loss[run.name] = np.where(is_open, total, np.nan)
     if not plan.budget_given:
         breaches += _over_blower(plan, variants, flow, path_loss)
-    airflow, moving, lost = (dict(zip(row, of, strict=True)) for of in (flow, velocity, loss))
-    return Verification(
-        airflow_cfm=airflow, velocity_fpm=moving, loss_inwc=lost, path_loss_inwc=path_loss, breaches=tuple(breaches)
-    )
+    moving, lost = (dict(zip(row, of, strict=True)) for of in (velocity, loss))
+    return Verification(velocity_fpm=moving, loss_inwc=lost, path_loss_inwc=path_loss, breaches=tuple(breaches))
 
 
 def verify_cap(plan: Plan, variants: tuple[Variant, ...], chosen: Mapping[str, str]) -> tuple[Breach, ...]:
