@@ -417,15 +417,13 @@ def _refuse_place_of(plan: Path, out: Path) -> None:
 def _installed(plan: Plan, name: str | None) -> str:
     """The flex product that balancing sheets are for. InputFaults where the plan does not approve it."""
     from tractduct.inputs.cells import nearest
-    from tractduct.model.words import key_of
+    from tractduct.model.words import by_key, key_of
 
-    if name is None:
-        return plan.flex[0]
-    for flex in plan.flex:
-        if key_of(flex) == key_of(name):
-            return flex
-    problem = "the plan approves no flex product of this name"
-    raise _refused("--installed", name, problem, nearest(name, plan.flex))
+    flex = plan.flex[0] if name is None else by_key(plan.flex).get(key_of(name))
+    if flex is None:
+        problem = "the plan approves no flex product of this name"
+        raise _refused("--installed", name, problem, nearest(str(name), plan.flex))
+    return flex
 
 
 def _drive(plan: Plan, name: str | None) -> Drive | None:

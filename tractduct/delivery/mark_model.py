@@ -21,6 +21,7 @@ _PRESSURES = 12  # of the plenum, that settings for all runs at once are made fo
 _LEAST_TIMES, _MOST_TIMES = 0.7, 2.8  # what it is now
 _WAYS = np.linspace(0.0, 1.0, 24)  # from the most open settings within the limits to the most closed
 _DITHER = 0.5  # of that way, by which rooms go ahead of others
+_GOLDEN = 0.6180339887498949  # multiples of it, less whole numbers, lie far from each other
 _SKIPPED = 2  # settings of further runs of a room: each second is looked at
 _GAP = 5.0  # tolerances that rooms are off by for each part that they do not add up by, about
 _BEST = 2  # settings for all runs at once that are changed further
@@ -163,7 +164,8 @@ class MarkModel:
         # From the most open setting within the limits to the most closed, not in all rooms at once: at some place in
         # between they add up to what there is.
         serves = self.board.classes.serves
-        part = np.clip(_WAYS[:, None, None] * (1.0 + _DITHER) - _DITHER * _spread_evenly(len(serves)), 0.0, 1.0)
+        ahead = np.arange(len(serves)) * _GOLDEN % 1.0  # from 0 to 1, neighbours far apart
+        part = np.clip(_WAYS[:, None, None] * (1.0 + _DITHER) - _DITHER * ahead, 0.0, 1.0)
         picked = np.ceil(first + part * (last - first) - 1e-9).astype(np.intp)
         picked = np.concatenate([picked, nearest[None]])  # (n_way, n_pressure, n_room)
         if not held:
@@ -285,11 +287,6 @@ class MarkModel:
 def _first_runs(serves: FloatArray) -> FloatArray:
     """(n_room, n_path) 1 for the first run of each room."""
     return np.asarray(serves * (np.cumsum(serves, axis=1) == 1.0))
-
-
-def _spread_evenly(n: int) -> FloatArray:
-    """(n,) numbers from 0 to 1, neighbours far apart."""
-    return np.asarray(np.arange(n) * 0.6180339887498949 % 1.0)
 
 
 def _slope(board: Board, at: Position) -> FloatArray:

@@ -143,6 +143,5 @@ def _that_hold(
     for one in sets:
         if all(one.get(name) in labels for name in names):
             size_index = np.array([labels.index(one[name]) for name in names], dtype=np.intp)
-            allowed = problem.allowed[np.arange(len(names)), size_index].all()
-            if allowed and (problem.over_limit_inwc(size_index) <= 0.0).all():
+            if problem.holds(size_index):
                 yield size_index

@@ -161,7 +161,8 @@ def _lowest_room(plan: Plan, got: Delivered) -> tuple[str, float]:
 
 
 def _compressed(case: Case, flex: str, size_index: IntArray, pct: float, as_drawn: Balance) -> Compressed:
-    squeezed = _squeezed(case.plan, flex, pct)
+    duct = replace(case.plan.ducts[flex], compression_pct=pct)
+    squeezed = replace(case.plan, flex=(flex,), ducts={**case.plan.ducts, flex: duct})
     other = build_case(squeezed)
     checked = verify_sizes(squeezed, other.variants.variants, case.labels(size_index))
     ducts = with_dampers(installed_ducts(case, size_index, compression_pct=pct), as_drawn.coefficient)
@@ -174,12 +175,6 @@ def _compressed(case: Case, flex: str, size_index: IntArray, pct: float, as_draw
         worst_room=room,
         worst_room_pct=room_pct,
     )
-
-
-def _squeezed(plan: Plan, flex: str, pct: float) -> Plan:
-    """The plan with one flex only, compressed by a per cent."""
-    ducts = {**plan.ducts, flex: replace(plan.ducts[flex], compression_pct=pct)}
-    return replace(plan, flex=(flex,), ducts=ducts)
 
 
 def _approved(case: Case, subset: tuple[str, ...], found: tuple[Solution, Solution]) -> Approved:

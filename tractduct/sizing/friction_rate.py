@@ -79,20 +79,14 @@ def _drawn_for(case: Case, by_friction_rate: FrictionRateSizing, looked_at: Bool
     """(n_section,) the hand sizes that serve the variants of a mask."""
     tree, table, diameter = case.tree, case.table, case.diameter_in
     largest = np.array([np.flatnonzero(b)[-1] for b in table.bounded], dtype=np.intp)
-    own: IntArray = np.where(
-        by_friction_rate.friction_rate_size[looked_at] < 0, largest, by_friction_rate.friction_rate_size[looked_at]
-    ).max(axis=0)
+    by_hand = by_friction_rate.friction_rate_size[looked_at]
+    own: IntArray = np.where(by_hand < 0, largest, by_hand).max(axis=0)
     for child in range(len(tree.sections) - 1, -1, -1):
-        own[child] = _nearest_bounded(own[child], table.bounded[child])
+        # The smallest within its bounds that is at least as large, or the largest.
+        within = np.flatnonzero(table.bounded[child])
+        own[child] = within[min(np.searchsorted(within, own[child]), within.size - 1)]
         parent = tree.parent[child]
         if parent >= 0 and diameter[own[parent]] < diameter[own[child]] - DIAMETER_TOLERANCE_IN:
             wide = table.shaped[parent] & (diameter >= diameter[own[child]] - DIAMETER_TOLERANCE_IN)
             own[parent] = int(np.argmax(wide)) if wide.any() else largest[parent]
     return own
-
-
-def _nearest_bounded(size: int, bounded: BoolArray) -> int:
-    """The smallest size within a section's bounds that is at least the given one, or its largest."""
-    within = np.flatnonzero(bounded)
-    larger = within[within >= size]
-    return int(larger[0] if larger.size else within[-1])
