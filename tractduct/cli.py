@@ -7,8 +7,8 @@ import gc
 import json
 import os
 import sys
-from collections.abc import Callable, Sequence
-from contextlib import suppress
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import asdict, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
@@ -330,14 +330,14 @@ def _study(options: argparse.Namespace) -> int:
     except OSError as error:  # it was read a moment ago
         raise OutputError(f"{options.plan}: it can't be read any more ({error.strerror or error})") from None
     only = options.only or PARTS
-    with _Bar() as bar:
+    with _bar() as show:
         if plan.systems:
-            house = work_out_house(plan, wanted, bar.show, made_from)
-            bar.show("files", 0, 1)
+            house = work_out_house(plan, wanted, show, made_from)
+            show("files", 0, 1)
             each, best, said = write_house(house, out, only=only), house.recommended, house_summary(house)
         else:
-            report = replace(work_out(plan, wanted, bar.show), made_from=made_from)
-            bar.show("files", 0, 1)
+            report = replace(work_out(plan, wanted, show), made_from=made_from)
+            show("files", 0, 1)
             each, best, said = [write_report(report, out, only=only)], report.study.recommended, summary(report)
     for text in (said, *map(written_text, each)):
         _say(text)
@@ -360,22 +360,17 @@ def _batch(options: argparse.Namespace) -> int:
     jobs = min(options.jobs or os.cpu_count() or 1, max(len(places), 2))
     try:
         with Store(options.out) as store, Pool(jobs) as pool:
-            with tqdm(
-                total=len(places),
-                disable=not sys.stderr.isatty(),
-                bar_format="plans {bar:30} {n_fmt}/{total_fmt} {elapsed}, {remaining} left",
-            ) as plans:
+            form = "plans {bar:30} {n_fmt}/{total_fmt} {elapsed}, {remaining} left"
+            with tqdm(total=len(places), disable=not sys.stderr.isatty(), bar_format=form) as plans:
 
-                def show(done: int, done_before: int) -> None:
+                def count(done: int, done_before: int) -> None:
                     plans.initial, plans.n = done_before, done
                     plans.refresh()
 
-                run_batch(places, store, what, pool=pool, cluster=options.dask, fresh=options.fresh, progress=show)
-            with _Bar() as bar:
+                run_batch(places, store, what, pool=pool, cluster=options.dask, fresh=options.fresh, progress=count)
+            with _bar() as show:
                 book = not options.no_workbook
-                end = finish_batch(
-                    places, store, what, pool=pool, stock=options.stock, workbook=book, progress=bar.show
-                )
+                end = finish_batch(places, store, what, pool=pool, stock=options.stock, workbook=book, progress=show)
     except InUse as error:
         _say(error, file=sys.stderr)
         return BAD_INPUT
@@ -524,26 +519,20 @@ def _new(options: argparse.Namespace) -> int:
     return DONE
 
 
-class _Bar:
-    """A progress bar on a terminal, shown only when the work takes longer than a moment."""
+@contextmanager
+def _bar() -> Iterator[Callable[[str, int, int], None]]:
+    """A progress bar on a terminal, shown only when the work takes longer than a moment.
 
-    def __enter__(self) -> _Bar:
-        from tqdm import tqdm
+    What is said to it: what is being done, steps done, steps in all.
+    """
+    from tqdm import tqdm
 
-        self._bar = tqdm(
-            disable=not sys.stderr.isatty(),
-            delay=1.0,
-            leave=False,
-            bar_format="{desc:<18}{bar:30} {n_fmt}/{total_fmt} {elapsed}, {remaining} left",
-        )
-        return self
+    form = "{desc:<18}{bar:30} {n_fmt}/{total_fmt} {elapsed}, {remaining} left"
+    with tqdm(disable=not sys.stderr.isatty(), delay=1.0, leave=False, bar_format=form) as bar:
 
-    def show(self, what: str, done: int, total: int) -> None:
-        """Say what is being done and how far it is."""
-        self._bar.set_description_str(what, refresh=False)
-        self._bar.total = max(total, 1)
-        self._bar.n = done
-        self._bar.refresh()
+        def show(what: str, done: int, total: int) -> None:
+            bar.set_description_str(what, refresh=False)
+            bar.total, bar.n = max(total, 1), done
+            bar.refresh()
 
-    def __exit__(self, *_: object) -> None:
-        self._bar.close()
+        yield show

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -13,8 +13,9 @@ from tractduct.delivery.marks import RoomOutside, Setting, farthest_outside
 from tractduct.delivery.predict import Drive, installed_ducts, predict
 from tractduct.delivery.robust import SEED
 from tractduct.findings import Finding, caution
-from tractduct.model.arrays import FloatArray, IntArray
+from tractduct.model.arrays import BoolArray, FloatArray, IntArray
 from tractduct.model.plan import TIE, is_outside
+from tractduct.network.variants import Variant
 from tractduct.orientation.azimuths import airflow_at, azimuth_label, every_step, nearest_front
 from tractduct.sizing.case import Case
 
@@ -63,15 +64,18 @@ def rooms_outside_as_built(
         room = got.room_cfm.reshape(builds, n, -1)[:, np.searchsorted(used, classes.of_variant[mine])]
         off = np.abs(room * classes.scale[mine, None] - classes.design_cfm[mine])
         outside[:, mine] = ~(off <= allowed[mine])
-    of_variant = [replace(v, season="") for v in variants]
-    lots = dict.fromkeys(of_variant)
-    of_lot = np.array([[lot == v for v in of_variant] for lot in lots], dtype=float)
-    lot_outside = np.einsum("lv,bvr->blr", of_lot, outside) > 0.0
+    lot_outside = np.stack([outside[:, mine].any(axis=1) for mine in _by_lot(variants)], axis=1)
     return AsBuilt(
         mean_rooms_outside=float(lot_outside.sum(axis=2).mean()),
         lots_right_pct=float(100.0 * (~lot_outside.any(axis=2)).mean()),
         builds=builds,
     )
+
+
+def _by_lot(variants: Sequence[Variant]) -> list[BoolArray]:
+    """Of each lot, whatever its season, (n_variant,) bool which variants are its."""
+    lots = [replace(v, season="") for v in variants]
+    return [np.array([lot == other for other in lots]) for lot in dict.fromkeys(lots)]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -142,10 +146,7 @@ def check_marks_every_degree(case: Case, setting: Setting, *, step_deg: float = 
         listed = got.room_design_cfm[rows].sum(axis=-1)
         room *= np.divide(want.sum(axis=-1), listed, out=np.ones(rows.shape), where=listed > 0.0)[..., None]
     off = np.nan_to_num(np.round(np.abs(room - want) / plan.tolerance.of_room_cfm(want), 9), nan=np.inf)
-    # A lot has one table in all its seasons.
-    lots = [replace(v, season="") for v in variants]
-    for lot in dict.fromkeys(lots):
-        mine = np.array([lot == other for other in lots])
+    for mine in _by_lot(variants):  # a lot has one table in all its seasons
         best = np.argmin(is_outside(off[:, :, mine].max(axis=2)).sum(axis=-1), axis=0)
         for of in (off, room):
             of[0, :, mine] = of[best, np.arange(len(azimuth))][:, mine].swapaxes(0, 1)
