@@ -34,7 +34,7 @@ from tractduct.sizing.governing import (
 from tractduct.sizing.margins import Margins, margins_of
 from tractduct.sizing.practice import plan_findings, size_findings
 from tractduct.sizing.remedies import Conflict, Remedy, diagnose, try_remedies
-from tractduct.sizing.solve import Solution, TradeOff, recommend, trade_off_of
+from tractduct.sizing.solve import Solution, TradeOff, trade_off_of
 from tractduct.sizing.verify import Breach, Verification, verify_cap, verify_sizes
 
 Progress = Callable[[str, int, int], None]  # what is being done, steps done, steps in all
@@ -214,7 +214,7 @@ def study(
     swept: TradeOff | None = None
     if not quick and time_limit_s is None:  # in a time limit each search has its own
         swept = case.trade_off(on_step)
-    cheapest, recommended = _sought(case, time_limit_s)
+    cheapest, recommended = case.recommended(time_limit_s)
     progress("sizes", 1, 1)
     if recommended.status == "unknown":
         raise OutOfTime(
@@ -223,7 +223,7 @@ def study(
         )
     found = Study(case=case, least_cost=cheapest, **_of_set(case, recommended))
     if recommended.size_index is None:
-        conflicts = diagnose(case, cap)
+        conflicts = diagnose(case)
         tried = try_remedies(plan, conflicts, lambda: progress("remedies", 0, 0))
         return replace(found, conflicts=conflicts, remedies=tried)
     if quick:
@@ -237,15 +237,6 @@ def study(
         comparisons=_compared(case, cheapest, progress),
         assumed=effects(plan, cheapest),
     )
-
-
-def _sought(case: Case, time_limit_s: float | None) -> tuple[Solution, Solution]:
-    """The least-cost and the recommended set, as good as they are found in the time."""
-    if time_limit_s is None:
-        return case.recommended()
-    plan = case.plan
-    cap = plan.max_distinct_sizes or None
-    return recommend(case.problem(), plan.standardize_within_pct, max_distinct=cap, time_limit_s=time_limit_s)
 
 
 def with_sizes(study: Study, solution: Solution) -> Study:
@@ -290,7 +281,7 @@ def _without_cap(case: Case, cheapest: Solution, chosen: Solution, time_limit_s:
     free, wide = cheapest, chosen
     # Else the cap leaves out nothing that holds.
     if not np.array_equal(free_case.problem().tightened(), case.problem().tightened()):
-        free, wide = _sought(free_case, time_limit_s)
+        free, wide = free_case.recommended(time_limit_s)
     if wide.size_index is None:
         return None
     return WithoutCap(

@@ -24,7 +24,6 @@ from tractduct.delivery.balance import tolerances_off
 from tractduct.delivery.damper_changes import Changes, Changing
 from tractduct.delivery.damper_proof import DamperBound
 from tractduct.delivery.damper_states import Aim, State, differ
-from tractduct.delivery.flow import with_dampers
 from tractduct.delivery.mark_board import build_board
 from tractduct.delivery.mark_search import improved
 from tractduct.delivery.marks import AIM
@@ -312,7 +311,7 @@ class _Search(Changing):
     def entry(self, size: IntArray, settings: IntArray) -> DamperEntry:
         """A state worked out again by the ordinary prediction."""
         case, plan = self.case, self.case.plan
-        ducts = with_dampers(installed_ducts(case, size), damper_coefficients(case, size, settings))
+        ducts = installed_ducts(case, size, dampers=damper_coefficients(case, size, settings))
         delivered = predict(case, ducts, drive=self.classes.drive, strict=False)
         off = np.round(np.nan_to_num(tolerances_off(delivered, plan.tolerance), nan=np.inf), 9)
         number = int(np.any(settings > 0, axis=0).sum())

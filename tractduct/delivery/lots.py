@@ -10,7 +10,6 @@ from itertools import product
 import numpy as np
 
 from tractduct.delivery.deliver import Delivery
-from tractduct.delivery.flow import with_dampers
 from tractduct.delivery.marks import MarkTable, Setting, find_marks, pass_range_cfm
 from tractduct.delivery.predict import installed_ducts, predict, supply_runs_of_rooms
 from tractduct.errors import InputFaults
@@ -195,7 +194,7 @@ def _with_tables(
         table = by_label[variant.front]
         for run, takes in zip(table.runs, table.inwc_per_cfm2, strict=True):
             coefficient[v, tree.index(run)] = takes[seasons.index(variant.season)]
-    ducts = with_dampers(installed_ducts(case, delivery.sized.size_index), coefficient)
+    ducts = installed_ducts(case, delivery.sized.size_index, dampers=coefficient)
     got = predict(case, ducts, drive=delivery.drive, strict=False)
     low, high = pass_range_cfm(case.plan, got)
     found: dict[str, LotAir] = {}

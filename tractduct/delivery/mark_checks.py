@@ -8,7 +8,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tractduct.delivery.classes import build_classes
-from tractduct.delivery.flow import with_dampers
 from tractduct.delivery.marks import RoomOutside, Setting, farthest_outside
 from tractduct.delivery.predict import Drive, installed_ducts, predict
 from tractduct.delivery.robust import SEED
@@ -58,8 +57,8 @@ def rooms_outside_as_built(
         used, first = np.unique(classes.of_variant[mine], return_index=True)
         many, n = classes.case.rows(np.tile(used, builds)), len(used)
         squeezed, factor = np.repeat(compression, n, axis=0), np.repeat(length, n, axis=0)
-        ducts = installed_ducts(many, size_index, compression_pct=squeezed, length_factor=factor)
-        ducts = with_dampers(ducts, np.tile(setting.coefficient[mine[first]], (builds, 1)))
+        marked = np.tile(setting.coefficient[mine[first]], (builds, 1))
+        ducts = installed_ducts(many, size_index, compression_pct=squeezed, length_factor=factor, dampers=marked)
         got = predict(many, ducts, drive=drive, loaded=np.repeat(loaded, n), strict=False)
         room = got.room_cfm.reshape(builds, n, -1)[:, np.searchsorted(used, classes.of_variant[mine])]
         off = np.abs(room * classes.scale[mine, None] - classes.design_cfm[mine])

@@ -14,7 +14,6 @@ import numpy as np
 
 from tractduct.delivery.balance import tolerances_off
 from tractduct.delivery.classes import Classes, Windows, build_classes
-from tractduct.delivery.flow import with_dampers
 from tractduct.delivery.mark_board import Board, Position, build_board
 from tractduct.delivery.mark_groups import (
     MOST_ORIENTATIONS,
@@ -422,7 +421,7 @@ class Finder:
             by_class = table.board.coefficients(table.at.settings)
             at = np.flatnonzero(table.variants)
             coefficient[np.ix_(at, tree.run_section)] = by_class[self.classes.of_variant[at]]
-        ducts = with_dampers(installed_ducts(case, self.size_index), coefficient)
+        ducts = installed_ducts(case, self.size_index, dampers=coefficient)
         delivered = predict(case, ducts, drive=self.drive, strict=False)
         off = np.nan_to_num(tolerances_off(delivered, case.plan.tolerance), nan=np.inf)
         return Setting(

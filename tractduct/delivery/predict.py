@@ -109,6 +109,7 @@ def installed_ducts(
     *,
     compression_pct: float | FloatArray | None = None,
     length_factor: float | FloatArray = 1.0,
+    dampers: FloatArray | None = None,
     rows: IntArray | None = None,
 ) -> SizedDucts:
     """The chosen sizes as installed.
@@ -118,6 +119,7 @@ def installed_ducts(
     compression_pct : of every flex section instead of the products' own; broadcastable to
         (n_variant, n_section)
     length_factor : on straight lengths; broadcastable likewise
+    dampers : inWC/cfm2, broadcastable likewise; all wide open if None
     rows : of the variants, which may repeat; what is broadcast is of these then. All if None
     """
     data, product = case.table.sections, case.table.ducts
@@ -137,7 +139,7 @@ def installed_ducts(
         friction_length_ft=at_sizes(product.correction, size_index)[mine]
         * (data.length_ft * length_factor * squeeze + fittings),
         loss_coefficient=data.loss_coefficient,
-        damper_inwc_per_cfm2=np.zeros(1),
+        damper_inwc_per_cfm2=np.zeros(1) if dampers is None else dampers,
         is_open=open_sections(case.tree, case.variants)[mine],
     )
 

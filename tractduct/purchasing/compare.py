@@ -9,7 +9,6 @@ from itertools import combinations, permutations
 import numpy as np
 
 from tractduct.delivery.balance import Balance, balance
-from tractduct.delivery.flow import with_dampers
 from tractduct.delivery.predict import Delivered, Drive, default_drive, installed_ducts, predict
 from tractduct.delivery.robust import MOST_COMPRESSION_PCT
 from tractduct.model.arrays import IntArray
@@ -165,7 +164,7 @@ def _compressed(case: Case, flex: str, size_index: IntArray, pct: float, as_draw
     squeezed = replace(case.plan, flex=(flex,), ducts={**case.plan.ducts, flex: duct})
     other = build_case(squeezed)
     checked = verify_sizes(squeezed, other.variants.variants, case.labels(size_index))
-    ducts = with_dampers(installed_ducts(case, size_index, compression_pct=pct), as_drawn.coefficient)
+    ducts = installed_ducts(case, size_index, compression_pct=pct, dampers=as_drawn.coefficient)
     room, room_pct = _lowest_room(case.plan, predict(case, ducts, drive=as_drawn.after.drive, strict=False))
     return Compressed(
         compression_pct=pct,

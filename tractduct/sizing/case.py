@@ -87,16 +87,17 @@ class Case:
             known[key] = least_cost(problem)
         return known[key]
 
-    def recommended(self) -> tuple[Solution, Solution]:
-        """The least-cost set of its problem, and the set that the plan's rules take, proven."""
-        problem, known = self.problem(), self.answers
+    def recommended(self, time_limit_s: float | None = None) -> tuple[Solution, Solution]:
+        """The least-cost set of its problem, and the set that the plan's rules take; proven without a time limit."""
+        problem, known, within_pct = self.problem(), self.answers, self.plan.standardize_within_pct
+        cap = self.plan.max_distinct_sizes or None
+        if time_limit_s is not None:
+            return recommend(problem, within_pct, max_distinct=cap, time_limit_s=time_limit_s)
         key = problem.key()
         if key not in known.recommended:
+            least = known.least_cost.get(key)
             known.least_cost[key], known.recommended[key] = recommend(
-                problem,
-                self.plan.standardize_within_pct,
-                max_distinct=self.plan.max_distinct_sizes or None,
-                least=known.least_cost.get(key),
+                problem, within_pct, max_distinct=cap, least=least
             )
         return known.least_cost[key], known.recommended[key]
 

@@ -82,7 +82,7 @@ class Remedy:
         return self.solution.size_index is not None
 
 
-def diagnose(case: Case, max_distinct: int | None) -> tuple[Conflict, ...]:
+def diagnose(case: Case) -> tuple[Conflict, ...]:
     """What breaks in any sizes that bounds and parents leave, worst variant of each.
 
     Where each limit could be kept alone, the cap on steps over the own size or that on distinct sizes stands in the
@@ -94,10 +94,10 @@ def diagnose(case: Case, max_distinct: int | None) -> tuple[Conflict, ...]:
     steps = fewest_steps_over_own(case)
     if steps is not None and steps > case.plan.most_steps_over_own:
         return _steps_conflicts(case, steps)
-    if max_distinct is not None:
-        without_cap = trade_off_of(case.problem()).entries
-        if without_cap:
-            return (_conflict(case, "distinct sizes", without_cap[0].distinct_sizes, max_distinct, "sizes"),)
+    allowed = case.plan.max_distinct_sizes
+    without_cap = trade_off_of(case.problem()).entries if allowed else ()
+    if without_cap:
+        return (_conflict(case, "distinct sizes", without_cap[0].distinct_sizes, allowed, "sizes"),)
     return _joint_conflict(case)
 
 
