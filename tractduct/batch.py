@@ -239,12 +239,8 @@ def _stock_list(places: Sequence[Place], store: Store, options: Options, pool: P
         for name, plan in coming:
             plans[name] = plan
             progress("stock: plans", len(plans), len(sized))
-    return stock_list(
-        [plans[name] for name in sized],
-        pool=pool,
-        time_limit_s=options.time_limit_s,
-        progress=partial(progress, "stock: sizes"),
-    )
+    each, said = [plans[name] for name in sized], partial(progress, "stock: sizes")
+    return stock_list(each, pool=pool, time_limit_s=options.time_limit_s, progress=said)
 
 
 def _stock_plan(task: tuple[Bundle, Outcome | None]) -> tuple[str, StockPlan]:

@@ -198,15 +198,10 @@ def study(
     ran out before any set was found; SolverError where the chosen set fails the independent check.
     """
     if plan.systems:
-        raise InputFaults(
-            [
-                plan.place("sections", "system").fault(
-                    f"{plan.name} has several systems, and this sizes one",
-                    "Use the commands study or batch, or make a plan of each system",
-                    ", ".join(system.name for system in plan.systems),
-                )
-            ]
-        )
+        problem = f"{plan.name} has several systems, and this sizes one"
+        remedy = "Use the commands study or batch, or make a plan of each system"
+        names = ", ".join(system.name for system in plan.systems)
+        raise InputFaults([plan.place("sections", "system").fault(problem, remedy, names)])
     case = build_case(plan)
     cap = plan.max_distinct_sizes or None
     on_step = partial(progress, "trade-off")

@@ -303,14 +303,9 @@ def _off(got: Delivered, rooms: tuple[str, ...]) -> tuple[OffRoom, ...]:
     for n in np.argsort(-worst, kind="stable")[:ROOMS_LISTED]:
         v = int(off[:, n].argmax())
         if worst[n] > 0.0:
-            found.append(
-                OffRoom(
-                    room=rooms[n],
-                    airflow_cfm=round(float(got.room_cfm[v, n]), 6),
-                    design_cfm=round(float(got.room_design_cfm[v, n]), 6),
-                    variant=str(got.variants.variants[v]),
-                )
-            )
+            flow, design = (round(float(of[v, n]), 6) for of in (got.room_cfm, got.room_design_cfm))
+            variant = str(got.variants.variants[v])
+            found.append(OffRoom(room=rooms[n], airflow_cfm=flow, design_cfm=design, variant=variant))
     return tuple(found)
 
 

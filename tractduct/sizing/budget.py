@@ -129,26 +129,22 @@ def _left_by_blower(plan: Plan, variants: VariantSet) -> FloatArray:
         if outside.any():
             needed = stream.design_cfm[outside]
             which = needed[int(np.argmax(np.abs(needed - points[0][0])))]
-            faults.append(
-                plan.place("blower", "airflow_cfm").fault(
-                    f"the table of speed '{speed}' does not reach the {season} design airflow of "
-                    f"{say(which, 'cfm', '.0f')}",
-                    "Add rows from the equipment's data, or choose another speed in [blower]",
-                    f"{number(points[0][0], 'cfm', 'g')} to {number(points[-1][0], 'cfm', 'g')}",
-                )
-            )
+            reached = f"{number(points[0][0], 'cfm', 'g')} to {number(points[-1][0], 'cfm', 'g')}"
+            problem = f"the table of speed '{speed}' does not reach the {season} design airflow of "
+            problem += say(which, "cfm", ".0f")
+            remedy = "Add rows from the equipment's data, or choose another speed in [blower]"
+            faults.append(plan.place("blower", "airflow_cfm").fault(problem, remedy, reached))
         none = mine & (left <= 0.0)
         if none.any():
             v = int(np.flatnonzero(none)[np.argmin(left[none])])
-            faults.append(
-                plan.place("devices", "loss_inwc").fault(
-                    f"the devices take more in {season} than the {say(static[v], 'inWC', '.3f')} that the blower makes "
-                    f"at {say(stream.design_cfm[v], 'cfm', '.0f')}, so nothing is left for the ducts"
-                    + ("" if f"{density:.3f}" == "1.000" else f" (both in the site's air, {density:.3f} of standard)"),
-                    "Check the devices' losses and airflow, or choose a higher speed in [blower]",
-                    number(float(static[v] - left[v]), "inWC", ".3f"),
-                )
+            taken = number(float(static[v] - left[v]), "inWC", ".3f")
+            air = "" if f"{density:.3f}" == "1.000" else f" (both in the site's air, {density:.3f} of standard)"
+            problem = (
+                f"the devices take more in {season} than the {say(static[v], 'inWC', '.3f')} that the blower makes "
+                f"at {say(stream.design_cfm[v], 'cfm', '.0f')}, so nothing is left for the ducts{air}"
             )
+            remedy = "Check the devices' losses and airflow, or choose a higher speed in [blower]"
+            faults.append(plan.place("devices", "loss_inwc").fault(problem, remedy, taken))
     if faults:
         raise InputFaults(faults)
     return left

@@ -212,16 +212,9 @@ def headroom_by_run(case: Case, size_index: IntArray) -> tuple[Headroom, ...]:
             limit = f"velocity in {tree.sections[at[p, fastest[v, p]]].name}"
         else:
             limit = f"pressure to {tree.runs[tightest[v, p, blocking[v, p]]].name}"
-        design = variants.run_airflow_cfm[v, p]
-        found.append(
-            Headroom(
-                run=run.name,
-                extra_cfm=float(extra[v, p]),
-                extra_pct=float(100.0 * extra[v, p] / design) if design > 0.0 else np.inf,
-                limit=limit,
-                variant=variants.variants[v],
-            )
-        )
+        more, design = float(extra[v, p]), variants.run_airflow_cfm[v, p]
+        pct, variant = float(100.0 * more / design) if design > 0.0 else np.inf, variants.variants[v]
+        found.append(Headroom(run=run.name, extra_cfm=more, extra_pct=pct, limit=limit, variant=variant))
     return tuple(found)
 
 
