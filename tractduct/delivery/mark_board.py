@@ -11,6 +11,7 @@ from tractduct.delivery.flow import BlowerCurve, Losses
 from tractduct.delivery.response import Response
 from tractduct.model.arrays import BoolArray, FloatArray, IntArray, each, one_after_another
 from tractduct.physics.damper import blade_inwc_per_cfm2
+from tractduct.sizing.budget import side_of_path
 
 _BOUND_CFM = 1e-3  # that a room may get too much before that is proven
 _ANY_CFM = 1e6  # more than any room gets
@@ -34,8 +35,13 @@ class Position:
     over: FloatArray
 
     @property
+    def has_damper(self) -> BoolArray:
+        """(n_path,) bool: runs that are not wide open in some mark."""
+        return np.asarray(np.any(self.settings > 0, axis=0))
+
+    @property
     def dampers(self) -> int:
-        return int(np.any(self.settings > 0, axis=0).sum())
+        return int(self.has_damper.sum())
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -226,7 +232,7 @@ def build_board(
     shape = case.variants.airflow_cfm.shape
     area = np.array([size.area_ft2 for size in case.table.sizes])[size_index]
     takes = blade_inwc_per_cfm2(np.broadcast_to(area, shape), case.air)
-    supply = np.array([run.side != "return" for run in tree.runs], dtype=bool)
+    supply = side_of_path(tree) == 0
     place = np.arange(len(tree.sections)), size_index
     return Board(
         classes=classes,

@@ -112,21 +112,20 @@ class MarkModel:
             board.classes.there_inwc(got.return_inwc[0]),
             _slope(board, at),
         )
-        found = []
-        for m, mine in enumerate(board.by_mark):
+
+        def of_mark(m: int, mine: BoolArray) -> MarkModel:
             others = np.any(np.delete(at.settings, m, axis=0) > 0, axis=0)
-            found.append(
-                MarkModel(
-                    board=board,
-                    mine=mine,
-                    may=board.may & board.is_open[mine].any(axis=0),
-                    lines=board.windows.only(mine).lines,
-                    damper=np.where(others, 0.0, manner.damper),
-                    manner=manner,
-                    **{name: values[mine] for name, values in zip(_BY_CLASS, every, strict=True)},
-                )
+            return MarkModel(
+                board=board,
+                mine=mine,
+                may=board.may & board.is_open[mine].any(axis=0),
+                lines=board.windows.only(mine).lines,
+                damper=np.where(others, 0.0, manner.damper),
+                manner=manner,
+                **{name: values[mine] for name, values in zip(_BY_CLASS, every, strict=True)},
             )
-        return found
+
+        return [of_mark(m, mine) for m, mine in enumerate(board.by_mark)]
 
     def beyond(self, room_cfm: FloatArray, pressure: FloatArray) -> FloatArray:
         """(n,) tolerances beyond the limits in all, of (n, n_mine, n_room) and (n, n_mine)."""

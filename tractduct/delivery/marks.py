@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 from itertools import product
+from typing import Any
 
 import numpy as np
 
@@ -336,9 +337,8 @@ class Finder:
         if len(found) == 1:
             return found
         # What one table has counts nothing on another.
-        of_table = np.array([np.any(t.at.settings > 0, axis=0) for t in found])
-        for run in np.argsort(of_table.sum(axis=0), kind="stable"):
-            built = np.any([np.any(t.at.settings > 0, axis=0) for t in found], axis=0)
+        for run in np.argsort(np.sum([t.at.has_damper for t in found], axis=0), kind="stable"):
+            built = np.any([t.at.has_damper for t in found], axis=0)
             needed = any(np.any(low.settings[:, run] > 0) for low in least)
             opened = [
                 without(t.board, t.at, run, built, low.settings) if t.at.settings[:, run].any() else t.at
@@ -398,18 +398,11 @@ class Finder:
             each = [mark_of == m for m in range(mark_of.max() + 1)]
             ratio = room / np.array([room[mine].mean(axis=0) for mine in each])[mark_of]
             total = np.array([total[mine].mean() for mine in each])
-        most, off, least, over = (
-            np.array([getattr(w, name) for w in windows]) / ratio
-            for name in ("most_cfm", "most_tolerance_cfm", "least_cfm", "least_tolerance_cfm")
-        )
-        return Needs(
-            most=most,
-            most_tolerance=off,
-            least=least,
-            least_tolerance=over,
-            mark_of=mark_of,
-            total=total if self.drive is Drive.AIRFLOW else None,
-        )
+        wants: dict[str, Any] = {
+            name: np.array([getattr(w, f"{name}_cfm") for w in windows]) / ratio
+            for name in ("most", "most_tolerance", "least", "least_tolerance")
+        }
+        return Needs(**wants, mark_of=mark_of, total=total if self.drive is Drive.AIRFLOW else None)
 
     # -- results --------------------------------------------------------------------------------------------------
 
@@ -436,7 +429,7 @@ class Finder:
         case, tree, classes = self.case, self.case.tree, self.classes
         seasons = case.plan.seasons
         settings = table.at.settings
-        has = np.flatnonzero(np.any(settings > 0, axis=0))
+        has = np.flatnonzero(table.at.has_damper)
         # A class of each season says which mark holds then, and what its air makes of it.
         first = np.array([np.argmax(classes.season == k) for k in range(len(seasons))], dtype=np.intp)
         marks = table.board.mark_of[first]

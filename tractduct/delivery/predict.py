@@ -25,6 +25,7 @@ from tractduct.network.airstream import Airstream, airstream
 from tractduct.network.tree import DuctTree
 from tractduct.network.variants import VariantSet
 from tractduct.physics.friction import compression_factor
+from tractduct.sizing.budget import side_of_path
 from tractduct.sizing.candidates import at_sizes
 from tractduct.sizing.case import Case
 
@@ -68,8 +69,7 @@ class Delivered:
         """(n_variant,) what the blower moves; of held plenums, what the supply ducts carry."""
         if self.drive is not Drive.PRESSURE:
             return self.solution.blower_cfm
-        runs = np.array([run.side != "return" for run in self.tree.runs], dtype=bool)
-        return np.asarray(np.nansum(self.run_cfm[:, runs], axis=1))
+        return np.asarray(np.nansum(self.run_cfm[:, side_of_path(self.tree) == 0], axis=1))
 
     @property
     def external_static_inwc(self) -> FloatArray:

@@ -13,7 +13,7 @@ import numpy as np
 from tractduct.delivery.classes import ClassAirflow, Classes
 from tractduct.delivery.flow import BlowerCurve, HeldAirflow, Losses
 from tractduct.model.arrays import BoolArray, FloatArray, IntArray, each
-from tractduct.model.words import SIDES
+from tractduct.sizing.budget import side_of_path
 
 _LEAST_CFM = 1e-6
 _STEPS = 3  # Newton steps for the airflow of the changed section
@@ -95,7 +95,7 @@ class Response:
             classes,
             tree.path.astype(float),
             classes.is_open[:, tree.run_section],
-            np.array([[float((run.side == "return") == (side == "return")) for run in tree.runs] for side in SIDES]),
+            (side_of_path(tree) == np.arange(2)[:, None]).astype(float),
         )
 
     def around(self, size_index: IntArray, damper_inwc_per_cfm2: FloatArray, got: ClassAirflow) -> Answers:
@@ -120,16 +120,8 @@ class Response:
         right[:, :n_path] = -path * opened[:, :, None]
         found = np.linalg.solve(a, right)
         runs = found[:, :n_path]
-        return Answers(
-            classes.losses,
-            size_index,
-            q,
-            loss,
-            slope,
-            np.einsum("ps,cps->cs", path, runs),
-            np.einsum("rp,cps->csr", classes.serves, runs),
-            found[:, n_path],
-        )
+        own, room = np.einsum("ps,cps->cs", path, runs), np.einsum("rp,cps->csr", classes.serves, runs)
+        return Answers(classes.losses, size_index, q, loss, slope, own, room, found[:, n_path])
 
     def _closed(self, a: FloatArray, got: ClassAirflow) -> None:
         """The last three rows: how the blower and the plenums give way."""
