@@ -24,6 +24,10 @@ _EXCHANGED = 20  # sections; in larger trees exchanges of a section and its chil
 _TRIPLES = 12_000  # about so many are looked at
 
 
+# Of some changes: sizes, settings, touched, times (n, n_class, n_room), over, exchange; see ``Changes``.
+_Parts = tuple[IntArray, IntArray, BoolArray, FloatArray, FloatArray, BoolArray]
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Changes:
     """Single changes of a state and what each does close to that state; ``n`` of them.
@@ -111,11 +115,11 @@ class Changing(States):
     def changes(self, state: State, aim: Aim) -> Changes:
         """Every single change of a state and what it does."""
         self.spent += _REFRESH
-        size, settings = state.one.size[0], state.one.settings[0]
-        answers = self.response.around(size, self.dampers(state.one.size, state.one.settings)[0], state.airflow)
-        parts = [self._resized(state, size, settings, answers)]
+        dampers = self.dampers(state.one.size, state.one.settings)[0]
+        answers = self.response.around(state.one.size[0], dampers, state.airflow)
+        parts = [self._resized(state, answers)]
         if aim.most > 0:
-            parts.append(self._set(state, size, settings, answers))
+            parts.append(self._set(state, answers))
         sizes, marks, touched, times, over, exchange = (np.concatenate(part) for part in zip(*parts, strict=True))
         return Changes(
             size=sizes,
@@ -129,10 +133,9 @@ class Changing(States):
             exchange=exchange,
         )
 
-    def _resized(
-        self, state: State, size: IntArray, settings: IntArray, answers: Answers
-    ) -> tuple[IntArray, IntArray, BoolArray, FloatArray, FloatArray, BoolArray]:
+    def _resized(self, state: State, answers: Answers) -> _Parts:
         """One section a size or two up or down, parents and children as far as they must; or against a child of its."""
+        size, settings = state.one.size[0], state.one.settings[0]
         n_path, found, exchanges = settings.shape[1], [], []
         for s in np.flatnonzero(self.free).tolist():
             for step in (-2, -1, 1, 2):
@@ -197,10 +200,9 @@ class Changing(States):
                     left.append(child)
         return True
 
-    def _set(
-        self, state: State, size: IntArray, settings: IntArray, answers: Answers
-    ) -> tuple[IntArray, IntArray, BoolArray, FloatArray, FloatArray, BoolArray]:
+    def _set(self, state: State, answers: Answers) -> _Parts:
         """Every setting of one run's damper worth a try, alike in all seasons or not."""
+        size, settings = state.one.size[0], state.one.settings[0]
         season, section = self.classes.season, self.case.tree.run_section
         n_season, n_path = settings.shape
         n_setting = self.takes.shape[3]

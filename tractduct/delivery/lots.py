@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from itertools import product
@@ -159,14 +159,15 @@ def _air_of_house(
     found: dict[str, LotAir] = {}
     order = {r.lot.azimuth_deg: marks.nearest_first(r.nearest_front, mirrored) for r in results}
     for nth in range(len(marks.tables) + 1):
-        own_marks = nth == len(marks.tables)
         tables: dict[float, MarkTable] = {}
         for azimuth in dict.fromkeys(r.lot.azimuth_deg for r in results):
-            if not own_marks:
+            if nth < len(marks.tables):
                 tables[azimuth] = marks.tables[order[azimuth][nth]]
             elif own := _found_marks(delivery, plan_at(house, [azimuth], (mirrored,)), marks.runs):
                 tables[azimuth] = own.tables[0]
-        for name, air in _with_tables(delivery, house, mirrored, results, tables, own_marks).items():
+        at, own_marks = plan_at(house, list(tables), (mirrored,)) if tables else None, nth == len(marks.tables)
+        for air in _with_tables(delivery, at, results, tables, own_marks) if at else ():
+            name = air.result.lot.name
             if name not in found or len(rooms_off(delivery, air)) < len(rooms_off(delivery, found[name])):
                 found[name] = air
         results = [r for r in results if rooms_off(delivery, found[r.lot.name])]
@@ -176,17 +177,10 @@ def _air_of_house(
 
 
 def _with_tables(
-    delivery: Delivery,
-    house: Plan,
-    mirrored: bool,
-    results: Sequence[LotResult],
-    tables: Mapping[float, MarkTable],
-    own_marks: bool,
-) -> dict[str, LotAir]:
-    """The same with the marks of a table for each azimuth; lots without one are left out."""
-    if not tables:
-        return {}
-    case = build_case(plan_at(house, list(tables), (mirrored,)))
+    delivery: Delivery, at: Plan, results: Sequence[LotResult], tables: Mapping[float, MarkTable], own_marks: bool
+) -> Iterator[LotAir]:
+    """The same with the marks of a table for each azimuth of a plan; lots without one are left out."""
+    case = build_case(at)
     tree, variants, seasons = case.tree, case.variants, case.plan.seasons
     by_label = {azimuth_label(azimuth): table for azimuth, table in tables.items()}
     coefficient = np.zeros(variants.airflow_cfm.shape)
@@ -197,15 +191,12 @@ def _with_tables(
     ducts = installed_ducts(case, delivery.sized.size_index, dampers=coefficient)
     got = predict(case, ducts, drive=delivery.drive, strict=False)
     low, high = pass_range_cfm(case.plan, got)
-    found: dict[str, LotAir] = {}
-    for result in results:
-        if result.lot.azimuth_deg not in tables:
-            continue
+    for result in (result for result in results if result.lot.azimuth_deg in tables):
         label = azimuth_label(result.lot.azimuth_deg)
         rows = [int(np.argmax(variants.where(front=label, season=season))) for season in seasons]
-        found[result.lot.name] = LotAir(
+        yield LotAir(
             result=result,
-            flex=house.flex[0],
+            flex=at.flex[0],
             table=by_label[label],
             own_marks=own_marks,
             target_cfm=got.run_design_cfm[rows],
@@ -216,7 +207,6 @@ def _with_tables(
             external_static_inwc=got.external_static_inwc[rows],
             total_cfm=got.total_cfm[rows],
         )
-    return found
 
 
 def rooms_off(delivery: Delivery, air: LotAir) -> list[str]:
