@@ -10,7 +10,7 @@ from tractduct.delivery.flow import SizedDucts, section_loss_inwc, with_dampers
 from tractduct.delivery.predict import Delivered, Drive, default_drive, predict
 from tractduct.model.arrays import BoolArray, FloatArray, IntArray
 from tractduct.model.plan import Tolerance
-from tractduct.sizing.budget import side_of_path
+from tractduct.sizing.budget import side_of_path, worst_by_side
 from tractduct.sizing.case import Case
 
 _SHUT = 1e3  # inWC/cfm2 of a damper that is shut tight
@@ -64,13 +64,9 @@ def balance(case: Case, ducts: SizedDucts, *, drive: Drive | None = None) -> Bal
     live = variants.open_run & (flow > 0.0)
     loss = section_loss_inwc(ducts, variants.airflow_cfm, case.air)
     path_loss = np.where(live, loss @ tree.path.T.astype(float), np.nan)
-    side = side_of_path(tree)
-    need, wide = np.zeros((len(loss), 2)), np.full((len(loss), 2), -1, dtype=np.intp)
-    for k in range(2):
-        mine = live & (side == k)
-        filled = np.where(mine, path_loss, -np.inf)
-        wide[:, k] = np.where(mine.any(axis=1), np.argmax(filled, axis=1), -1)
-        need[:, k] = np.where(mine.any(axis=1), filled.max(axis=1), 0.0)
+    side, need = side_of_path(tree), worst_by_side(tree, live, path_loss)
+    of_side = [np.where(live & (side == k), path_loss, -np.inf) for k in range(2)]
+    wide = np.column_stack([np.where(np.isfinite(of).any(axis=1), of.argmax(axis=1), -1) for of in of_side])
     damper = need[:, side] - path_loss
     coefficient = np.zeros_like(loss)
     coefficient[:, tree.run_section] = np.where(live, np.nan_to_num(damper) / np.where(live, flow, 1.0) ** 2, _SHUT)
