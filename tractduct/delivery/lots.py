@@ -165,7 +165,8 @@ def _air_of_house(
                 tables[azimuth] = marks.tables[order[azimuth][nth]]
             elif own := _found_marks(delivery, plan_at(house, [azimuth], (mirrored,)), marks.runs):
                 tables[azimuth] = own.tables[0]
-        at, own_marks = plan_at(house, list(tables), (mirrored,)) if tables else None, nth == len(marks.tables)
+        at = plan_at(house, list(tables), (mirrored,)) if tables else None
+        own_marks = nth == len(marks.tables)
         for air in _with_tables(delivery, at, results, tables, own_marks) if at else ():
             name = air.result.lot.name
             if name not in found or len(rooms_off(delivery, air)) < len(rooms_off(delivery, found[name])):

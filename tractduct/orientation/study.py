@@ -151,7 +151,8 @@ def _lot_packages(study: Study, packages: PackageStudy | None) -> tuple[LotPacka
             mine = next((i for i, p in enumerate(choice.packages) if group in p.groups), None)
             fits = None if mine is None else held[mine].get(lot.name)
             others = [i for i, of_one in enumerate(held) if of_one.get(lot.name)] if fits is False else []
-            better, n = min(others, key=lambda i: choice.packages[i].cost, default=None), choice.n_package
+            better = min(others, key=lambda i: choice.packages[i].cost, default=None)
+            n = choice.n_package
             found.append(LotPackage(lot=lot.name, n_package=n, package=mine, holds=fits, better=better))
     return tuple(found)
 

@@ -213,7 +213,8 @@ def headroom_by_run(case: Case, size_index: IntArray) -> tuple[Headroom, ...]:
         else:
             limit = f"pressure to {tree.runs[tightest[v, p, blocking[v, p]]].name}"
         more, design = float(extra[v, p]), variants.run_airflow_cfm[v, p]
-        pct, variant = float(100.0 * more / design) if design > 0.0 else np.inf, variants.variants[v]
+        pct = float(100.0 * more / design) if design > 0.0 else np.inf
+        variant = variants.variants[v]
         found.append(Headroom(run=run.name, extra_cfm=more, extra_pct=pct, limit=limit, variant=variant))
     return tuple(found)
 
