@@ -17,6 +17,7 @@ from tractduct.model.options import Built
 from tractduct.model.plan import NO_CAP, Plan
 from tractduct.network.tree import DuctTree
 from tractduct.network.variants import Variant, VariantSet
+from tractduct.physics.air import Air
 from tractduct.sizing.assumed import Effect, effects
 from tractduct.sizing.candidates import CandidateTable, at_sizes
 from tractduct.sizing.case import Case, build_case
@@ -117,6 +118,11 @@ class Study:
     @property
     def plan(self) -> Plan:
         return self.case.plan
+
+    @property
+    def air(self) -> Air:
+        """At the air handler."""
+        return self.plan.air
 
     @property
     def tree(self) -> DuctTree:
