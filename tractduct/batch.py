@@ -101,9 +101,8 @@ def run_batch(
     progress(done, before)
     bundles = (read_bundle(place, options.text) for place in waiting)
     work = partial(study_bundle, options=options)
-    with closing(
-        pool.answers(work, bundles, _died) if cluster is None else answers_of_cluster(work, bundles, cluster)
-    ) as coming:
+    answers = pool.answers(work, bundles, _died) if cluster is None else answers_of_cluster(work, bundles, cluster)
+    with closing(answers) as coming:
         for packed in coming:
             store.save(packed)
             done += 1
@@ -137,10 +136,7 @@ def finish_batch(
 
 def _kept(places: Sequence[Place], store: Store) -> Iterator[Outcome]:
     """Outcomes one after another, so that only one is in memory."""
-    for place in places:
-        outcome = store.outcome(place.name)
-        if outcome is not None:
-            yield outcome
+    yield from (outcome for place in places if (outcome := store.outcome(place.name)) is not None)
 
 
 def _told(places: Sequence[Place], store: Store, written: Sequence[Path], stock: StockList | None) -> End:
@@ -149,8 +145,7 @@ def _told(places: Sequence[Place], store: Store, written: Sequence[Path], stock:
     for outcome in _kept(places, store):
         states[outcome.state] += 1
         if outcome.failed:
-            more = len(outcome.reasons) - 1
-            tail = f" (and {more} more)" if more > 0 else ""
+            tail = f" (and {len(outcome.reasons) - 1} more)" if len(outcome.reasons) > 1 else ""
             failed.append(f"  {outcome.below}: {outcome.state.value}: {next(iter(outcome.reasons), '')}{tail}")
     lines = [f"{len(places)} plans: " + ", ".join(f"{states[s]} {s.value}" for s in State if states[s]) + "."]
     lines += failed
@@ -198,7 +193,6 @@ def _studied(bundle: Bundle, options: Options) -> Packed:
         report = _report(load_plan(folder), options)
         reports = report.reports if isinstance(report, HouseReport) else (report,)
         delivered = [_open_dampers(one, options) for one in reports]
-        files: dict[str, bytes] = {}
         if options.workbooks:
             from tractduct.writers.output import write_house, write_report
 
@@ -207,10 +201,9 @@ def _studied(bundle: Bundle, options: Options) -> Packed:
                 write_house(report, written, only=("plan",))
             else:
                 write_report(report, written, only=("plan",))
-            for name in files_below(written):
-                files[name] = (written / name).read_bytes()
+            files = {name: (written / name).read_bytes() for name in files_below(written)}
         else:
-            files[RESULTS_FILE] = results_text(report, delivered).encode()
+            files = {RESULTS_FILE: results_text(report, delivered).encode()}
     if isinstance(report, HouseReport):
         return Packed(outcome=outcome_of_house(bundle, report, delivered), files=files)
     return Packed(outcome=outcome_of_report(bundle, report, *delivered), files=files)
@@ -246,12 +239,8 @@ def _stock_list(places: Sequence[Place], store: Store, options: Options, pool: P
         for name, plan in coming:
             plans[name] = plan
             progress("stock: plans", len(plans), len(sized))
-    return stock_list(
-        [plans[name] for name in sized],
-        pool=pool,
-        time_limit_s=options.time_limit_s,
-        progress=partial(progress, "stock: sizes"),
-    )
+    each, said = [plans[name] for name in sized], partial(progress, "stock: sizes")
+    return stock_list(each, pool=pool, time_limit_s=options.time_limit_s, progress=said)
 
 
 def _stock_plan(task: tuple[Bundle, Outcome | None]) -> tuple[str, StockPlan]:

@@ -7,8 +7,8 @@ import gc
 import json
 import os
 import sys
-from collections.abc import Sequence
-from contextlib import suppress
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import asdict, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
@@ -213,9 +213,7 @@ def _add_study(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
         help="compression of flex to show beside the plan's own (default: 15)",
     )
     study.add_argument(
-        "--installed",
-        metavar="FLEX",
-        help="flex product of lots for which none is named (default: the first approved)",
+        "--installed", metavar="FLEX", help="flex product of lots for which none is named (default: the first approved)"
     )
     study.add_argument(
         "--lots",
@@ -285,23 +283,19 @@ def _whole(text: str) -> int:
 
 
 def _per_cent(text: str) -> float:
-    try:
-        value = float(text)
-    except ValueError:
-        value = -1.0
-    if not 0.0 <= value <= 50.0:
-        raise argparse.ArgumentTypeError("must be a per cent from 0 to 50")
-    return value
+    return _number(text, lambda value: 0.0 <= value <= 50.0, "a per cent from 0 to 50")
 
 
 def _positive(text: str) -> float:
-    try:
+    return _number(text, lambda value: 0.0 < value < float("inf"), "a number of seconds above 0")
+
+
+def _number(text: str, fits: Callable[[float], bool], what: str) -> float:
+    with suppress(ValueError):
         value = float(text)
-    except ValueError:
-        value = 0.0
-    if not 0.0 < value < float("inf"):
-        raise argparse.ArgumentTypeError("must be a number of seconds above 0")
-    return value
+        if fits(value):
+            return value
+    raise argparse.ArgumentTypeError(f"must be {what}")
 
 
 def _study(options: argparse.Namespace) -> int:
@@ -336,22 +330,18 @@ def _study(options: argparse.Namespace) -> int:
     except OSError as error:  # it was read a moment ago
         raise OutputError(f"{options.plan}: it can't be read any more ({error.strerror or error})") from None
     only = options.only or PARTS
-    if plan.systems:
-        with _Bar() as bar:
-            house = work_out_house(plan, wanted, bar.show, made_from)
-            bar.show("files", 0, 1)
-            each = write_house(house, out, only=only)
-        _say(house_summary(house))
-        for written in each:
-            _say(written_text(written))
-        return DONE if house.recommended.size_index is not None else NO_SET
-    with _Bar() as bar:
-        report = replace(work_out(plan, wanted, bar.show), made_from=made_from)
-        bar.show("files", 0, 1)
-        written = write_report(report, out, only=only)
-    _say(summary(report))
-    _say(written_text(written))
-    return DONE if report.study.size_set else NO_SET
+    with _bar() as show:
+        if plan.systems:
+            house = work_out_house(plan, wanted, show, made_from)
+            show("files", 0, 1)
+            each, best, said = write_house(house, out, only=only), house.recommended, house_summary(house)
+        else:
+            report = replace(work_out(plan, wanted, show), made_from=made_from)
+            show("files", 0, 1)
+            each, best, said = [write_report(report, out, only=only)], report.study.recommended, summary(report)
+    for text in (said, *map(written_text, each)):
+        _say(text)
+    return DONE if best.size_index is not None else NO_SET
 
 
 def _batch(options: argparse.Namespace) -> int:
@@ -365,43 +355,22 @@ def _batch(options: argparse.Namespace) -> int:
     _refuse_plan_folder(options.out)
     places = find_plans(options.folders, options.out)
     what = Options(
-        quick=options.quick,
-        predicted=options.predict,
-        workbooks=options.workbooks,
-        time_limit_s=options.seconds,
+        quick=options.quick, predicted=options.predict, workbooks=options.workbooks, time_limit_s=options.seconds
     )
     jobs = min(options.jobs or os.cpu_count() or 1, max(len(places), 2))
     try:
         with Store(options.out) as store, Pool(jobs) as pool:
-            with tqdm(
-                total=len(places),
-                disable=not sys.stderr.isatty(),
-                bar_format="plans {bar:30} {n_fmt}/{total_fmt} {elapsed}, {remaining} left",
-            ) as plans:
+            form = "plans {bar:30} {n_fmt}/{total_fmt} {elapsed}, {remaining} left"
+            with tqdm(total=len(places), disable=not sys.stderr.isatty(), bar_format=form) as plans:
 
-                def show(done: int, done_before: int) -> None:
+                def count(done: int, done_before: int) -> None:
                     plans.initial, plans.n = done_before, done
                     plans.refresh()
 
-                run_batch(
-                    places,
-                    store,
-                    what,
-                    pool=pool,
-                    cluster=options.dask,
-                    fresh=options.fresh,
-                    progress=show,
-                )
-            with _Bar() as bar:
-                end = finish_batch(
-                    places,
-                    store,
-                    what,
-                    pool=pool,
-                    stock=options.stock,
-                    workbook=not options.no_workbook,
-                    progress=bar.show,
-                )
+                run_batch(places, store, what, pool=pool, cluster=options.dask, fresh=options.fresh, progress=count)
+            with _bar() as show:
+                book = not options.no_workbook
+                end = finish_batch(places, store, what, pool=pool, stock=options.stock, workbook=book, progress=show)
     except InUse as error:
         _say(error, file=sys.stderr)
         return BAD_INPUT
@@ -410,6 +379,11 @@ def _batch(options: argparse.Namespace) -> int:
         return UNEXPECTED
     _say(end.text)
     return UNEXPECTED if end.errors else BAD_INPUT if end.faults else NO_SET if end.without_set else DONE
+
+
+def _refused(option: str, value: object, problem: str, remedy: str) -> InputFaults:
+    """What an option can't be."""
+    return InputFaults([Fault(file=option, value=str(value), problem=problem, remedy=remedy)])
 
 
 def _refuse_plan_folder(out: Path | None) -> None:
@@ -425,54 +399,34 @@ def _refuse_plan_folder(out: Path | None) -> None:
     except OSError as error:  # too long a name, no permission to look
         why = f"it can't be written ({error.strerror or error})"
         raise OutputError(f"{out}: {why}. Choose another folder with --out") from None
-    remedy = "Choose another folder, or leave --out away"
-    raise InputFaults([Fault(file="--out", value=str(out), problem="this is a plan's own folder", remedy=remedy)])
+    raise _refused("--out", out, "this is a plan's own folder", "Choose another folder, or leave --out away")
 
 
 def _refuse_place_of(plan: Path, out: Path) -> None:
     """A result's workbook may have the name of the plan's own, and take its place."""
     folder = plan.parent if os.path.isfile(plan) else plan
     if os.path.realpath(out) == os.path.realpath(folder):
-        remedy = "Choose another folder with --out"
-        raise InputFaults([Fault(file="--out", value=str(out), problem="the plan lies in this folder", remedy=remedy)])
+        raise _refused("--out", out, "the plan lies in this folder", "Choose another folder with --out")
 
 
 def _installed(plan: Plan, name: str | None) -> str:
     """The flex product that balancing sheets are for. InputFaults where the plan does not approve it."""
     from tractduct.inputs.cells import nearest
-    from tractduct.model.words import key_of
+    from tractduct.model.words import by_key, key_of
 
-    if name is None:
-        return plan.flex[0]
-    for flex in plan.flex:
-        if key_of(flex) == key_of(name):
-            return flex
-    raise InputFaults(
-        [
-            Fault(
-                file="--installed",
-                value=name,
-                problem="the plan approves no flex product of this name",
-                remedy=nearest(name, plan.flex),
-            )
-        ]
-    )
+    flex = plan.flex[0] if name is None else by_key(plan.flex).get(key_of(name))
+    if flex is None:
+        problem = "the plan approves no flex product of this name"
+        raise _refused("--installed", name, problem, nearest(str(name), plan.flex))
+    return flex
 
 
 def _drive(plan: Plan, name: str | None) -> Drive | None:
     from tractduct.delivery.predict import Drive
 
     if name == "blower" and not plan.equipment.curves:
-        raise InputFaults(
-            [
-                Fault(
-                    file="--driven-by",
-                    value=name,
-                    problem="the plan has no blower table",
-                    remedy="Add one to the plan, or choose airflow or pressure",
-                )
-            ]
-        )
+        remedy = "Add one to the plan, or choose airflow or pressure"
+        raise _refused("--driven-by", name, "the plan has no blower table", remedy)
     return Drive(name) if name else None
 
 
@@ -565,26 +519,20 @@ def _new(options: argparse.Namespace) -> int:
     return DONE
 
 
-class _Bar:
-    """A progress bar on a terminal, shown only when the work takes longer than a moment."""
+@contextmanager
+def _bar() -> Iterator[Callable[[str, int, int], None]]:
+    """A progress bar on a terminal, shown only when the work takes longer than a moment.
 
-    def __enter__(self) -> _Bar:
-        from tqdm import tqdm
+    What is said to it: what is being done, steps done, steps in all.
+    """
+    from tqdm import tqdm
 
-        self._bar = tqdm(
-            disable=not sys.stderr.isatty(),
-            delay=1.0,
-            leave=False,
-            bar_format="{desc:<18}{bar:30} {n_fmt}/{total_fmt} {elapsed}, {remaining} left",
-        )
-        return self
+    form = "{desc:<18}{bar:30} {n_fmt}/{total_fmt} {elapsed}, {remaining} left"
+    with tqdm(disable=not sys.stderr.isatty(), delay=1.0, leave=False, bar_format=form) as bar:
 
-    def show(self, what: str, done: int, total: int) -> None:
-        """Say what is being done and how far it is."""
-        self._bar.set_description_str(what, refresh=False)
-        self._bar.total = max(total, 1)
-        self._bar.n = done
-        self._bar.refresh()
+        def show(what: str, done: int, total: int) -> None:
+            bar.set_description_str(what, refresh=False)
+            bar.total, bar.n = max(total, 1), done
+            bar.refresh()
 
-    def __exit__(self, *_: object) -> None:
-        self._bar.close()
+        yield show

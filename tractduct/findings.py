@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from enum import IntEnum
+from functools import partial
 
 from tractduct.errors import ended
 
@@ -21,7 +22,7 @@ class Severity(IntEnum):
         return self.name.lower()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Finding:
     """One thing to look at.
 
@@ -49,6 +50,10 @@ class Finding:
 
     def __str__(self) -> str:
         return f"{self.severity.word}: {self.subject}: {self.message}. {ended(self.advice)}"
+
+
+# A finding of each severity by its rule, subject, message and advice.
+warning, caution, note = (partial(Finding, severity) for severity in Severity)
 
 
 def by_cause(findings: Iterable[Finding]) -> tuple[Finding, ...]:

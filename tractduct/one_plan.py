@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
+from itertools import count
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from tractduct.errors import Fault, InputFaults, OutOfTime, SolverError
+from tractduct.errors import InputFaults, OutOfTime, SolverError
 from tractduct.findings import Finding
+from tractduct.model.arrays import FloatArray, IntArray
 from tractduct.model.options import Built
 from tractduct.model.plan import NO_CAP, Plan
 from tractduct.network.tree import DuctTree
@@ -33,7 +35,7 @@ from tractduct.sizing.governing import (
 from tractduct.sizing.margins import Margins, margins_of
 from tractduct.sizing.practice import plan_findings, size_findings
 from tractduct.sizing.remedies import Conflict, Remedy, diagnose, try_remedies
-from tractduct.sizing.solve import Solution, TradeOff, recommend, trade_off_of
+from tractduct.sizing.solve import Solution, TradeOff, trade_off_of
 from tractduct.sizing.verify import Breach, Verification, verify_cap, verify_sizes
 
 Progress = Callable[[str, int, int], None]  # what is being done, steps done, steps in all
@@ -46,7 +48,7 @@ class SingleOrientation:
     front: str
     mirrored: bool
     flex: str
-    size_index: NDArray[np.intp]
+    size_index: IntArray
     cost: float
     breaches: tuple[Breach, ...]
 
@@ -73,9 +75,9 @@ class Sized:
     ``velocity_fpm`` (n_variant, n_section).
     """
 
-    size_index: NDArray[np.intp]
+    size_index: IntArray
     labels: dict[str, str]
-    velocity_fpm: NDArray[np.float64]
+    velocity_fpm: FloatArray
     verification: Verification
     margins: Margins
     governing: tuple[Governing, ...]
@@ -102,16 +104,16 @@ class Study:
     status: str
     least_cost: Solution
     recommended: Solution
-    trade_off: tuple[Solution, ...]
-    open_numbers: tuple[tuple[int, float], ...]
-    without_cap: WithoutCap | None
+    trade_off: tuple[Solution, ...] = ()
+    open_numbers: tuple[tuple[int, float], ...] = ()
+    without_cap: WithoutCap | None = None
     sized: Sized | None
-    comparisons: tuple[Comparison, ...]
+    comparisons: tuple[Comparison, ...] = ()
     single: SingleOrientation
-    assumed: tuple[Effect, ...]
+    assumed: tuple[Effect, ...] = ()
     findings: tuple[Finding, ...]
-    conflicts: tuple[Conflict, ...]
-    remedies: tuple[Remedy, ...]
+    conflicts: tuple[Conflict, ...] = ()
+    remedies: tuple[Remedy, ...] = ()
 
     @property
     def plan(self) -> Plan:
@@ -202,69 +204,39 @@ def study(
     ran out before any set was found; SolverError where the chosen set fails the independent check.
     """
     if plan.systems:
-        raise InputFaults([_several_systems(plan)])
+        problem = f"{plan.name} has several systems, and this sizes one"
+        remedy = "Use the commands study or batch, or make a plan of each system"
+        names = ", ".join(system.name for system in plan.systems)
+        raise InputFaults([plan.place("sections", "system").fault(problem, remedy, names)])
     case = build_case(plan)
     cap = plan.max_distinct_sizes or None
+    on_step = partial(progress, "trade-off")
     progress("sizes", 0, 1)
     swept: TradeOff | None = None
     if not quick and time_limit_s is None:  # in a time limit each search has its own
-        swept = case.trade_off(lambda done, total: progress("trade-off", done, total))
-    cheapest, recommended = _sought(case, time_limit_s)
+        swept = case.trade_off(on_step)
+    cheapest, recommended = case.recommended(time_limit_s)
     progress("sizes", 1, 1)
     if recommended.status == "unknown":
         raise OutOfTime(
             f"{plan.name}: no size set was found in {time_limit_s:g} seconds, and it is not proven that none holds. "
             "Nothing was written. Allow more time with --seconds, or leave it out to search until proven"
         )
-    trade_off: tuple[Solution, ...] = ()
-    open_numbers: tuple[tuple[int, float], ...] = ()
-    without_cap: WithoutCap | None = None
-    conflicts: tuple[Conflict, ...] = ()
-    remedies: tuple[Remedy, ...] = ()
-    assumed: tuple[Effect, ...] = ()
-    comparisons: tuple[Comparison, ...] = ()
+    found = Study(case=case, least_cost=cheapest, **_of_set(case, recommended))
     if recommended.size_index is None:
-        conflicts = diagnose(case, cap)
-        remedies = try_remedies(plan, conflicts, lambda: progress("remedies", 0, 0))
-    elif not quick:
-        swept = swept or trade_off_of(
-            case.problem(),
-            max_distinct=cap,
-            time_limit_s=time_limit_s,
-            on_step=lambda done, total: progress("trade-off", done, total),
-        )
-        trade_off, open_numbers = swept.entries, swept.open_numbers
-        without_cap = _without_cap(case, cheapest, recommended, time_limit_s)
-        comparisons = _compared(case, cheapest, progress)
-        assumed = effects(plan, cheapest)
-    return Study(
-        case=case,
-        least_cost=cheapest,
-        trade_off=trade_off,
-        open_numbers=open_numbers,
-        without_cap=without_cap,
-        comparisons=comparisons,
-        assumed=assumed,
-        conflicts=conflicts,
-        remedies=remedies,
-        **_of_set(case, recommended),
-    )
-
-
-def _sought(case: Case, time_limit_s: float | None) -> tuple[Solution, Solution]:
-    """The least-cost and the recommended set, as good as they are found in the time."""
-    if time_limit_s is None:
-        return case.recommended()
-    plan = case.plan
-    cap = plan.max_distinct_sizes or None
-    return recommend(case.problem(), plan.standardize_within_pct, max_distinct=cap, time_limit_s=time_limit_s)
-
-
-def _several_systems(plan: Plan) -> Fault:
-    return plan.place("sections", "system").fault(
-        f"{plan.name} has several systems, and this sizes one",
-        "Use the commands study or batch, or make a plan of each system",
-        ", ".join(system.name for system in plan.systems),
+        conflicts = diagnose(case)
+        tried = try_remedies(plan, conflicts, lambda: progress("remedies", 0, 0))
+        return replace(found, conflicts=conflicts, remedies=tried)
+    if quick:
+        return found
+    swept = swept or trade_off_of(case.problem(), max_distinct=cap, time_limit_s=time_limit_s, on_step=on_step)
+    return replace(
+        found,
+        trade_off=swept.entries,
+        open_numbers=swept.open_numbers,
+        without_cap=_without_cap(case, cheapest, recommended, time_limit_s),
+        comparisons=_compared(case, cheapest, progress),
+        assumed=effects(plan, cheapest),
     )
 
 
@@ -310,7 +282,7 @@ def _without_cap(case: Case, cheapest: Solution, chosen: Solution, time_limit_s:
     free, wide = cheapest, chosen
     # Else the cap leaves out nothing that holds.
     if not np.array_equal(free_case.problem().tightened(), case.problem().tightened()):
-        free, wide = _sought(free_case, time_limit_s)
+        free, wide = free_case.recommended(time_limit_s)
     if wide.size_index is None:
         return None
     return WithoutCap(
@@ -321,10 +293,11 @@ def _without_cap(case: Case, cheapest: Solution, chosen: Solution, time_limit_s:
     )
 
 
-def _confirmed(case: Case, size_index: NDArray[np.intp]) -> Verification:
+def _confirmed(case: Case, size_index: IntArray) -> Verification:
     """The independent pass; a set that breaks a limit is never reported."""
-    found = verify_sizes(case.plan, case.variants.variants, case.labels(size_index))
-    breaches = found.breaches + verify_cap(case.plan, case.variants.variants, case.labels(size_index))
+    of = case.plan, case.variants.variants, case.labels(size_index)
+    found = verify_sizes(*of)
+    breaches = found.breaches + verify_cap(*of)
     if breaches:
         raise SolverError(
             "the independent check refuses the solver's size set: "
@@ -336,14 +309,8 @@ def _confirmed(case: Case, size_index: NDArray[np.intp]) -> Verification:
 
 def _compared(case: Case, cheapest: Solution, progress: Progress) -> tuple[Comparison, ...]:
     total = 2 * sum(n for n in (len(case.plan.fronts), len(case.plan.flex)) if n > 1) + 2 * len(case.plan.options)
-    done = 0
-
-    def step() -> None:
-        nonlocal done
-        done += 1
-        progress("comparisons", done, total)
-
-    return price_of_standardizing(case, cheapest, step)
+    done = count(1)
+    return price_of_standardizing(case, cheapest, lambda: progress("comparisons", next(done), total))
 
 
 def _single(case: Case, by_friction_rate: FrictionRateSizing) -> SingleOrientation:

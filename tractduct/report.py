@@ -11,7 +11,7 @@ from tractduct.delivery.deliver import MOST_SEARCHED, Delivery, deliver
 from tractduct.delivery.lots import LotDelivery, deliver_lots
 from tractduct.delivery.predict import Drive
 from tractduct.errors import Fault, InputFaults
-from tractduct.findings import Finding, Severity, by_cause
+from tractduct.findings import Finding, by_cause, warning
 from tractduct.model.plan import Plan
 from tractduct.one_plan import Progress, Study, study, with_sizes
 from tractduct.orientation.study import OrientationStudy, study_orientation
@@ -62,16 +62,9 @@ class Report:
         """Of all its parts, each cause once, the most urgent first."""
         parts = (self.study, self.delivery, self.buying, self.orientation, self.built)
         found = [finding for part in parts if part is not None for finding in part.findings]
-        found += [
-            Finding(
-                severity=Severity.WARNING,
-                rule="delivered airflow",
-                subject="system",
-                message=f"what the rooms get can't be predicted, so no damper is marked: {fault}",
-                advice="Mend that in the plan, and study it again",
-            )
-            for fault in self.undelivered
-        ]
+        for fault in self.undelivered:
+            message = f"what the rooms get can't be predicted, so no damper is marked: {fault}"
+            found.append(warning("delivered airflow", "system", message, "Mend that in the plan, and study it again"))
         return by_cause(found)
 
 
@@ -118,9 +111,8 @@ def work_on(sized: Study, wanted: Wanted, progress: Progress = lambda what, done
             if front is not None and wanted.proved:
                 progress("proof", 0, 1)
                 front = replace(front, proof=prove_dampers(sized.case, drive=wanted.drive))
-            delivery = deliver(
-                sized, drive=wanted.drive, compressed_pct=wanted.compressed_pct, by_dampers=front, progress=progress
-            )
+            pct = wanted.compressed_pct
+            delivery = deliver(sized, drive=wanted.drive, compressed_pct=pct, by_dampers=front, progress=progress)
         except InputFaults as faults:
             undelivered = tuple(faults.faults)
     built = None
@@ -129,10 +121,8 @@ def work_on(sized: Study, wanted: Wanted, progress: Progress = lambda what, done
         built = study_built(sized, predicted=delivery is not None, drive=wanted.drive, time_limit_s=wanted.time_limit_s)
     if wanted.bought:
         installed = wanted.installed or plan.flex[0]
-        dampers = delivery.marks.chosen.runs if delivery else ()
-        buying = buy(
-            sized, drive=wanted.drive, lots=wanted.lots, installed=installed, dampers=dampers, progress=progress
-        )
+        has = delivery.marks.chosen.runs if delivery else ()
+        buying = buy(sized, drive=wanted.drive, lots=wanted.lots, installed=installed, dampers=has, progress=progress)
     if wanted.turned:
         orientation = study_orientation(sized, most_packages=wanted.most_packages, progress=progress)
     if delivery is not None:

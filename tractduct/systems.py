@@ -6,9 +6,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from tractduct.errors import OutOfTime
+from tractduct.model.arrays import IntArray
 from tractduct.model.plan import Plan
 from tractduct.network.systems import plans_by_system
 from tractduct.one_plan import Progress, Study, study, with_sizes
@@ -40,14 +40,12 @@ class HouseReport:
     def cases(self) -> list[Case]:
         return [report.study.case for report in self.reports]
 
-    def labels(self, size_index: NDArray[np.intp] | None) -> dict[str, str]:
+    def labels(self, size_index: IntArray | None) -> dict[str, str]:
         """Section name -> size label over all systems; empty for None."""
         if size_index is None:
             return {}
-        parts = parted(self.cases, size_index)
-        return {
-            s: label for case, part in zip(self.cases, parts, strict=True) for s, label in case.labels(part).items()
-        }
+        parts = zip(self.cases, parted(self.cases, size_index), strict=True)
+        return {section: label for case, part in parts for section, label in case.labels(part).items()}
 
 
 def stock_groups(cases: Sequence[Case]) -> tuple[tuple[str, str], ...]:
@@ -79,7 +77,7 @@ def joined(cases: Sequence[Case]) -> SizingProblem:
     )
 
 
-def parted(cases: Sequence[Case], size_index: NDArray[np.intp]) -> list[NDArray[np.intp]]:
+def parted(cases: Sequence[Case], size_index: IntArray) -> list[IntArray]:
     """The sizes of each system out of those of all."""
     return np.split(size_index, np.cumsum([len(case.tree.sections) for case in cases])[:-1])
 
@@ -115,12 +113,10 @@ def work_out_house(
             replace(with_sizes(one, _part(one, best, part)), without_cap=None)
             for one, part in zip(alone, parts, strict=True)
         ]
+    reports = [Report(study=one) if quick else work_on(one, wanted, progress) for one in studies]
     return HouseReport(
         plan=plan,
-        reports=tuple(
-            replace(Report(study=one) if quick else work_on(one, wanted, progress), made_from=made_from)
-            for one in studies
-        ),
+        reports=tuple(replace(report, made_from=made_from) for report in reports),
         made_from=made_from,
         least_cost=least,
         recommended=best,
@@ -128,7 +124,7 @@ def work_out_house(
     )
 
 
-def _part(alone: Study, best: Solution, size_index: NDArray[np.intp]) -> Solution:
+def _part(alone: Study, best: Solution, size_index: IntArray) -> Solution:
     """A system's part of the standard set of all; its bound is that of the system's own least cost."""
     problem = alone.case.problem()
     cost = problem.cost_of(size_index)

@@ -27,7 +27,7 @@ NOMINAL = "size"  # a nominal size is called what it is called: its label is nev
 Numbers = TypeVar("Numbers", float, "NDArray[np.float64]")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Measure:
     """One quantity's unit in the core and in SI: si = core x ``factor`` + ``offset``.
 
@@ -40,107 +40,41 @@ class Measure:
     core: str
     si: str
     factor: float
-    offset: float = 0.0
+    decimals: int = 0
     ending: str = ""
     si_ending: str = ""
-    decimals: int = 0
     slip: str = ""
     si_slip: str = ""
+    offset: float = 0.0
 
 
 _FLOW = M3_PER_S_PER_CFM * 1000.0
 _AREA = M_PER_FT**2
+_RATE = PA_PER_INWC / (100.0 * M_PER_FT)
 _MM = "millimetres"
-
-
-def _measure(
-    core: str,
-    si: str,
-    factor: float,
-    *,
-    name: str = "",
-    offset: float = 0.0,
-    endings: tuple[str, str] = ("", ""),
-    decimals: int = 0,
-    slips: tuple[str, str] = ("", ""),
-) -> Measure:
-    return Measure(
-        name=name or core,
-        core=core,
-        si=si,
-        factor=factor,
-        offset=offset,
-        ending=endings[0],
-        si_ending=endings[1],
-        decimals=decimals,
-        slip=slips[0],
-        si_slip=slips[1],
-    )
-
+_HEAT = "Btu/h for each cfm and F"
 
 MEASURES = {
-    m.name: m
-    for m in (
-        _measure("cfm", "L/s", _FLOW, endings=("cfm", "l_s"), decimals=1, slips=("L/s or m3/h", "cfm or m3/h")),
-        _measure("ft", "m", M_PER_FT, endings=("ft", "m"), decimals=1, slips=(f"inches or {_MM}", f"{_MM} or feet")),
-        _measure(
-            "ft",
-            "mm",
-            M_PER_FT * 1000.0,
-            name="roughness",
-            endings=("ft", "mm"),
-            decimals=-2,
-            slips=(f"inches or {_MM}", "metres or feet"),
-        ),
-        _measure("in", "mm", M_PER_FT / 0.012, endings=("in", "mm"), decimals=-1, slips=(_MM, "inches")),
-        _measure("in", "mm", 1.0, name=NOMINAL, endings=("in", "mm"), slips=(_MM, "inches")),
-        _measure("ft2", "m2", _AREA, endings=("ft2", "m2"), decimals=1, slips=("square inches", "square feet")),
-        _measure(
-            "fpm",
-            "m/s",
-            M_PER_FT / 60.0,
-            endings=("fpm", "m_s"),
-            decimals=2,
-            slips=("metres a second", "feet a minute"),
-        ),
-        _measure("inWC", "Pa", PA_PER_INWC, endings=("inwc", "pa"), decimals=-2, slips=("pascals", "inches of water")),
-        _measure(
-            "inWC/100 ft",
-            "Pa/m",
-            PA_PER_INWC / (100.0 * M_PER_FT),
-            endings=("inwc_per_100ft", "pa_per_m"),
-            decimals=-1,
-            slips=("pascals", "inches of water"),
-        ),
-        _measure("Btu/h", "W", W_PER_BTUH, endings=("btuh", "w"), slips=("tons or kW", "kW or Btu/h")),
-        _measure(
-            "Btu/h ft2",
-            "W/m2",
-            W_PER_BTUH / _AREA,
-            endings=("btuh_per_ft2", "w_per_m2"),
-            slips=("W/m2", "Btu/h ft2"),
-        ),
-        _measure(
-            "tons",
-            "kW",
-            KW_PER_TON,
-            endings=("tons", "kw"),
-            decimals=1,
-            slips=("kW or thousands of Btu/h", "tons or W"),
-        ),
-        _measure("lb/ft3", "kg/m3", KG_PER_LB / M_PER_FT**3, decimals=-1),
-        _measure("Btu/h for each cfm and F", "W for each L/s and C", 1.8 * W_PER_BTUH / _FLOW),
-        _measure("cfm a ton", "L/s a kW", _FLOW / KW_PER_TON, decimals=1),
-        _measure("USD/ft", "USD/m", 1.0 / M_PER_FT, endings=("per_ft", "per_m")),
-        _measure("USD a ft", "USD a m", 1.0 / M_PER_FT),
-        _measure(
-            "F",
-            "C",
-            5.0 / 9.0,
-            offset=-160.0 / 9.0,
-            endings=("f", "c"),
-            slips=("degrees Celsius", "degrees Fahrenheit"),
-        ),
+    row[0]: Measure(*row)
+    for row in (
+        ("cfm", "cfm", "L/s", _FLOW, 1, "cfm", "l_s", "L/s or m3/h", "cfm or m3/h"),
+        ("ft", "ft", "m", M_PER_FT, 1, "ft", "m", f"inches or {_MM}", f"{_MM} or feet"),
+        ("roughness", "ft", "mm", M_PER_FT * 1000.0, -2, "ft", "mm", f"inches or {_MM}", "metres or feet"),
+        ("in", "in", "mm", M_PER_FT / 0.012, -1, "in", "mm", _MM, "inches"),
+        (NOMINAL, "in", "mm", 1.0, 0, "in", "mm", _MM, "inches"),
+        ("ft2", "ft2", "m2", _AREA, 1, "ft2", "m2", "square inches", "square feet"),
+        ("fpm", "fpm", "m/s", M_PER_FT / 60.0, 2, "fpm", "m_s", "metres a second", "feet a minute"),
+        ("inWC", "inWC", "Pa", PA_PER_INWC, -2, "inwc", "pa", "pascals", "inches of water"),
+        ("inWC/100 ft", "inWC/100 ft", "Pa/m", _RATE, -1, "inwc_per_100ft", "pa_per_m", "pascals", "inches of water"),
+        ("Btu/h", "Btu/h", "W", W_PER_BTUH, 0, "btuh", "w", "tons or kW", "kW or Btu/h"),
+        ("Btu/h ft2", "Btu/h ft2", "W/m2", W_PER_BTUH / _AREA, 0, "btuh_per_ft2", "w_per_m2", "W/m2", "Btu/h ft2"),
+        ("tons", "tons", "kW", KW_PER_TON, 1, "tons", "kw", "kW or thousands of Btu/h", "tons or W"),
+        ("lb/ft3", "lb/ft3", "kg/m3", KG_PER_LB / M_PER_FT**3, -1),
+        (_HEAT, _HEAT, "W for each L/s and C", 1.8 * W_PER_BTUH / _FLOW),
+        ("cfm a ton", "cfm a ton", "L/s a kW", _FLOW / KW_PER_TON, 1),
+        ("USD/ft", "USD/ft", "USD/m", 1.0 / M_PER_FT, 0, "per_ft", "per_m"),
+        ("USD a ft", "USD a ft", "USD a m", 1.0 / M_PER_FT),
+        ("F", "F", "C", 5.0 / 9.0, 0, "f", "c", "degrees Celsius", "degrees Fahrenheit", -160.0 / 9.0),
     )
 }
 

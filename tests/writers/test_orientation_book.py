@@ -23,8 +23,9 @@ from tractduct.cli import main
 from tractduct.delivery.deliver import deliver
 from tractduct.delivery.lots import deliver_lots
 from tractduct.model.plan import candidate_sizes
+from tractduct.network.variants import variants_of
 from tractduct.orientation import OrientationStudy, check_every_degree, plan_at, study_orientation
-from tractduct.orientation.azimuths import azimuth_label, variants_of
+from tractduct.orientation.azimuths import azimuth_label
 from tractduct.physics.solar import SCREENING
 from tractduct.report import Report
 from tractduct.sizing.verify import verify_sizes

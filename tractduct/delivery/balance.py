@@ -5,17 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from tractduct.delivery.flow import SizedDucts, section_loss_inwc, with_dampers
 from tractduct.delivery.predict import Delivered, Drive, default_drive, predict
+from tractduct.model.arrays import BoolArray, FloatArray, IntArray
 from tractduct.model.plan import Tolerance
+from tractduct.sizing.budget import side_of_path, worst_by_side
 from tractduct.sizing.case import Case
 
-FloatArray = NDArray[np.float64]
-
 _SHUT = 1e3  # inWC/cfm2 of a damper that is shut tight
-_PASSES = 3  # over the airflow that a blower moves, which depends on the setting itself
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -44,11 +42,11 @@ class Balance:
 
     damper_inwc: FloatArray
     coefficient: FloatArray
-    wide_open: NDArray[np.intp]
+    wide_open: IntArray
     plenum_inwc: FloatArray
     needed_inwc: FloatArray
     made_inwc: FloatArray
-    possible: NDArray[np.bool_]
+    possible: BoolArray
     before: Delivered
     after: Delivered
 
@@ -66,16 +64,10 @@ def balance(case: Case, ducts: SizedDucts, *, drive: Drive | None = None) -> Bal
     live = variants.open_run & (flow > 0.0)
     loss = section_loss_inwc(ducts, variants.airflow_cfm, case.air)
     path_loss = np.where(live, loss @ tree.path.T.astype(float), np.nan)
-    is_return = np.array([run.side == "return" for run in tree.runs], dtype=bool)
-    need, wide = np.zeros((len(loss), 2)), np.full((len(loss), 2), -1, dtype=np.intp)
-    for k, side in enumerate((~is_return, is_return)):
-        if side.any():
-            members = np.flatnonzero(side)
-            filled = np.where(live[:, members], path_loss[:, members], -np.inf)
-            any_live = live[:, members].any(axis=1)
-            wide[:, k] = np.where(any_live, members[np.argmax(filled, axis=1)], -1)
-            need[:, k] = np.where(any_live, filled.max(axis=1), 0.0)
-    damper = np.where(is_return, need[:, [1]], need[:, [0]]) - path_loss
+    side, need = side_of_path(tree), worst_by_side(tree, live, path_loss)
+    of_side = [np.where(live & (side == k), path_loss, -np.inf) for k in range(2)]
+    wide = np.column_stack([np.where(np.isfinite(of).any(axis=1), of.argmax(axis=1), -1) for of in of_side])
+    damper = need[:, side] - path_loss
     coefficient = np.zeros_like(loss)
     coefficient[:, tree.run_section] = np.where(live, np.nan_to_num(damper) / np.where(live, flow, 1.0) ** 2, _SHUT)
     before = predict(case, ducts, drive=drive, strict=False)

@@ -7,10 +7,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tractduct.delivery.classes import IntArray
 from tractduct.delivery.marks import Marks, find_marks
 from tractduct.delivery.predict import Drive
-from tractduct.findings import Finding, Severity
+from tractduct.findings import Finding, note, warning
+from tractduct.model.arrays import IntArray
 from tractduct.one_plan import Study
 from tractduct.sizing.solve import Solution, change_front
 from tractduct.sizing.verify import Breach, verify_sizes
@@ -76,9 +76,7 @@ def study_built(
     case, plan = study.case, study.plan
     if not plan.built:
         raise ValueError("the plan has no built table")
-    labels = [size.label for size in case.table.sizes]
-    built = np.array([labels.index(plan.built[s.name]) if s.name in plan.built else -1 for s in case.tree.sections])
-    problem = case.problem()
+    built, problem = case.size_index(plan.built), case.problem()
     at, was = np.flatnonzero(built >= 0), built[built >= 0]
     allowed = problem.allowed.copy()
     allowed[at, was] = (case.table.on_sale & np.all(case.table.velocity_ok, axis=0))[at, was]
@@ -104,15 +102,8 @@ def study_built(
         free=tuple(s.name for s in case.tree.sections if s.name not in plan.built),
         cost=cost,
         breaches=verify_sizes(plan, case.variants.variants, names, first_only=True).breaches,
-        marks=_marks(study, size_index, drive) if predicted else None,
+        marks=find_marks(case, size_index, drive=drive, fewest=False) if predicted else None,
         front=tuple(change(solution) for solution in front),
-    )
-
-
-def _marks(study: Study, size_index: IntArray, drive: Drive | None) -> Marks:
-    dampers = study.plan.dampers
-    return find_marks(
-        study.case, size_index, drive=drive, positions=dampers.positions, least_cfm=dampers.least_cfm, fewest=False
     )
 
 
@@ -123,7 +114,7 @@ def _findings(built: Built) -> Iterator[Finding]:
     if built.holds:
         message = "they hold in every variant of the plan as it is now"
     else:
-        worst = max(built.breaches, key=lambda b: b.amount / b.limit)
+        worst = max(built.breaches, key=lambda b: b.use)
         message = f"they do not hold in the plan as it is now: {worst}"
     if built.marks is not None:
         message += f"; with their dampers marked anew {built.marks.chosen.rooms_outside} rooms are outside tolerance, "
@@ -138,10 +129,4 @@ def _findings(built: Built) -> Iterator[Finding]:
         worth = plan.units.say(abs(best.worth), unit, ",.0f")
         saves = "saves" if best.worth >= 0.0 else "costs"
         advice = f"Change {changed}; over the {lots} lots left that {saves} {worth} ({proven})"
-    yield Finding(
-        severity=Severity.NOTE if built.holds else Severity.WARNING,
-        rule="sizes already built",
-        subject="sizes already built",
-        message=message,
-        advice=advice,
-    )
+    yield (note if built.holds else warning)("sizes already built", "sizes already built", message, advice)

@@ -9,21 +9,12 @@ for each class and room.
 from __future__ import annotations
 
 from dataclasses import dataclass, fields, is_dataclass, replace
-from functools import reduce
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from tractduct.delivery.flow import (
-    MOST_STEPS,
-    BlowerCurve,
-    FloatArray,
-    Leakage,
-    Losses,
-    Source,
-    settle,
-)
+from tractduct.delivery.flow import MOST_STEPS, BlowerCurve, Leakage, Losses, Source, settle
 from tractduct.delivery.predict import (
     Drive,
     default_drive,
@@ -33,11 +24,9 @@ from tractduct.delivery.predict import (
     source_of,
     supply_runs_of_rooms,
 )
+from tractduct.model.arrays import BoolArray, FloatArray, IntArray, each, one_after_another
 from tractduct.network.airstream import airstream
 from tractduct.sizing.case import Case
-
-IntArray = NDArray[np.intp]
-BoolArray = NDArray[np.bool_]
 
 # Held totals of one class differ by less than this part; their shares then differ by a tenth of it or less, for
 # shares drift with the difference between the runs' exponents of loss (about 1.8 to 2) only.
@@ -75,12 +64,7 @@ class ClassAirflow:
     def mixed(self, candidate: IntArray) -> ClassAirflow:
         """One of which each class is that of some candidate (n_class,)."""
         rows = np.arange(len(candidate))
-        return ClassAirflow(**{f.name: getattr(self, f.name)[candidate, rows][None] for f in fields(self)})
-
-    def and_(self, other: ClassAirflow) -> ClassAirflow:
-        """These candidates and others after them."""
-        parts = {f.name: (getattr(self, f.name), getattr(other, f.name)) for f in fields(self)}
-        return ClassAirflow(**{name: np.concatenate(part) for name, part in parts.items()})
+        return each(self, lambda values: values[candidate, rows][None])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -99,7 +83,7 @@ class Windows:
 
     def only(self, some: BoolArray) -> Windows:
         """Those of some classes."""
-        return Windows(*(getattr(self, name)[some] for name in self.__slots__))
+        return each(self, lambda values: values[some])
 
     @property
     def lines(self) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
@@ -214,26 +198,20 @@ class Classes:
         """
         n_class, n_section = self.is_open.shape
         size = np.atleast_2d(size_index)
-        damper = np.asarray(damper_inwc_per_cfm2, dtype=float)
-        damper = damper.reshape((1,) * (3 - damper.ndim) + damper.shape)
+        damper = np.array(damper_inwc_per_cfm2, dtype=float, ndmin=3)
         design = self.case.variants.airflow_cfm[None]
-        start = design if start_cfm is None else start_cfm
-        start = start.reshape((1,) * (3 - start.ndim) + start.shape)
+        start = np.array(design if start_cfm is None else start_cfm, ndmin=3)
         if not np.isfinite(start).all():  # what did not settle is nowhere close by
             start = np.where(np.isfinite(start), start, design)
         n = max(len(size), len(damper), len(start))
         widest = max(n_section, self.source.static_inwc.shape[1] if isinstance(self.source, BlowerCurve) else 0)
         at_once = max(1, _NUMBERS_AT_ONCE // (n_class * widest))
+        given: tuple[NDArray[Any], ...] = (size, damper, start)
         parts = []
         for first in range(0, n, at_once):
-            part = slice(first, first + at_once)
-            here = size if len(size) == 1 else size[part]
-            dampers = damper if len(damper) == 1 else damper[part]
-            close = start if len(start) == 1 else start[part]
+            here, dampers, close = (of if len(of) == 1 else of[first : first + at_once] for of in given)
             parts.append(self._batch(here, dampers, close, most_steps))
-        if len(parts) == 1:
-            return parts[0]
-        return reduce(ClassAirflow.and_, parts)
+        return parts[0] if len(parts) == 1 else one_after_another(parts)
 
     def _batch(self, size: IntArray, damper: FloatArray, start: FloatArray, most_steps: int | None) -> ClassAirflow:
         tree = self.case.tree
@@ -246,7 +224,7 @@ class Classes:
             return np.broadcast_to(values, shape).reshape(n * n_class, n_section)
 
         at = np.arange(n_section), size
-        chosen = Losses(*(rows(getattr(self.losses, f.name)[at].swapaxes(1, 2)) for f in fields(Losses)))
+        chosen = each(self.losses, lambda values: rows(values[at].swapaxes(1, 2)))
         dampers = np.zeros((*damper.shape[:2], n_section))
         dampers[:, :, tree.run_section] = damper
         solution = settle(
@@ -288,14 +266,10 @@ def build_classes(case: Case, drive: Drive | None = None) -> Classes:
     drive = drive or default_drive(plan)
     total = variants.room_airflow_cfm.sum(axis=1)
     corrected = np.any(case.table.ducts.correction != 1.0)
+    corrections = [of.tobytes() if corrected else b"" for of in case.table.ducts.correction]
     keys = [
-        (
-            variant.season,
-            variant.flex,
-            variants.open_run[v].tobytes(),
-            case.table.ducts.correction[v].tobytes() if corrected else b"",
-        )
-        for v, variant in enumerate(variants.variants)
+        (variant.season, variant.flex, is_open.tobytes(), correction)
+        for variant, is_open, correction in zip(variants.variants, variants.open_run, corrections, strict=True)
     ]
     of_variant = np.zeros(len(keys), dtype=np.intp)
     representative: list[int] = []
@@ -312,11 +286,10 @@ def build_classes(case: Case, drive: Drive | None = None) -> Classes:
     refuse_unpredictable(one, installed_ducts(one, np.zeros(len(case.tree.sections), dtype=np.intp)))
     own = one.variants.room_airflow_cfm.sum(axis=1)[of_variant]
     held = drive is Drive.AIRFLOW
-    limits = np.full((2, len(representative)), np.inf)
-    for c in range(len(representative)) if held else ():
-        members = of_variant == c
-        given = np.array([case.budget.by_side_inwc[members, 0].min(), case.budget.total_inwc[members].min()])
-        limits[:, c] = np.where(np.isnan(given), np.inf, given)
+    limits = np.full((len(representative), 2), np.inf)  # of the supply, and of supply and return together
+    if held:
+        given = np.column_stack([case.budget.by_side_inwc[:, 0], case.budget.total_inwc])
+        np.minimum.at(limits, of_variant, np.where(np.isnan(given), np.inf, given))
     stream = airstream(plan, one.variants.variants, one.variants.room_airflow_cfm.sum(axis=1))
     return Classes(
         case=one,
@@ -326,8 +299,8 @@ def build_classes(case: Case, drive: Drive | None = None) -> Classes:
         of_variant=of_variant,
         scale=np.divide(total, own, out=np.ones_like(total), where=held & (own > 0.0)),
         season=np.array([plan.seasons.index(v.season) for v in one.variants.variants], dtype=np.intp),
-        supply_limit_inwc=limits[0],
-        ducts_limit_inwc=limits[1],
+        supply_limit_inwc=limits[:, 0],
+        ducts_limit_inwc=limits[:, 1],
         design_cfm=variants.room_airflow_cfm,
         tolerance_cfm=plan.tolerance.of_room_cfm(variants.room_airflow_cfm),
         losses=_losses_by_size(one),

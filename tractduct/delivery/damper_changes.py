@@ -10,11 +10,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tractduct.delivery.classes import BoolArray, IntArray
 from tractduct.delivery.damper_states import LEAST_CFM, Aim, State, States, differ
-from tractduct.delivery.flow import FloatArray
 from tractduct.delivery.marks import AIM
 from tractduct.delivery.response import Answers
+from tractduct.model.arrays import BoolArray, FloatArray, IntArray
 
 _NEW_SETTINGS = (3, 5, 6, 7, 8, 9, 10)  # of a blade: less is little, more is all but shut
 _REFRESH, _GROUPING = 30, 120  # what working out changes and groups of them costs, in candidates simulated
@@ -23,6 +22,10 @@ _RANKED = 480  # groups of changes, of which the first that hold are simulated
 _SINGLES = (40, 25, 15, 20)  # that are paired: by value, by cost saved, by airflow mended; exchanges by value
 _EXCHANGED = 20  # sections; in larger trees exchanges of a section and its child are more than they are worth
 _TRIPLES = 12_000  # about so many are looked at
+
+
+# Of some changes: sizes, settings, touched, times (n, n_class, n_room), over, exchange; see ``Changes``.
+_Parts = tuple[IntArray, IntArray, BoolArray, FloatArray, FloatArray, BoolArray]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -112,11 +115,11 @@ class Changing(States):
     def changes(self, state: State, aim: Aim) -> Changes:
         """Every single change of a state and what it does."""
         self.spent += _REFRESH
-        size, settings = state.one.size[0], state.one.settings[0]
-        answers = self.response.around(size, self.dampers(state.one.size, state.one.settings)[0], state.airflow)
-        parts = [self._resized(state, size, settings, answers)]
+        dampers = self.dampers(state.one.size, state.one.settings)[0]
+        answers = self.response.around(state.one.size[0], dampers, state.airflow)
+        parts = [self._resized(state, answers)]
         if aim.most > 0:
-            parts.append(self._set(state, size, settings, answers))
+            parts.append(self._set(state, answers))
         sizes, marks, touched, times, over, exchange = (np.concatenate(part) for part in zip(*parts, strict=True))
         return Changes(
             size=sizes,
@@ -130,10 +133,9 @@ class Changing(States):
             exchange=exchange,
         )
 
-    def _resized(
-        self, state: State, size: IntArray, settings: IntArray, answers: Answers
-    ) -> tuple[IntArray, IntArray, BoolArray, FloatArray, FloatArray, BoolArray]:
+    def _resized(self, state: State, answers: Answers) -> _Parts:
         """One section a size or two up or down, parents and children as far as they must; or against a child of its."""
+        size, settings = state.one.size[0], state.one.settings[0]
         n_path, found, exchanges = settings.shape[1], [], []
         for s in np.flatnonzero(self.free).tolist():
             for step in (-2, -1, 1, 2):
@@ -198,10 +200,9 @@ class Changing(States):
                     left.append(child)
         return True
 
-    def _set(
-        self, state: State, size: IntArray, settings: IntArray, answers: Answers
-    ) -> tuple[IntArray, IntArray, BoolArray, FloatArray, FloatArray, BoolArray]:
+    def _set(self, state: State, answers: Answers) -> _Parts:
         """Every setting of one run's damper worth a try, alike in all seasons or not."""
+        size, settings = state.one.size[0], state.one.settings[0]
         season, section = self.classes.season, self.case.tree.run_section
         n_season, n_path = settings.shape
         n_setting = self.takes.shape[3]

@@ -15,11 +15,11 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
 from tractduct.delivery.classes import TOTALS_ALIKE, Classes, build_classes
-from tractduct.delivery.flow import BlowerCurve, FloatArray, HeldAirflow, HeldPressure, Losses
+from tractduct.delivery.flow import BlowerCurve, HeldAirflow, HeldPressure, Losses
 from tractduct.delivery.predict import Drive, supply_runs_of_rooms
+from tractduct.model.arrays import FloatArray, IntArray
 from tractduct.sizing.case import Case
 from tractduct.sizing.highs import integer_program
 from tractduct.sizing.program import DIAMETER_TOLERANCE_IN
@@ -96,7 +96,7 @@ class _Rows:
         self.case, self.classes, self.dampers = case, classes, dampers
         self.problem = case.problem()
         self.columns: list[tuple[float, float, float, bool]] = []  # cost, low, high, whole
-        self.rows: list[tuple[NDArray[np.intp], FloatArray, float, float]] = []
+        self.rows: list[tuple[IntArray, FloatArray, float, float]] = []
         allowed = self.problem.tightened()
         self.sizes = [np.flatnonzero(row) for row in allowed]
         self.x = [
@@ -108,11 +108,11 @@ class _Rows:
         cost, low, high, whole = (np.array(part) for part in zip(*self.columns, strict=True))
         self.cost, self.low, self.high, self.whole = cost, low, high, whole
 
-    def size_index(self, x: FloatArray) -> NDArray[np.intp]:
+    def size_index(self, x: FloatArray) -> IntArray:
         """(n_section,) the sizes of a solution."""
         return np.array([s[int(np.argmax(x[at]))] for s, at in zip(self.sizes, self.x, strict=True)], dtype=np.intp)
 
-    def cut_off(self, size_index: NDArray[np.intp]) -> None:
+    def cut_off(self, size_index: IntArray) -> None:
         """No set with these sizes; those of returns count only where a blower's curve answers to them."""
         every = self.classes.drive is Drive.BLOWER
         counts = [s for s, section in enumerate(self.case.tree.sections) if every or section.side != "return"]

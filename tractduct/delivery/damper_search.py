@@ -21,16 +21,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tractduct.delivery.balance import tolerances_off
-from tractduct.delivery.classes import BoolArray, IntArray
 from tractduct.delivery.damper_changes import Changes, Changing
 from tractduct.delivery.damper_proof import DamperBound
 from tractduct.delivery.damper_states import Aim, State, differ
-from tractduct.delivery.flow import FloatArray, with_dampers
 from tractduct.delivery.mark_board import build_board
 from tractduct.delivery.mark_search import improved
 from tractduct.delivery.marks import AIM
 from tractduct.delivery.predict import Delivered, Drive, installed_ducts, predict
 from tractduct.errors import SolverError
+from tractduct.model.arrays import BoolArray, FloatArray, IntArray
 from tractduct.model.plan import is_outside
 from tractduct.physics.damper import blade_inwc_per_cfm2
 from tractduct.sizing.candidates import at_sizes
@@ -130,11 +129,10 @@ def search_dampers(
     if least.size_index is None:
         raise ValueError("no size set holds, so there is nothing to search from")
     search = _Search(case, least, drive, effort)
-    found = search.run([least.size_index, *starts], on_step)
     entries: list[DamperEntry] = []
-    for number in sorted(found):
+    for _, found in sorted(search.run([least.size_index, *starts], on_step).items()):
         checked: list[DamperEntry] = []
-        for expected, size, settings in found[number]:
+        for expected, size, settings in found:
             checked.append(search.entry(size, settings))
             if checked[-1].rooms_outside <= expected:
                 break
@@ -148,8 +146,8 @@ def search_dampers(
 
 def _verify(case: Case, size_index: IntArray) -> None:
     """The independent check of an entry's sizes; SolverError, a fault of the program, where it refuses them."""
-    variants, labels = case.variants.variants, case.labels(size_index)
-    breaches = verify_sizes(case.plan, variants, labels).breaches + verify_cap(case.plan, variants, labels)
+    of = case.plan, case.variants.variants, case.labels(size_index)
+    breaches = verify_sizes(*of).breaches + verify_cap(*of)
     if breaches:
         raise SolverError(f"the independent check refuses a size set of the search with dampers: {breaches[0]}")
 
@@ -313,10 +311,8 @@ class _Search(Changing):
     def entry(self, size: IntArray, settings: IntArray) -> DamperEntry:
         """A state worked out again by the ordinary prediction."""
         case, plan = self.case, self.case.plan
-        coefficient = damper_coefficients(case, size, settings)
-        delivered = predict(
-            case, with_dampers(installed_ducts(case, size), coefficient), drive=self.classes.drive, strict=False
-        )
+        ducts = installed_ducts(case, size, dampers=damper_coefficients(case, size, settings))
+        delivered = predict(case, ducts, drive=self.classes.drive, strict=False)
         off = np.round(np.nan_to_num(tolerances_off(delivered, plan.tolerance), nan=np.inf), 9)
         number = int(np.any(settings > 0, axis=0).sum())
         duct = case.cost_of(size)

@@ -6,7 +6,6 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from tractduct.delivery.balance import Balance, balance
 from tractduct.delivery.damper_search import DamperFront
@@ -14,15 +13,14 @@ from tractduct.delivery.flow import with_dampers
 from tractduct.delivery.mark_checks import AsBuilt, MarkedDegrees, check_marks_every_degree, rooms_outside_as_built
 from tractduct.delivery.mark_remedies import Remedy as MarkRemedy
 from tractduct.delivery.mark_remedies import find_remedies
-from tractduct.delivery.marks import Marks, find_marks
+from tractduct.delivery.marks import Marks, Setting, find_marks
 from tractduct.delivery.predict import LEAST_CFM_A_TON, Delivered, Drive, default_drive, installed_ducts, predict
 from tractduct.delivery.robust import MOST_COMPRESSION_PCT, Spread, building_spread
 from tractduct.delivery.substitute import Substitution, substitutions_of
-from tractduct.findings import Finding, Severity
+from tractduct.findings import Finding, caution, warning
+from tractduct.model.arrays import FloatArray
 from tractduct.one_plan import Progress, Sized, Study
 from tractduct.physics.friction import COMPRESSION_TESTED_TO_PCT
-
-FloatArray = NDArray[np.float64]
 
 MOST_SEARCHED = 150  # sections of a plan for which fewer dampers are looked for; more take many minutes
 HOOD_ERROR_PCT = 6.0  # flow hood in the field: about 6 % powered, 11 to 25 % not (LBNL, abstract of Part 2)
@@ -105,38 +103,17 @@ def deliver(
     compressed_pct = MOST_COMPRESSION_PCT if compressed_pct is None else compressed_pct
     ducts = installed_ducts(case, size_index)
     open_dampers = predict(case, ducts, drive=drive)
-    compressed = predict(
-        case, installed_ducts(case, size_index, compression_pct=compressed_pct), drive=drive, strict=False
-    )
+    squeezed = installed_ducts(case, size_index, compression_pct=compressed_pct)
+    compressed = predict(case, squeezed, drive=drive, strict=False)
     progress("balancing", 0, 5)
     balanced = balance(case, ducts, drive=drive)
-    set_ducts = with_dampers(ducts, balanced.coefficient)
-    as_run = predict(case, set_ducts, drive=drive, loaded=True, strict=False)
+    as_run = predict(case, with_dampers(ducts, balanced.coefficient), drive=drive, loaded=True, strict=False)
     progress("damper marks", 1, 5)
-    allowed = case.plan.dampers
-    marks = find_marks(
-        case,
-        size_index,
-        drive=drive,
-        positions=allowed.positions,
-        least_cfm=allowed.least_cfm,
-        fewest=len(case.tree.sections) <= MOST_SEARCHED,
-    )
+    marks = find_marks(case, size_index, drive=drive, fewest=len(case.tree.sections) <= MOST_SEARCHED)
     progress("robustness", 3, 5)
     spread = building_spread(case, size_index, balanced.coefficient, drive=drive)
     progress("substitution", 4, 5)
     substitutions = substitutions_of(case, drive=drive)
-    remedies = find_remedies(case, size_index, marks.chosen, least_cfm=allowed.least_cfm)
-    found = [*_system(study, open_dampers), *_balancing(study, balanced), *_marks(study, marks, remedies)]
-    if compressed_pct > COMPRESSION_TESTED_TO_PCT:
-        found.append(_beyond_measured(compressed_pct))
-    found += _unsettled(study, compressed, f"flex compressed by {compressed_pct:g} %")
-    found += _unsettled(study, balanced.after, "balanced")
-    if _has_filter(study):
-        found += _unsettled(study, as_run, "balanced, filters due for change")
-    found += _unsettled(study, marks.chosen.delivered, "with the damper marks")
-    degrees = check_marks_every_degree(case, marks.chosen) if len(case.plan.fronts) > 1 else None
-    found += degrees.findings(marks.chosen) if degrees else ()
     delivery = Delivery(
         study=study,
         sized=study.sized,
@@ -148,15 +125,34 @@ def deliver(
         as_run=as_run,
         marks=marks,
         as_built=rooms_outside_as_built(case, size_index, marks.chosen, drive=drive),
-        mark_remedies=remedies,
-        mark_degrees=degrees,
+        mark_remedies=find_remedies(case, size_index, marks.chosen),
+        mark_degrees=check_marks_every_degree(case, marks.chosen) if len(case.plan.fronts) > 1 else None,
         by_dampers=by_dampers,
         spread=spread,
         substitutions=substitutions,
         findings=(),
     )
-    found = [*_equipment(delivery), *found]
-    return replace(delivery, findings=tuple(found))
+    return replace(delivery, findings=tuple(_findings(delivery)))
+
+
+def _findings(delivery: Delivery) -> Iterator[Finding]:
+    study, marks = delivery.study, delivery.marks.chosen
+    yield from _equipment(delivery)
+    yield from _system(study, delivery.open_dampers)
+    yield from _balancing(study, delivery.balanced)
+    yield from _marks(study, marks, delivery.mark_remedies)
+    compressed = f"flex compressed by {delivery.compressed_pct:g} %"
+    if delivery.compressed_pct > COMPRESSION_TESTED_TO_PCT:
+        message = f"airflow with {compressed} is shown; the relation used was measured up to "
+        message += f"{COMPRESSION_TESTED_TO_PCT:g} %"
+        yield caution("compressed flex", "system", message, "Take it for a rough figure")
+    yield from _unsettled(study, delivery.compressed, compressed)
+    yield from _unsettled(study, delivery.balanced.after, "balanced")
+    if _has_filter(study):
+        yield from _unsettled(study, delivery.as_run, "balanced, filters due for change")
+    yield from _unsettled(study, marks.delivered, "with the damper marks")
+    if delivery.mark_degrees is not None:
+        yield from delivery.mark_degrees.findings(marks)
 
 
 def _has_filter(study: Study) -> bool:
@@ -170,23 +166,11 @@ def _equipment(delivery: Delivery) -> Iterator[Finding]:
     # Rounded, so that the first of several equal variants is named whatever their last bits are.
     moved = np.round(np.nan_to_num(delivery.standard_cfm, nan=np.inf), 9)
     static = np.round(np.nan_to_num(delivery.as_run.external_static_inwc, nan=-np.inf), 9)
+    coil = "Choose a higher speed, a coil or filter that takes less, or larger ducts"
+    furnace = "Choose a higher speed, a filter that takes less, or larger ducts: too little air overheats the furnace"
     for season, rule, least, per, unit, advice in (
-        (
-            "cooling",
-            "airflow over the coil",
-            LEAST_CFM_A_TON,
-            gear.capacity_tons,
-            "cfm a ton",
-            "Choose a higher speed, a coil or filter that takes less, or larger ducts",
-        ),
-        (
-            "heating",
-            "airflow in heating",
-            gear.least_heating_cfm,
-            1.0,
-            "cfm",
-            "Choose a higher speed, a filter that takes less, or larger ducts: too little air overheats the furnace",
-        ),
+        ("cooling", "airflow over the coil", LEAST_CFM_A_TON, gear.capacity_tons, "cfm a ton", coil),
+        ("heating", "airflow in heating", gear.least_heating_cfm, 1.0, "cfm", furnace),
     ):
         counts = study.variants.where(season=season)
         if least is None or per is None or not counts.any():
@@ -194,24 +178,19 @@ def _equipment(delivery: Delivery) -> Iterator[Finding]:
         got = np.where(counts, moved / per, np.inf)
         v = int(np.argmin(got))
         if got[v] < least:
-            yield Finding(
-                severity=Severity.WARNING,
-                rule=rule,
-                subject="system",
-                message=f"{units.say(got[v], unit, '.1f')} of standard air, under {units.number(least, unit, 'g')} "
-                f"({study.variants.variants[v]}; {how})",
-                advice=advice,
+            message = (
+                f"{units.say(got[v], unit, '.1f')} of standard air, under {units.number(least, unit, 'g')} "
+                f"({study.variants.variants[v]}; {how})"
             )
+            yield warning(rule, "system", message, advice)
     rated, v = delivery.rated_static_inwc, int(np.argmax(static))
     if rated is not None and static[v] > rated * (1.0 + 1e-9):
-        yield Finding(
-            severity=Severity.WARNING,
-            rule="external static pressure",
-            subject="system",
-            message=f"{units.say(static[v], 'inWC', '.3f')}, over the {units.number(rated, 'inWC', '.3f')} that the "
-            f"equipment is rated for in this site's air ({study.variants.variants[v]}; {how})",
-            advice="Larger ducts, a filter that takes less, or equipment rated for more",
+        message = (
+            f"{units.say(static[v], 'inWC', '.3f')}, over the {units.number(rated, 'inWC', '.3f')} that the "
+            f"equipment is rated for in this site's air ({study.variants.variants[v]}; {how})"
         )
+        advice = "Larger ducts, a filter that takes less, or equipment rated for more"
+        yield warning("external static pressure", "system", message, advice)
 
 
 def _system(study: Study, got: Delivered) -> Iterator[Finding]:
@@ -220,27 +199,13 @@ def _system(study: Study, got: Delivered) -> Iterator[Finding]:
     if outside.any():
         off = 100.0 * (got.total_cfm / got.airstream.design_cfm - 1.0)
         v = int(np.argmax(np.where(outside, np.abs(off), -1.0)))
-        yield Finding(
-            severity=Severity.CAUTION,
-            rule="system airflow",
-            subject="system",
-            message=f"{plan.units.say(got.total_cfm[v], 'cfm', '.0f')} with all dampers open, "
-            f"{off[v]:+.0f} % of design "
-            f"({variants.variants[v]}); tolerance is {plan.tolerance.system_pct:g} %",
-            advice="Choose the blower speed that comes nearest, and measure it",
-            air_cfm=abs(float(got.total_cfm[v] - got.airstream.design_cfm[v])),
+        message = (
+            f"{plan.units.say(got.total_cfm[v], 'cfm', '.0f')} with all dampers open, {off[v]:+.0f} % of design "
+            f"({variants.variants[v]}); tolerance is {plan.tolerance.system_pct:g} %"
         )
-
-
-def _beyond_measured(compressed_pct: float) -> Finding:
-    return Finding(
-        severity=Severity.CAUTION,
-        rule="compressed flex",
-        subject="system",
-        message=f"airflow with flex compressed by {compressed_pct:g} % is shown; the relation used was measured up to "
-        f"{COMPRESSION_TESTED_TO_PCT:g} %",
-        advice="Take it for a rough figure",
-    )
+        advice = "Choose the blower speed that comes nearest, and measure it"
+        missing = abs(float(got.total_cfm[v] - got.airstream.design_cfm[v]))
+        yield caution("system airflow", "system", message, advice, air_cfm=missing)
 
 
 def _balancing(study: Study, balanced: Balance) -> Iterator[Finding]:
@@ -254,30 +219,26 @@ def _balancing(study: Study, balanced: Balance) -> Iterator[Finding]:
     else:
         why = f"{units.say(balanced.needed_inwc[v], 'inWC', '.3f')} is needed and there is "
         why += units.number(float(balanced.made_inwc[v]), "inWC", ".3f")
-    yield Finding(
-        severity=Severity.WARNING,
-        rule="balancing",
-        subject="system",
-        message=f"no damper setting gives every room its design airflow in {impossible.sum()} variants: {why} "
-        f"({study.variants.variants[v]})",
-        advice="Choose a higher speed, or reduce the losses of devices and ducts",
+    message = (
+        f"no damper setting gives every room its design airflow in {impossible.sum()} variants: {why} "
+        f"({study.variants.variants[v]})"
     )
+    advice = "Choose a higher speed, or reduce the losses of devices and ducts"
+    yield warning("balancing", "system", message, advice)
 
 
 def _unsettled(study: Study, got: Delivered, what: str) -> Iterator[Finding]:
     blank = ~got.solution.settled
     if blank.any():
-        yield Finding(
-            severity=Severity.WARNING,
-            rule="no operating point",
-            subject="system",
-            message=f"{what}: the blower's table and the system never meet in {blank.sum()} variants "
-            f"({study.variants.variants[int(np.argmax(blank))]} and others); nothing is predicted there",
-            advice="Add rows to the blower table from the equipment's data",
+        message = (
+            f"{what}: the blower's table and the system never meet in {blank.sum()} variants "
+            f"({study.variants.variants[int(np.argmax(blank))]} and others); nothing is predicted there"
         )
+        advice = "Add rows to the blower table from the equipment's data"
+        yield warning("no operating point", "system", message, advice)
 
 
-def _marks(study: Study, marks: Marks, remedies: tuple[MarkRemedy, ...]) -> Iterator[Finding]:
+def _marks(study: Study, marks: Setting, remedies: tuple[MarkRemedy, ...]) -> Iterator[Finding]:
     """Rooms that the damper marks leave outside tolerance, the farthest off first, and the best change tried."""
     units = study.plan.units
     best = remedies[0] if remedies else None
@@ -286,18 +247,10 @@ def _marks(study: Study, marks: Marks, remedies: tuple[MarkRemedy, ...]) -> Iter
         left = f"leaves {best.rooms_outside} rooms outside" if best.rooms_outside else "puts every room right"
         cost = "" if np.isnan(best.extra_cost) else f", {units.say(best.extra_cost, study.cost_unit, '+,.2f')} per lot"
         advice = f"Tried: {best.what} {left}{cost}. Sheet Damper marks has the others"
-    for room in sorted(marks.chosen.outside, key=lambda r: -r.tolerances):
-        given = units.number(room.delivered_cfm, "cfm", ".0f")
-        asked = units.say(room.design_cfm, "cfm", ".0f")
-        yield Finding(
-            severity=Severity.WARNING,
-            rule="room outside with the damper marks",
-            subject=f"room {room.room}",
-            message=f"the best marks still give {given} of {asked} ({room.variant}), {room.tolerances:.2f} tolerances "
-            "off",
-            advice=advice,
-            room=room.room,
-            cause="marks",
-            amount=f"{given} of {asked}",
-            air_cfm=abs(room.delivered_cfm - room.design_cfm),
+    for room in sorted(marks.outside, key=lambda r: -r.tolerances):
+        gets = f"{units.number(room.delivered_cfm, 'cfm', '.0f')} of {units.say(room.design_cfm, 'cfm', '.0f')}"
+        message = f"the best marks still give {gets} ({room.variant}), {room.tolerances:.2f} tolerances off"
+        rule, missed = "room outside with the damper marks", abs(room.delivered_cfm - room.design_cfm)
+        yield warning(
+            rule, f"room {room.room}", message, advice, room=room.room, cause="marks", amount=gets, air_cfm=missed
         )

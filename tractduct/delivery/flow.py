@@ -7,22 +7,18 @@ few array operations for each level of the tree and no matrix.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from tractduct.model.arrays import BoolArray, IntArray, each
+from tractduct.model.arrays import FloatArray as FloatArray
 from tractduct.network.airstream import DeviceLoss
 from tractduct.network.tree import DuctTree
 from tractduct.physics.air import Air, dynamic_pressure_inwc, velocity_pressure_inwc
-from tractduct.physics.friction import (
-    LAMINAR_BELOW_REYNOLDS,
-    friction_factor_and_slope,
-    round_area_ft2,
-)
-
-FloatArray = NDArray[np.float64]
+from tractduct.physics.friction import LAMINAR_BELOW_REYNOLDS, friction_factor_and_slope, round_area_ft2
 
 # The friction of laminar flow jumps to turbulent at one Reynolds number. A pressure in between would have no
 # airflow at all; over this relative width the loss rises in a straight line instead.
@@ -54,7 +50,7 @@ class SizedDucts:
     friction_length_ft: FloatArray
     loss_coefficient: FloatArray
     damper_inwc_per_cfm2: FloatArray
-    is_open: NDArray[np.bool_]
+    is_open: BoolArray
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -118,39 +114,29 @@ class AirflowSolution:
     return_inwc: FloatArray
     blower_cfm: FloatArray
     external_static_inwc: FloatArray
-    settled: NDArray[np.bool_]
+    settled: BoolArray
     steps: int
 
     def with_unsettled_blank(self) -> AirflowSolution:
         """NaN in place of the numbers of variants that did not settle."""
         if self.settled.all():
             return self
-        blank = ~self.settled
-        return replace(
-            self,
-            airflow_cfm=np.where(blank[:, None], np.nan, self.airflow_cfm),
-            supply_inwc=np.where(blank, np.nan, self.supply_inwc),
-            return_inwc=np.where(blank, np.nan, self.return_inwc),
-            blower_cfm=np.where(blank, np.nan, self.blower_cfm),
-            external_static_inwc=np.where(blank, np.nan, self.external_static_inwc),
-        )
+        by_variant = ("supply_inwc", "return_inwc", "blower_cfm", "external_static_inwc")
+        known: dict[str, Any] = {name: np.where(self.settled, getattr(self, name), np.nan) for name in by_variant}
+        return replace(self, airflow_cfm=np.where(self.settled[:, None], self.airflow_cfm, np.nan), **known)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Level:
     """Sections of one depth, those of one parent together; ``starts`` begins each such family."""
 
-    sections: NDArray[np.intp]
-    starts: NDArray[np.intp]
-    parents: NDArray[np.intp]
-    family: NDArray[np.intp]  # (n in level,), which family a section is of
+    sections: IntArray
+    starts: IntArray
+    parents: IntArray
+    family: IntArray  # (n in level,), which family a section is of
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Side:
-    """One tree, deepest level first; the last level joins the air handler."""
-
-    levels: tuple[_Level, ...] = field(default=())
+_Side = tuple[_Level, ...]  # one tree, deepest level first; the last level joins the air handler
 
 
 @lru_cache(maxsize=16)  # of trees solved again and again
@@ -165,7 +151,7 @@ def _side(tree: DuctTree, is_return: bool) -> _Side:
         members = members[np.argsort(tree.parent[members], kind="stable")]
         parents, starts, family = np.unique(tree.parent[members], return_index=True, return_inverse=True)
         levels.append(_Level(members, starts.astype(np.intp), parents.astype(np.intp), family.astype(np.intp)))
-    return _Side(tuple(levels))
+    return tuple(levels)
 
 
 def section_loss_inwc(ducts: SizedDucts, airflow_cfm: FloatArray, air: Air) -> FloatArray:
@@ -189,17 +175,8 @@ class Losses:
         reynolds = velocity_fpm / 60.0 * diameter_ft / air.kinematic_viscosity_ft2_per_s
         friction = ducts.friction_length_ft / diameter_ft * dynamic_pressure_inwc(velocity_fpm, air)
         other = ducts.loss_coefficient * velocity_pressure_inwc(1.0 / ducts.area_ft2, air)
-        return Losses(
-            *(
-                np.ascontiguousarray(np.broadcast_to(a, shape))
-                for a in (
-                    reynolds,
-                    ducts.roughness_ft / diameter_ft,
-                    friction,
-                    other + ducts.damper_inwc_per_cfm2,
-                )
-            )
-        )
+        own = Losses(reynolds, ducts.roughness_ft / diameter_ft, friction, other + ducts.damper_inwc_per_cfm2)
+        return each(own, lambda values: np.ascontiguousarray(np.broadcast_to(values, shape)))
 
     def at(self, flow: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Loss [inWC] and its slope [inWC/cfm]; laminar friction bridges to turbulent over a narrow width."""
@@ -224,12 +201,7 @@ class Losses:
 
 
 def solve_airflow(
-    tree: DuctTree,
-    ducts: SizedDucts,
-    source: Source,
-    air: Air,
-    start_cfm: FloatArray,
-    leakage: Leakage | None = None,
+    tree: DuctTree, ducts: SizedDucts, source: Source, air: Air, start_cfm: FloatArray, leakage: Leakage | None = None
 ) -> AirflowSolution:
     """Settle the airflow of every section in every variant; all rooms are at one pressure.
 
@@ -252,7 +224,7 @@ def solve_airflow(
 def settle(
     tree: DuctTree,
     losses: Losses,
-    is_open: NDArray[np.bool_],
+    is_open: BoolArray,
     source: Source,
     start_cfm: FloatArray,
     leakage: Leakage | None = None,
@@ -265,9 +237,8 @@ def settle(
     # A section whose runs are all shut is shut too.
     is_open = is_open & ((is_open[:, tree.run_section] @ tree.path.astype(float)) > 0.0)
     flow = np.where(is_open, np.maximum(start_cfm, _LEAST_CFM), 0.0)
-    blower = np.where(flow[:, _tops(sides[0])].sum(axis=1) > 0.0, flow[:, _tops(sides[0])].sum(axis=1), 1.0) / (
-        1.0 - lost.supply
-    )
+    starts = flow[:, sides[0][-1].sections if sides[0] else []].sum(axis=1)  # of the sections at the air handler
+    blower = np.where(starts > 0.0, starts, 1.0) / (1.0 - lost.supply)
     settled = np.ones(len(flow), dtype=bool)
     steps = 0
     change = np.zeros_like(flow)
@@ -289,8 +260,7 @@ def settle(
     settled = settled & (change.max(axis=1) < _SETTLED)
     supply, back = plenum
     if isinstance(source, HeldPressure):
-        blower = np.full(len(flow), np.nan)
-        static = blower
+        static = blower = np.full(len(flow), np.nan)
     else:
         static = supply + back + source.devices.at(blower)
     return AirflowSolution(
@@ -302,11 +272,6 @@ def settle(
         settled=settled,
         steps=steps,
     )
-
-
-def _tops(side: _Side) -> NDArray[np.intp]:
-    """Sections that join the air handler."""
-    return side.levels[-1].sections if side.levels else np.zeros(0, dtype=np.intp)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -324,14 +289,12 @@ class _Condensed:
     root_resistance: FloatArray
 
 
-def _condense(
-    side: _Side, loss: FloatArray, slope: FloatArray, flow: FloatArray, is_open: NDArray[np.bool_]
-) -> _Condensed:
+def _condense(side: _Side, loss: FloatArray, slope: FloatArray, flow: FloatArray, is_open: BoolArray) -> _Condensed:
     own_offset = loss - slope * flow
     offset, resistance = own_offset.copy(), slope.copy()
     conductance = np.where(is_open, 1.0 / resistance, 0.0)
     root_offset, root_resistance = np.zeros(len(flow)), np.zeros(len(flow))
-    for level in side.levels:
+    for level in side:
         part = conductance[:, level.sections]
         total = np.add.reduceat(part, level.starts, axis=1)
         push = np.add.reduceat(part * offset[:, level.sections], level.starts, axis=1)
@@ -350,7 +313,7 @@ def _condense(
 def _spread(side: _Side, part: _Condensed, plenum: FloatArray, flow: FloatArray) -> None:
     """Airflow of every section from the plenum's pressure outwards, into ``flow``."""
     node = np.zeros_like(flow)
-    for level in reversed(side.levels):
+    for level in reversed(side):
         at = level.sections
         above = plenum[:, None] if level.parents[0] < 0 else node[:, level.parents[level.family]]
         flow[:, at] = (above - part.offset[:, at]) * part.conductance[:, at]
@@ -359,7 +322,7 @@ def _spread(side: _Side, part: _Condensed, plenum: FloatArray, flow: FloatArray)
 
 def _meet(
     source: Source, condensed: list[_Condensed], lost: Leakage, blower: FloatArray
-) -> tuple[tuple[FloatArray, FloatArray], FloatArray, NDArray[np.bool_]]:
+) -> tuple[tuple[FloatArray, FloatArray], FloatArray, BoolArray]:
     """Plenum pressures and the blower's airflow where the linear trees meet what drives them."""
     supply, back = condensed
     fine = np.ones(len(blower), dtype=bool)
@@ -373,17 +336,11 @@ def _meet(
     else:
         bent, slope = source.devices.powers_from(blower)
         blower, fine = _crossing(source, offset + bent, resistance + slope)
-    return (
-        (
-            supply.root_offset + supply.root_resistance * parts[0] * blower,
-            back.root_offset + back.root_resistance * parts[1] * blower,
-        ),
-        blower,
-        fine,
-    )
+    plenums = [c.root_offset + c.root_resistance * part * blower for c, part in zip(condensed, parts, strict=True)]
+    return (plenums[0], plenums[1]), blower, fine
 
 
-def _crossing(curve: BlowerCurve, offset: FloatArray, resistance: FloatArray) -> tuple[FloatArray, NDArray[np.bool_]]:
+def _crossing(curve: BlowerCurve, offset: FloatArray, resistance: FloatArray) -> tuple[FloatArray, BoolArray]:
     """Largest airflow at which the curve meets offset + resistance q + squares q^2; False where nowhere."""
     q = curve.airflow_cfm
     device = curve.devices.square

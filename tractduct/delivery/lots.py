@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
+from itertools import product
 
 import numpy as np
 
 from tractduct.delivery.deliver import Delivery
-from tractduct.delivery.flow import FloatArray, with_dampers
 from tractduct.delivery.marks import MarkTable, Setting, find_marks, pass_range_cfm
-from tractduct.delivery.predict import installed_ducts, predict
+from tractduct.delivery.predict import installed_ducts, predict, supply_runs_of_rooms
 from tractduct.errors import InputFaults
+from tractduct.model.arrays import FloatArray
 from tractduct.model.lots import Lot
 from tractduct.model.options import Built
 from tractduct.model.plan import TIE, Plan
@@ -89,35 +91,28 @@ def deliver_lots(delivery: Delivery, installed: str = "", results: Sequence[LotR
     study = delivery.study
     plan = study.plan
     if not results:
+        of_front = partial(Lot, options=plan.every_house[0].options)
         each = tuple(
-            Lot(
-                name=f"front {front}{' mirrored' if mirrored else ''}",
-                azimuth_deg=face_azimuth_deg(front),
-                mirrored=mirrored,
-                options=plan.every_house[0].options,
-            )
-            for front in plan.fronts
-            for mirrored in plan.mirrored
+            of_front(name=f"front {f}{' mirrored' if m else ''}", azimuth_deg=face_azimuth_deg(f), mirrored=m)
+            for f, m in product(plan.fronts, plan.mirrored)
         )
         results = lot_results(replace(plan, lots=plan.lots or each), study.tree, study.size_set)
     groups: dict[str, list[LotResult]] = {}
     for result in results:
         groups.setdefault(result.lot.flex or installed or plan.flex[0], []).append(result)
-    marks = {
-        flex: _marks_of(delivery, flex) for flex in dict.fromkeys((*groups, *(plan.other_flex if plan.lots else ())))
-    }
+    other_flex = plan.other_flex if plan.lots else ()
+    marks = {flex: _marks_of(delivery, flex) for flex in dict.fromkeys((*groups, *other_flex))}
     air: dict[str, LotAir] = {}
     for flex, members in groups.items():
         air |= _air_of_lots(delivery, members, flex, marks[flex])
-    other = tuple(
-        OtherFlex(flex=flex, marks=marks[flex], air=_air_of_lots(delivery, results, flex, marks[flex]))
-        for flex in (plan.other_flex if plan.lots else ())
-    )
     return LotDelivery(
         results=tuple(results),
         air={r.lot.name: air[r.lot.name] for r in results if r.lot.name in air},
         listed=bool(plan.lots),
-        other_flex=other,
+        other_flex=tuple(
+            OtherFlex(flex=flex, marks=marks[flex], air=_air_of_lots(delivery, results, flex, marks[flex]))
+            for flex in other_flex
+        ),
     )
 
 
@@ -134,15 +129,8 @@ def _found_marks(delivery: Delivery, plan: Plan, runs: Collection[str] | None = 
     None where the blower's table does not reach so far: nothing is predicted there, with any marks.
     """
     try:
-        return find_marks(
-            build_case(plan),
-            delivery.sized.size_index,
-            drive=delivery.drive,
-            positions=plan.dampers.positions,
-            least_cfm=plan.dampers.least_cfm,
-            fewest=False,
-            runs=runs,
-        ).chosen
+        case = build_case(plan)
+        return find_marks(case, delivery.sized.size_index, drive=delivery.drive, fewest=False, runs=runs).chosen
     except InputFaults:
         return None
 
@@ -171,14 +159,16 @@ def _air_of_house(
     found: dict[str, LotAir] = {}
     order = {r.lot.azimuth_deg: marks.nearest_first(r.nearest_front, mirrored) for r in results}
     for nth in range(len(marks.tables) + 1):
-        own_marks = nth == len(marks.tables)
         tables: dict[float, MarkTable] = {}
         for azimuth in dict.fromkeys(r.lot.azimuth_deg for r in results):
-            if not own_marks:
+            if nth < len(marks.tables):
                 tables[azimuth] = marks.tables[order[azimuth][nth]]
             elif own := _found_marks(delivery, plan_at(house, [azimuth], (mirrored,)), marks.runs):
                 tables[azimuth] = own.tables[0]
-        for name, air in _with_tables(delivery, house, mirrored, results, tables, own_marks).items():
+        at = plan_at(house, list(tables), (mirrored,)) if tables else None
+        own_marks = nth == len(marks.tables)
+        for air in _with_tables(delivery, at, results, tables, own_marks) if at else ():
+            name = air.result.lot.name
             if name not in found or len(rooms_off(delivery, air)) < len(rooms_off(delivery, found[name])):
                 found[name] = air
         results = [r for r in results if rooms_off(delivery, found[r.lot.name])]
@@ -188,17 +178,10 @@ def _air_of_house(
 
 
 def _with_tables(
-    delivery: Delivery,
-    house: Plan,
-    mirrored: bool,
-    results: Sequence[LotResult],
-    tables: Mapping[float, MarkTable],
-    own_marks: bool,
-) -> dict[str, LotAir]:
-    """The same with the marks of a table for each azimuth; lots without one are left out."""
-    if not tables:
-        return {}
-    case = build_case(plan_at(house, list(tables), (mirrored,)))
+    delivery: Delivery, at: Plan, results: Sequence[LotResult], tables: Mapping[float, MarkTable], own_marks: bool
+) -> Iterator[LotAir]:
+    """The same with the marks of a table for each azimuth of a plan; lots without one are left out."""
+    case = build_case(at)
     tree, variants, seasons = case.tree, case.variants, case.plan.seasons
     by_label = {azimuth_label(azimuth): table for azimuth, table in tables.items()}
     coefficient = np.zeros(variants.airflow_cfm.shape)
@@ -206,18 +189,15 @@ def _with_tables(
         table = by_label[variant.front]
         for run, takes in zip(table.runs, table.inwc_per_cfm2, strict=True):
             coefficient[v, tree.index(run)] = takes[seasons.index(variant.season)]
-    ducts = with_dampers(installed_ducts(case, delivery.sized.size_index), coefficient)
+    ducts = installed_ducts(case, delivery.sized.size_index, dampers=coefficient)
     got = predict(case, ducts, drive=delivery.drive, strict=False)
     low, high = pass_range_cfm(case.plan, got)
-    found: dict[str, LotAir] = {}
-    for result in results:
-        if result.lot.azimuth_deg not in tables:
-            continue
+    for result in (result for result in results if result.lot.azimuth_deg in tables):
         label = azimuth_label(result.lot.azimuth_deg)
         rows = [int(np.argmax(variants.where(front=label, season=season))) for season in seasons]
-        found[result.lot.name] = LotAir(
+        yield LotAir(
             result=result,
-            flex=house.flex[0],
+            flex=at.flex[0],
             table=by_label[label],
             own_marks=own_marks,
             target_cfm=got.run_design_cfm[rows],
@@ -228,19 +208,15 @@ def _with_tables(
             external_static_inwc=got.external_static_inwc[rows],
             total_cfm=got.total_cfm[rows],
         )
-    return found
 
 
 def rooms_off(delivery: Delivery, air: LotAir) -> list[str]:
     """Rooms of a lot that its marks leave outside tolerance in some season, as predicted."""
-    plan, runs = delivery.study.plan, delivery.study.tree.runs
-    off = []
-    for room in plan.rooms:
-        mine = [p for p, run in enumerate(runs) if run.side != "return" and run.rooms[0].casefold() == room.casefold()]
-        target, got = (np.nansum(of[:, mine], axis=1) for of in (air.target_cfm, air.expected_cfm))
-        if np.any(np.abs(got - target) > plan.tolerance.of_room_cfm(target) * (1.0 + TIE)):
-            off.append(room)
-    return off
+    plan = delivery.study.plan
+    serves = supply_runs_of_rooms(plan, delivery.study.tree).T
+    target, got = (np.nan_to_num(of) @ serves for of in (air.target_cfm, air.expected_cfm))
+    off = np.any(np.abs(got - target) > plan.tolerance.of_room_cfm(target) * (1.0 + TIE), axis=0)
+    return [room for room, is_off in zip(plan.rooms, off, strict=True) if is_off]
 
 
 def lots_outside(delivery: Delivery, lots: LotDelivery | None) -> dict[str, list[str]]:

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tractduct.delivery.classes import BoolArray, ClassAirflow, Classes, IntArray, Windows
-from tractduct.delivery.flow import BlowerCurve, FloatArray, Losses
+from tractduct.delivery.classes import ClassAirflow, Classes, Windows
+from tractduct.delivery.flow import BlowerCurve, Losses
 from tractduct.delivery.response import Response
+from tractduct.model.arrays import BoolArray, FloatArray, IntArray, each, one_after_another
 from tractduct.physics.damper import blade_inwc_per_cfm2
+from tractduct.sizing.budget import side_of_path
 
 _BOUND_CFM = 1e-3  # that a room may get too much before that is proven
 _ANY_CFM = 1e6  # more than any room gets
@@ -33,8 +35,13 @@ class Position:
     over: FloatArray
 
     @property
+    def has_damper(self) -> BoolArray:
+        """(n_path,) bool: runs that are not wide open in some mark."""
+        return np.asarray(np.any(self.settings > 0, axis=0))
+
+    @property
     def dampers(self) -> int:
-        return int(np.any(self.settings > 0, axis=0).sum())
+        return int(self.has_damper.sum())
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -82,6 +89,11 @@ class Board:
         return int(self.mark_of.max()) + 1
 
     @property
+    def by_mark(self) -> list[BoolArray]:
+        """Of each mark the classes in which it holds, (n_class,) bool."""
+        return [self.mark_of == m for m in range(self.n_mark)]
+
+    @property
     def shape(self) -> tuple[int, int]:
         """(n_mark, n_path)"""
         return self.n_mark, len(self.may)
@@ -110,26 +122,25 @@ class Board:
     def place(self, settings: IntArray, start: FloatArray | None = None) -> Position:
         """What settings (n_mark, n_path) deliver."""
         got = self.simulate(self.coefficients(settings)[None], start)
-        return Position(settings=settings, airflow=got, over=self.over(*self.reads(got))[0])
+        return Position(settings=settings, airflow=got, over=self.over(got)[0])
 
     def judged(self, position: Position) -> Position:
         """A position of another board with the limits of this one."""
-        return replace(position, over=self.over(*self.reads(position.airflow))[0])
+        return replace(position, over=self.over(position.airflow)[0])
 
     def off(self, got: ClassAirflow) -> FloatArray:
         """(n_candidate, n_class, n_room) distances from design in tolerances."""
         off = self.windows.off(got.room_cfm)
         return np.where(np.isnan(off), _UNSETTLED, off)
 
-    def reads(self, got: ClassAirflow) -> tuple[FloatArray, FloatArray]:
-        """Rooms' airflow, and the part of the pressure there is that the ducts take (n_candidate, n_class)."""
-        return got.room_cfm, got.supply_inwc / self.classes.there_inwc(got.return_inwc)
-
-    def over(self, room_cfm: FloatArray, use: FloatArray) -> FloatArray:
+    def over(self, got: ClassAirflow) -> FloatArray:
         """(n_candidate, n_mark) how far beyond the limits; see ``Position``."""
-        off, use = np.nan_to_num(self.windows.off(room_cfm), nan=_UNSETTLED), np.nan_to_num(use)
-        every = [self.mark_of == m for m in range(self.n_mark)]
-        return np.column_stack([self.beyond(off[:, mine].max(axis=1), use[:, mine].max(axis=1)) for mine in every])
+        # The part of the pressure there is that the ducts take, (n_candidate, n_class).
+        use = np.nan_to_num(got.supply_inwc / self.classes.there_inwc(got.return_inwc))
+        off = self.off(got)
+        return np.column_stack(
+            [self.beyond(off[:, mine].max(axis=1), use[:, mine].max(axis=1)) for mine in self.by_mark]
+        )
 
     def beyond(self, off: FloatArray, use: FloatArray, margin: float = 0.0, unsure: float = _NOTHING) -> FloatArray:
         """(n,) the same of one mark, of (n, n_room) distances from design and (n,) parts of the pressure there is.
@@ -158,20 +169,20 @@ class Board:
         if isinstance(source, BlowerCurve) and np.any(np.diff(source.static_inwc, axis=1) > 1e-9):
             return Least(settings=settings, dampers=0, possible=True)
         top = self.takes.shape[2] - 1
-        runs_open = np.stack([self.is_open[self.mark_of == m].any(axis=0) for m in range(self.n_mark)])
+        runs_open = np.stack([self.is_open[mine].any(axis=0) for mine in self.by_mark])
         serves = self.classes.serves
         alone = runs_open @ serves.T == 1.0  # (n_mark, n_room)
         single = (alone @ serves > 0.0) & runs_open
         tree = self.classes.case.tree
         run, path = tree.run_section, tree.path.T.astype(float)
         most = np.minimum(self.windows.high_cfm(self.limit) + _BOUND_CFM, _ANY_CFM) @ serves
-        own = Losses(*(getattr(self.losses, name)[:, run] for name in Losses.__slots__)).at(most)[0]
+        own = each(self.losses, lambda values: values[:, run]).at(most)[0]
         start = None
         while True:
             got = self.simulate(self.coefficients(settings)[None], start)
             start = got.section_cfm
             beyond = self.windows.too_much(np.nan_to_num(got.room_cfm[0]) - _BOUND_CFM) > self.limit
-            much = np.stack([beyond[self.mark_of == m].any(axis=0) for m in range(self.n_mark)])
+            much = np.stack([beyond[mine].any(axis=0) for mine in self.by_mark])
             close = (much @ serves > 0.0) & single
             stuck = bool(np.any(close & (~self.may | (settings == top))))
             if stuck or not close.any():
@@ -180,13 +191,11 @@ class Board:
             before = np.nan_to_num(got.supply_inwc[0])[:, None] - (loss @ path - loss[:, run])
             before = np.where(self.is_open, before, 0.0)  # nothing makes a shut run give too much
             too_open = own[..., None] + self.takes * most[..., None] ** 2 < before[..., None]
-            taken = np.stack([too_open[self.mark_of == m].sum(axis=2).max(axis=0) for m in range(self.n_mark)])
+            taken = np.stack([too_open[mine].sum(axis=2).max(axis=0) for mine in self.by_mark])
             settings = np.where(close, np.clip(taken, settings + 1, top), settings)
         several = much.any(axis=0) & (np.any(settings > 0, axis=0) @ serves.T == 0.0)
         return Least(
-            settings=settings,
-            dampers=int(np.any(settings > 0, axis=0).sum() + several.sum()),
-            possible=not stuck,
+            settings=settings, dampers=int(np.any(settings > 0, axis=0).sum() + several.sum()), possible=not stuck
         )
 
     # -- from close by --------------------------------------------------------------------------------------------
@@ -197,7 +206,7 @@ class Board:
         ``start`` (n, n_class, n_section) is airflow close by.
         """
         got = self.simulate(self.coefficients(settings), start)
-        over = self.over(*self.reads(got))
+        over = self.over(got)
         marks = np.arange(self.n_mark)
         pick = np.argmin(over, axis=0)
         better = over[pick, marks] < at.over - 1e-7
@@ -206,18 +215,13 @@ class Board:
         row = np.where(better, pick, len(settings))[self.mark_of]
         return Position(
             settings=np.where(better[:, None], settings[pick, marks], at.settings),
-            airflow=got.and_(at.airflow).mixed(row),
+            airflow=one_after_another([got, at.airflow]).mixed(row),
             over=np.where(better, over[pick, marks], at.over),
         )
 
 
 def build_board(
-    classes: Classes,
-    size_index: IntArray,
-    *,
-    may: BoolArray,
-    by_season: bool,
-    variants: BoolArray | None = None,
+    classes: Classes, size_index: IntArray, *, may: BoolArray, by_season: bool, variants: BoolArray | None = None
 ) -> Board:
     """A board for the variants of a (n_variant,) mask, all if None, with one mark or one a season.
 
@@ -228,7 +232,7 @@ def build_board(
     shape = case.variants.airflow_cfm.shape
     area = np.array([size.area_ft2 for size in case.table.sizes])[size_index]
     takes = blade_inwc_per_cfm2(np.broadcast_to(area, shape), case.air)
-    supply = np.array([run.side != "return" for run in tree.runs], dtype=bool)
+    supply = side_of_path(tree) == 0
     place = np.arange(len(tree.sections)), size_index
     return Board(
         classes=classes,
@@ -239,6 +243,6 @@ def build_board(
         may=supply & may,
         takes=np.ascontiguousarray(takes[:, tree.run_section]),
         is_open=classes.is_open[:, tree.run_section] & supply,
-        losses=Losses(*(getattr(classes.losses, f.name)[place].T for f in fields(Losses))),
+        losses=each(classes.losses, lambda values: values[place].T),
         response=Response.of(classes),
     )

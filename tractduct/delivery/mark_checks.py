@@ -2,20 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tractduct.delivery.classes import IntArray, build_classes
-from tractduct.delivery.flow import FloatArray, with_dampers
+from tractduct.delivery.classes import build_classes
 from tractduct.delivery.marks import RoomOutside, Setting, farthest_outside
 from tractduct.delivery.predict import Drive, installed_ducts, predict
 from tractduct.delivery.robust import SEED
-from tractduct.findings import Finding, Severity
+from tractduct.findings import Finding, caution
+from tractduct.model.arrays import BoolArray, FloatArray, IntArray
 from tractduct.model.plan import TIE, is_outside
-from tractduct.orientation.azimuths import airflow_at, azimuth_label, between_listed, nearest_front
-from tractduct.physics.turning import TURN_DEG
+from tractduct.network.variants import Variant
+from tractduct.orientation.azimuths import airflow_at, azimuth_label, every_step, nearest_front
 from tractduct.sizing.case import Case
 
 LENGTH_SPREAD = 0.15  # straight lengths, plus or minus this part
@@ -28,12 +28,11 @@ class AsBuilt:
     """Rooms outside tolerance in houses that are not built quite as drawn.
 
     ``mean_rooms_outside`` of a lot: in any season, over orientations, flex products and builds. ``lots_right_pct``:
-    lots with no room outside. ``room_outside_pct`` (n_room,): lots where that room is outside.
+    lots with no room outside.
     """
 
     mean_rooms_outside: float
     lots_right_pct: float
-    room_outside_pct: FloatArray
     builds: int
 
 
@@ -54,32 +53,28 @@ def rooms_outside_as_built(
     allowed = classes.tolerance_cfm * (1.0 + TIE)
     outside = np.zeros((builds, len(variants), len(plan.rooms)), dtype=bool)
     for table in setting.tables:
-        mine = np.flatnonzero([(v.front, v.mirrored) in table.orientations for v in variants])
+        mine = np.flatnonzero(table.serves(variants))
         used, first = np.unique(classes.of_variant[mine], return_index=True)
-        rows = np.tile(used, builds)
-        many = classes.case.rows(rows)
-        n = len(used)
-        ducts = installed_ducts(
-            many,
-            size_index,
-            compression_pct=np.repeat(compression, n, axis=0),
-            length_factor=np.repeat(length, n, axis=0),
-        )
-        ducts = with_dampers(ducts, np.tile(setting.coefficient[mine[first]], (builds, 1)))
+        many, n = classes.case.rows(np.tile(used, builds)), len(used)
+        squeezed, factor = np.repeat(compression, n, axis=0), np.repeat(length, n, axis=0)
+        marked = np.tile(setting.coefficient[mine[first]], (builds, 1))
+        ducts = installed_ducts(many, size_index, compression_pct=squeezed, length_factor=factor, dampers=marked)
         got = predict(many, ducts, drive=drive, loaded=np.repeat(loaded, n), strict=False)
         room = got.room_cfm.reshape(builds, n, -1)[:, np.searchsorted(used, classes.of_variant[mine])]
         off = np.abs(room * classes.scale[mine, None] - classes.design_cfm[mine])
         outside[:, mine] = ~(off <= allowed[mine])
-    of_variant = [replace(v, season="") for v in variants]
-    lots = dict.fromkeys(of_variant)
-    of_lot = np.array([[lot == v for v in of_variant] for lot in lots], dtype=float)
-    lot_outside = np.einsum("lv,bvr->blr", of_lot, outside) > 0.0
+    lot_outside = np.stack([outside[:, mine].any(axis=1) for mine in _by_lot(variants)], axis=1)
     return AsBuilt(
         mean_rooms_outside=float(lot_outside.sum(axis=2).mean()),
         lots_right_pct=float(100.0 * (~lot_outside.any(axis=2)).mean()),
-        room_outside_pct=100.0 * lot_outside.mean(axis=(0, 1)),
         builds=builds,
     )
+
+
+def _by_lot(variants: Sequence[Variant]) -> list[BoolArray]:
+    """Of each lot, whatever its season, (n_variant,) bool which variants are its."""
+    lots = [replace(v, season="") for v in variants]
+    return [np.array([lot == other for other in lots]) for lot in dict.fromkeys(lots)]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -109,18 +104,17 @@ class MarkedDegrees:
         rooms = [room for room in self.outside if room.room not in told]
         if rooms:
             worst = max(rooms, key=lambda room: room.tolerances)
-            yield Finding(
-                severity=Severity.CAUTION,
-                rule="marks between the fronts",
-                subject="damper marks",
-                message=f"with any one table {', '.join(room.room for room in rooms)} would be outside tolerance where "
+            message = (
+                f"with any one table {', '.join(room.room for room in rooms)} would be outside tolerance where "
                 f"a house faces between the fronts, at {self.directions_outside} of "
                 f"{len(self.azimuth_deg)} degrees; {worst.room} is {worst.tolerances:.2f} tolerances off "
-                f"({worst.variant})",
-                advice="Set a lot that faces so by its page: it has marks of its own there. Put that direction among "
-                "the plan's fronts if many lots do",
-                air_cfm=abs(worst.off_cfm),
+                f"({worst.variant})"
             )
+            advice = (
+                "Set a lot that faces so by its page: it has marks of its own there. Put that direction among "
+                "the plan's fronts if many lots do"
+            )
+            yield caution("marks between the fronts", "damper marks", message, advice, air_cfm=abs(worst.off_cfm))
 
 
 def check_marks_every_degree(case: Case, setting: Setting, *, step_deg: float = 1.0) -> MarkedDegrees:
@@ -132,8 +126,7 @@ def check_marks_every_degree(case: Case, setting: Setting, *, step_deg: float = 
     corrects a product, the correction is that of this front.
     """
     plan, got = case.plan, setting.delivered
-    every = np.asarray(np.arange(round(TURN_DEG / step_deg)) * step_deg, dtype=np.float64)
-    azimuth = every[between_listed(plan.fronts, every)]
+    azimuth = every_step(plan.fronts, step_deg)
     variants = [v for v in case.variants.variants if v.front == plan.fronts[0]]
     want = np.zeros((len(azimuth), len(variants), len(plan.rooms)))
     # Of each table, that of the nearest front first, the variant whose air it is there.
@@ -152,10 +145,7 @@ def check_marks_every_degree(case: Case, setting: Setting, *, step_deg: float = 
         listed = got.room_design_cfm[rows].sum(axis=-1)
         room *= np.divide(want.sum(axis=-1), listed, out=np.ones(rows.shape), where=listed > 0.0)[..., None]
     off = np.nan_to_num(np.round(np.abs(room - want) / plan.tolerance.of_room_cfm(want), 9), nan=np.inf)
-    # A lot has one table in all its seasons.
-    lots = [replace(v, season="") for v in variants]
-    for lot in dict.fromkeys(lots):
-        mine = np.array([lot == other for other in lots])
+    for mine in _by_lot(variants):  # a lot has one table in all its seasons
         best = np.argmin(is_outside(off[:, :, mine].max(axis=2)).sum(axis=-1), axis=0)
         for of in (off, room):
             of[0, :, mine] = of[best, np.arange(len(azimuth))][:, mine].swapaxes(0, 1)

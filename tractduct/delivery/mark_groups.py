@@ -8,8 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tractduct.delivery.classes import BoolArray, IntArray
-from tractduct.delivery.flow import FloatArray
+from tractduct.model.arrays import BoolArray, FloatArray, IntArray
 
 MOST_ORIENTATIONS = 16  # for which all groups are looked at
 _COMPARED = 20_000  # partitions

@@ -9,19 +9,19 @@ around the airflow that the settings found really give.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import reduce
 from typing import Any
 
 import numpy as np
 
-from tractduct.delivery.classes import BoolArray, IntArray
-from tractduct.delivery.flow import BlowerCurve, FloatArray, HeldPressure
+from tractduct.delivery.flow import BlowerCurve, HeldPressure
 from tractduct.delivery.mark_board import Board, Position
+from tractduct.model.arrays import BoolArray, FloatArray, IntArray, each, one_after_another
 
 _PRESSURES = 12  # of the plenum, that settings for all runs at once are made for
 _LEAST_TIMES, _MOST_TIMES = 0.7, 2.8  # what it is now
 _WAYS = np.linspace(0.0, 1.0, 24)  # from the most open settings within the limits to the most closed
 _DITHER = 0.5  # of that way, by which rooms go ahead of others
+_GOLDEN = 0.6180339887498949  # multiples of it, less whole numbers, lie far from each other
 _SKIPPED = 2  # settings of further runs of a room: each second is looked at
 _GAP = 5.0  # tolerances that rooms are off by for each part that they do not add up by, about
 _BEST = 2  # settings for all runs at once that are changed further
@@ -63,10 +63,7 @@ class Tried:
     value: FloatArray
 
     def only(self, rows: IntArray | list[int]) -> Tried:
-        return Tried(*(getattr(self, name)[rows] for name in self.__slots__))
-
-    def and_(self, other: Tried) -> Tried:
-        return Tried(*(np.concatenate([getattr(self, name), getattr(other, name)]) for name in self.__slots__))
+        return each(self, lambda values: values[rows])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -115,22 +112,20 @@ class MarkModel:
             board.classes.there_inwc(got.return_inwc[0]),
             _slope(board, at),
         )
-        found = []
-        for m in range(board.n_mark):
-            mine = board.mark_of == m
+
+        def of_mark(m: int, mine: BoolArray) -> MarkModel:
             others = np.any(np.delete(at.settings, m, axis=0) > 0, axis=0)
-            found.append(
-                MarkModel(
-                    board=board,
-                    mine=mine,
-                    may=board.may & board.is_open[mine].any(axis=0),
-                    lines=board.windows.only(mine).lines,
-                    damper=np.where(others, 0.0, manner.damper),
-                    manner=manner,
-                    **{name: values[mine] for name, values in zip(_BY_CLASS, every, strict=True)},
-                )
+            return MarkModel(
+                board=board,
+                mine=mine,
+                may=board.may & board.is_open[mine].any(axis=0),
+                lines=board.windows.only(mine).lines,
+                damper=np.where(others, 0.0, manner.damper),
+                manner=manner,
+                **{name: values[mine] for name, values in zip(_BY_CLASS, every, strict=True)},
             )
-        return found
+
+        return [of_mark(m, mine) for m, mine in enumerate(board.by_mark)]
 
     def beyond(self, room_cfm: FloatArray, pressure: FloatArray) -> FloatArray:
         """(n,) tolerances beyond the limits in all, of (n, n_mine, n_room) and (n, n_mine)."""
@@ -168,7 +163,8 @@ class MarkModel:
         # From the most open setting within the limits to the most closed, not in all rooms at once: at some place in
         # between they add up to what there is.
         serves = self.board.classes.serves
-        part = np.clip(_WAYS[:, None, None] * (1.0 + _DITHER) - _DITHER * _spread_evenly(len(serves)), 0.0, 1.0)
+        ahead = np.arange(len(serves)) * _GOLDEN % 1.0  # from 0 to 1, neighbours far apart
+        part = np.clip(_WAYS[:, None, None] * (1.0 + _DITHER) - _DITHER * ahead, 0.0, 1.0)
         picked = np.ceil(first + part * (last - first) - 1e-9).astype(np.intp)
         picked = np.concatenate([picked, nearest[None]])  # (n_way, n_pressure, n_room)
         if not held:
@@ -269,11 +265,10 @@ class MarkModel:
         starts = self.tried(np.where(allowed, np.maximum(rows, least), 0), times[:, None] * self.plenum_inwc)
         some = np.argsort(starts.value, kind="stable")
         if settings.any():
-            starts = starts.only(some[:1]).and_(self.tried(settings[None], self.plenum_inwc[None]))
+            starts = one_after_another([starts.only(some[:1]), self.tried(settings[None], self.plenum_inwc[None])])
         else:
             starts = starts.only(some[:_BEST])
-        found = [self.changed(starts.only([k]), allowed, least) for k in range(len(starts.value))]
-        every = reduce(Tried.and_, found)
+        every = one_after_another([self.changed(starts.only([k]), allowed, least) for k in range(len(starts.value))])
         return every.only(np.argsort(every.value, kind="stable"))
 
     def ends(self) -> MarkModel:
@@ -291,11 +286,6 @@ class MarkModel:
 def _first_runs(serves: FloatArray) -> FloatArray:
     """(n_room, n_path) 1 for the first run of each room."""
     return np.asarray(serves * (np.cumsum(serves, axis=1) == 1.0))
-
-
-def _spread_evenly(n: int) -> FloatArray:
-    """(n,) numbers from 0 to 1, neighbours far apart."""
-    return np.asarray(np.arange(n) * 0.6180339887498949 % 1.0)
 
 
 def _slope(board: Board, at: Position) -> FloatArray:

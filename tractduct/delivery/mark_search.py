@@ -10,10 +10,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from tractduct.delivery.classes import BoolArray, IntArray
-from tractduct.delivery.flow import FloatArray
 from tractduct.delivery.mark_board import Board, Position
 from tractduct.delivery.mark_model import Manner, MarkModel, Tried
+from tractduct.model.arrays import BoolArray, FloatArray, IntArray
 
 _ROUNDS = 4
 _GAIN = 0.25  # tolerances, under which another round is not worth it
@@ -59,7 +58,7 @@ def fewer(board: Board, at: Position, least: IntArray, enough: int) -> Position:
     needed = np.any(least > 0, axis=0)
     while at.dampers > enough:
         models = MarkModel.around(board, at, _CAREFUL)
-        used = np.any(at.settings > 0, axis=0)
+        used = at.has_damper
         spare = np.flatnonzero(used & ~needed)
         opened = np.repeat(at.settings[None], len(spare), axis=0)
         opened[np.arange(len(spare)), :, spare] = 0
@@ -97,7 +96,7 @@ def _anew(board: Board, at: Position, manner: Manner, least: IntArray) -> tuple[
 
 def _mended(board: Board, at: Position, least: IntArray, allowed: BoolArray | None = None) -> Position | None:
     """Dampers of a position moved, of ``allowed`` runs or those that have one, until the limits are kept; or None."""
-    allowed = np.any(at.settings > 0, axis=0) if allowed is None else allowed
+    allowed = at.has_damper if allowed is None else allowed
     for _ in range(_MENDED):
         if not at.over.any() or at.over.sum() > _HOPELESS:
             break

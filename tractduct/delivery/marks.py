@@ -9,12 +9,12 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 from itertools import product
+from typing import Any
 
 import numpy as np
 
 from tractduct.delivery.balance import tolerances_off
-from tractduct.delivery.classes import BoolArray, Classes, IntArray, Windows, build_classes
-from tractduct.delivery.flow import FloatArray, with_dampers
+from tractduct.delivery.classes import Classes, Windows, build_classes
 from tractduct.delivery.mark_board import Board, Position, build_board
 from tractduct.delivery.mark_groups import (
     MOST_ORIENTATIONS,
@@ -25,16 +25,11 @@ from tractduct.delivery.mark_groups import (
     members_of,
 )
 from tractduct.delivery.mark_search import fewer, improved, without
-from tractduct.delivery.predict import (
-    Delivered,
-    Drive,
-    default_drive,
-    installed_ducts,
-    predict,
-    supply_runs_of_rooms,
-)
+from tractduct.delivery.predict import Delivered, Drive, default_drive, installed_ducts, predict, supply_runs_of_rooms
+from tractduct.model.arrays import BoolArray, FloatArray, IntArray
 from tractduct.model.plan import Plan, is_outside
 from tractduct.model.words import FACES
+from tractduct.network.variants import Variant
 from tractduct.orientation.azimuths import nearest_front
 from tractduct.physics.damper import blade_angles_deg, blade_free_share
 from tractduct.sizing.case import Case
@@ -57,7 +52,7 @@ class MarkTable:
     positions : 1, the same mark in all seasons, or as many as seasons
     runs : names of the runs that have a damper; the others stay wide open
     angle_deg, inwc_per_cfm2 : (n_run, n_season) of the blade, 0 wide open
-    design_cfm, delivered_cfm : (n_run, n_season, 2) least and most over its lots; 0 where the run is shut
+    design_cfm : (n_run, n_season, 2) least and most over its lots; 0 where the run is shut
     rooms_outside : rooms that are outside tolerance in some variant of the table
     worst_tolerances : the largest distance from design
     """
@@ -69,13 +64,16 @@ class MarkTable:
     angle_deg: FloatArray
     inwc_per_cfm2: FloatArray
     design_cfm: FloatArray
-    delivered_cfm: FloatArray
     rooms_outside: int
     worst_tolerances: float
 
     @property
     def dampers(self) -> int:
         return len(self.runs)
+
+    def serves(self, variants: Sequence[Variant]) -> BoolArray:
+        """(n_variant,) bool: those of its orientations."""
+        return np.array([(v.front, v.mirrored) in self.orientations for v in variants], dtype=bool)
 
     def nearest(self, azimuth_deg: float, mirrored: bool) -> Orientation:
         """Of the fronts of the table, mirrored so if it has one, that which is nearest to an azimuth."""
@@ -95,11 +93,6 @@ class MarkTable:
         More than the plenum has where the run gets less than its design, such as one of two runs of a room.
         """
         return self.inwc_per_cfm2[:, :, None] * self.design_cfm**2
-
-    @property
-    def takes_delivered_inwc(self) -> FloatArray:
-        """The same at what the run really gets."""
-        return self.inwc_per_cfm2[:, :, None] * self.delivered_cfm**2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -193,8 +186,8 @@ def find_marks(
     size_index: IntArray,
     *,
     drive: Drive | None = None,
-    positions: int = 2,
-    least_cfm: float = 0.0,
+    positions: int | None = None,
+    least_cfm: float | None = None,
     aim: float = AIM,
     fewest: bool = True,
     runs: Collection[str] | None = None,
@@ -203,15 +196,15 @@ def find_marks(
 
     Parameters
     ----------
-    positions : 1, one mark all year, or 2, one a season where one does not do it
-    least_cfm : no damper in a run whose design airflow never reaches it
+    positions : 1, one mark all year, or 2, one a season where one does not do it; as the plan says if None
+    least_cfm : no damper in a run whose design airflow never reaches it; as the plan says if None
     aim : tolerances that rooms are kept within where that can be
     fewest : look for fewer dampers too; else the first that do it
     runs : those that may have a damper; all if None
 
     InputFaults where the airflow can't be predicted, or the blower's curve never meets the system's, dampers open.
     """
-    drive = drive or default_drive(case.plan)
+    drive, positions = drive or default_drive(case.plan), positions or case.plan.dampers.positions
     finder = Finder(case, size_index, drive, least_cfm, aim, runs)
     opened = rooms_outside(case, predict(case, installed_ducts(case, size_index), drive=drive))
     one = finder.table(by_season=False)
@@ -238,11 +231,9 @@ def find_marks(
 
 def rooms_outside(case: Case, delivered: Delivered) -> tuple[RoomOutside, ...]:
     """Rooms that are outside tolerance in some variant, each where it is farthest off."""
-    off = tolerances_off(delivered, case.plan.tolerance)
-    variants = case.variants.variants
-    return farthest_outside(
-        case.plan.rooms, off, delivered.room_cfm, delivered.room_design_cfm, lambda v: str(variants[v])
-    )
+    off, variants = tolerances_off(delivered, case.plan.tolerance), case.variants.variants
+    room, design = delivered.room_cfm, delivered.room_design_cfm
+    return farthest_outside(case.plan.rooms, off, room, design, lambda v: str(variants[v]))
 
 
 def farthest_outside(
@@ -269,10 +260,9 @@ def pass_range_cfm(plan: Plan, delivered: Delivered) -> tuple[FloatArray, FloatA
 
     NaN for a return and where the run is shut.
     """
-    low, high = np.full_like(delivered.run_design_cfm, np.nan), np.full_like(delivered.run_design_cfm, np.nan)
+    low, high = (np.full_like(delivered.run_design_cfm, np.nan) for _ in range(2))
     allowed = plan.tolerance.of_room_cfm(delivered.room_design_cfm)
-    serves = supply_runs_of_rooms(plan, delivered.tree)
-    for n, runs in enumerate(serves):
+    for n, runs in enumerate(supply_runs_of_rooms(plan, delivered.tree)):
         mine = np.flatnonzero(runs)
         design = delivered.run_design_cfm[:, mine]
         is_open = np.isfinite(design)
@@ -302,19 +292,20 @@ class Table:
 
 
 class Finder:
-    """The search for one case in given sizes."""
+    """The search for one case in given sizes; see ``find_marks``."""
 
     def __init__(
         self,
         case: Case,
         size_index: IntArray,
         drive: Drive,
-        least_cfm: float,
-        aim: float,
+        least_cfm: float | None = None,
+        aim: float = AIM,
         runs: Collection[str] | None = None,
     ) -> None:
         self.case, self.size_index, self.drive, self.aim = case, size_index, drive, aim
         self.classes: Classes = build_classes(case, drive)
+        least_cfm = case.plan.dampers.least_cfm if least_cfm is None else least_cfm
         self.may = case.variants.run_airflow_cfm.max(axis=0) >= least_cfm
         if runs is not None:
             self.may &= np.array([run.name in runs for run in case.tree.runs])
@@ -346,9 +337,8 @@ class Finder:
         if len(found) == 1:
             return found
         # What one table has counts nothing on another.
-        of_table = np.array([np.any(t.at.settings > 0, axis=0) for t in found])
-        for run in np.argsort(of_table.sum(axis=0), kind="stable"):
-            built = np.any([np.any(t.at.settings > 0, axis=0) for t in found], axis=0)
+        for run in np.argsort(np.sum([t.at.has_damper for t in found], axis=0), kind="stable"):
+            built = np.any([t.at.has_damper for t in found], axis=0)
             needed = any(np.any(low.settings[:, run] > 0) for low in least)
             opened = [
                 without(t.board, t.at, run, built, low.settings) if t.at.settings[:, run].any() else t.at
@@ -384,14 +374,12 @@ class Finder:
             for group in split[0]:
                 mine = np.isin(of_orientation, members_of(group, len(orientations)))
                 # From the table for all, or else from wide open; with one mark, or else with one a season.
-                ways = product((False, True) if whole.by_season else (False,), (one, None))
                 tried: list[Table] = []
-                for by_season, start in ways:
+                for by_season, start in product((False, True) if whole.by_season else (False,), (one, None)):
                     tried.append(self.table(by_season=by_season, variants=mine, start=start))
                     if not tried[-1].outside:
                         break
-                table = min(tried, key=lambda t: len(t.outside))
-                tables.append(table)
+                tables.append(min(tried, key=lambda t: len(t.outside)))
             found.append(tables)
             if not any(t.outside for t in tables):
                 break
@@ -410,18 +398,11 @@ class Finder:
             each = [mark_of == m for m in range(mark_of.max() + 1)]
             ratio = room / np.array([room[mine].mean(axis=0) for mine in each])[mark_of]
             total = np.array([total[mine].mean() for mine in each])
-        most, off, least, over = (
-            np.array([getattr(w, name) for w in windows]) / ratio
-            for name in ("most_cfm", "most_tolerance_cfm", "least_cfm", "least_tolerance_cfm")
-        )
-        return Needs(
-            most=most,
-            most_tolerance=off,
-            least=least,
-            least_tolerance=over,
-            mark_of=mark_of,
-            total=total if self.drive is Drive.AIRFLOW else None,
-        )
+        wants: dict[str, Any] = {
+            name: np.array([getattr(w, f"{name}_cfm") for w in windows]) / ratio
+            for name in ("most", "most_tolerance", "least", "least_tolerance")
+        }
+        return Needs(**wants, mark_of=mark_of, total=total if self.drive is Drive.AIRFLOW else None)
 
     # -- results --------------------------------------------------------------------------------------------------
 
@@ -433,45 +414,36 @@ class Finder:
             by_class = table.board.coefficients(table.at.settings)
             at = np.flatnonzero(table.variants)
             coefficient[np.ix_(at, tree.run_section)] = by_class[self.classes.of_variant[at]]
-        ducts = with_dampers(installed_ducts(case, self.size_index), coefficient)
+        ducts = installed_ducts(case, self.size_index, dampers=coefficient)
         delivered = predict(case, ducts, drive=self.drive, strict=False)
         off = np.nan_to_num(tolerances_off(delivered, case.plan.tolerance), nan=np.inf)
         return Setting(
-            tables=tuple(self._named(table, delivered, off[table.variants]) for table in tables),
+            tables=tuple(self._named(table, off[table.variants]) for table in tables),
             coefficient=coefficient,
             delivered=delivered,
             off=off,
             outside=rooms_outside(case, delivered),
         )
 
-    def _named(self, table: Table, delivered: Delivered, off: FloatArray) -> MarkTable:
+    def _named(self, table: Table, off: FloatArray) -> MarkTable:
         case, tree, classes = self.case, self.case.tree, self.classes
         seasons = case.plan.seasons
         settings = table.at.settings
-        has = np.flatnonzero(np.any(settings > 0, axis=0))
+        has = np.flatnonzero(table.at.has_damper)
         # A class of each season says which mark holds then, and what its air makes of it.
         first = np.array([np.argmax(classes.season == k) for k in range(len(seasons))], dtype=np.intp)
         marks = table.board.mark_of[first]
-        airflow = np.zeros((2, len(has), len(seasons), 2))
-        for k, season in enumerate(seasons):
-            mine = np.ix_(table.variants & case.variants.where(season=season), has)
-            for n, of in enumerate((case.variants.run_airflow_cfm, np.nan_to_num(delivered.run_cfm))):
-                airflow[n, :, k] = np.column_stack([of[mine].min(axis=0), of[mine].max(axis=0)])
+        season = np.array([seasons.index(v.season) for v in case.variants.variants])
+        design = [case.variants.run_airflow_cfm[table.variants & (season == k)][:, has] for k in range(len(seasons))]
+        served = (case.variants.variants[v] for v in np.flatnonzero(table.variants))
         return MarkTable(
-            orientations=tuple(
-                dict.fromkeys(
-                    (v.front, v.mirrored)
-                    for v, mine in zip(case.variants.variants, table.variants, strict=True)
-                    if mine
-                )
-            ),
+            orientations=tuple(dict.fromkeys((v.front, v.mirrored) for v in served)),
             seasons=seasons,
             positions=table.board.n_mark,
             runs=tuple(tree.runs[p].name for p in has),
             angle_deg=blade_angles_deg()[settings[marks][:, has]].T,
             inwc_per_cfm2=table.board.coefficients(settings)[np.ix_(first, has)].T,
-            design_cfm=airflow[0],
-            delivered_cfm=airflow[1],
+            design_cfm=np.array([[of.min(axis=0), of.max(axis=0)] for of in design]).transpose(2, 0, 1),
             rooms_outside=int(is_outside(off.max(axis=0)).sum()),
             worst_tolerances=float(off.max()),
         )

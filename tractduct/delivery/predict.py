@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from enum import Enum
 
 import numpy as np
-from numpy.typing import NDArray
 
 from tractduct.delivery.flow import (
     AirflowSolution,
@@ -19,17 +18,16 @@ from tractduct.delivery.flow import (
     solve_airflow,
 )
 from tractduct.errors import Fault, InputFaults
+from tractduct.model.arrays import BoolArray, FloatArray, IntArray
 from tractduct.model.plan import TIE, Plan, Tolerance
 from tractduct.model.words import key_of
 from tractduct.network.airstream import Airstream, airstream
 from tractduct.network.tree import DuctTree
 from tractduct.network.variants import VariantSet
 from tractduct.physics.friction import compression_factor
+from tractduct.sizing.budget import side_of_path
 from tractduct.sizing.candidates import at_sizes
 from tractduct.sizing.case import Case
-
-FloatArray = NDArray[np.float64]
-BoolArray = NDArray[np.bool_]
 
 # Over the cooling coil: California Energy Code, section 150.0(m)13, mandatory field test.
 LEAST_CFM_A_TON = 350.0
@@ -71,8 +69,7 @@ class Delivered:
         """(n_variant,) what the blower moves; of held plenums, what the supply ducts carry."""
         if self.drive is not Drive.PRESSURE:
             return self.solution.blower_cfm
-        runs = np.array([run.side != "return" for run in self.tree.runs], dtype=bool)
-        return np.asarray(np.nansum(self.run_cfm[:, runs], axis=1))
+        return np.asarray(np.nansum(self.run_cfm[:, side_of_path(self.tree) == 0], axis=1))
 
     @property
     def external_static_inwc(self) -> FloatArray:
@@ -108,11 +105,12 @@ def open_sections(tree: DuctTree, variants: VariantSet) -> BoolArray:
 
 def installed_ducts(
     case: Case,
-    size_index: NDArray[np.intp],
+    size_index: IntArray,
     *,
     compression_pct: float | FloatArray | None = None,
     length_factor: float | FloatArray = 1.0,
-    rows: NDArray[np.intp] | None = None,
+    dampers: FloatArray | None = None,
+    rows: IntArray | None = None,
 ) -> SizedDucts:
     """The chosen sizes as installed.
 
@@ -121,6 +119,7 @@ def installed_ducts(
     compression_pct : of every flex section instead of the products' own; broadcastable to
         (n_variant, n_section)
     length_factor : on straight lengths; broadcastable likewise
+    dampers : inWC/cfm2, broadcastable likewise; all wide open if None
     rows : of the variants, which may repeat; what is broadcast is of these then. All if None
     """
     data, product = case.table.sections, case.table.ducts
@@ -140,7 +139,7 @@ def installed_ducts(
         friction_length_ft=at_sizes(product.correction, size_index)[mine]
         * (data.length_ft * length_factor * squeeze + fittings),
         loss_coefficient=data.loss_coefficient,
-        damper_inwc_per_cfm2=np.zeros(1),
+        damper_inwc_per_cfm2=np.zeros(1) if dampers is None else dampers,
         is_open=open_sections(case.tree, case.variants)[mine],
     )
 
@@ -155,11 +154,7 @@ def source_of(plan: Plan, variants: VariantSet, stream: Airstream, drive: Drive)
     if drive is Drive.BLOWER:
         if not stream.has_curve:
             raise ValueError("the plan has no blower table")
-        return BlowerCurve(
-            airflow_cfm=stream.airflow_cfm,
-            static_inwc=stream.static_inwc,
-            devices=stream.devices,
-        )
+        return BlowerCurve(airflow_cfm=stream.airflow_cfm, static_inwc=stream.static_inwc, devices=stream.devices)
     if drive is Drive.AIRFLOW:
         return HeldAirflow(blower_cfm=stream.design_cfm, devices=stream.devices)
     ones = np.ones(len(variants.variants))
@@ -173,7 +168,7 @@ def predict(
     drive: Drive | None = None,
     loaded: bool | FloatArray = False,
     strict: bool = True,
-    rows: NDArray[np.intp] | None = None,
+    rows: IntArray | None = None,
 ) -> Delivered:
     """Delivered airflow of every run and room.
 
@@ -193,8 +188,9 @@ def predict(
     refuse_unpredictable(case, ducts)
     drive = drive or default_drive(plan)
     stream = airstream(plan, variants.variants, variants.room_airflow_cfm.sum(axis=1), loaded=loaded)
+    source = source_of(plan, variants, stream, drive)
     lost = Leakage(supply=plan.equipment.supply_leakage, return_=plan.equipment.return_leakage)
-    solution = solve_airflow(tree, ducts, source_of(plan, variants, stream, drive), air, variants.airflow_cfm, lost)
+    solution = solve_airflow(tree, ducts, source, air, variants.airflow_cfm, lost)
     if strict and not solution.settled.all():
         raise InputFaults([_never_meets(plan, variants, stream, solution)])
     solution = solution.with_unsettled_blank()

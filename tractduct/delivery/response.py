@@ -10,9 +10,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tractduct.delivery.classes import BoolArray, ClassAirflow, Classes, IntArray
-from tractduct.delivery.flow import BlowerCurve, FloatArray, HeldAirflow, Losses
-from tractduct.model.words import SIDES
+from tractduct.delivery.classes import ClassAirflow, Classes
+from tractduct.delivery.flow import BlowerCurve, HeldAirflow, Losses
+from tractduct.model.arrays import BoolArray, FloatArray, IntArray, each
+from tractduct.sizing.budget import side_of_path
 
 _LEAST_CFM = 1e-6
 _STEPS = 3  # Newton steps for the airflow of the changed section
@@ -57,12 +58,10 @@ class Answers:
         (n_class, n_section or n_some, n, n_room) rooms' airflow over what it is, and (n_class, ..., n) the change of
         the supply plenum's pressure
         """
-        fields = [getattr(self.losses, name) for name in Losses.__slots__]
-        some = slice(None) if runs is None else runs
+        losses, shape, some = self.losses, damper_inwc_per_cfm2.shape, slice(None) if runs is None else runs
         if runs is not None:
-            fields = [field[runs, self.size_index[runs]][:, None] for field in fields]
-        shape = damper_inwc_per_cfm2.shape
-        new = Losses(*(np.broadcast_to(field.transpose(2, 0, 1), shape) for field in fields))
+            losses = each(losses, lambda values: values[runs, self.size_index[runs]][:, None])
+        new = each(losses, lambda values: np.broadcast_to(values.transpose(2, 0, 1), shape))
         q0, own = self.flow_cfm[:, some, None], self.own[:, some, None]
         loss0, slope0 = self.loss_inwc[:, some, None], self.slope[:, some, None]
         q = np.broadcast_to(q0, shape)
@@ -96,7 +95,7 @@ class Response:
             classes,
             tree.path.astype(float),
             classes.is_open[:, tree.run_section],
-            np.array([[float((run.side == "return") == (side == "return")) for run in tree.runs] for side in SIDES]),
+            (side_of_path(tree) == np.arange(2)[:, None]).astype(float),
         )
 
     def around(self, size_index: IntArray, damper_inwc_per_cfm2: FloatArray, got: ClassAirflow) -> Answers:
@@ -105,7 +104,7 @@ class Response:
         n_class, n_path = self.is_open.shape
         q = np.maximum(np.nan_to_num(got.section_cfm[0]), _LEAST_CFM)
         at = np.arange(len(size_index)), size_index
-        loss, slope = Losses(*(getattr(classes.losses, name)[at].T for name in Losses.__slots__)).at(q)
+        loss, slope = each(classes.losses, lambda values: values[at].T).at(q)
         run, damper = tree.run_section, damper_inwc_per_cfm2
         loss[:, run] += damper * q[:, run] ** 2
         slope[:, run] += 2.0 * damper * q[:, run]
@@ -121,16 +120,8 @@ class Response:
         right[:, :n_path] = -path * opened[:, :, None]
         found = np.linalg.solve(a, right)
         runs = found[:, :n_path]
-        return Answers(
-            classes.losses,
-            size_index,
-            q,
-            loss,
-            slope,
-            np.einsum("ps,cps->cs", path, runs),
-            np.einsum("rp,cps->csr", classes.serves, runs),
-            found[:, n_path],
-        )
+        own, room = np.einsum("ps,cps->cs", path, runs), np.einsum("rp,cps->csr", classes.serves, runs)
+        return Answers(classes.losses, size_index, q, loss, slope, own, room, found[:, n_path])
 
     def _closed(self, a: FloatArray, got: ClassAirflow) -> None:
         """The last three rows: how the blower and the plenums give way."""

@@ -5,13 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from tractduct.delivery.flow import with_dampers
 from tractduct.delivery.predict import Drive, installed_ducts, predict
+from tractduct.model.arrays import BoolArray, FloatArray, IntArray
 from tractduct.sizing.case import Case
-
-FloatArray = NDArray[np.float64]
 
 # Chosen for the program, from no source: what a crew may well do.
 LENGTH_SPREAD = 0.10  # straight lengths, plus or minus this part
@@ -44,12 +42,7 @@ class Spread:
 
 
 def building_spread(
-    case: Case,
-    size_index: NDArray[np.intp],
-    damper_inwc_per_cfm2: FloatArray,
-    *,
-    builds: int = 40,
-    drive: Drive | None = None,
+    case: Case, size_index: IntArray, damper_inwc_per_cfm2: FloatArray, *, builds: int = 40, drive: Drive | None = None
 ) -> Spread:
     """Lengths of every section within a spread, compression of every flex from 0 on, filter clean to loaded.
 
@@ -63,7 +56,7 @@ def building_spread(
     compression_pct = random.uniform(0.0, MOST_COMPRESSION_PCT, shape)
     length_factor = random.uniform(1.0 - LENGTH_SPREAD, 1.0 + LENGTH_SPREAD, shape)
     loaded = random.uniform(0.0, 1.0, shape[0])
-    parts, withins, totals = [], [], []
+    found = []
     at_once = max(1, DUCTS_AT_ONCE // (builds * n_section))  # variants
     for first in range(0, n_variant, at_once):
         variants = np.arange(first, min(first + at_once, n_variant))
@@ -74,29 +67,28 @@ def building_spread(
         )
         ducts = with_dampers(ducts, np.repeat(damper_inwc_per_cfm2[variants], builds, axis=0))
         got = predict(case, ducts, drive=drive, loaded=loaded[drawn], strict=False, rows=rows)
-        withins.append(got.room_within(plan.tolerance))
         design = got.airstream.design_cfm
-        totals.append(np.divide(100.0 * got.total_cfm, design, out=np.full(len(design), np.nan), where=design > 0.0))
-        parts.append(100.0 + got.room_off_pct)
-    within, total, part = np.concatenate(withins), np.concatenate(totals), np.concatenate(parts)
+        total_pct = np.divide(100.0 * got.total_cfm, design, out=np.full(len(design), np.nan), where=design > 0.0)
+        found.append((got.room_within(plan.tolerance), total_pct, 100.0 + got.room_off_pct))
+    within, total, part = (np.concatenate(each) for each in zip(*found, strict=True))
     seasons = [np.repeat(case.variants.where(season=season), builds) for season in plan.seasons]
+    low, middle, high = _percentiles(part, seasons)
+    total_low, _, total_high = _percentiles(total[:, None], seasons)[:, :, 0]
     return Spread(
-        low=_percentile(part, seasons, 5.0),
-        middle=_percentile(part, seasons, 50.0),
-        high=_percentile(part, seasons, 95.0),
-        total_low=_percentile(total[:, None], seasons, 5.0)[:, 0],
-        total_high=_percentile(total[:, None], seasons, 95.0)[:, 0],
+        low=low,
+        middle=middle,
+        high=high,
+        total_low=total_low,
+        total_high=total_high,
         within_pct=np.array([100.0 * within[mine].mean(axis=0) for mine in seasons]),
         builds=builds,
     )
 
 
-def _percentile(values: FloatArray, seasons: list[NDArray[np.bool_]], q: float) -> FloatArray:
-    """(n_season, n_room), NaN for a room that needs nothing in a season."""
-    found = []
-    for mine in seasons:
+def _percentiles(values: FloatArray, seasons: list[BoolArray]) -> FloatArray:
+    """(3, n_season, n_room) the 5th, 50th and 95th, NaN for a room that needs nothing in a season."""
+    found = np.full((3, len(seasons), values.shape[1]), np.nan)
+    for k, mine in enumerate(seasons):
         live = np.isfinite(values[mine]).any(axis=0)
-        row = np.full(values.shape[1], np.nan)
-        row[live] = np.nanpercentile(values[mine][:, live], q, axis=0)
-        found.append(row)
-    return np.array(found)
+        found[:, k, live] = np.nanpercentile(values[mine][:, live], (5.0, 50.0, 95.0), axis=0)
+    return found

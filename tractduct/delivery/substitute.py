@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from tractduct.delivery.predict import Delivered, Drive, installed_ducts, predict
+from tractduct.model.arrays import IntArray
 from tractduct.sizing.case import Case
 from tractduct.sizing.program import DIAMETER_TOLERANCE_IN
 from tractduct.sizing.solve import Solution, least_cost
@@ -70,11 +70,11 @@ def substitutions_of(case: Case, *, drive: Drive | None = None) -> tuple[Substit
     return tuple(found)
 
 
-def _predicted(case: Case, size_index: NDArray[np.intp], drive: Drive | None) -> Delivered:
+def _predicted(case: Case, size_index: IntArray, drive: Drive | None) -> Delivered:
     return predict(case, installed_ducts(case, size_index), drive=drive, strict=False)
 
 
-def _recovery(case: Case, at_least: NDArray[np.intp]) -> Solution:
+def _recovery(case: Case, at_least: IntArray) -> Solution:
     """The least-cost set in which no section is smaller than given."""
     problem = case.problem()
     diameter = problem.diameter_in

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import product
 from typing import Any
 
 import numpy as np
@@ -82,6 +83,13 @@ class VariantSet:
         )
 
 
+def variants_of(plan: Plan) -> tuple[Variant, ...]:
+    """Every combination of the plan's faces, mirrors, seasons, flex products and houses."""
+    options = [house.options for house in plan.every_house]
+    every = product(plan.fronts, plan.mirrored, plan.seasons, plan.flex, options)
+    return tuple(Variant(*one) for one in every)
+
+
 def expand_variants(plan: Plan, tree: DuctTree) -> VariantSet:
     """Every combination of the plan's faces, mirrors, seasons, flex products and houses, with its airflow.
 
@@ -99,14 +107,7 @@ def expand_variants(plan: Plan, tree: DuctTree) -> VariantSet:
     is_return = np.array([run.side == "return" for run in tree.runs], dtype=bool)
     run[..., is_return] *= plan.equipment.return_over_supply
     section = np.einsum("fmshp,px->fmshx", run, tree.path.astype(float))
-    variants = tuple(
-        Variant(face, mirrored, season, flex, house.options)
-        for face in plan.fronts
-        for mirrored in plan.mirrored
-        for season in plan.seasons
-        for flex in plan.flex
-        for house in houses
-    )
+    variants = variants_of(plan)
 
     def spread(values: NDArray[Any]) -> NDArray[Any]:
         return np.repeat(values[:, :, :, None], len(plan.flex), axis=3).reshape(len(variants), -1)

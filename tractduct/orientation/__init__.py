@@ -20,23 +20,7 @@ from tractduct.orientation.sensitivity import HouseLoad, RoomSensitivity
 from tractduct.orientation.study import LotPackage, OrientationStudy, lot_mix, study_orientation
 
 __all__ = [
-    "BrokenRange",
-    "DegreeCheck",
-    "HouseLoad",
-    "LoadsCheck",
-    "LotPackage",
-    "LotResult",
-    "OrientationStudy",
-    "RoomLoads",
-    "RoomSensitivity",
-    "SurfaceLoads",
-    "airflow_at",
-    "check_every_degree",
-    "check_loads",
-    "lot_mix",
-    "lot_results",
-    "plan_at",
-    "room_loads",
-    "study_orientation",
-    "turn",
-]
+    "BrokenRange", "DegreeCheck", "HouseLoad", "LoadsCheck", "LotPackage", "LotResult", "OrientationStudy",
+    "RoomLoads", "RoomSensitivity", "SurfaceLoads", "airflow_at", "check_every_degree", "check_loads", "lot_mix",
+    "lot_results", "plan_at", "room_loads", "study_orientation", "turn",
+]  # fmt: skip

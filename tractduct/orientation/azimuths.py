@@ -6,15 +6,13 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from tractduct.model.arrays import BoolArray, FloatArray
 from tractduct.model.loads import turn
 from tractduct.model.plan import Plan
 from tractduct.model.words import FACES
-from tractduct.network.variants import Variant
 from tractduct.physics.turning import POINT_DEG, TURN_DEG
-
-FloatArray = NDArray[np.float64]
 
 
 def face_azimuth_deg(face: str) -> float:
@@ -36,12 +34,18 @@ def nearest_front(faces: Sequence[str], azimuth_deg: float) -> str:
     return min(sorted(faces, key=FACES.index), key=off)
 
 
-def between_listed(faces: Sequence[str], azimuth_deg: ArrayLike) -> NDArray[np.bool_]:
+def between_listed(faces: Sequence[str], azimuth_deg: ArrayLike) -> BoolArray:
     """(n_azimuth,) bool: at a listed face, or between two listed faces that are neighbours on the compass."""
     listed = np.array([face in faces for face in FACES])
     place = np.mod(np.asarray(azimuth_deg, dtype=float), TURN_DEG) / POINT_DEG
     first = place.astype(np.intp) % len(FACES)
     return np.asarray(listed[first] & ((place == first) | listed[(first + 1) % len(FACES)]))
+
+
+def every_step(faces: Sequence[str], step_deg: float) -> FloatArray:
+    """(n_azimuth,) every so many degrees, where ``between_listed``."""
+    every = np.asarray(np.arange(round(TURN_DEG / step_deg)) * step_deg, dtype=np.float64)
+    return every[between_listed(faces, every)]
 
 
 def system_cfm(plan: Plan) -> dict[str, float]:
@@ -127,16 +131,4 @@ def plan_at(plan: Plan, azimuth_deg: Sequence[float], mirrored: Sequence[bool]) 
         mirrored=tuple(mirrored),
         airflow_cfm=houses[0].airflow_cfm,
         houses=houses if plan.houses else (),
-    )
-
-
-def variants_of(plan: Plan, flex: Sequence[str] | None = None) -> tuple[Variant, ...]:
-    """Every combination of a plan's faces, mirrors, seasons and houses with these flex products, all if None."""
-    return tuple(
-        Variant(face, mirror, season, product, house.options)
-        for face in plan.fronts
-        for mirror in plan.mirrored
-        for season in plan.seasons
-        for product in (plan.flex if flex is None else flex)
-        for house in plan.every_house
     )

@@ -6,16 +6,14 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from tractduct.findings import Finding, Severity
+from tractduct.findings import Finding, warning
+from tractduct.model.arrays import BoolArray, FloatArray
 from tractduct.model.plan import Plan
-from tractduct.network.variants import Variant
-from tractduct.orientation.azimuths import azimuth_label, between_listed, plan_at, variants_of
+from tractduct.network.variants import Variant, variants_of
+from tractduct.orientation.azimuths import azimuth_label, every_step, plan_at
 from tractduct.physics.turning import POINT_DEG, TURN_DEG
 from tractduct.sizing.verify import Breach, Verification, verify_sizes
-
-FloatArray = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,13 +33,11 @@ class BrokenRange:
     @property
     def excess_pct(self) -> float:
         """How far over the limit at worst."""
-        return 100.0 * (self.worst.amount / self.worst.limit - 1.0)
+        return 100.0 * (self.worst.use - 1.0)
 
     @property
     def azimuths(self) -> str:
-        if self.first_deg == self.last_deg:
-            return azimuth_label(self.first_deg)
-        return f"{azimuth_label(self.first_deg)} to {azimuth_label(self.last_deg)}"
+        return " to ".join(dict.fromkeys(map(azimuth_label, (self.first_deg, self.last_deg))))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -82,7 +78,7 @@ class DegreeCheck:
         return "every degree" if self.step_deg == 1.0 else f"every {self.step_deg:g} degrees"
 
     @property
-    def holds_at(self) -> NDArray[np.bool_]:
+    def holds_at(self) -> BoolArray:
         """(n_azimuth,) bool"""
         bad = np.zeros(len(self.azimuth_deg), dtype=bool)
         for r in self.broken:
@@ -98,8 +94,7 @@ def check_every_degree(plan: Plan, size_set: Mapping[str, str], *, step_deg: flo
     """
     if not 0.0 < step_deg <= 45.0 or abs(45.0 / step_deg - round(45.0 / step_deg)) > 1e-9:
         raise ValueError(f"step_deg must divide 45, got {step_deg!r}")
-    every = np.asarray(np.arange(round(TURN_DEG / step_deg)) * step_deg, dtype=np.float64)
-    azimuth = every[between_listed(plan.fronts, every)]
+    azimuth = every_step(plan.fronts, step_deg)
     dense = plan_at(plan, azimuth.tolist(), plan.mirrored)
     variants = variants_of(dense)
     found = verify_sizes(dense, variants, size_set)
@@ -134,20 +129,18 @@ def _ranges(plan: Plan, azimuth: FloatArray, step_deg: float, breaches: Sequence
         places = at.values() if breach.variant is None else (at[breach.variant.front],)
         worst = by_limit.setdefault((breach.limit_name, breach.section), {})
         for place in places:
-            if place not in worst or breach.amount / breach.limit > worst[place].amount / worst[place].limit:
-                worst[place] = breach
-    found = []
-    for (name, section), worst in by_limit.items():
-        for run in _runs(sorted(worst), step_deg):
-            found.append(
-                BrokenRange(
-                    limit_name=name,
-                    section=section,
-                    first_deg=run[0],
-                    last_deg=run[-1],
-                    worst=max((worst[a] for a in run), key=lambda b: b.amount / b.limit),
-                )
-            )
+            worst[place] = max(worst.get(place, breach), breach, key=lambda b: b.use)
+    found = [
+        BrokenRange(
+            limit_name=name,
+            section=section,
+            first_deg=run[0],
+            last_deg=run[-1],
+            worst=max((worst[a] for a in run), key=lambda b: b.use),
+        )
+        for (name, section), worst in by_limit.items()
+        for run in _runs(sorted(worst), step_deg)
+    ]
     return tuple(sorted(found, key=lambda r: -r.excess_pct))
 
 
@@ -172,14 +165,10 @@ def check_between(check: DegreeCheck | None) -> Iterator[Finding]:
     for r in check.broken:
         first.setdefault((r.limit_name, r.section), []).append(r)
     for (name, section), ranges in first.items():
-        worst = ranges[0]
-        yield Finding(
-            severity=Severity.WARNING,
-            rule="between the faces",
-            subject=f"section {section}",
-            message=f"{name} is over its limit with the front at {', '.join(r.azimuths for r in ranges)}, by "
-            f"{worst.excess_pct:.2g} % at worst ({worst.worst}); checked: {what}",
-            advice="Size for these directions too, or turn the house",
-            cause=name,
-            amount=f"{worst.excess_pct:.2g} %",
+        excess = f"{ranges[0].excess_pct:.2g} %"
+        message = (
+            f"{name} is over its limit with the front at {', '.join(r.azimuths for r in ranges)}, by "
+            f"{excess} at worst ({ranges[0].worst}); checked: {what}"
         )
+        advice = "Size for these directions too, or turn the house"
+        yield warning("between the faces", f"section {section}", message, advice, cause=name, amount=excess)

@@ -6,15 +6,13 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from tractduct.findings import Finding, Severity
+from tractduct.findings import Finding, warning
+from tractduct.model.arrays import FloatArray
 from tractduct.model.loads import turn
 from tractduct.model.options import built_text
 from tractduct.model.plan import Plan
 from tractduct.orientation.azimuths import face_azimuth_deg
-
-FloatArray = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -71,16 +69,13 @@ def check_findings(plan: Plan, check: LoadsCheck | None) -> Iterator[Finding]:
             built = f", {built_text(plan.houses[h].options) or 'without options'}" if plan.houses else ""
             given = plan.units.say(check.by_surface_cfm[h, i, j, k, n], "cfm", ".1f")
             table = plan.units.number(check.table_cfm[h, i, j, k, n], "cfm", ".1f")
-            yield Finding(
-                severity=Severity.WARNING,
-                rule="loads by surface",
-                subject=f"room {room}",
-                message=f"the loads by surface give {given} and the airflow table {table} "
+            message = (
+                f"the loads by surface give {given} and the airflow table {table} "
                 f"(front {plan.fronts[i]}{turned}, {plan.seasons[k]}{built}); "
-                f"they differ by more than {check.limit_pct:g} % somewhere",
-                advice="The table is used. Find out which of the two is right",
-                room=room,
-                cause="off",
-                amount=f"{given} and {table}",
-                air_cfm=float(np.abs(check.by_surface_cfm - check.table_cfm)[..., n].max()),
+                f"they differ by more than {check.limit_pct:g} % somewhere"
+            )
+            advice = "The table is used. Find out which of the two is right"
+            both, most = f"{given} and {table}", float(np.abs(check.by_surface_cfm - check.table_cfm)[..., n].max())
+            yield warning(
+                "loads by surface", f"room {room}", message, advice, room=room, cause="off", amount=both, air_cfm=most
             )

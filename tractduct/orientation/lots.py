@@ -7,9 +7,9 @@ from dataclasses import dataclass, replace
 from itertools import product
 
 import numpy as np
-from numpy.typing import NDArray
 
-from tractduct.findings import Finding, Severity
+from tractduct.findings import Finding, caution, warning
+from tractduct.model.arrays import FloatArray
 from tractduct.model.lots import Lot
 from tractduct.model.plan import Plan
 from tractduct.network.tree import DuctTree
@@ -17,8 +17,6 @@ from tractduct.network.variants import VariantSet, expand_variants
 from tractduct.orientation.azimuths import airflow_at, azimuth_label, between_listed, nearest_front, plan_at
 from tractduct.physics.turning import POINT_DEG
 from tractduct.sizing.verify import Breach, verify_sizes
-
-FloatArray = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -156,40 +154,22 @@ def lot_findings(plan: Plan, results: Sequence[LotResult]) -> Iterator[Finding]:
     for r in results:
         where = f"front at {azimuth_label(r.lot.azimuth_deg)}{', mirrored' if r.lot.mirrored else ''}"
         if r.breaches:
-            worst = max(r.breaches, key=lambda b: b.amount / b.limit)
-            yield Finding(
-                severity=Severity.WARNING,
-                rule="lot",
-                subject=f"lot {r.lot.name}",
-                message=f"the size set does not hold there ({where}): {worst}",
-                advice="Size for this direction too, or give this lot larger ducts",
-                cause="breaks",
-            )
+            worst = max(r.breaches, key=lambda b: b.use)
+            message = f"the size set does not hold there ({where}): {worst}"
+            advice = "Size for this direction too, or give this lot larger ducts"
+            yield warning("lot", f"lot {r.lot.name}", message, advice, cause="breaks")
         elif r.holds is None and r.source == "unknown":
-            yield Finding(
-                severity=Severity.WARNING,
-                rule="lot",
-                subject=f"lot {r.lot.name}",
-                message=f"the plan has no airflow for it ({where})",
-                advice="Add the neighbouring faces, mirrored where it is, to the airflow table, or loads by surface",
-                cause="unknown",
-            )
+            message = f"the plan has no airflow for it ({where})"
+            advice = "Add the neighbouring faces, mirrored where it is, to the airflow table, or loads by surface"
+            yield warning("lot", f"lot {r.lot.name}", message, advice, cause="unknown")
         elif not r.covered:
-            yield Finding(
-                severity=Severity.CAUTION,
-                rule="lot",
-                subject=f"lot {r.lot.name}",
-                message=("its direction is none that" if r.lot.mirrored in plan.mirrored else "it is mirrored as none")
-                + f" the size set is made for ({where})",
-                advice="Add it to [variants] in plan.toml",
-                cause="not covered",
-            )
+            message = (
+                "its direction is none that" if r.lot.mirrored in plan.mirrored else "it is mirrored as none"
+            ) + f" the size set is made for ({where})"
+            advice = "Add it to [variants] in plan.toml"
+            yield caution("lot", f"lot {r.lot.name}", message, advice, cause="not covered")
     straight = [r.lot.name for r in results if r.source == "straight line"]
     if straight:
-        yield Finding(
-            severity=Severity.CAUTION,
-            rule="airflow between faces",
-            subject="lots " + ", ".join(straight),
-            message="their airflow is in a straight line between the two neighbouring faces of the airflow table",
-            advice="Give the plan's surfaces and load factors, or have the loads worked out for these lots",
-        )
+        message = "their airflow is in a straight line between the two neighbouring faces of the airflow table"
+        advice = "Give the plan's surfaces and load factors, or have the loads worked out for these lots"
+        yield caution("airflow between faces", "lots " + ", ".join(straight), message, advice)

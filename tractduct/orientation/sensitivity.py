@@ -6,17 +6,15 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from tractduct.findings import Finding, Severity
+from tractduct.findings import Finding, caution, note
+from tractduct.model.arrays import FloatArray
 from tractduct.model.loads import RoomLoads, SurfaceLoads, room_loads, turn
 from tractduct.model.options import Built, House, built_text
 from tractduct.model.plan import Plan
 from tractduct.model.words import key_of
 from tractduct.one_plan import Study
 from tractduct.orientation.azimuths import face_azimuth_deg, system_cfm
-
-FloatArray = NDArray[np.float64]
 
 CHANGES_PCT = 2.0  # a room's airflow that moves by less than this between faces counts as still
 
@@ -222,22 +220,16 @@ def loads_findings(study: Study, house: HouseLoad | None, rooms: tuple[RoomSensi
             load = plan.units.number(float(house.cooling_btuh[at]), "Btu/h", ",.0f")
             return f"{load} with the front {plan.fronts[int(at[0])]}{turned}"
 
-        yield Finding(
-            severity=Severity.CAUTION,
-            rule="load change with direction",
-            subject="house",
-            message=f"the total sensible cooling load{built} changes by "
+        message = (
+            f"the total sensible cooling load{built} changes by "
             f"{plan.units.say(house.change_btuh, 'Btu/h', ',.0f')} between directions, over "
-            f"{plan.units.number(house.limit_btuh, 'Btu/h', ',.0f')}: {place(low)}, {place(high)}",
-            advice="Check that one cooling unit and one design report may serve all directions, or group them",
+            f"{plan.units.number(house.limit_btuh, 'Btu/h', ',.0f')}: {place(low)}, {place(high)}"
         )
+        advice = "Check that one cooling unit and one design report may serve all directions, or group them"
+        yield caution("load change with direction", "house", message, advice)
     shared = [r for r in rooms if r.shared_out]
     if shared:
         names = ", ".join(f"{r.room} ({100.0 * (r.ratio - 1.0):.0f} %)" for r in shared)
-        yield Finding(
-            severity=Severity.NOTE,
-            rule="airflow shared out",
-            subject="rooms without glass",
-            message=f"the airflow of {names} changes with the direction mostly because the other rooms' loads change",
-            advice="Do not look for the cause in these rooms",
-        )
+        message = f"the airflow of {names} changes with the direction mostly because the other rooms' loads change"
+        advice = "Do not look for the cause in these rooms"
+        yield note("airflow shared out", "rooms without glass", message, advice)

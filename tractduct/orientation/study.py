@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass
 
-from tractduct.findings import Finding, Severity
+from tractduct.findings import Finding, caution
 from tractduct.model.plan import Plan
 from tractduct.one_plan import Progress, Study
 from tractduct.orientation.azimuths import nearest_front
@@ -103,13 +103,8 @@ def study_orientation(
     progress("packages", 2, 3)
     packages = None
     if most_packages and len(plan.fronts) * len(plan.mirrored) > 1:
-        packages = divide_fronts(
-            study.case,
-            lot_mix(plan, by_mirror=by_mirror),
-            by_mirror=by_mirror,
-            most=most_packages,
-            progress=progress,
-        )
+        mix = lot_mix(plan, by_mirror=by_mirror)
+        packages = divide_fronts(study.case, mix, by_mirror=by_mirror, most=most_packages, progress=progress)
     lot_packages = _lot_packages(study, packages)
     found = [
         *check_findings(plan, check),
@@ -156,48 +151,22 @@ def _lot_packages(study: Study, packages: PackageStudy | None) -> tuple[LotPacka
             mine = next((i for i, p in enumerate(choice.packages) if group in p.groups), None)
             fits = None if mine is None else held[mine].get(lot.name)
             others = [i for i, of_one in enumerate(held) if of_one.get(lot.name)] if fits is False else []
-            found.append(
-                LotPackage(
-                    lot=lot.name,
-                    n_package=choice.n_package,
-                    package=mine,
-                    holds=fits,
-                    better=min(others, key=lambda i: choice.packages[i].cost, default=None),
-                )
-            )
+            better = min(others, key=lambda i: choice.packages[i].cost, default=None)
+            n = choice.n_package
+            found.append(LotPackage(lot=lot.name, n_package=n, package=mine, holds=fits, better=better))
     return tuple(found)
 
 
-def _in_packages(study: Study, packages: PackageStudy | None, lots: tuple[LotPackage, ...]) -> list[Finding]:
-    if packages is None:
-        return []
-
-    found = []
-    fewest = packages.choices[0]
-    if fewest.n_package > 1:
-        cost = study.plan.units.say(fewest.expected_cost, study.cost_unit, ",.2f")
-        found.append(
-            Finding(
-                severity=Severity.CAUTION,
-                rule="duct packages",
-                subject="size set",
-                message=f"no one size set holds; {fewest.n_package} do, at {cost} per lot",
-                advice="Keep so many sets of drawings, or look at the changes that were tried",
-            )
-        )
-    misfit: Mapping[int, list[str]] = {
-        c.n_package: [lot.lot for lot in lots if lot.n_package == c.n_package and lot.holds is False]
-        for c in packages.choices
-    }
-    found += [
-        Finding(
-            severity=Severity.CAUTION,
-            rule="duct packages",
-            subject="lots " + ", ".join(names),
-            message=f"with {k} packages, that of the nearest face does not hold at their own azimuth",
-            advice="Give them the other package that holds there",
-        )
-        for k, names in misfit.items()
-        if names
-    ]
-    return found
+def _in_packages(study: Study, packages: PackageStudy | None, lots: tuple[LotPackage, ...]) -> Iterator[Finding]:
+    choices = packages.choices if packages else ()
+    if choices and choices[0].n_package > 1:
+        cost = study.plan.units.say(choices[0].expected_cost, study.cost_unit, ",.2f")
+        message = f"no one size set holds; {choices[0].n_package} do, at {cost} per lot"
+        advice = "Keep so many sets of drawings, or look at the changes that were tried"
+        yield caution("duct packages", "size set", message, advice)
+    for k in (choice.n_package for choice in choices):
+        names = [lot.lot for lot in lots if lot.n_package == k and lot.holds is False]
+        if names:
+            message = f"with {k} packages, that of the nearest face does not hold at their own azimuth"
+            advice = "Give them the other package that holds there"
+            yield caution("duct packages", "lots " + ", ".join(names), message, advice)

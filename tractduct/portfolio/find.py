@@ -69,13 +69,8 @@ def find_plans(folders: Sequence[Path], out: Path | None = None) -> list[Place]:
         top = given.parent if given.name == PLAN_FILE else given
         plans = list(_plans_below(top, PurePosixPath(), set()))
         if not plans:
-            faults.append(
-                Fault(
-                    file=str(given),
-                    problem=f"no {PLAN_FILE} is in it or in any folder below" if top.is_dir() else "no such folder",
-                    remedy="Give the folder that holds the plans",
-                )
-            )
+            problem = f"no {PLAN_FILE} is in it or in any folder below" if top.is_dir() else "no such folder"
+            faults.append(Fault(file=str(given), problem=problem, remedy="Give the folder that holds the plans"))
         for folder, below in plans:
             if folder.resolve() not in seen:
                 seen.add(folder.resolve())
@@ -114,8 +109,7 @@ def _plans_below(folder: Path, below: PurePosixPath, above: set[Path]) -> Iterat
 
 def read_bundle(place: Place, options: str) -> Bundle:
     """A plan's files and their key with these options."""
-    files = []
-    unread = []
+    files, unread = [], []
     try:
         paths = input_files(place.folder)
     except OSError as error:

@@ -6,7 +6,7 @@ import json
 import math
 import re
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, is_dataclass, replace
 from enum import Enum, StrEnum
 from types import UnionType
@@ -17,7 +17,6 @@ import numpy as np
 from tractduct.delivery.predict import Delivered
 from tractduct.errors import InputFaults, OutOfTime, printable_lines, shortened
 from tractduct.findings import Finding
-from tractduct.model.plan import Section
 from tractduct.model.words import key_of
 from tractduct.one_plan import Study
 from tractduct.portfolio.find import Bundle
@@ -71,6 +70,11 @@ class OffRoom:
     airflow_cfm: float
     design_cfm: float
     variant: str
+
+    @property
+    def off(self) -> float:
+        """How far, as a part of design."""
+        return abs(self.airflow_cfm / self.design_cfm - 1.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -205,9 +209,7 @@ def outcome_of_report(bundle: Bundle, report: Report, delivered: Delivered | Non
         off=() if delivered is None else _off(delivered, plan.rooms),
         rooms_outside_open=None if marks is None else marks.rooms_outside_open,
         rooms_outside=None if marks is None else marks.chosen.rooms_outside,
-        dampers={}
-        if marks is None
-        else dict(sorted(Counter(study.size_set[run] for run in marks.chosen.runs).items())),
+        dampers=_counted([study.size_set[run] for run in marks.chosen.runs] if marks else ()),
         reasons=tuple(map(str, study.conflicts)),
         remedies=tuple(
             f"{w.change}: {units.say(w.solution.cost, study.cost_unit, ',.2f')}" for w in study.remedies if w.helps
@@ -225,9 +227,8 @@ def outcome_of_house(bundle: Bundle, house: HouseReport, delivered: Sequence[Del
     for size in (size for one in each for size in one.stock if is_sized):
         key = size.kind, size.shape, size.size
         had = stock.get(key, replace(size, sections=0, length_ft=0.0))
-        stock[key] = replace(
-            size, sections=had.sections + size.sections, length_ft=round(had.length_ft + size.length_ft, 6)
-        )
+        feet = round(had.length_ft + size.length_ft, 6)
+        stock[key] = replace(size, sections=had.sections + size.sections, length_ft=feet)
     reasons = tuple(f"{name}: {reason}" for name, one in by_name for reason in one.reasons)
     if not is_sized and not reasons:
         reasons = (f"no set of all systems keeps to {plan.max_distinct_sizes} distinct sizes",)
@@ -246,13 +247,11 @@ def outcome_of_house(bundle: Bundle, house: HouseReport, delivered: Sequence[Del
         least_set=house.labels(least.size_index),
         least_bound=units.shown(least.bound, unit) if is_sized else None,
         findings=tuple(replace(f, subject=f"{name}, {f.subject}") for name, one in by_name for f in one.findings),
-        tight=tuple(sorted((t for one in each for t in one.tight), key=lambda t: t.extra_pct))[:ROOMS_LISTED],
-        off=tuple(sorted((o for one in each for o in one.off), key=lambda o: -abs(o.airflow_cfm / o.design_cfm - 1.0)))[
-            :ROOMS_LISTED
-        ],
+        tight=tuple(sorted((t for one in each for t in one.tight), key=lambda t: t.extra_pct)[:ROOMS_LISTED]),
+        off=tuple(sorted((o for one in each for o in one.off), key=lambda o: -o.off)[:ROOMS_LISTED]),
         rooms_outside_open=sum(one.rooms_outside_open or 0 for one in each) if marked else None,
         rooms_outside=sum(one.rooms_outside or 0 for one in each) if marked else None,
-        dampers=dict(sorted(sum((Counter(one.dampers) for one in each), Counter[str]()).items())),
+        dampers=_counted(size for one in each for size in Counter(one.dampers).elements()),
         reasons=reasons,
         remedies=tuple(f"{name}: {remedy}" for name, one in by_name for remedy in one.remedies),
     )
@@ -260,35 +259,29 @@ def outcome_of_house(bundle: Bundle, house: HouseReport, delivered: Sequence[Del
 
 def outcome_of_error(bundle: Bundle, error: BaseException | str) -> Outcome:
     """The outcome of a plan that could not be studied: faults in the input, no time, or something unexpected."""
-    state = State.ERROR
     if isinstance(error, InputFaults):
         state, reasons = State.FAULTS, tuple(map(str, error.faults))
     elif isinstance(error, OutOfTime):
         state, reasons = State.NO_TIME, (str(error),)
-    elif isinstance(error, str):
-        reasons = (printable_lines(error),)
     else:
-        reasons = (printable_lines(f"{type(error).__name__}: {error}"),)
+        words = error if isinstance(error, str) else f"{type(error).__name__}: {error}"
+        state, reasons = State.ERROR, (printable_lines(words),)
     return Outcome(name=bundle.name, below=bundle.below, key=bundle.key, state=state, reasons=reasons)
 
 
 def _stock(study: Study) -> tuple[Stock, ...]:
     if not study.size_set:
         return ()
-    groups: dict[tuple[str, str, str], list[Section]] = {}
+    lengths: dict[tuple[str, str, str], list[float]] = {}
     for section in study.tree.sections:
-        groups.setdefault((section.kind, section.shape, study.size_set[section.name]), []).append(section)
+        group = section.kind, section.shape, study.size_set[section.name]
+        lengths.setdefault(group, []).append(section.length_ft)
     rank = {size.label: i for i, size in enumerate(study.table.sizes)}
-    ordered = sorted(groups, key=lambda k: (k[0] != "flex", k[1] != "round", rank[k[2]]))
     return tuple(
-        Stock(
-            kind=kind,
-            shape=shape,
-            size=size,
-            sections=len(groups[kind, shape, size]),
-            length_ft=round(sum(s.length_ft for s in groups[kind, shape, size]), 6),
+        Stock(kind=kind, shape=shape, size=size, sections=len(feet), length_ft=round(sum(feet), 6))
+        for (kind, shape, size), feet in sorted(
+            lengths.items(), key=lambda g: (g[0][0] != "flex", g[0][1] != "round", rank[g[0][2]])
         )
-        for kind, shape, size in ordered
     )
 
 
@@ -297,17 +290,9 @@ def _tight(study: Study) -> tuple[TightRoom, ...]:
     worst: dict[str, TightRoom] = {}
     for spare in sorted(study.sized.headroom if study.sized else (), key=lambda h: h.extra_pct):
         if math.isfinite(spare.extra_pct) and runs[spare.run].side == "supply":
-            room = "; ".join(runs[spare.run].rooms)
-            worst.setdefault(
-                key_of(room),
-                TightRoom(
-                    room=room,
-                    run=spare.run,
-                    extra_pct=round(spare.extra_pct, 6),
-                    limit=spare.limit,
-                    variant=str(spare.variant),
-                ),
-            )
+            room, pct = "; ".join(runs[spare.run].rooms), round(spare.extra_pct, 6)
+            tight = TightRoom(room=room, run=spare.run, extra_pct=pct, limit=spare.limit, variant=str(spare.variant))
+            worst.setdefault(key_of(room), tight)
     return tuple(worst.values())[:ROOMS_LISTED]
 
 
@@ -318,15 +303,14 @@ def _off(got: Delivered, rooms: tuple[str, ...]) -> tuple[OffRoom, ...]:
     for n in np.argsort(-worst, kind="stable")[:ROOMS_LISTED]:
         v = int(off[:, n].argmax())
         if worst[n] > 0.0:
-            found.append(
-                OffRoom(
-                    room=rooms[n],
-                    airflow_cfm=round(float(got.room_cfm[v, n]), 6),
-                    design_cfm=round(float(got.room_design_cfm[v, n]), 6),
-                    variant=str(got.variants.variants[v]),
-                )
-            )
+            flow, design = (round(float(of[v, n]), 6) for of in (got.room_cfm, got.room_design_cfm))
+            variant = str(got.variants.variants[v])
+            found.append(OffRoom(room=rooms[n], airflow_cfm=flow, design_cfm=design, variant=variant))
     return tuple(found)
+
+
+def _counted(sizes: Iterable[str]) -> dict[str, int]:
+    return dict(sorted(Counter(sizes).items()))
 
 
 def _number(value: float) -> float | None:

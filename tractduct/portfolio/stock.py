@@ -8,9 +8,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from tractduct.model.arrays import IntArray
 from tractduct.sizing.case import Case
 from tractduct.sizing.program import SizingProblem
-from tractduct.sizing.relaxation import IntArray
 from tractduct.systems import joined, stock_groups
 from tractduct.units import IP, NOMINAL
 
@@ -143,6 +143,5 @@ def _that_hold(
     for one in sets:
         if all(one.get(name) in labels for name in names):
             size_index = np.array([labels.index(one[name]) for name in names], dtype=np.intp)
-            allowed = problem.allowed[np.arange(len(names)), size_index].all()
-            if allowed and (problem.over_limit_inwc(size_index) <= 0.0).all():
+            if problem.holds(size_index):
                 yield size_index

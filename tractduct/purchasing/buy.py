@@ -6,9 +6,10 @@ import math
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 from tractduct.delivery.predict import Drive
-from tractduct.findings import Finding, Severity
+from tractduct.findings import Finding, caution, note, warning
 from tractduct.model.plan import Plan
 from tractduct.model.words import STICK_FT
 from tractduct.one_plan import Progress, Study
@@ -39,7 +40,6 @@ class Buying:
     by_flex : the order of one lot by the flex product delivered; empty without a set
     lists : one lot, the plan's lots that do not stand yet where it lists them, a number of lots where asked for; empty
         without a set
-    installed : the flex product of lots for which none is named
     findings : what to look at
     """
 
@@ -48,7 +48,6 @@ class Buying:
     dropped: tuple[Dropped, ...]
     by_flex: Mapping[str, Order]
     lists: tuple[PurchaseList, ...]
-    installed: str
     findings: tuple[Finding, ...]
 
 
@@ -72,27 +71,20 @@ def buy(
     """
     plan = study.plan
     flex = plan.flex[0] if installed is None else installed
-    comparison = compare_flex(
-        study.case,
-        drive=drive,
-        on_step=lambda done, total: progress("flex products", done, total),
-    )
+    comparison = compare_flex(study.case, drive=drive, on_step=partial(progress, "flex products"))
     dropped: tuple[Dropped, ...] = ()
     lists: tuple[PurchaseList, ...] = ()
     if study.sized is not None:
         progress("stock", 0, 1)
         dropped = without_each_size(study.case, study.sized.size_index)
         lists = _lists(study, lots, flex, dampers)
-    by_flex = {f: make_order(study, {f: 1}, dampers) for f in plan.flex if f and lists}
-    found = [*_of_products(comparison), *_of_lists(plan, lists)]
     return Buying(
         study=study,
         comparison=comparison,
         dropped=dropped,
-        by_flex=by_flex,
+        by_flex={f: make_order(study, {f: 1}, dampers) for f in plan.flex if f and lists},
         lists=lists,
-        installed=flex,
-        findings=tuple(found),
+        findings=(*_of_products(comparison), *_of_lists(plan, lists)),
     )
 
 
@@ -119,35 +111,23 @@ def sticks_guessed(plan: Plan, order: Order) -> tuple[str, ...]:
 
 
 def _of_products(comparison: FlexComparison | None) -> Iterator[Finding]:
-    for one in comparison.alone if comparison else ():
+    if comparison is None:
+        return
+    for one in comparison.alone:
         if one.recommended.size_index is None:
-            yield Finding(
-                severity=Severity.WARNING,
-                rule="flex product",
-                subject=f"flex {one.flex}",
-                message="no size set holds with this product alone",
-                advice="Take it off the approved products, or offer larger sizes in it",
-                cause="none",
-            )
+            message = "no size set holds with this product alone"
+            advice = "Take it off the approved products, or offer larger sizes in it"
+            yield warning("flex product", f"flex {one.flex}", message, advice, cause="none")
         elif not one.balanced_within:
-            yield Finding(
-                severity=Severity.CAUTION,
-                rule="flex product",
-                subject=f"flex {one.flex}",
-                message="in its own best sizes some room stays out of tolerance even when balanced",
-                advice="See what the blower makes against what the ducts take",
-                cause="balanced",
-            )
-    without_set = [one.flex for one in comparison.alone if one.recommended.size_index is None] if comparison else []
-    for pair in comparison.break_even if comparison else ():
+            message = "in its own best sizes some room stays out of tolerance even when balanced"
+            advice = "See what the blower makes against what the ducts take"
+            yield caution("flex product", f"flex {one.flex}", message, advice, cause="balanced")
+    without_set = [one.flex for one in comparison.alone if one.recommended.size_index is None]
+    for pair in comparison.break_even:
         if math.isnan(pair.price_pct) and pair.product not in without_set and pair.against not in without_set:
-            yield Finding(
-                severity=Severity.NOTE,
-                rule="break-even price",
-                subject=f"flex {pair.product}",
-                message=f"no price makes it cost as much as {pair.against}: what is not flex costs more already",
-                advice=f"Price alone can't decide for {pair.product}; compare sizes and delivered airflow",
-            )
+            message = f"no price makes it cost as much as {pair.against}: what is not flex costs more already"
+            advice = f"Price alone can't decide for {pair.product}; compare sizes and delivered airflow"
+            yield note("break-even price", f"flex {pair.product}", message, advice)
 
 
 def _of_lists(plan: Plan, lists: tuple[PurchaseList, ...]) -> Iterator[Finding]:
@@ -155,37 +135,21 @@ def _of_lists(plan: Plan, lists: tuple[PurchaseList, ...]) -> Iterator[Finding]:
         return
     guessed = sticks_guessed(plan, lists[0].order)
     if guessed:
-        yield Finding(
-            severity=Severity.CAUTION,
-            rule="sticks",
-            subject=", ".join(guessed),
-            message=f"the length of a stick is not given and taken as {plan.units.say(STICK_FT, 'ft')}",
-            advice=f"Ask the supplier, and enter it as {plan.units.name_of('package_ft', 'ft')} in the prices table",
-        )
+        message = f"the length of a stick is not given and taken as {plan.units.say(STICK_FT, 'ft')}"
+        advice = f"Ask the supplier, and enter it as {plan.units.name_of('package_ft', 'ft')} in the prices table"
+        yield caution("sticks", ", ".join(guessed), message, advice)
     if not plan.prices:
-        yield Finding(
-            severity=Severity.NOTE,
-            rule="prices",
-            subject="purchase list",
-            message="the plan has no prices, so the lists have no costs",
-            advice="Add a prices table",
-        )
+        message = "the plan has no prices, so the lists have no costs"
+        advice = "Add a prices table"
+        yield note("prices", "purchase list", message, advice)
     elif not plan.fitting_prices:
-        yield Finding(
-            severity=Severity.NOTE,
-            rule="fitting prices",
-            subject="purchase list",
-            message="fittings have no prices, so totals are of duct alone",
-            advice="Add a fitting_prices table",
-        )
+        message = "fittings have no prices, so totals are of duct alone"
+        advice = "Add a fitting_prices table"
+        yield note("fitting prices", "purchase list", message, advice)
     else:
         for line in lists[0].order.fittings:
             if line.fitting in {name for name, _ in plan.fitting_prices} and math.isnan(line.price):
-                yield Finding(
-                    severity=Severity.CAUTION,
-                    rule="fitting prices",
-                    subject=f"{line.fitting}, {plan.units.size(line.size)}",
-                    message="it is needed and has no price, so it is not in the totals",
-                    advice="Find a supplier for it, or fix one of the two sizes so that it is not needed",
-                    cause="no price",
-                )
+                message = "it is needed and has no price, so it is not in the totals"
+                advice = "Find a supplier for it, or fix one of the two sizes so that it is not needed"
+                subject = f"{line.fitting}, {plan.units.size(line.size)}"
+                yield caution("fitting prices", subject, message, advice, cause="no price")

@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, replace
-from itertools import combinations
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+from itertools import combinations, permutations
 
 import numpy as np
-from numpy.typing import NDArray
 
-from tractduct.delivery.balance import balance
-from tractduct.delivery.flow import SizedDucts, with_dampers
+from tractduct.delivery.balance import Balance, balance
 from tractduct.delivery.predict import Delivered, Drive, default_drive, installed_ducts, predict
 from tractduct.delivery.robust import MOST_COMPRESSION_PCT
+from tractduct.model.arrays import IntArray
 from tractduct.model.plan import Plan
 from tractduct.sizing.case import Case, build_case
 from tractduct.sizing.governing import headroom_by_run
@@ -54,13 +53,13 @@ class Alone:
     flex: str
     least: Solution
     recommended: Solution
-    size_set: dict[str, str]
-    headroom_run: str
-    least_headroom_pct: float
-    lowest_room: str
-    lowest_room_pct: float
-    balanced_within: bool
-    compressed: tuple[Compressed, ...]
+    size_set: Mapping[str, str] = field(default_factory=dict)
+    headroom_run: str = ""
+    least_headroom_pct: float = np.nan
+    lowest_room: str = ""
+    lowest_room_pct: float = np.nan
+    balanced_within: bool = False
+    compressed: tuple[Compressed, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,27 +98,23 @@ class FlexComparison:
 
 
 def compare_flex(
-    case: Case,
-    *,
-    drive: Drive | None = None,
-    on_step: Callable[[int, int], None] = lambda done, total: None,
+    case: Case, *, drive: Drive | None = None, on_step: Callable[[int, int], None] = lambda done, total: None
 ) -> FlexComparison | None:
     """Compare the approved flex products; None where the plan has none. Every search goes on until proven."""
     plan = case.plan
     if plan.flex == ("",):
         return None
     subsets = _subsets(plan.flex)
-    total = len(subsets) + 1
     alone: list[Alone] = []
     approved: list[Approved] = []
     for done, subset in enumerate(subsets):
-        on_step(done, total)
+        on_step(done, len(subsets) + 1)
         together = _of(case, subset)
         found = together.recommended()
         if len(subset) == 1:
             alone.append(_alone(together, subset[0], found, drive or default_drive(plan)))
         approved.append(_approved(case, subset, found))
-    on_step(len(subsets), total)
+    on_step(len(subsets), len(subsets) + 1)
     break_even = _break_even(case, alone) if plan.prices else ()
     return FlexComparison(alone=tuple(alone), approved=tuple(approved), break_even=break_even)
 
@@ -137,18 +132,7 @@ def _alone(case: Case, flex: str, found: tuple[Solution, Solution], drive: Drive
     least, recommended = found
     index = recommended.size_index
     if index is None:
-        return Alone(
-            flex=flex,
-            least=least,
-            recommended=recommended,
-            size_set={},
-            headroom_run="",
-            least_headroom_pct=np.nan,
-            lowest_room="",
-            lowest_room_pct=np.nan,
-            balanced_within=False,
-            compressed=(),
-        )
+        return Alone(flex=flex, least=least, recommended=recommended)
     tightest = min(headroom_by_run(case, index), key=lambda h: h.extra_pct)
     as_drawn = balance(case, installed_ducts(case, index), drive=drive)
     room, room_pct = _lowest_room(case.plan, as_drawn.before)
@@ -162,17 +146,7 @@ def _alone(case: Case, flex: str, found: tuple[Solution, Solution], drive: Drive
         lowest_room=room,
         lowest_room_pct=room_pct,
         balanced_within=bool(as_drawn.after.room_within(case.plan.tolerance).all()),
-        compressed=tuple(
-            _compressed(
-                case,
-                flex,
-                case.labels(index),
-                pct,
-                with_dampers(installed_ducts(case, index, compression_pct=pct), as_drawn.coefficient),
-                drive,
-            )
-            for pct in COMPRESSIONS_PCT
-        ),
+        compressed=tuple(_compressed(case, flex, index, pct, as_drawn) for pct in COMPRESSIONS_PCT),
     )
 
 
@@ -185,18 +159,13 @@ def _lowest_room(plan: Plan, got: Delivered) -> tuple[str, float]:
     return plan.rooms[n], 100.0 + float(np.nanmin(off))
 
 
-def _compressed(
-    case: Case,
-    flex: str,
-    labels: dict[str, str],
-    pct: float,
-    ducts: SizedDucts,
-    drive: Drive,
-) -> Compressed:
-    squeezed = _squeezed(case.plan, flex, pct)
+def _compressed(case: Case, flex: str, size_index: IntArray, pct: float, as_drawn: Balance) -> Compressed:
+    duct = replace(case.plan.ducts[flex], compression_pct=pct)
+    squeezed = replace(case.plan, flex=(flex,), ducts={**case.plan.ducts, flex: duct})
     other = build_case(squeezed)
-    checked = verify_sizes(squeezed, other.variants.variants, labels)
-    room, room_pct = _lowest_room(case.plan, predict(case, ducts, drive=drive, strict=False))
+    checked = verify_sizes(squeezed, other.variants.variants, case.labels(size_index))
+    ducts = installed_ducts(case, size_index, compression_pct=pct, dampers=as_drawn.coefficient)
+    room, room_pct = _lowest_room(case.plan, predict(case, ducts, drive=as_drawn.after.drive, strict=False))
     return Compressed(
         compression_pct=pct,
         holds=checked.holds,
@@ -205,12 +174,6 @@ def _compressed(
         worst_room=room,
         worst_room_pct=room_pct,
     )
-
-
-def _squeezed(plan: Plan, flex: str, pct: float) -> Plan:
-    """The plan with one flex only, compressed by a per cent."""
-    ducts = {**plan.ducts, flex: replace(plan.ducts[flex], compression_pct=pct)}
-    return replace(plan, flex=(flex,), ducts=ducts)
 
 
 def _approved(case: Case, subset: tuple[str, ...], found: tuple[Solution, Solution]) -> Approved:
@@ -231,13 +194,11 @@ def _finite(cost: float) -> float:
 
 def _break_even(case: Case, alone: list[Alone]) -> tuple[BreakEven, ...]:
     found = []
-    for one in alone:
-        for other in alone:
-            if one.flex != other.flex:
-                target, pct = other.least.cost, float("nan")
-                if np.isfinite(target):
-                    pct = _price_for(_of(case, (one.flex,)), one.least, target)
-                found.append(BreakEven(product=one.flex, against=other.flex, price_pct=pct))
+    for one, other in permutations(alone, 2):
+        target, pct = other.least.cost, float("nan")
+        if np.isfinite(target):
+            pct = _price_for(_of(case, (one.flex,)), one.least, target)
+        found.append(BreakEven(product=one.flex, against=other.flex, price_pct=pct))
     return tuple(found)
 
 
@@ -281,7 +242,7 @@ class Dropped:
     rest_cost: float
 
 
-def without_each_size(case: Case, size_index: NDArray[np.intp]) -> tuple[Dropped, ...]:
+def without_each_size(case: Case, size_index: IntArray) -> tuple[Dropped, ...]:
     """Which size of a set to drop first: the one whose loss the rest of the set bears for the least money."""
     problem = case.problem()
     stock = np.zeros((len(case.stock_groups), len(case.table.sizes)), dtype=bool)
@@ -291,14 +252,8 @@ def without_each_size(case: Case, size_index: NDArray[np.intp]) -> tuple[Dropped
     for n, at in enumerate(dropped):
         others[n][at] = rest[n][at] = False
     costs = least_costs(problem, [*others, *rest])
-    found = [
-        Dropped(
-            kind=case.stock_groups[group][0],
-            shape=case.stock_groups[group][1],
-            size=case.table.sizes[size].label,
-            cost=cost,
-            rest_cost=rest_cost,
-        )
-        for (group, size), cost, rest_cost in zip(dropped, costs, costs[len(dropped) :], strict=False)
-    ]
+    found = []
+    for (group, size), cost, rest_cost in zip(dropped, costs, costs[len(dropped) :], strict=False):
+        (kind, shape), label = case.stock_groups[group], case.table.sizes[size].label
+        found.append(Dropped(kind=kind, shape=shape, size=label, cost=cost, rest_cost=rest_cost))
     return tuple(sorted(found, key=lambda d: (round(d.rest_cost, 6), round(d.cost, 6))))

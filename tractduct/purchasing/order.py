@@ -62,8 +62,8 @@ class Order:
     @property
     def cost(self) -> float:
         """Of what has a price; packages are rounded up over all lots together."""
-        lines = [line.cost for line in self.ducts] + [line.cost for line in self.fittings]
-        return float(np.nansum(lines))
+        lines: tuple[DuctLine | FittingLine, ...] = (*self.ducts, *self.fittings)
+        return float(np.nansum([line.cost for line in lines]))
 
     def cost_of_feet(self, *, waste: bool) -> float:
         """The same if duct were sold by the foot: as drawn, or with waste."""
@@ -107,28 +107,21 @@ def make_order(
                 count[piece.fitting, " x ".join([size, *others]), size] += piece.count * n
             elif others != [size]:
                 count[piece.fitting, f"{others[0]} to {size}", size] += piece.count * n
-    return Order(
-        lots=dict(lots),
-        ducts=tuple(
-            _duct_line(plan, duct, size, float(length))
-            for (duct, size), length in sorted(feet.items(), key=lambda item: (item[0][0], rank[item[0][1]]))
-            if length > 0.0
-        ),
-        fittings=tuple(
-            FittingLine(
-                fitting=name,
-                size=shown,
-                count=n,
-                price=_known(plan.fitting_prices.get((name, size))),
-            )
-            for (name, shown, size), n in sorted(count.items(), key=lambda i: (i[0][0], rank[i[0][2]], i[0][1]))
-        )
-        + tuple(
-            FittingLine(fitting=DAMPER, size=size, count=n, price=plan.dampers.price if plan.prices else math.nan)
-            for size, n in sorted(blades.items(), key=lambda item: rank[item[0]])
-            if n
-        ),
-    )
+    ducts = [
+        _duct_line(plan, duct, size, float(length))
+        for (duct, size), length in sorted(feet.items(), key=lambda item: (item[0][0], rank[item[0][1]]))
+        if length > 0.0
+    ]
+    fittings = [
+        FittingLine(fitting=name, size=shown, count=n, price=_known(plan.fitting_prices.get((name, size))))
+        for (name, shown, size), n in sorted(count.items(), key=lambda i: (i[0][0], rank[i[0][2]], i[0][1]))
+    ]
+    fittings += [
+        FittingLine(fitting=DAMPER, size=size, count=n, price=plan.dampers.price if plan.prices else math.nan)
+        for size, n in sorted(blades.items(), key=lambda item: rank[item[0]])
+        if n
+    ]
+    return Order(lots=dict(lots), ducts=tuple(ducts), fittings=tuple(fittings))
 
 
 def _duct_line(plan: Plan, duct: str, size: str, feet: float) -> DuctLine:

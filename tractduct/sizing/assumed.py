@@ -5,11 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
-from tractduct.errors import InputFaults
 from tractduct.model.plan import Plan, Untyped
 from tractduct.model.words import SIDES
-from tractduct.sizing.case import build_case
-from tractduct.sizing.solve import Solution, least_cost
+from tractduct.sizing.case import least_cost_of
+from tractduct.sizing.solve import Solution
 
 LONGER, ROUGHER, LESS = 1.5, 2.0, 0.8  # times: a fitting's length, a duct's roughness, a pressure
 
@@ -32,12 +31,9 @@ def effects(plan: Plan, least: Solution) -> tuple[Effect, ...]:
     found = []
     for one in plan.assumed:
         for change, changed in _worse(plan, one):
-            try:
-                solution = least_cost(build_case(changed).problem(), max_distinct=plan.max_distinct_sizes or None)
-            except InputFaults:  # the blower leaves the ducts nothing
-                solution = replace(least, size_index=None)
-            holds = solution.size_index is not None
-            extra = solution.cost - least.cost if holds else 0.0
+            solution = least_cost_of(changed)
+            holds = solution is not None and solution.size_index is not None
+            extra = solution.cost - least.cost if solution is not None and holds else 0.0
             found.append(Effect(assumed=one, change=change, extra_cost=extra, holds=holds))
     return tuple(found)
 

@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from tractduct.errors import InputFaults
+from tractduct.model.arrays import BoolArray, FloatArray, IntArray
 from tractduct.model.plan import Plan
 from tractduct.network.airstream import airstream
 from tractduct.network.tree import DuctTree
 from tractduct.network.variants import VariantSet
-
-FloatArray = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -33,17 +31,16 @@ class Budget:
     total_inwc : (n_variant,), supply and return together, where the blower gives it; NaN else
     """
 
-    circuit: NDArray[np.bool_]
-    paths: NDArray[np.intp]
+    circuit: BoolArray
+    paths: IntArray
     available_inwc: FloatArray
     by_side_inwc: FloatArray
     total_inwc: FloatArray
 
-    def rows(self, rows: NDArray[np.intp]) -> Budget:
+    def rows(self, rows: IntArray) -> Budget:
         """The variants of these rows."""
-        return Budget(
-            circuit=self.circuit,
-            paths=self.paths,
+        return replace(
+            self,
             available_inwc=self.available_inwc[rows],
             by_side_inwc=self.by_side_inwc[rows],
             total_inwc=self.total_inwc[rows],
@@ -51,17 +48,14 @@ class Budget:
 
     def path_margin_inwc(self, path_loss_inwc: FloatArray) -> FloatArray:
         """(n_variant, n_path) what each path could lose more before a circuit of its breaks; inf where shut."""
-        both = path_loss_inwc[:, self.paths[:, 0]]
         two = self.paths[:, 1] >= 0
+        both = path_loss_inwc[:, self.paths[:, 0]]
         both[:, two] += path_loss_inwc[:, self.paths[two, 1]]
-        margin = self.available_inwc - both
-        found = np.full(path_loss_inwc.shape, np.inf)
-        for k in range(2):
-            for path in np.unique(self.paths[:, k]):
-                if path >= 0:
-                    mine = self.paths[:, k] == path
-                    found[:, path] = np.minimum(found[:, path], margin[:, mine].min(axis=1))
-        return found
+        margin = (self.available_inwc - both).T
+        found = np.full(path_loss_inwc.T.shape, np.inf)
+        np.minimum.at(found, self.paths[:, 0], margin)
+        np.minimum.at(found, self.paths[two, 1], margin[two])
+        return found.T
 
     def path_available_inwc(self, tree: DuctTree, worst_inwc: FloatArray) -> FloatArray:
         """(n_variant, n_path) what a path's side has.
@@ -76,12 +70,12 @@ class Budget:
         return by_side[:, side_of_path(tree)]
 
 
-def side_of_path(tree: DuctTree) -> NDArray[np.intp]:
+def side_of_path(tree: DuctTree) -> IntArray:
     """(n_path,) 0 for supply, 1 for return."""
     return np.array([int(run.side == "return") for run in tree.runs], dtype=np.intp)
 
 
-def worst_by_side(tree: DuctTree, open_run: NDArray[np.bool_], of_path: FloatArray) -> FloatArray:
+def worst_by_side(tree: DuctTree, open_run: BoolArray, of_path: FloatArray) -> FloatArray:
     """(n_variant, 2) the largest of a quantity (n_variant, n_path) over the open paths of each side; 0 without."""
     side = side_of_path(tree)
     return np.column_stack(
@@ -113,7 +107,7 @@ def build_budget(plan: Plan, tree: DuctTree, variants: VariantSet) -> Budget:
     paths = np.array(pairs + [(s, -1) for s in supply], dtype=np.intp)
     circuit = tree.path[paths[:, 0]] | (tree.path[paths[:, 1]] & (paths[:, 1] >= 0)[:, None])
     any_return = np.any(variants.open_run[:, back], axis=1, keepdims=True)
-    second_live = np.where(paths[:, 1] >= 0, variants.open_run[:, paths[:, 1]], np.logical_not(any_return))
+    second_live = np.where(paths[:, 1] >= 0, variants.open_run[:, paths[:, 1]], ~any_return)
     return Budget(
         circuit=circuit,
         paths=paths,
@@ -127,36 +121,30 @@ def _left_by_blower(plan: Plan, variants: VariantSet) -> FloatArray:
     stream = airstream(plan, variants.variants, variants.room_airflow_cfm.sum(axis=1))
     static = stream.static_at(stream.design_cfm)
     left = stream.left_for_ducts()
-    faults, units, density = [], plan.units, plan.density_ratio
+    faults, density, number, say = [], plan.density_ratio, plan.units.number, plan.units.say
     for season in plan.seasons:
-        mine = variants.where(season=season)
-        speed = plan.equipment.speed[season]
+        mine, speed = variants.where(season=season), plan.equipment.speed[season]
         points = plan.equipment.curves[speed]
         outside = mine & np.isnan(static)
         if outside.any():
             needed = stream.design_cfm[outside]
             which = needed[int(np.argmax(np.abs(needed - points[0][0])))]
-            faults.append(
-                plan.place("blower", "airflow_cfm").fault(
-                    f"the table of speed '{speed}' does not reach the {season} design airflow of "
-                    f"{units.say(which, 'cfm', '.0f')}",
-                    "Add rows from the equipment's data, or choose another speed in [blower]",
-                    f"{units.number(points[0][0], 'cfm', 'g')} to {units.number(points[-1][0], 'cfm', 'g')}",
-                )
-            )
+            reached = f"{number(points[0][0], 'cfm', 'g')} to {number(points[-1][0], 'cfm', 'g')}"
+            problem = f"the table of speed '{speed}' does not reach the {season} design airflow of "
+            problem += say(which, "cfm", ".0f")
+            remedy = "Add rows from the equipment's data, or choose another speed in [blower]"
+            faults.append(plan.place("blower", "airflow_cfm").fault(problem, remedy, reached))
         none = mine & (left <= 0.0)
         if none.any():
             v = int(np.flatnonzero(none)[np.argmin(left[none])])
-            faults.append(
-                plan.place("devices", "loss_inwc").fault(
-                    f"the devices take more in {season} than the "
-                    f"{units.say(static[v], 'inWC', '.3f')} that the blower makes at "
-                    f"{units.say(stream.design_cfm[v], 'cfm', '.0f')}, so nothing is left for the ducts"
-                    + ("" if f"{density:.3f}" == "1.000" else f" (both in the site's air, {density:.3f} of standard)"),
-                    "Check the devices' losses and airflow, or choose a higher speed in [blower]",
-                    units.number(float(static[v] - left[v]), "inWC", ".3f"),
-                )
+            taken = number(float(static[v] - left[v]), "inWC", ".3f")
+            air = "" if f"{density:.3f}" == "1.000" else f" (both in the site's air, {density:.3f} of standard)"
+            problem = (
+                f"the devices take more in {season} than the {say(static[v], 'inWC', '.3f')} that the blower makes "
+                f"at {say(stream.design_cfm[v], 'cfm', '.0f')}, so nothing is left for the ducts{air}"
             )
+            remedy = "Check the devices' losses and airflow, or choose a higher speed in [blower]"
+            faults.append(plan.place("devices", "loss_inwc").fault(problem, remedy, taken))
     if faults:
         raise InputFaults(faults)
     return left

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from tractduct.model.arrays import BoolArray, FloatArray, IntArray, each
 from tractduct.model.plan import Plan, candidate_sizes
 from tractduct.model.sizes import Size
 from tractduct.model.words import FLEX
@@ -27,24 +29,24 @@ class DuctData:
     where a product has a table and the airflow or the size is outside it.
     """
 
-    roughness_ft: NDArray[np.float64]
-    derate: NDArray[np.float64]
-    compression_pct: NDArray[np.float64]
-    diameter_in: NDArray[np.float64]
-    area_ft2: NDArray[np.float64]
-    correction: NDArray[np.float64]
-    in_table: NDArray[np.bool_]
+    roughness_ft: FloatArray
+    derate: FloatArray
+    compression_pct: FloatArray
+    diameter_in: FloatArray
+    area_ft2: FloatArray
+    correction: FloatArray
+    in_table: BoolArray
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class SectionData:
     """What does not change with the variant, as arrays of (n_section,)."""
 
-    length_ft: NDArray[np.float64]
-    effective_length_ft: NDArray[np.float64]  # straight length and the fittings' equivalent lengths
-    straight_part: NDArray[np.float64]
-    loss_coefficient: NDArray[np.float64]
-    velocity_limit_fpm: NDArray[np.float64]
+    length_ft: FloatArray
+    effective_length_ft: FloatArray  # straight length and the fittings' equivalent lengths
+    straight_part: FloatArray
+    loss_coefficient: FloatArray
+    velocity_limit_fpm: FloatArray
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -64,32 +66,32 @@ class CandidateTable:
     """
 
     sizes: tuple[Size, ...]
-    least_compression_factor: NDArray[np.float64]
+    least_compression_factor: FloatArray
     sections: SectionData
     ducts: DuctData
-    friction_rate_inwc_per_100ft: NDArray[np.float64]
-    velocity_fpm: NDArray[np.float64]
-    loss_inwc: NDArray[np.float64]
-    shaped: NDArray[np.bool_]
-    bounded: NDArray[np.bool_]
-    offered: NDArray[np.bool_]
-    cost: NDArray[np.float64]
+    friction_rate_inwc_per_100ft: FloatArray
+    velocity_fpm: FloatArray
+    loss_inwc: FloatArray
+    shaped: BoolArray
+    bounded: BoolArray
+    offered: BoolArray
+    cost: FloatArray
 
     @property
-    def velocity_ok(self) -> NDArray[np.bool_]:
+    def velocity_ok(self) -> BoolArray:
         """(n_variant, n_section, n_size) bool: the velocity is at most the section's limit."""
         return self.velocity_fpm <= highest_allowed(self.sections.velocity_limit_fpm)[:, None]
 
     @property
-    def on_sale(self) -> NDArray[np.bool_]:
+    def on_sale(self) -> BoolArray:
         """(n_section, n_size) bool: within the section's bounds, and offered in every product it may be of."""
         return np.asarray(self.bounded & np.all(self.offered, axis=0) & np.isfinite(self.cost))
 
-    def rows(self, rows: NDArray[np.intp], cost: NDArray[np.float64]) -> CandidateTable:
+    def rows(self, rows: IntArray, cost: FloatArray) -> CandidateTable:
         """The variants of these rows, at a cost (n_section, n_size) of their own."""
         return replace(
             self,
-            ducts=DuctData(**{f.name: getattr(self.ducts, f.name)[rows] for f in fields(DuctData)}),
+            ducts=each(self.ducts, lambda values: values[rows]),
             friction_rate_inwc_per_100ft=self.friction_rate_inwc_per_100ft[rows],
             velocity_fpm=self.velocity_fpm[rows],
             loss_inwc=self.loss_inwc[rows],
@@ -98,7 +100,7 @@ class CandidateTable:
         )
 
 
-def at_sizes(values: NDArray[np.float64], size_index: NDArray[np.intp]) -> NDArray[np.float64]:
+def at_sizes(values: NDArray[Any], size_index: IntArray) -> NDArray[Any]:
     """(n_variant, n_section) out of (n_variant, n_section, n_size) at the chosen sizes."""
     return np.take_along_axis(values, size_index[None, :, None], axis=2)[:, :, 0]
 
@@ -130,7 +132,7 @@ def evaluate_candidates(plan: Plan, tree: DuctTree, variants: VariantSet, air: A
     shaped = np.array([[size.shape == s.shape for size in plan.sizes] for s in tree.sections])
     within = [{size.label for size in candidate_sizes(s, plan.sizes)} for s in tree.sections]
     bounded = np.array([[size.label in labels for size in plan.sizes] for labels in within])
-    offered, cost = _prices(plan, tree, variants)
+    on_sale = {flex: np.isfinite(size_cost(plan, tree, (flex,))) for flex in plan.flex}
     return CandidateTable(
         sizes=plan.sizes,
         least_compression_factor=least_factor,
@@ -141,8 +143,8 @@ def evaluate_candidates(plan: Plan, tree: DuctTree, variants: VariantSet, air: A
         loss_inwc=loss,
         shaped=shaped,
         bounded=bounded,
-        offered=offered & shaped,
-        cost=cost,
+        offered=shaped & np.array([on_sale[v.flex] for v in variants.variants]),
+        cost=size_cost(plan, tree, plan.flex),
     )
 
 
@@ -169,13 +171,12 @@ def duct_data(plan: Plan, tree: DuctTree, variants: VariantSet) -> DuctData:
     correction = np.ones((*which.shape, len(plan.sizes)))
     in_table = np.ones(correction.shape, dtype=bool)
     for d, duct in enumerate(ducts):
+        if duct.correction is None:
+            continue
         mine = which == d
-        for k, size in enumerate(plan.sizes) if duct.correction is not None else ():
-            assert duct.correction is not None
-            factor, inside = duct.correction.factor(
-                size.diameter_in if size.shape == "round" else 0.0, variants.airflow_cfm[mine]
-            )
-            correction[mine, k], in_table[mine, k] = factor, inside
+        for k, size in enumerate(plan.sizes):
+            across = size.diameter_in if size.shape == "round" else 0.0
+            correction[mine, k], in_table[mine, k] = duct.correction.factor(across, variants.airflow_cfm[mine])
     return DuctData(
         roughness_ft=np.array([d.roughness_ft for d in ducts], dtype=float)[which],
         derate=np.array([d.airflow_derate_pct for d in ducts])[which] / 100.0,
@@ -187,7 +188,7 @@ def duct_data(plan: Plan, tree: DuctTree, variants: VariantSet) -> DuctData:
     )
 
 
-def size_cost(plan: Plan, tree: DuctTree, flex: tuple[str, ...]) -> NDArray[np.float64]:
+def size_cost(plan: Plan, tree: DuctTree, flex: tuple[str, ...]) -> FloatArray:
     """(n_section, n_size): length x price, the mean over some flex products; duct wall area without prices.
 
     Where fittings have prices, those of a section count too, but for reducers; a piece at a parent counts once, in
@@ -196,18 +197,18 @@ def size_cost(plan: Plan, tree: DuctTree, flex: tuple[str, ...]) -> NDArray[np.f
     length = np.array([s.length_ft for s in tree.sections])
     if plan.prices:
         by_duct = {
-            duct: np.array([_price(plan, duct, size) for size in plan.sizes])
+            duct: np.array([plan.prices.get((duct, size.label)) for size in plan.sizes], dtype=float)  # None is NaN
             for duct in {*plan.flex, *(s.duct_in(FLEX) for s in tree.sections)} - {FLEX}
         }
         flex_price = np.mean([by_duct[f] for f in flex], axis=0)
         duct = np.array([by_duct.get(s.duct_in(FLEX), flex_price) for s in tree.sections])
     else:
         duct = np.array([size.wall_ft2_per_ft for size in plan.sizes])
-    cost: NDArray[np.float64] = length[:, None] * duct
+    cost: FloatArray = length[:, None] * duct
     return cost + _fitting_cost(plan, tree, reducers=False) if plan.prices and plan.fitting_prices else cost
 
 
-def change_cost(plan: Plan, tree: DuctTree) -> NDArray[np.float64] | None:
+def change_cost(plan: Plan, tree: DuctTree) -> FloatArray | None:
     """(n_section, n_size): reducers bought where a section's size differs from its parent's; None without any."""
     if not plan.prices or not plan.fitting_prices:
         return None
@@ -216,25 +217,13 @@ def change_cost(plan: Plan, tree: DuctTree) -> NDArray[np.float64] | None:
     return cost if np.any(cost > 0.0) else None
 
 
-def _fitting_cost(plan: Plan, tree: DuctTree, *, reducers: bool) -> NDArray[np.float64]:
+def _fitting_cost(plan: Plan, tree: DuctTree, *, reducers: bool) -> FloatArray:
     """(n_section, n_size); NaN where one is not offered. A reducer that is not offered costs nothing here."""
-    missing = 0.0 if reducers else np.nan
     row = {section.name: i for i, section in enumerate(tree.sections)}
     cost = np.zeros((len(row), len(plan.sizes)))
     for piece in plan.pieces():
         if piece.is_reducer == reducers:
-            each = [plan.fitting_prices.get((piece.fitting, size.label), 0.0) for size in plan.sizes]
-            cost[row[piece.section]] += piece.count * np.array([missing if p is None else p for p in each])
+            price = [plan.fitting_prices.get((piece.fitting, size.label), 0.0) for size in plan.sizes]
+            of_sizes = np.array(price, dtype=float)  # None is NaN
+            cost[row[piece.section]] += piece.count * (np.nan_to_num(of_sizes) if reducers else of_sizes)
     return cost
-
-
-def _price(plan: Plan, duct: str, size: Size) -> float:
-    price = plan.prices.get((duct, size.label))
-    return np.nan if price is None else price
-
-
-def _prices(plan: Plan, tree: DuctTree, variants: VariantSet) -> tuple[NDArray[np.bool_], NDArray[np.float64]]:
-    """What is on sale in each variant, and the cost."""
-    by_flex = {flex: np.isfinite(size_cost(plan, tree, (flex,))) for flex in plan.flex}
-    offered = np.array([by_flex[v.flex] for v in variants.variants])
-    return offered, size_cost(plan, tree, plan.flex)

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from tractduct.errors import InputFaults
+from tractduct.model.arrays import BoolArray, FloatArray, IntArray
 from tractduct.model.plan import Plan
 from tractduct.network.airstream import air_in_ducts
 from tractduct.network.tree import DuctTree, build_tree
@@ -43,15 +44,15 @@ class Case:
     variants: VariantSet
     table: CandidateTable
     budget: Budget
-    steps_over_own: NDArray[np.intp]
-    within_cap: NDArray[np.bool_]
+    steps_over_own: IntArray
+    within_cap: BoolArray
     answers: Answers = field(default_factory=Answers)
 
-    def only(self, keep: NDArray[np.bool_]) -> Case:
+    def only(self, keep: BoolArray) -> Case:
         """The variants of a (n_variant,) mask, at the mean price of the flex products among them."""
         return self.rows(np.flatnonzero(keep))
 
-    def rows(self, rows: NDArray[np.intp]) -> Case:
+    def rows(self, rows: IntArray) -> Case:
         """The variants of these rows, which may repeat, at the mean price of the flex products among them."""
         flex = tuple(dict.fromkeys(self.variants.variants[row].flex for row in rows))
         return replace(
@@ -86,16 +87,17 @@ class Case:
             known[key] = least_cost(problem)
         return known[key]
 
-    def recommended(self) -> tuple[Solution, Solution]:
-        """The least-cost set of its problem, and the set that the plan's rules take, proven."""
-        problem, known = self.problem(), self.answers
+    def recommended(self, time_limit_s: float | None = None) -> tuple[Solution, Solution]:
+        """The least-cost set of its problem, and the set that the plan's rules take; proven without a time limit."""
+        problem, known, within_pct = self.problem(), self.answers, self.plan.standardize_within_pct
+        cap = self.plan.max_distinct_sizes or None
+        if time_limit_s is not None:
+            return recommend(problem, within_pct, max_distinct=cap, time_limit_s=time_limit_s)
         key = problem.key()
         if key not in known.recommended:
+            least = known.least_cost.get(key)
             known.least_cost[key], known.recommended[key] = recommend(
-                problem,
-                self.plan.standardize_within_pct,
-                max_distinct=self.plan.max_distinct_sizes or None,
-                least=known.least_cost.get(key),
+                problem, within_pct, max_distinct=cap, least=least
             )
         return known.least_cost[key], known.recommended[key]
 
@@ -120,35 +122,48 @@ class Case:
         return tuple(dict.fromkeys((s.kind, s.shape) for s in self.tree.sections))
 
     @property
-    def diameter_in(self) -> NDArray[np.float64]:
+    def diameter_in(self) -> FloatArray:
         """(n_size,) equivalent diameters."""
         return np.array([size.diameter_in for size in self.table.sizes])
 
-    def labels(self, size_index: NDArray[np.intp] | None) -> dict[str, str]:
+    def labels(self, size_index: IntArray | None) -> dict[str, str]:
         """Section name -> size label; empty for None."""
         if size_index is None:
             return {}
         return {s.name: self.table.sizes[k].label for s, k in zip(self.tree.sections, size_index, strict=True)}
 
+    def size_index(self, labels: Mapping[str, str]) -> IntArray:
+        """(n_section,) of section name -> size label; -1 for a section without one."""
+        place = {size.label: k for k, size in enumerate(self.table.sizes)}
+        return np.array([place[labels[s.name]] if s.name in labels else -1 for s in self.tree.sections], dtype=np.intp)
+
     def priced_for(self, flex: tuple[str, ...]) -> Case:
         """The same variants at the mean price of other flex products."""
         return replace(self, table=replace(self.table, cost=size_cost(self.plan, self.tree, flex)))
 
-    def cost_of(self, size_index: NDArray[np.intp]) -> float:
+    def cost_of(self, size_index: IntArray) -> float:
         """Cost of a size set, reducers included; NaN where a size is not on sale."""
         return replace(self.problem(), cost=self.table.cost).cost_of(size_index)
 
     @property
-    def flex_duct_cost(self) -> NDArray[np.float64]:
+    def flex_duct_cost(self) -> FloatArray:
         """(n_section, n_size) cost of duct of the variants' products alone; 0 where a section is of none of them."""
         flex = tuple(dict.fromkeys(v.flex for v in self.variants.variants))
         is_flex = np.array([s.kind == "flex" and s.product in ("", *flex) for s in self.tree.sections])
         duct_only = size_cost(replace(self.plan, fitting_prices={}), self.tree, flex)
         return np.where(is_flex[:, None] & np.isfinite(duct_only), duct_only, 0.0)
 
-    def path_loss_inwc(self, size_index: NDArray[np.intp]) -> NDArray[np.float64]:
+    def path_loss_inwc(self, size_index: IntArray) -> FloatArray:
         """(n_variant, n_path) what each path loses in the given sizes."""
         return np.asarray(at_sizes(self.table.loss_inwc, size_index) @ self.tree.path.T.astype(float))
+
+
+def least_cost_of(plan: Plan) -> Solution | None:
+    """A plan's least cost within its cap on distinct sizes, proven; None where the blower leaves the ducts nothing."""
+    try:
+        return least_cost(build_case(plan).problem(), max_distinct=plan.max_distinct_sizes or None)
+    except InputFaults:
+        return None
 
 
 def build_case(plan: Plan) -> Case:

@@ -13,13 +13,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from tractduct.model.arrays import BoolArray, FloatArray, IntArray, each
 from tractduct.sizing.program import DIAMETER_TOLERANCE_IN, SizingProblem
-
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.intp]
-BoolArray = NDArray[np.bool_]
 
 _MOST_STARTS = 50_000  # in hand; with more an integer program is no slower
 _ROUNDING = 1e-12  # part of a limit: losses are added in another order than where a set is checked
@@ -39,7 +35,7 @@ class _Starts:
     next_cost: FloatArray
 
     def rows(self, rows: IntArray) -> _Starts:
-        return _Starts(self.size[rows], self.extra[rows], self.cost[rows], self.next_cost[rows])
+        return each(self, lambda values: values[rows])
 
     def with_size(self, section: int, size: IntArray, extra: FloatArray, cost: FloatArray) -> _Starts:
         """Each with a size of one more section, and what that adds."""

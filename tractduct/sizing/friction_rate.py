@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, fields
 
 import numpy as np
-from numpy.typing import NDArray
 
+from tractduct.model.arrays import BoolArray, FloatArray, IntArray
 from tractduct.network.variants import Variant
 from tractduct.physics.friction import diameter_for_friction_rate_in
 from tractduct.sizing.case import Case
@@ -22,15 +22,15 @@ class FrictionRateSizing(OwnSizes):
     where there is none.
     """
 
-    exact_diameter_in: NDArray[np.float64]
+    exact_diameter_in: FloatArray
 
     @property
-    def path_friction_rate(self) -> NDArray[np.float64]:
+    def path_friction_rate(self) -> FloatArray:
         """(n_path,) the lowest friction rate of each path over the variants."""
         return np.asarray(self.friction_rate.min(axis=0))
 
 
-def size_by_friction_rate(case: Case, size_index: NDArray[np.intp] | None = None) -> FrictionRateSizing:
+def size_by_friction_rate(case: Case, size_index: IntArray | None = None) -> FrictionRateSizing:
     """Size every section in every variant alone by the friction-rate method.
 
     ``size_index`` (n_section,) is a size set whose losses split a pressure that the blower gives; without it,
@@ -53,7 +53,7 @@ def size_by_friction_rate(case: Case, size_index: NDArray[np.intp] | None = None
     return FrictionRateSizing(**{f.name: getattr(own, f.name) for f in fields(own)}, exact_diameter_in=exact)
 
 
-def single_orientation_set(case: Case, by_friction_rate: FrictionRateSizing) -> tuple[Variant, NDArray[np.intp]]:
+def single_orientation_set(case: Case, by_friction_rate: FrictionRateSizing) -> tuple[Variant, IntArray]:
     """What a designer draws who sizes for the worst front in the flex product assumed, the first approved.
 
     The worst front, mirrored or not, is the one whose hand sizes take the most duct wall; of several the first. Each
@@ -75,24 +75,18 @@ def single_orientation_set(case: Case, by_friction_rate: FrictionRateSizing) -> 
     return assumed[worst], sets[worst]
 
 
-def _drawn_for(case: Case, by_friction_rate: FrictionRateSizing, looked_at: NDArray[np.bool_]) -> NDArray[np.intp]:
+def _drawn_for(case: Case, by_friction_rate: FrictionRateSizing, looked_at: BoolArray) -> IntArray:
     """(n_section,) the hand sizes that serve the variants of a mask."""
     tree, table, diameter = case.tree, case.table, case.diameter_in
     largest = np.array([np.flatnonzero(b)[-1] for b in table.bounded], dtype=np.intp)
-    own: NDArray[np.intp] = np.where(
-        by_friction_rate.friction_rate_size[looked_at] < 0, largest, by_friction_rate.friction_rate_size[looked_at]
-    ).max(axis=0)
+    by_hand = by_friction_rate.friction_rate_size[looked_at]
+    own: IntArray = np.where(by_hand < 0, largest, by_hand).max(axis=0)
     for child in range(len(tree.sections) - 1, -1, -1):
-        own[child] = _nearest_bounded(own[child], table.bounded[child])
+        # The smallest within its bounds that is at least as large, or the largest.
+        within = np.flatnonzero(table.bounded[child])
+        own[child] = within[min(np.searchsorted(within, own[child]), within.size - 1)]
         parent = tree.parent[child]
         if parent >= 0 and diameter[own[parent]] < diameter[own[child]] - DIAMETER_TOLERANCE_IN:
             wide = table.shaped[parent] & (diameter >= diameter[own[child]] - DIAMETER_TOLERANCE_IN)
             own[parent] = int(np.argmax(wide)) if wide.any() else largest[parent]
     return own
-
-
-def _nearest_bounded(size: int, bounded: NDArray[np.bool_]) -> int:
-    """The smallest size within a section's bounds that is at least the given one, or its largest."""
-    within = np.flatnonzero(bounded)
-    larger = within[within >= size]
-    return int(larger[0] if larger.size else within[-1])

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum
 
 import numpy as np
-from numpy.typing import NDArray
 
+from tractduct.model.arrays import BoolArray, FloatArray, IntArray
 from tractduct.model.options import Option
 from tractduct.model.plan import Plan
 from tractduct.network.variants import Variant
@@ -112,77 +112,55 @@ def option_costs(
     )
 
 
-def governing_variants(case: Case, size_index: NDArray[np.intp]) -> tuple[Governing, ...]:
+def governing_variants(case: Case, size_index: IntArray) -> tuple[Governing, ...]:
     """For each section, the variants without which it could be one size smaller, the others staying."""
     tree, variants, table, budget = case.tree, case.variants, case.table, case.budget
     diameter, on_sale = case.diameter_in, case.table.on_sale
     loss = at_sizes(table.loss_inwc, size_index)
     circuit_loss = loss @ budget.circuit.T.astype(float)
-    found = []
-    for i, section in enumerate(tree.sections):
+
+    def of(i: int, name: str) -> Governing:
         smaller = np.flatnonzero(on_sale[i] & (diameter < diameter[size_index[i]] - DIAMETER_TOLERANCE_IN))
         if not smaller.size:
-            found.append(Governing(section=section.name, reason=Reason.SMALLEST))
-            continue
+            return Governing(section=name, reason=Reason.SMALLEST)
         k = int(smaller[np.argmax(diameter[smaller])])
-        label = table.sizes[k].label
-        children = tree.children(i)
+        standard = Governing(section=name, reason=Reason.STANDARD, next_smaller=table.sizes[k].label)
         velocity_over = table.velocity_fpm[:, i, k] / table.sections.velocity_limit_fpm[i] - 1.0
         mine = np.flatnonzero(budget.circuit[:, i])
         change = table.loss_inwc[:, i, k] - loss[:, i]
         circuit_over = (circuit_loss[:, mine] + change[:, None]) / budget.available_inwc[:, mine] - 1.0
         over = np.maximum(velocity_over, circuit_over.max(axis=1))
         broken = np.flatnonzero(over > HOLDS_TOLERANCE)
-        larger_child = max(children, key=lambda c: diameter[size_index[c]], default=None)
+        larger_child = max(tree.children(i), key=lambda c: diameter[size_index[c]], default=None)
         if larger_child is not None and diameter[size_index[larger_child]] > diameter[k] + DIAMETER_TOLERANCE_IN:
             # Variants that break besides are no drivers: without them it still could not shrink.
-            also = " and the next smaller size breaks a limit too" if broken.size else ""
-            found.append(
-                Governing(
-                    section=section.name,
-                    reason=Reason.CHILD,
-                    next_smaller=label,
-                    child=tree.sections[larger_child].name,
-                    limit=also.strip(),
-                )
-            )
-        elif broken.size:
-            order = broken[np.argsort(-over[broken], kind="stable")]
-            worst = order[0]
-            if velocity_over[worst] >= over[worst]:
-                limit = "velocity"
-            else:
-                tightest = mine[int(np.argmax(circuit_over[worst]))]
-                limit = f"pressure to {_circuit_name(case, tightest)}"
-            found.append(
-                Governing(
-                    section=section.name,
-                    reason=Reason.VARIANTS,
-                    next_smaller=label,
-                    variants=tuple(variants.variants[v] for v in order),
-                    limit=limit,
-                    excess_pct=100.0 * float(over[worst]),
-                )
-            )
-        else:
-            found.append(Governing(section=section.name, reason=Reason.STANDARD, next_smaller=label))
-    return tuple(found)
+            also = "and the next smaller size breaks a limit too" if broken.size else ""
+            return replace(standard, reason=Reason.CHILD, child=tree.sections[larger_child].name, limit=also)
+        if not broken.size:
+            return standard
+        order = broken[np.argsort(-over[broken], kind="stable")]
+        worst, limit = order[0], "velocity"
+        if velocity_over[worst] < over[worst]:
+            circuit = budget.paths[mine[int(np.argmax(circuit_over[worst]))]]
+            limit = f"pressure to {' and from '.join(tree.runs[p].name for p in circuit if p >= 0)}"
+        return replace(
+            standard,
+            reason=Reason.VARIANTS,
+            variants=tuple(variants.variants[v] for v in order),
+            limit=limit,
+            excess_pct=100.0 * float(over[worst]),
+        )
+
+    return tuple(of(i, section.name) for i, section in enumerate(tree.sections))
 
 
-def _circuit_name(case: Case, circuit: int) -> str:
-    """The run of a circuit, or both its runs."""
-    names = [case.tree.runs[p].name for p in case.budget.paths[circuit] if p >= 0]
-    return " and from ".join(names)
-
-
-def headroom_by_run(case: Case, size_index: NDArray[np.intp]) -> tuple[Headroom, ...]:
+def headroom_by_run(case: Case, size_index: IntArray) -> tuple[Headroom, ...]:
     """How much more air each run could carry in its tightest variant, and what then stops it.
 
     Two paths share the first part of their way, so what a run adds is felt by others in that part only.
     """
     tree, variants, table = case.tree, case.variants, case.table
-    n_path, n_variant = len(tree.run_section), len(variants.variants)
-    walks = [tree.walk(p) for p in range(n_path)]
+    walks = [tree.walk(p) for p in range(len(tree.run_section))]
     depth = max(len(w) for w in walks)
     # Short walks repeat their last section and count its loss once.
     at = np.array([w + [w[-1]] * (depth - len(w)) for w in walks])
@@ -193,7 +171,7 @@ def headroom_by_run(case: Case, size_index: NDArray[np.intp]) -> tuple[Headroom,
     )
     flow, air = variants.airflow_cfm[:, at], case.air[:, at]
 
-    def prefix_loss(extra: NDArray[np.float64]) -> NDArray[np.float64]:
+    def prefix_loss(extra: FloatArray) -> FloatArray:
         moved = flow + extra[:, :, None]
         rate = correction * installed_friction_rate_inwc_per_100ft(
             moved,
@@ -217,7 +195,7 @@ def headroom_by_run(case: Case, size_index: NDArray[np.intp]) -> tuple[Headroom,
     speed = np.where(counts > 0, data.velocity_limit_fpm[at] * area - flow, np.inf)
     fastest = speed.argmin(axis=2)
     by_speed = np.maximum(speed.min(axis=2), 0.0)
-    start = prefix_loss(np.zeros((n_variant, n_path)))
+    start = prefix_loss(np.zeros_like(by_speed))
     low, high = np.zeros_like(by_speed), by_speed.copy()
     for _ in range(36):
         middle = 0.5 * (low + high)
@@ -234,16 +212,10 @@ def headroom_by_run(case: Case, size_index: NDArray[np.intp]) -> tuple[Headroom,
             limit = f"velocity in {tree.sections[at[p, fastest[v, p]]].name}"
         else:
             limit = f"pressure to {tree.runs[tightest[v, p, blocking[v, p]]].name}"
-        design = variants.run_airflow_cfm[v, p]
-        found.append(
-            Headroom(
-                run=run.name,
-                extra_cfm=float(extra[v, p]),
-                extra_pct=float(100.0 * extra[v, p] / design) if design > 0.0 else np.inf,
-                limit=limit,
-                variant=variants.variants[v],
-            )
-        )
+        more, design = float(extra[v, p]), variants.run_airflow_cfm[v, p]
+        pct = float(100.0 * more / design) if design > 0.0 else np.inf
+        variant = variants.variants[v]
+        found.append(Headroom(run=run.name, extra_cfm=more, extra_pct=pct, limit=limit, variant=variant))
     return tuple(found)
 
 
@@ -262,10 +234,9 @@ def price_of_standardizing(
     used = np.array(sorted(standard.variants_used or ()), dtype=np.intp)
     choices = case.problem().tightened()
     found = []
-
     faces = [variants.where(front=front) for front in plan.fronts]
 
-    def solve(part: Case, kind: str, keep: NDArray[np.bool_]) -> Solution:
+    def solve(part: Case, kind: str, keep: BoolArray) -> Solution:
         if kind == "orientation":  # at the same prices
             # Leaving out variants that the proof does not rest on leaves the set as it is.
             if used.size and keep[used].all() and np.array_equal(part.problem().tightened(), choices):
@@ -277,7 +248,7 @@ def price_of_standardizing(
                 return dearest
         return part.least_cost()
 
-    def compare(kind: str, kept: str, left_out: str, keep: NDArray[np.bool_]) -> None:
+    def compare(kind: str, kept: str, left_out: str, keep: BoolArray) -> None:
         part = case.only(keep)
         if kind == "option":
             there = np.array([any(s.is_built(v.options) for v in part.variants.variants) for s in case.tree.sections])
@@ -288,14 +259,11 @@ def price_of_standardizing(
         found.append(Comparison(kind=kind, kept=kept, left_out=left_out, solution=solution, standard_cost=cost))
         on_step()
 
-    for kind, names in (("orientation", plan.fronts), ("flex", plan.flex)):
-        for name in names if len(names) > 1 else ():
-            mine = variants.where(front=name) if kind == "orientation" else variants.where(flex=name)
+    sorts = [("orientation", name, mine) for name, mine in zip(plan.fronts, faces, strict=True)]
+    sorts += [("flex", name, variants.where(flex=name)) for name in plan.flex]
+    sorts += [("option", o.name, np.array([o.name in v.options for v in variants.variants])) for o in plan.options]
+    for kind, name, mine in sorts:
+        if mine.any() and not mine.all():
             compare(kind, "all others", name, ~mine)
             compare(kind, name, "all others", mine)
-    for option in plan.options:
-        mine = np.array([option.name in v.options for v in variants.variants])
-        if mine.any() and not mine.all():
-            compare("option", "all others", option.name, ~mine)
-            compare("option", option.name, "all others", mine)
     return tuple(found)

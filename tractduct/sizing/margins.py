@@ -6,8 +6,8 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from tractduct.model.arrays import FloatArray, IntArray
 from tractduct.network.variants import Variant
 from tractduct.sizing.case import Case
 from tractduct.sizing.program import DIAMETER_TOLERANCE_IN, highest_allowed
@@ -54,7 +54,7 @@ class Margins:
     """``tightest``: one of each sort that the plan has; ``velocity_fpm``: section -> what is left, (n_variant,)."""
 
     tightest: tuple[Margin, ...]
-    velocity_fpm: Mapping[str, NDArray[np.float64]]
+    velocity_fpm: Mapping[str, FloatArray]
 
     @property
     def exact(self) -> int:
@@ -66,9 +66,7 @@ class Margins:
         return min((m for m in self.tightest if m.limit == limit), key=lambda m: round(m.left_pct, 9), default=None)
 
 
-def margins_of(
-    case: Case, checked: Verification, size_index: NDArray[np.intp], available_inwc: NDArray[np.float64]
-) -> Margins:
+def margins_of(case: Case, checked: Verification, size_index: IntArray, available_inwc: FloatArray) -> Margins:
     """The margins of a size set that was checked. ``available_inwc``: (n_variant, n_path)."""
     plan, sections = case.plan, case.tree.sections
     return Margins(
@@ -77,7 +75,7 @@ def margins_of(
     )
 
 
-def _pressures(case: Case, checked: Verification, available_inwc: NDArray[np.float64]) -> Iterator[Margin]:
+def _pressures(case: Case, checked: Verification, available_inwc: FloatArray) -> Iterator[Margin]:
     for side in ("supply", "return"):
         mine = [p for p, run in enumerate(case.tree.runs) if run.side == side]
         names = [case.tree.runs[p].name for p in mine]
@@ -99,27 +97,25 @@ def _velocities(case: Case, checked: Verification) -> Iterator[Margin]:
 
 
 def _tightest(
-    case: Case,
-    limit: str,
-    of: str,
-    names: list[str],
-    amount: NDArray[np.float64],
-    allowed: NDArray[np.float64],
-    unit: str,
+    case: Case, limit: str, of: str, names: list[str], amount: FloatArray, allowed: FloatArray, unit: str
 ) -> Iterator[Margin]:
-    """Of amounts (n_variant, n_name); NaN where there is no limit to meet. Nothing where none has one."""
+    """Of amounts (n_variant, n_name); NaN where there is no limit to meet. Nothing where none has one.
+
+    Of sizes, which are the same in all variants, (1, n_name).
+    """
     live = np.isfinite(amount)
     if not live.any():
         return
     # Rounded, so that machines agree on which of two equal ones it is.
     left = np.where(live, np.round(1.0 - amount / allowed, 12), np.inf)
     v, n = np.unravel_index(int(np.argmin(left)), left.shape)
-    exact = live & (np.abs(amount - allowed) <= highest_allowed(allowed) - allowed)
+    alike = DIAMETER_TOLERANCE_IN if limit == SIZE else highest_allowed(allowed) - allowed
+    exact = live & (np.abs(amount - allowed) <= alike)
     yield Margin(
         limit=limit,
         of=of,
         place=names[n],
-        variant=case.variants.variants[v],
+        variant=None if limit == SIZE else case.variants.variants[v],
         amount=float(amount[v, n]),
         allowed=float(allowed[v, n]),
         unit=unit,
@@ -128,22 +124,8 @@ def _tightest(
     )
 
 
-def _sizes(case: Case, size_index: NDArray[np.intp]) -> Iterator[Margin]:
-    parent = case.tree.parent
+def _sizes(case: Case, size_index: IntArray) -> Iterator[Margin]:
+    own, parent = case.diameter_in[size_index], case.tree.parent
     children = np.flatnonzero(parent >= 0)
-    if not children.size:
-        return
-    own = case.diameter_in[size_index]
-    amount, allowed = own[children], own[parent[children]]
-    n = int(np.argmin(np.round(1.0 - amount / allowed, 12)))
-    yield Margin(
-        limit=SIZE,
-        of="",
-        place=case.tree.sections[children[n]].name,
-        variant=None,
-        amount=float(amount[n]),
-        allowed=float(allowed[n]),
-        unit="in",
-        limits=int(children.size),
-        exact=int(np.count_nonzero(np.abs(amount - allowed) <= DIAMETER_TOLERANCE_IN)),
-    )
+    names = [case.tree.sections[child].name for child in children]
+    yield from _tightest(case, SIZE, "", names, own[None, children], own[None, parent[children]], "in")

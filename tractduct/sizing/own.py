@@ -5,16 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from tractduct.model.arrays import BoolArray, FloatArray, IntArray
 from tractduct.model.plan import NO_CAP, Plan
 from tractduct.network.tree import DuctTree
 from tractduct.network.variants import VariantSet
 from tractduct.sizing.budget import Budget, worst_by_side
 from tractduct.sizing.candidates import CandidateTable
 from tractduct.sizing.program import DIAMETER_TOLERANCE_IN, highest_allowed
-
-FloatArray = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -40,7 +38,7 @@ class OwnSizes:
     path_available_inwc: FloatArray
     friction_rate: FloatArray
     section_friction_rate: FloatArray
-    friction_rate_size: NDArray[np.intp]
+    friction_rate_size: IntArray
 
 
 def own_sizes(
@@ -79,7 +77,7 @@ def own_sizes(
     )
 
 
-def steps_over_own(table: CandidateTable, friction_rate_size: NDArray[np.intp]) -> NDArray[np.intp]:
+def steps_over_own(table: CandidateTable, friction_rate_size: IntArray) -> IntArray:
     """(n_section, n_size) how many standard sizes each is above the largest own size (n_variant, n_section).
 
     Sizes are counted among the plan's of the section's shape, on sale or not, by rising equivalent diameter; those
@@ -96,7 +94,7 @@ def steps_over_own(table: CandidateTable, friction_rate_size: NDArray[np.intp]) 
     return np.where(blank[:, None], 0, rank - own[:, None])
 
 
-def within_cap(plan: Plan, table: CandidateTable, steps: NDArray[np.intp]) -> NDArray[np.bool_]:
+def within_cap(plan: Plan, table: CandidateTable, steps: IntArray) -> BoolArray:
     """(n_section, n_size) bool: the sizes that ``most_steps_over_own`` leaves.
 
     A section's own bounds come first: a fixed size stays, and where every size on sale from its ``min_in`` on is

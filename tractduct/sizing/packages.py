@@ -6,13 +6,12 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 
+from tractduct.model.arrays import BoolArray, FloatArray, IntArray
 from tractduct.sizing.case import Case
 from tractduct.sizing.relaxation import SAME_COST
 from tractduct.sizing.solve import Solution
 
-FloatArray = NDArray[np.float64]
 Group = tuple[str, bool | None]  # front face, and mirror; None: as drawn and mirrored together
 
 MOST_EXACT = 10  # groups; more are bounded
@@ -29,7 +28,7 @@ class Package:
     groups: tuple[Group, ...]
     also_holds: tuple[Group, ...]
     weight: float
-    size_index: NDArray[np.intp]
+    size_index: IntArray
     cost: float
 
 
@@ -115,7 +114,7 @@ def divide_fronts(
 
     Prices are the mean over the approved flex products, whatever flex the lots name.
     """
-    groups = _groups(case, by_mirror)
+    groups = [(front, m) for front in case.plan.fronts for m in (case.plan.mirrored if by_mirror else (None,))]
     mix = np.array([1.0 if weight is None else float(weight.get(g, 0.0)) for g in groups])
     if not mix.sum() > 0.0:
         mix = np.ones(len(groups))
@@ -133,9 +132,7 @@ def divide_fronts(
             bound += sum(costs.weight[i] * costs.bound(1 << i) for i in range(len(served)) if i not in exact.members)
             best = _improved(costs, best, k)
         total = sum(costs.weighted(s) for s in best)
-        if not np.isfinite(total):
-            continue
-        if choices and total >= choices[-1].expected_cost * (1.0 - 3.0 * SAME_COST):
+        if not np.isfinite(total) or (choices and total >= choices[-1].expected_cost * (1.0 - 3.0 * SAME_COST)):
             continue
         packages = tuple(_package(case, costs, s, groups, mix) for s in best)
         bound = total if k == 1 else bound  # there is one way only
@@ -146,21 +143,15 @@ def divide_fronts(
         groups=tuple(groups),
         weight=mix,
         choices=tuple(choices),
-        everywhere=case.only(np.any([_mask(case, g) for g in groups], axis=0)).least_cost().cost,
+        everywhere=case.only(_any_of(case, groups)).least_cost().cost,
         n_solved=len(costs.known),
         n_subset=(1 << len(served)) - 1,
     )
 
 
-def _groups(case: Case, by_mirror: bool) -> list[Group]:
-    plan = case.plan
-    if by_mirror:
-        return [(face, m) for face in plan.fronts for m in plan.mirrored]
-    return [(face, None) for face in plan.fronts]
-
-
-def _mask(case: Case, group: Group) -> NDArray[np.bool_]:
-    return case.variants.where(front=group[0], mirrored=group[1])
+def _any_of(case: Case, groups: Sequence[Group]) -> BoolArray:
+    """(n_variant,) bool: the variants of some groups."""
+    return np.asarray(np.any([case.variants.where(front=front, mirrored=m) for front, m in groups], axis=0))
 
 
 @dataclass(slots=True, eq=False)
@@ -172,10 +163,6 @@ class _Costs:
     weight: FloatArray
     progress: Callable[[str, int, int], None]
     known: dict[int, Solution] = field(default_factory=dict)
-    rows: list[NDArray[np.bool_]] = field(default_factory=list)
-
-    def __post_init__(self) -> None:
-        self.rows = [_mask(self.case, g) for g in self.groups]
 
     def members(self, chosen: int) -> list[int]:
         return [i for i in range(len(self.groups)) if chosen >> i & 1]
@@ -191,8 +178,7 @@ class _Costs:
 
     def solve(self, chosen: int) -> Solution:
         if chosen not in self.known:
-            rows = np.flatnonzero(np.any([self.rows[i] for i in self.members(chosen)], axis=0))
-            case = self.case.rows(rows)
+            case = self.case.only(_any_of(self.case, [self.groups[i] for i in self.members(chosen)]))
             parts = [s for part, s in self.known.items() if part & ~chosen == 0]
             dearest = max(parts, key=lambda s: s.cost, default=None)
             fits = dearest is not None and dearest.size_index is not None and case.problem().holds(dearest.size_index)
@@ -235,7 +221,8 @@ class _Exact:
     def _at_bounds(self, k: int) -> tuple[float, list[int]]:
         lowest = np.zeros(len(self.whole))
         for part, solution in self.costs.known.items():
-            lowest[self.whole & part == part] = np.maximum(lowest[self.whole & part == part], solution.cost)
+            whole = self.whole & part == part
+            lowest[whole] = np.maximum(lowest[whole], solution.cost)
         for part, solution in self.costs.known.items():
             lowest[self.whole == part] = solution.cost
         one = np.where(self.whole > 0, self.share * lowest, 0.0)
@@ -283,9 +270,8 @@ def _improved(costs: _Costs, start: list[int], k: int) -> list[int]:
         improved = False
         for i in range(len(costs.groups)):
             for other in with_group(division, i):
-                if total(other, costs.bound) < value * (1.0 - SAME_COST) and total(other, cost) < value * (
-                    1.0 - SAME_COST
-                ):
+                less = value * (1.0 - SAME_COST)
+                if total(other, costs.bound) < less and total(other, cost) < less:
                     division, value, improved = other, total(other, cost), True
     return sorted(division, key=lambda s: s & -s)
 
@@ -295,7 +281,7 @@ def _package(case: Case, costs: _Costs, chosen: int, groups: Sequence[Group], mi
     size_index = solution.size_index
     assert size_index is not None
     idle = [g for g, w in zip(groups, mix, strict=True) if not w > 0.0]
-    also = [g for g in idle if case.only(_mask(case, g)).problem().holds(size_index)]
+    also = [g for g in idle if case.only(_any_of(case, [g])).problem().holds(size_index)]
     return Package(
         groups=tuple(costs.groups[i] for i in costs.members(chosen)),
         also_holds=tuple(also),

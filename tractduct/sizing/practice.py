@@ -6,9 +6,9 @@ from collections.abc import Iterator
 from itertools import product
 
 import numpy as np
-from numpy.typing import NDArray
 
-from tractduct.findings import Finding, Severity
+from tractduct.findings import Finding, caution, note, warning
+from tractduct.model.arrays import IntArray
 from tractduct.model.options import built_text
 from tractduct.model.plan import Plan, Tolerance, is_outside, joint_of
 from tractduct.model.words import AT_PARENT, EACH, NOT_BOUGHT, key_of
@@ -57,7 +57,7 @@ def plan_findings(case: Case, by_friction_rate: FrictionRateSizing) -> Iterator[
     yield from _seasons(case.plan, case.tree)
 
 
-def size_findings(case: Case, size_index: NDArray[np.intp]) -> Iterator[Finding]:
+def size_findings(case: Case, size_index: IntArray) -> Iterator[Finding]:
     """What shows in a chosen size set."""
     yield from _velocities(case, size_index)
     yield from _compressed(case, size_index)
@@ -68,28 +68,24 @@ def _altitude(plan: Plan) -> Iterator[Finding]:
     if plan.elevation_ft <= ALTITUDE_CAUTION_ABOVE_FT:
         return
     ratio, units, heat = plan.density_ratio, plan.units, "Btu/h for each cfm and F"
-    yield Finding(
-        severity=Severity.CAUTION,
-        rule="altitude",
-        subject="airflow",
-        message=f"at {units.say(plan.elevation_ft, 'ft', ',.0f')} air has {ratio:.3f} of standard air's density and "
+    message = (
+        f"at {units.say(plan.elevation_ft, 'ft', ',.0f')} air has {ratio:.3f} of standard air's density and "
         f"carries {units.say(STANDARD_AIR_HEAT * ratio, heat, '.2f')}, not "
         f"{units.number(STANDARD_AIR_HEAT, heat, '.2f')}; the plan's airflow counts as actual "
-        f"{units.unit('cfm')} at the air handler",
-        advice="Ask whether the load calculation worked out the rooms' airflow for this air: what it has for standard "
-        f"air must be divided by {ratio:.3f}. Ask too whether hood readings and the coil's figures are corrected",
+        f"{units.unit('cfm')} at the air handler"
     )
+    advice = (
+        "Ask whether the load calculation worked out the rooms' airflow for this air: what it has for standard "
+        f"air must be divided by {ratio:.3f}. Ask too whether hood readings and the coil's figures are corrected"
+    )
+    yield caution("altitude", "airflow", message, advice)
 
 
 def _no_return(case: Case) -> Iterator[Finding]:
     if case.plan.equipment.curves and not any(s.side == "return" for s in case.tree.sections):
-        yield Finding(
-            severity=Severity.WARNING,
-            rule="return air",
-            subject="return side",
-            message="the blower's pressure is used and no return ducts are drawn, so what the return takes is left out",
-            advice="Draw the return, or enter its loss as a device on the return side",
-        )
+        message = "the blower's pressure is used and no return ducts are drawn, so what the return takes is left out"
+        advice = "Draw the return, or enter its loss as a device on the return side"
+        yield warning("return air", "return side", message, advice)
 
 
 def _wyes(tree: DuctTree) -> Iterator[Finding]:
@@ -105,32 +101,21 @@ def _wyes(tree: DuctTree) -> Iterator[Finding]:
                 longest, at = row, section.name
         if longest > MOST_WYES_IN_A_ROW and at not in reported:
             reported.add(at)
-            yield Finding(
-                severity=Severity.WARNING,
-                rule="wyes in a row",
-                subject=f"run {run.name}",
-                message=f"{longest} wyes follow one another up to {at}; common practice is "
-                f"{MOST_WYES_IN_A_ROW} at most",
-                advice="Feed one of the branches from the plenum or a trunk of its own",
-                cause="wyes",
-                amount=f"{longest} wyes",
-            )
+            message = f"{longest} wyes follow one another up to {at}; common practice is {MOST_WYES_IN_A_ROW} at most"
+            advice = "Feed one of the branches from the plenum or a trunk of its own"
+            yield warning("wyes in a row", f"run {run.name}", message, advice, cause="wyes", amount=f"{longest} wyes")
 
 
 def _trunks_on_branches(tree: DuctTree) -> Iterator[Finding]:
     """A trunk that a branch feeds; common practice, no source."""
     for section, p in zip(tree.sections, tree.parent.tolist(), strict=True):
-        if section.role == "trunk" and p >= 0 and tree.sections[p].role == "branch":
-            ends = f", a run that ends in {'; '.join(tree.sections[p].rooms)}" if tree.sections[p].is_run else ""
-            yield Finding(
-                severity=Severity.CAUTION,
-                rule="trunk on a branch",
-                subject=f"section {section.name}",
-                message=f"this trunk hangs on branch {tree.sections[p].name}{ends}, which must carry all of its air",
-                advice="Hang it on a trunk or at the air handler, or correct the roles",
-                cause="role",
-                amount=f"on {tree.sections[p].name}",
-            )
+        above = tree.sections[p]
+        if section.role == "trunk" and p >= 0 and above.role == "branch":
+            ends = f", a run that ends in {'; '.join(above.rooms)}" if above.is_run else ""
+            subject, amount = f"section {section.name}", f"on {above.name}"
+            message = f"this trunk hangs on branch {above.name}{ends}, which must carry all of its air"
+            advice = "Hang it on a trunk or at the air handler, or correct the roles"
+            yield caution("trunk on a branch", subject, message, advice, cause="role", amount=amount)
 
 
 def _joints_counted_twice(plan: Plan) -> Iterator[Finding]:
@@ -143,46 +128,32 @@ def _joints_counted_twice(plan: Plan) -> Iterator[Finding]:
     for (parent, kind), children in found.items():
         if len(children) > 1:
             names = ", ".join(dict.fromkeys(children.values()))
-            yield Finding(
-                severity=Severity.CAUTION,
-                rule="joint counted twice",
-                subject=f"section {parent}",
-                message=f"{', '.join(children)} beyond it each bring a {kind} ({names}), and each is bought",
-                advice=f"Where they are one piece, write '{AT_PARENT}' in the column bought of the fittings table, and "
-                f"'{NOT_BOUGHT}' for a second name of the same piece",
+            message = f"{', '.join(children)} beyond it each bring a {kind} ({names}), and each is bought"
+            advice = (
+                f"Where they are one piece, write '{AT_PARENT}' in the column bought of the fittings table, and "
+                f"'{NOT_BOUGHT}' for a second name of the same piece"
             )
+            yield caution("joint counted twice", f"section {parent}", message, advice)
 
 
 def _friction_rates(tree: DuctTree, by_friction_rate: FrictionRateSizing, units: UnitSystem) -> Iterator[Finding]:
     """Runs outside the window, on each side the farthest first."""
     low, high = FRICTION_RATE_WINDOW
     rate, length = by_friction_rate.path_friction_rate, by_friction_rate.total_effective_length_ft
-    shown = [units.number(float(r), "inWC/100 ft", ".3g") for r in rate]
-    for p in np.argsort(rate, kind="stable"):
+    lowest = [p for p in np.argsort(rate, kind="stable") if rate[p] < low]
+    highest = [p for p in np.argsort(-rate, kind="stable") if rate[p] > high]
+    for p in (*lowest, *highest):
+        cause, limit, where = ("low", low, "under") if rate[p] < low else ("high", high, "over")
+        advice = "A short run takes too much air and may be heard: set its damper mark first"
         if rate[p] < low:
             most = units.say(float(length[p] * rate[p] / low), "ft", ".0f")
-            yield Finding(
-                severity=Severity.CAUTION,
-                rule="friction rate",
-                subject=f"run {tree.runs[p].name}",
-                message=f"friction rate {shown[p]} is under {units.say(low, 'inWC/100 ft', '.2g')} over "
-                f"{units.say(length[p], 'ft', '.0f')} of total effective length",
-                advice=f"{most} in all would keep it: shorten the run, or use fittings that lose less",
-                cause="low",
-                amount=shown[p],
-            )
-    for p in np.argsort(-rate, kind="stable"):
-        if rate[p] > high:
-            yield Finding(
-                severity=Severity.CAUTION,
-                rule="friction rate",
-                subject=f"run {tree.runs[p].name}",
-                message=f"friction rate {shown[p]} is over {units.say(high, 'inWC/100 ft', '.2g')} over "
-                f"{units.say(length[p], 'ft', '.0f')} of total effective length",
-                advice="A short run takes too much air and may be heard: set its damper mark first",
-                cause="high",
-                amount=shown[p],
-            )
+            advice = f"{most} in all would keep it: shorten the run, or use fittings that lose less"
+        shown = units.number(float(rate[p]), "inWC/100 ft", ".3g")
+        message = (
+            f"friction rate {shown} is {where} {units.say(limit, 'inWC/100 ft', '.2g')} over "
+            f"{units.say(length[p], 'ft', '.0f')} of total effective length"
+        )
+        yield caution("friction rate", f"run {tree.runs[p].name}", message, advice, cause=cause, amount=shown)
 
 
 def season_mismatch(
@@ -224,21 +195,18 @@ def _seasons(plan: Plan, tree: DuctTree) -> Iterator[Finding]:
             built = built_text(houses[at[0]].options)
             where = f"front {plan.fronts[at[1]]}{turned}{', ' * bool(built)}{built}"
             heating, cooling = (plan.units.number(flow[*at, k, n], "cfm", ".0f") for k in (h, c))
-            yield Finding(
-                severity=Severity.CAUTION,
-                rule="one run, two seasons",
-                subject=f"room {plan.rooms[n]}",
-                message=f"{where}: {heating} {plan.units.unit('cfm')} in heating and "
-                f"{cooling} {plan.units.unit('cfm')} in cooling; no one damper setting keeps both within "
-                f"{allowed.room_pct:g} % or {plan.units.say(allowed.room_cfm, 'cfm')}",
-                advice="Move the damper at the change of season, or plan a second run that is open in one season only",
-                room=plan.rooms[n],
-                cause="seasons",
-                amount=f"{heating} and {cooling}",
+            unit, room, both = plan.units.unit("cfm"), plan.rooms[n], f"{heating} and {cooling}"
+            message = (
+                f"{where}: {heating} {unit} in heating and {cooling} {unit} in cooling; no one damper setting keeps "
+                f"both within {allowed.room_pct:g} % or {plan.units.say(allowed.room_cfm, 'cfm')}"
+            )
+            advice = "Move the damper at the change of season, or plan a second run that is open in one season only"
+            yield caution(
+                "one run, two seasons", f"room {room}", message, advice, room=room, cause="seasons", amount=both
             )
 
 
-def _velocities(case: Case, size_index: NDArray[np.intp]) -> Iterator[Finding]:
+def _velocities(case: Case, size_index: IntArray) -> Iterator[Finding]:
     """Sections that are nearly as fast as they may be, the nearest first, with what the next size would do."""
     tree, variants, table, units = case.tree, case.variants, case.table, case.plan.units
     speed = at_sizes(table.velocity_fpm, size_index)
@@ -257,19 +225,14 @@ def _velocities(case: Case, size_index: NDArray[np.intp]) -> Iterator[Finding]:
                 f"In {units.size(table.sizes[next_up].label)} it would be "
                 f"{units.say(table.velocity_fpm[v, i, next_up], 'fpm', '.0f')} for {more} per lot"
             )
-        yield Finding(
-            severity=Severity.NOTE,
-            rule="velocity near its limit",
-            subject=f"section {tree.sections[i].name}",
-            message=f"{units.say(speed[v, i], 'fpm', '.0f')} of {units.say(limits[i], 'fpm', '.0f')} in "
-            f"{units.size(table.sizes[now].label)} ({variants.variants[v]})",
-            advice=f"Listen for noise at start-up. {wider}",
-            cause="velocity",
-            amount=units.say(speed[v, i], "fpm", ".0f"),
-        )
+        subject, moving = f"section {tree.sections[i].name}", units.say(speed[v, i], "fpm", ".0f")
+        size, limit = units.size(table.sizes[now].label), units.say(limits[i], "fpm", ".0f")
+        message = f"{moving} of {limit} in {size} ({variants.variants[v]})"
+        advice = f"Listen for noise at start-up. {wider}"
+        yield note("velocity near its limit", subject, message, advice, cause="velocity", amount=moving)
 
 
-def _compressed(case: Case, size_index: NDArray[np.intp]) -> Iterator[Finding]:
+def _compressed(case: Case, size_index: IntArray) -> Iterator[Finding]:
     """Compressed flex of a size, or compressed by more, than the relation was measured on: all in one finding."""
     units = case.plan.units
     pct = case.table.ducts.compression_pct.max(axis=0)
@@ -279,14 +242,12 @@ def _compressed(case: Case, size_index: NDArray[np.intp]) -> Iterator[Finding]:
     if not outside.size:
         return
     sizes = ", ".join(units.number(d, "in", ".0f") for d in COMPRESSION_TESTED_IN)
-    yield Finding(
-        severity=Severity.CAUTION,
-        rule="compressed flex",
-        subject="compressed flex",
-        message=f"{pct[outside].max():g} % in {_listed(case, size_index, outside)}; measured only at {sizes} "
-        f"{units.unit('in')}, up to {COMPRESSION_TESTED_TO_PCT:g} %. {large_flex_words(case.plan)}",
-        advice="Stretch them fully, or use rigid duct",
+    message = (
+        f"{pct[outside].max():g} % in {_listed(case, size_index, outside)}; measured only at {sizes} "
+        f"{units.unit('in')}, up to {COMPRESSION_TESTED_TO_PCT:g} %. {large_flex_words(case.plan)}"
     )
+    advice = "Stretch them fully, or use rigid duct"
+    yield caution("compressed flex", "compressed flex", message, advice)
 
 
 def large_flex_words(plan: Plan) -> str:
@@ -297,26 +258,21 @@ def large_flex_words(plan: Plan) -> str:
     return f"{of} may lose more than it says"
 
 
-def _outside_table(case: Case, size_index: NDArray[np.intp]) -> Iterator[Finding]:
+def _outside_table(case: Case, size_index: IntArray) -> Iterator[Finding]:
     """Sizes or airflow that a product's friction table does not reach: its roughness and derate are used there."""
-    inside = np.take_along_axis(case.table.ducts.in_table, size_index[None, :, None], axis=2)[:, :, 0]
-    outside = np.logical_and(~inside, case.variants.airflow_cfm > 0.0)
+    outside = ~at_sizes(case.table.ducts.in_table, size_index) & (case.variants.airflow_cfm > 0.0)
     is_flex = np.array([s.kind == "flex" for s in case.tree.sections])
     for flex in case.plan.flex:
         mine = np.flatnonzero(np.any(outside[case.variants.where(flex=flex)], axis=0) & is_flex)
         if mine.size:
-            yield Finding(
-                severity=Severity.NOTE,
-                rule="outside the friction table",
-                subject=f"flex {flex}",
-                message=f"its table does not reach the size or the least or most airflow of "
-                f"{_listed(case, size_index, mine)}",
-                advice="There the fitted roughness and derate are used; add rows if you have them",
-                cause="table",
+            message = (
+                f"its table does not reach the size or the least or most airflow of {_listed(case, size_index, mine)}"
             )
+            advice = "There the fitted roughness and derate are used; add rows if you have them"
+            yield note("outside the friction table", f"flex {flex}", message, advice, cause="table")
 
 
-def _listed(case: Case, size_index: NDArray[np.intp], which: NDArray[np.intp]) -> str:
+def _listed(case: Case, size_index: IntArray, which: IntArray) -> str:
     """The first few of some sections, by size."""
     by_size: dict[str, list[str]] = {}
     for i in which[:_MOST_LISTED]:

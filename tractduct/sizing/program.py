@@ -7,9 +7,10 @@ from hashlib import blake2b
 from typing import TypeVar
 
 import numpy as np
-from numpy.typing import NDArray
 
-Amount = TypeVar("Amount", float, NDArray[np.float64])
+from tractduct.model.arrays import BoolArray, FloatArray, IntArray
+
+Amount = TypeVar("Amount", float, FloatArray)
 
 HOLDS_TOLERANCE = 1e-9  # part of a limit, for the rounding of floating-point numbers and nothing else
 DIAMETER_TOLERANCE_IN = 1e-9  # a child this much larger than its parent still passes for equal
@@ -56,17 +57,17 @@ class SizingProblem:
         parent never pays.
     """
 
-    loss_inwc: NDArray[np.float64]
-    cost: NDArray[np.float64]
-    allowed: NDArray[np.bool_]
-    diameter_in: NDArray[np.float64]
-    parent: NDArray[np.intp]
-    stock_group: NDArray[np.intp]
-    path: NDArray[np.bool_]
-    available_inwc: NDArray[np.float64]
-    change_cost: NDArray[np.float64] | None = None
+    loss_inwc: FloatArray
+    cost: FloatArray
+    allowed: BoolArray
+    diameter_in: FloatArray
+    parent: IntArray
+    stock_group: IntArray
+    path: BoolArray
+    available_inwc: FloatArray
+    change_cost: FloatArray | None = None
 
-    def cost_of(self, size_index: NDArray[np.intp]) -> float:
+    def cost_of(self, size_index: IntArray) -> float:
         """Cost of a size set, changes of size along the ducts included."""
         section = np.arange(self.parent.size)
         cost = self.cost[section, size_index].sum()
@@ -76,17 +77,17 @@ class SizingProblem:
         return float(cost)
 
     @property
-    def limit_inwc(self) -> NDArray[np.float64]:
+    def limit_inwc(self) -> FloatArray:
         """The most that a path may lose in a variant, tolerance included; (n_variant, n_path)."""
         return highest_allowed(self.available_inwc)
 
-    def over_limit_inwc(self, size_index: NDArray[np.intp]) -> NDArray[np.float64]:
+    def over_limit_inwc(self, size_index: IntArray) -> FloatArray:
         """What each path of a size set loses above its limit; (n_variant, n_path), above 0 where broken."""
         loss = self.loss_inwc[:, np.arange(self.parent.size), size_index]
-        over: NDArray[np.float64] = loss @ self.path.T.astype(float) - self.limit_inwc
+        over: FloatArray = loss @ self.path.T.astype(float) - self.limit_inwc
         return over
 
-    def holds(self, size_index: NDArray[np.intp]) -> bool:
+    def holds(self, size_index: IntArray) -> bool:
         """Whether a size set that keeps its order along the tree keeps every other limit."""
         allowed = self.allowed[np.arange(self.parent.size), size_index]
         return bool(allowed.all() and np.all(self.over_limit_inwc(size_index) <= 0.0))
@@ -101,11 +102,11 @@ class SizingProblem:
             digest.update(part.tobytes())
         return digest.digest()
 
-    def distinct_sizes(self, size_index: NDArray[np.intp]) -> int:
+    def distinct_sizes(self, size_index: IntArray) -> int:
         """Number of pairs of stock group and size in a size set."""
         return int(np.unique(self.stock_group * self.diameter_in.size + size_index).size)
 
-    def unlike_variants(self) -> NDArray[np.intp]:
+    def unlike_variants(self) -> IntArray:
         """The first of each lot of variants that ask the same of every section and path."""
         loss = np.where(self.allowed, self.loss_inwc, 0.0)
         first: dict[bytes, int] = {}
@@ -113,11 +114,11 @@ class SizingProblem:
             first.setdefault(loss[v].tobytes() + available.tobytes(), v)
         return np.array(list(first.values()), dtype=np.intp)
 
-    def of_variants(self, rows: NDArray[np.intp]) -> SizingProblem:
+    def of_variants(self, rows: IntArray) -> SizingProblem:
         """The same for some variants alone."""
         return replace(self, loss_inwc=self.loss_inwc[rows], available_inwc=self.available_inwc[rows])
 
-    def of_sections(self, keep: NDArray[np.bool_]) -> SizingProblem:
+    def of_sections(self, keep: BoolArray) -> SizingProblem:
         """The same without some sections (n_section,), as where a house has not got them: nor what is beyond them."""
         place = np.append(np.cumsum(keep) - 1, -1)
         return replace(
@@ -131,7 +132,7 @@ class SizingProblem:
             change_cost=None if self.change_cost is None else self.change_cost[keep],
         )
 
-    def tightened(self, usable: NDArray[np.bool_] | None = None) -> NDArray[np.bool_]:
+    def tightened(self, usable: BoolArray | None = None) -> BoolArray:
         """The allowed sizes that some size set may still hold with; (n_section, n_size) bool.
 
         ``usable``: (n_group, n_size) stock that may be used, all of it if None. Out goes a size larger than

@@ -9,14 +9,13 @@ from itertools import combinations
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from tractduct.errors import InputFaults
+from tractduct.model.arrays import BoolArray, FloatArray
 from tractduct.model.plan import NO_CAP, Duct, Plan, Section
 from tractduct.model.sizes import size_of
 from tractduct.network.variants import Variant
 from tractduct.sizing.budget import side_of_path, worst_by_side
-from tractduct.sizing.case import Case, build_case
+from tractduct.sizing.case import Case, build_case, least_cost_of
 from tractduct.sizing.program import DIAMETER_TOLERANCE_IN, HOLDS_TOLERANCE, highest_allowed
 from tractduct.sizing.solve import Solution, least_cost, trade_off_of
 from tractduct.units import IP, UnitSystem
@@ -83,7 +82,7 @@ class Remedy:
         return self.solution.size_index is not None
 
 
-def diagnose(case: Case, max_distinct: int | None) -> tuple[Conflict, ...]:
+def diagnose(case: Case) -> tuple[Conflict, ...]:
     """What breaks in any sizes that bounds and parents leave, worst variant of each.
 
     Where each limit could be kept alone, the cap on steps over the own size or that on distinct sizes stands in the
@@ -95,22 +94,38 @@ def diagnose(case: Case, max_distinct: int | None) -> tuple[Conflict, ...]:
     steps = fewest_steps_over_own(case)
     if steps is not None and steps > case.plan.most_steps_over_own:
         return _steps_conflicts(case, steps)
-    if max_distinct is not None:
-        without_cap = trade_off_of(case.problem()).entries
-        if without_cap:
-            return (
-                Conflict(
-                    path="",
-                    section="",
-                    limit="distinct sizes",
-                    variant=None,
-                    least=float(without_cap[0].distinct_sizes),
-                    allowed=float(max_distinct),
-                    unit="sizes",
-                    units=case.plan.units,
-                ),
-            )
+    allowed = case.plan.max_distinct_sizes
+    without_cap = trade_off_of(case.problem()).entries if allowed else ()
+    if without_cap:
+        return (_conflict(case, "distinct sizes", without_cap[0].distinct_sizes, allowed, "sizes"),)
     return _joint_conflict(case)
+
+
+def _conflict(
+    case: Case,
+    limit: str,
+    least: float,
+    allowed: float,
+    unit: str,
+    section: int | None = None,
+    variant: int | None = None,
+    beyond: int | None = None,
+) -> Conflict:
+    """A conflict of a section, by its index, on the way to the first run through it, or through one ``beyond`` it."""
+    path, name = "", ""
+    if section is not None:
+        through = case.tree.path[:, section if beyond is None else beyond]
+        path, name = case.tree.runs[int(np.argmax(through))].name, case.tree.sections[section].name
+    return Conflict(
+        path=path,
+        section=name,
+        limit=limit,
+        variant=None if variant is None else case.variants.variants[variant],
+        least=float(least),
+        allowed=float(allowed),
+        unit=unit,
+        units=case.plan.units,
+    )
 
 
 def fewest_steps_over_own(case: Case, max_distinct: int | None = None) -> int | None:
@@ -134,16 +149,7 @@ def _steps_conflicts(case: Case, steps: int) -> tuple[Conflict, ...]:
     taken = case.steps_over_own[np.arange(len(chosen)), chosen]
     over = np.flatnonzero(above[np.arange(len(chosen)), chosen] > 0)
     return tuple(
-        Conflict(
-            path=case.tree.runs[int(np.flatnonzero(case.tree.path[:, i])[0])].name,
-            section=case.tree.sections[i].name,
-            limit="steps over the own size",
-            variant=None,
-            least=float(taken[i]),
-            allowed=float(case.plan.most_steps_over_own),
-            unit="sizes",
-            units=case.plan.units,
-        )
+        _conflict(case, "steps over the own size", taken[i], case.plan.most_steps_over_own, "sizes", int(i))
         for i in sorted(over, key=lambda i: (-taken[i], i))
     )
 
@@ -155,37 +161,22 @@ def _joint_conflict(case: Case) -> tuple[Conflict, ...]:
     held = None
     while high - low > 0.001:
         middle = 0.5 * (low + high)
-        raised = replace(problem, available_inwc=problem.available_inwc * middle)
-        solution = least_cost(raised)
-        if solution.size_index is None:
-            low = middle
-        else:
-            high, held = middle, solution.size_index
+        found = least_cost(replace(problem, available_inwc=problem.available_inwc * middle)).size_index
+        low, high, held = (middle, high, held) if found is None else (low, middle, found)
     # The limits hold together at some pressure, so a set was found.
     assert held is not None
     return _over_pressure(case, case.path_loss_inwc(held))[:1]
 
 
-def _over_pressure(case: Case, loss: NDArray[np.float64]) -> tuple[Conflict, ...]:
+def _over_pressure(case: Case, loss: FloatArray) -> tuple[Conflict, ...]:
     """Paths whose loss (n_variant, n_path) is more than they may have, the worst variant of each, worst first."""
     available = case.budget.path_available_inwc(case.tree, worst_by_side(case.tree, case.variants.open_run, loss))
     over = np.where(case.variants.open_run, loss / available - 1.0, -np.inf)
     found = []
-    for p, run in enumerate(case.tree.runs):
+    for p, run in enumerate(case.tree.run_section.tolist()):
         v = int(np.argmax(over[:, p]))
         if over[v, p] > HOLDS_TOLERANCE:
-            found.append(
-                Conflict(
-                    path=run.name,
-                    section=run.name,
-                    limit="pressure",
-                    variant=case.variants.variants[v],
-                    least=float(loss[v, p]),
-                    allowed=float(available[v, p]),
-                    unit="inWC",
-                    units=case.plan.units,
-                )
-            )
+            found.append(_conflict(case, "pressure", loss[v, p], available[v, p], "inWC", run, v))
     return tuple(sorted(found, key=lambda c: -c.missing / c.allowed))
 
 
@@ -197,7 +188,7 @@ def _single_conflicts(case: Case) -> tuple[Conflict, ...]:
     return tuple(sorted(found, key=lambda c: -(c.missing / c.allowed if c.allowed else np.inf)))
 
 
-def _fitting_sizes(case: Case) -> tuple[NDArray[np.bool_], list[Conflict]]:
+def _fitting_sizes(case: Case) -> tuple[BoolArray, list[Conflict]]:
     """(n_section, n_size) bool: sizes that suit bounds, offers, children and parents; and where there are none."""
     tree, diameter = case.tree, case.diameter_in
     fits = case.table.on_sale.copy()
@@ -210,19 +201,7 @@ def _fitting_sizes(case: Case) -> tuple[NDArray[np.bool_], list[Conflict]]:
         if not fits[i].any():
             least = max(need, diameter[case.table.bounded[i]].min(initial=np.inf))
             demanding = max(children, key=lambda c: diameter[fits[c]].min(), default=i) if need > offered else i
-            path = tree.runs[int(np.flatnonzero(tree.path[:, demanding])[0])].name
-            found.append(
-                Conflict(
-                    path=path,
-                    section=tree.sections[i].name,
-                    limit="size",
-                    variant=None,
-                    least=float(least),
-                    allowed=float(offered),
-                    unit="in",
-                    units=case.plan.units,
-                )
-            )
+            found.append(_conflict(case, "size", least, offered, "in", i, beyond=demanding))
             fits[i] = case.table.bounded[i]  # so that what hangs on it is judged on its own
     for i, parent in enumerate(tree.parent):
         if parent >= 0 and not found:
@@ -230,30 +209,18 @@ def _fitting_sizes(case: Case) -> tuple[NDArray[np.bool_], list[Conflict]]:
     return fits, found
 
 
-def _velocities(case: Case, fits: NDArray[np.bool_]) -> list[Conflict]:
+def _velocities(case: Case, fits: BoolArray) -> list[Conflict]:
     """Sections that are too fast even in the size with the most area."""
     found = []
-    for i, section in enumerate(case.tree.sections):
+    for i, limit in enumerate(case.table.sections.velocity_limit_fpm):
         speed = case.table.velocity_fpm[:, i, fits[i]].min(axis=1)
         v = int(np.argmax(speed))
-        limit = float(case.table.sections.velocity_limit_fpm[i])
         if speed[v] > highest_allowed(limit):
-            found.append(
-                Conflict(
-                    path=case.tree.runs[int(np.flatnonzero(case.tree.path[:, i])[0])].name,
-                    section=section.name,
-                    limit="velocity",
-                    variant=case.variants.variants[v],
-                    least=float(speed[v]),
-                    allowed=limit,
-                    unit="fpm",
-                    units=case.plan.units,
-                )
-            )
+            found.append(_conflict(case, "velocity", speed[v], limit, "fpm", i, v))
     return found
 
 
-def _pressures(case: Case, fits: NDArray[np.bool_]) -> list[Conflict]:
+def _pressures(case: Case, fits: BoolArray) -> list[Conflict]:
     """Paths that lose too much even in the sizes that are best for that path and variant alone."""
     tree, diameter = case.tree, case.diameter_in
     larger = diameter[:, None] >= diameter[None, :] - DIAMETER_TOLERANCE_IN  # (parent size, child size)
@@ -279,14 +246,14 @@ def try_remedies(
     changes = list(_changes(plan, conflicts))
     tried = []
     for kind, words, change in changes:
-        solution = _solve(change(plan))
+        solution = least_cost_of(change(plan))
         if solution is not None:
             tried.append(Remedy(kind=kind, change=words, solution=solution))
         on_step()
     if not any(remedy.helps for remedy in tried):
         first = list({kind: (kind, words, change) for kind, words, change in reversed(changes)}.values())[::-1]
         for (kind, words, change), (_, words2, change2) in list(combinations(first, 2))[:MOST_PAIRS]:
-            solution = _solve(change2(change(plan)))
+            solution = least_cost_of(change2(change(plan)))
             if solution is not None and solution.size_index is not None:
                 both = f"{words}, and {words2[0].lower()}{words2[1:]}"
                 tried.append(Remedy(kind=f"{kind} and more", change=both, solution=solution))
@@ -297,52 +264,34 @@ def try_remedies(
     return tuple(sorted(tried, key=lambda w: (not w.helps, w.solution.cost, w.change)))
 
 
-def _solve(plan: Plan) -> Solution | None:
-    """The least-cost set; None where the blower leaves the ducts of that plan nothing."""
-    try:
-        return least_cost(build_case(plan).problem(), max_distinct=plan.max_distinct_sizes or None)
-    except InputFaults:
-        return None
-
-
 def _changes(plan: Plan, conflicts: tuple[Conflict, ...]) -> Iterator[Change]:
     """Each change that is worth a try."""
     by_name = {section.name: section for section in plan.sections}
     runs = list(dict.fromkeys(c.path for c in conflicts if c.path))
     steps = fewest_steps_over_own(build_case(plan), plan.max_distinct_sizes or None)
     if steps is not None and steps > plan.most_steps_over_own:
-        yield (
-            "more steps",
-            f"Allow {steps} standard sizes above the own size, most_steps_over_own = {steps} in [objective]",
-            partial(replace, most_steps_over_own=steps),
-        )
+        words = f"Allow {steps} standard sizes above the own size, most_steps_over_own = {steps} in [objective]"
+        yield "more steps", words, partial(replace, most_steps_over_own=steps)
     if plan.max_distinct_sizes:
         yield "more sizes", "Stock as many distinct sizes as it takes", partial(replace, max_distinct_sizes=0)
     yield from _of_equipment(plan)
     yield from _larger_sizes(plan, runs)
     for flex in plan.flex if len(plan.flex) > 1 else ():
-        yield (
-            "fewer products",
-            f"Do not approve {flex}",
-            partial(replace, flex=tuple(f for f in plan.flex if f != flex)),
-        )
+        others = tuple(f for f in plan.flex if f != flex)
+        yield "fewer products", f"Do not approve {flex}", partial(replace, flex=others)
     pressed = list(dict.fromkeys(c.path for c in conflicts if c.limit == "pressure"))
     for name in pressed[:3]:
         run = by_name[name]
         for part in (0.75, 0.5):
             short = round(run.length_ft * part, 1)
-            yield (
-                "shorter run",
-                f"Shorten {name} from {plan.units.number(run.length_ft, 'ft', 'g')} to {plan.units.say(short, 'ft')}",
-                partial(_with, sections={name: {"length_ft": short}}),
+            words = (
+                f"Shorten {name} from {plan.units.number(run.length_ft, 'ft', 'g')} to {plan.units.say(short, 'ft')}"
             )
+            yield "shorter run", words, partial(_with, sections={name: {"length_ft": short}})
         smooth = _smoothest(plan, run)
         if smooth is not None:
-            yield (
-                "smoother run",
-                f"Make {name} of {smooth.name}",
-                partial(_with, sections={name: {"duct": smooth.name}}),
-            )
+            words = f"Make {name} of {smooth.name}"
+            yield "smoother run", words, partial(_with, sections={name: {"duct": smooth.name}})
     if len(pressed) > 1:
         halved = {name: {"length_ft": round(by_name[name].length_ft * 0.5, 1)} for name in pressed}
         yield "shorter run", f"Halve the length of {', '.join(pressed)}", partial(_with, sections=halved)
@@ -362,22 +311,18 @@ def _of_equipment(plan: Plan) -> Iterator[Change]:
         other = [season for season in plan.seasons if gear.speed.get(season) != speed]
         if other:
             changed = replace(gear, speed={**gear.speed, **dict.fromkeys(other, speed)})
-            yield (
-                "another speed",
-                f"Run the blower at speed {speed} in {' and '.join(other)}",
-                partial(replace, equipment=changed),
-            )
+            words = f"Run the blower at speed {speed} in {' and '.join(other)}"
+            yield "another speed", words, partial(replace, equipment=changed)
     for device in gear.devices:
         if device.loaded_inwc is not None:
             part = 0.5**device.exponent  # half the velocity
             less = replace(device, loss_inwc=device.loss_inwc * part, loaded_inwc=device.loaded_inwc * part)
             devices = tuple(less if d is device else d for d in gear.devices)
-            yield (
-                "larger filter",
+            words = (
                 f"Give {device.name} twice the filter area: {units.number(less.loss_inwc, 'inWC', '.3f')} instead of "
-                f"{units.say(device.loss_inwc, 'inWC', '.3f')} at {units.say(device.at_cfm, 'cfm', '.0f')}",
-                partial(replace, equipment=replace(gear, devices=devices)),
             )
+            words += f"{units.say(device.loss_inwc, 'inWC', '.3f')} at {units.say(device.at_cfm, 'cfm', '.0f')}"
+            yield "larger filter", words, partial(replace, equipment=replace(gear, devices=devices))
 
 
 def _larger_sizes(plan: Plan, runs: list[str]) -> Iterator[Change]:
@@ -463,13 +408,12 @@ def _more_pressure(plan: Plan) -> Remedy | None:
     if solve(np.inf, np.inf).size_index is None:
         return None
     # The trees are separate, so each side's need is found with plenty on the other.
-    steps = [
-        _fewest_steps(lambda n: solve(n * PRESSURE_STEP_INWC, np.inf).size_index is not None),
-        _fewest_steps(lambda n: solve(np.inf, n * PRESSURE_STEP_INWC).size_index is not None),
+    extra = [
+        PRESSURE_STEP_INWC * _fewest_steps(lambda n: solve(n * PRESSURE_STEP_INWC, np.inf).size_index is not None),
+        PRESSURE_STEP_INWC * _fewest_steps(lambda n: solve(np.inf, n * PRESSURE_STEP_INWC).size_index is not None),
     ]
-    if not any(steps):
+    if not any(extra):
         return None  # it is the cap on distinct sizes that stands in the way
-    extra = [n * PRESSURE_STEP_INWC for n in steps]
     say = plan.units.say
     words = [
         f"{say(given + more, 'inWC', '.3g')} to the {side} ducts instead of {plan.units.number(given, 'inWC', '.3g')}"
@@ -479,13 +423,13 @@ def _more_pressure(plan: Plan) -> Remedy | None:
     ]
     if not plan.budget_given:
         words = [f"{say(extra[0], 'inWC', '.3g')} more to the ducts, by a higher speed or less in the devices"]
-    change = "Make available " + " and ".join(words)
+    cap = plan.max_distinct_sizes or None
     if plan.budget_given:  # with more pressure the own sizes are smaller, and so is what the cap on them leaves
         raised = replace(plan, supply_inwc=plan.supply_inwc + extra[0], return_inwc=plan.return_inwc + extra[1])
-        solution = least_cost(build_case(raised).problem(), max_distinct=plan.max_distinct_sizes or None)
-        return Remedy(kind="more pressure", change=change, solution=solution)
-    solution = solve(extra[0], extra[1], plan.max_distinct_sizes or None)
-    return Remedy(kind="more pressure", change=change, solution=solution)
+        solution = least_cost(build_case(raised).problem(), max_distinct=cap)
+    else:
+        solution = solve(extra[0], extra[1], cap)
+    return Remedy(kind="more pressure", change="Make available " + " and ".join(words), solution=solution)
 
 
 def _fewest_steps(holds: Callable[[int], bool]) -> int:

@@ -10,8 +10,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from tractduct.model.arrays import BoolArray, FloatArray, IntArray
 from tractduct.model.options import Built
 from tractduct.model.plan import NO_CAP, Plan, Section, candidate_sizes, is_reducer
 from tractduct.model.sizes import Size
@@ -22,10 +22,6 @@ from tractduct.physics.air import Air, velocity_pressure_inwc
 from tractduct.physics.friction import compression_factor, friction_rate_inwc_per_100ft
 from tractduct.sizing.program import DIAMETER_TOLERANCE_IN, highest_allowed
 from tractduct.units import IP, UnitSystem
-
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.intp]
-BoolArray = NDArray[np.bool_]
 
 _MOST_AT_ONCE = 30_000  # losses worked out in one go: so many stay near the processor
 _ANOTHER_ORDER = 1e-12  # part of a limit: far more than the same losses added in another order can differ by
@@ -46,6 +42,11 @@ class Breach:
     unit: str
     units: UnitSystem = IP
 
+    @property
+    def use(self) -> float:
+        """The amount as a part of the limit."""
+        return self.amount / self.limit
+
     def __str__(self) -> str:
         where = f" ({self.variant})" if self.variant else ""
         amount = self.units.number(self.amount, self.unit, ".4g")
@@ -57,11 +58,10 @@ class Breach:
 class Verification:
     """What the independent pass found, arrays by section name.
 
-    ``airflow_cfm``, ``velocity_fpm``, ``loss_inwc``: section -> (n_variant,). ``path_loss_inwc``: run ->
+    ``velocity_fpm``, ``loss_inwc``: section -> (n_variant,). ``path_loss_inwc``: run ->
     (n_variant,), NaN where the run is shut. ``breaches`` is empty when the set holds.
     """
 
-    airflow_cfm: Mapping[str, FloatArray]
     velocity_fpm: Mapping[str, FloatArray]
     loss_inwc: Mapping[str, FloatArray]
     path_loss_inwc: Mapping[str, FloatArray]
@@ -110,10 +110,8 @@ def verify_sizes(
         path_loss[run.name] = np.where(is_open, total, np.nan)
     if not plan.budget_given:
         breaches += _over_blower(plan, variants, flow, path_loss)
-    airflow, moving, lost = (dict(zip(row, of, strict=True)) for of in (flow, velocity, loss))
-    return Verification(
-        airflow_cfm=airflow, velocity_fpm=moving, loss_inwc=lost, path_loss_inwc=path_loss, breaches=tuple(breaches)
-    )
+    moving, lost = (dict(zip(row, of, strict=True)) for of in (velocity, loss))
+    return Verification(velocity_fpm=moving, loss_inwc=lost, path_loss_inwc=path_loss, breaches=tuple(breaches))
 
 
 def verify_cap(plan: Plan, variants: tuple[Variant, ...], chosen: Mapping[str, str]) -> tuple[Breach, ...]:
@@ -315,29 +313,28 @@ def _moved_at_once(
     made = [[plan.duct_of(section, f) for f in told.flex] for section, _ in ducts]
     own = [[plan.as_made(duct.name, size) for duct in of_flex] for of_flex, (_, size) in zip(made, ducts, strict=True)]
     airs = [[plan.air_in(section.side, season) for season, _ in told.states] for section, _ in ducts]
-    air = Air(
-        np.array([[a.density_lb_per_ft3 for a in of_state] for of_state in airs])[:, told.state_of],
-        np.array([[a.kinematic_viscosity_ft2_per_s for a in of_state] for of_state in airs])[:, told.state_of],
-    )
-    diameter = np.array([[size.diameter_in for size in of_flex] for of_flex in own])
-    velocity = flow / np.array([[size.area_ft2 for size in of_flex] for of_flex in own])[:, told.flex_of]
+
+    def each(name: str, of: Sequence[Sequence[object]]) -> FloatArray:
+        """(n_duct, n) one attribute of everything."""
+        return np.array([[getattr(one, name) for one in row] for row in of], dtype=float)
+
+    air = Air(each("density_lb_per_ft3", airs), each("kinematic_viscosity_ft2_per_s", airs))[:, told.state_of]
+    diameter = each("diameter_in", own)
+    velocity = flow / each("area_ft2", own)[:, told.flex_of]
     rate = friction_rate_inwc_per_100ft(
         flow,
         diameter[:, told.flex_of],
-        np.array([[duct.roughness_ft for duct in of_flex] for of_flex in made])[:, told.flex_of],
+        each("roughness_ft", made)[:, told.flex_of],
         air,
-        np.array([[duct.airflow_derate_pct / 100.0 for duct in of_flex] for of_flex in made])[:, told.flex_of],
+        each("airflow_derate_pct", made)[:, told.flex_of] / 100.0,
     )
     for i, (of_flex, (_, size)) in enumerate(zip(made, ducts, strict=True)):
         for f, duct in enumerate(of_flex):
             if duct.correction is not None:
                 mine = told.flex_of == f
                 rate[i, mine] *= duct.correction.factor(size.diameter_in, flow[i, mine])[0]
-    squeezed = compression_factor(
-        np.array([[duct.compression_pct for duct in of_flex] for of_flex in made]),
-        diameter,
-        np.array([[plan.least_compression_factor(size)] for _, size in ducts]),
-    )
+    least_factor = np.array([[plan.least_compression_factor(size)] for _, size in ducts])
+    squeezed = compression_factor(each("compression_pct", made), diameter, least_factor)
     straight, fittings, coefficient = np.array(
         [(s.length_ft, plan.equivalent_lengths_ft(s), plan.loss_coefficients(s)) for s, _ in ducts]
     ).T[:, :, None]
