@@ -10,9 +10,9 @@ from typing import Any
 
 import numpy as np
 
+from tractduct.arrays import FloatArray, IntArray
 from tractduct.errors import InputFaults, OutOfTime, SolverError
 from tractduct.findings import Finding
-from tractduct.model.arrays import FloatArray, IntArray
 from tractduct.model.options import Built
 from tractduct.model.plan import NO_CAP, Plan
 from tractduct.network.tree import DuctTree

@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from tractduct.arrays import IntArray
 from tractduct.errors import OutOfTime
-from tractduct.model.arrays import IntArray
 from tractduct.model.plan import Plan
 from tractduct.network.systems import plans_by_system
 from tractduct.one_plan import Progress, Study, study, with_sizes

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tractduct.arrays import BoolArray, FloatArray, IntArray
 from tractduct.delivery.flow import SizedDucts, section_loss_inwc, with_dampers
 from tractduct.delivery.predict import Delivered, Drive, default_drive, predict
-from tractduct.model.arrays import BoolArray, FloatArray, IntArray
 from tractduct.model.plan import Tolerance
 from tractduct.sizing.budget import side_of_path, worst_by_side
 from tractduct.sizing.case import Case

@@ -7,10 +7,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from tractduct.arrays import IntArray
 from tractduct.delivery.marks import Marks, find_marks
 from tractduct.delivery.predict import Drive
 from tractduct.findings import Finding, note, warning
-from tractduct.model.arrays import IntArray
 from tractduct.one_plan import Study
 from tractduct.sizing.solve import Solution, change_front
 from tractduct.sizing.verify import Breach, verify_sizes

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from tractduct.arrays import BoolArray, FloatArray, IntArray, each, one_after_another
 from tractduct.delivery.flow import MOST_STEPS, BlowerCurve, Leakage, Losses, Source, settle
 from tractduct.delivery.predict import (
     Drive,
@@ -24,7 +25,6 @@ from tractduct.delivery.predict import (
     source_of,
     supply_runs_of_rooms,
 )
-from tractduct.model.arrays import BoolArray, FloatArray, IntArray, each, one_after_another
 from tractduct.network.airstream import airstream
 from tractduct.sizing.case import Case
 

@@ -10,10 +10,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from tractduct.arrays import BoolArray, FloatArray, IntArray
 from tractduct.delivery.damper_states import LEAST_CFM, Aim, State, States, differ
 from tractduct.delivery.marks import AIM
 from tractduct.delivery.response import Answers
-from tractduct.model.arrays import BoolArray, FloatArray, IntArray
 
 _NEW_SETTINGS = (3, 5, 6, 7, 8, 9, 10)  # of a blade: less is little, more is all but shut
 _REFRESH, _GROUPING = 30, 120  # what working out changes and groups of them costs, in candidates simulated

@@ -16,10 +16,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from tractduct.arrays import FloatArray, IntArray
 from tractduct.delivery.classes import TOTALS_ALIKE, Classes, build_classes
 from tractduct.delivery.flow import BlowerCurve, HeldAirflow, HeldPressure, Losses
 from tractduct.delivery.predict import Drive, supply_runs_of_rooms
-from tractduct.model.arrays import FloatArray, IntArray
 from tractduct.sizing.case import Case
 from tractduct.sizing.highs import integer_program
 from tractduct.sizing.program import DIAMETER_TOLERANCE_IN

@@ -20,6 +20,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from tractduct.arrays import BoolArray, FloatArray, IntArray
 from tractduct.delivery.balance import tolerances_off
 from tractduct.delivery.damper_changes import Changes, Changing
 from tractduct.delivery.damper_proof import DamperBound
@@ -29,7 +30,6 @@ from tractduct.delivery.mark_search import improved
 from tractduct.delivery.marks import AIM
 from tractduct.delivery.predict import Delivered, Drive, installed_ducts, predict
 from tractduct.errors import SolverError
-from tractduct.model.arrays import BoolArray, FloatArray, IntArray
 from tractduct.model.plan import is_outside
 from tractduct.physics.damper import blade_inwc_per_cfm2
 from tractduct.sizing.candidates import at_sizes

@@ -8,11 +8,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tractduct.arrays import BoolArray, FloatArray, IntArray
 from tractduct.delivery.classes import ClassAirflow, Classes, build_classes
 from tractduct.delivery.marks import AIM
 from tractduct.delivery.predict import Drive
 from tractduct.delivery.response import Response
-from tractduct.model.arrays import BoolArray, FloatArray, IntArray
 from tractduct.physics.damper import blade_inwc_per_cfm2
 from tractduct.sizing.budget import side_of_path
 from tractduct.sizing.case import Case

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from tractduct.arrays import FloatArray
 from tractduct.delivery.balance import Balance, balance
 from tractduct.delivery.damper_search import DamperFront
 from tractduct.delivery.flow import with_dampers
@@ -18,7 +19,6 @@ from tractduct.delivery.predict import LEAST_CFM_A_TON, Delivered, Drive, defaul
 from tractduct.delivery.robust import MOST_COMPRESSION_PCT, Spread, building_spread
 from tractduct.delivery.substitute import Substitution, substitutions_of
 from tractduct.findings import Finding, caution, warning
-from tractduct.model.arrays import FloatArray
 from tractduct.one_plan import Progress, Sized, Study
 from tractduct.physics.friction import COMPRESSION_TESTED_TO_PCT
 

@@ -13,8 +13,8 @@ from typing import Any
 
 import numpy as np
 
-from tractduct.model.arrays import BoolArray, IntArray, each
-from tractduct.model.arrays import FloatArray as FloatArray
+from tractduct.arrays import BoolArray, IntArray, each
+from tractduct.arrays import FloatArray as FloatArray
 from tractduct.network.airstream import DeviceLoss
 from tractduct.network.tree import DuctTree
 from tractduct.physics.air import Air, dynamic_pressure_inwc, velocity_pressure_inwc

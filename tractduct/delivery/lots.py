@@ -9,11 +9,11 @@ from itertools import product
 
 import numpy as np
 
+from tractduct.arrays import FloatArray
 from tractduct.delivery.deliver import Delivery
 from tractduct.delivery.marks import MarkTable, Setting, find_marks, pass_range_cfm
 from tractduct.delivery.predict import installed_ducts, predict, supply_runs_of_rooms
 from tractduct.errors import InputFaults
-from tractduct.model.arrays import FloatArray
 from tractduct.model.lots import Lot
 from tractduct.model.options import Built
 from tractduct.model.plan import TIE, Plan

@@ -6,10 +6,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from tractduct.arrays import BoolArray, FloatArray, IntArray, each, one_after_another
 from tractduct.delivery.classes import ClassAirflow, Classes, Windows
 from tractduct.delivery.flow import BlowerCurve, Losses
 from tractduct.delivery.response import Response
-from tractduct.model.arrays import BoolArray, FloatArray, IntArray, each, one_after_another
 from tractduct.physics.damper import blade_inwc_per_cfm2
 from tractduct.sizing.budget import side_of_path
 

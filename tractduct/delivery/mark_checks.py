@@ -7,12 +7,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from tractduct.arrays import BoolArray, FloatArray, IntArray
 from tractduct.delivery.classes import build_classes
 from tractduct.delivery.marks import RoomOutside, Setting, farthest_outside
 from tractduct.delivery.predict import Drive, installed_ducts, predict
 from tractduct.delivery.robust import SEED
 from tractduct.findings import Finding, caution
-from tractduct.model.arrays import BoolArray, FloatArray, IntArray
 from tractduct.model.plan import TIE, is_outside
 from tractduct.network.variants import Variant
 from tractduct.orientation.azimuths import airflow_at, azimuth_label, every_step, nearest_front

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tractduct.model.arrays import BoolArray, FloatArray, IntArray
+from tractduct.arrays import BoolArray, FloatArray, IntArray
 
 MOST_ORIENTATIONS = 16  # for which all groups are looked at
 _COMPARED = 20_000  # partitions

@@ -13,9 +13,9 @@ from typing import Any
 
 import numpy as np
 
+from tractduct.arrays import BoolArray, FloatArray, IntArray, each, one_after_another
 from tractduct.delivery.flow import BlowerCurve, HeldPressure
 from tractduct.delivery.mark_board import Board, Position
-from tractduct.model.arrays import BoolArray, FloatArray, IntArray, each, one_after_another
 
 _PRESSURES = 12  # of the plenum, that settings for all runs at once are made for
 _LEAST_TIMES, _MOST_TIMES = 0.7, 2.8  # what it is now

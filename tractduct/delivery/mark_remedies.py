@@ -7,10 +7,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from tractduct.arrays import IntArray
 from tractduct.delivery.marks import Finder, Setting
 from tractduct.delivery.predict import supply_runs_of_rooms
 from tractduct.errors import InputFaults
-from tractduct.model.arrays import IntArray
 from tractduct.model.plan import Plan, Section, is_outside
 from tractduct.model.words import FLEX
 from tractduct.sizing.case import Case, build_case

@@ -10,9 +10,9 @@ from dataclasses import replace
 
 import numpy as np
 
+from tractduct.arrays import BoolArray, FloatArray, IntArray
 from tractduct.delivery.mark_board import Board, Position
 from tractduct.delivery.mark_model import Manner, MarkModel, Tried
-from tractduct.model.arrays import BoolArray, FloatArray, IntArray
 
 _ROUNDS = 4
 _GAIN = 0.25  # tolerances, under which another round is not worth it

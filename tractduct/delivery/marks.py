@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from tractduct.arrays import BoolArray, FloatArray, IntArray
 from tractduct.delivery.balance import tolerances_off
 from tractduct.delivery.classes import Classes, Windows, build_classes
 from tractduct.delivery.mark_board import Board, Position, build_board
@@ -26,7 +27,6 @@ from tractduct.delivery.mark_groups import (
 )
 from tractduct.delivery.mark_search import fewer, improved, without
 from tractduct.delivery.predict import Delivered, Drive, default_drive, installed_ducts, predict, supply_runs_of_rooms
-from tractduct.model.arrays import BoolArray, FloatArray, IntArray
 from tractduct.model.plan import Plan, is_outside
 from tractduct.model.words import FACES
 from tractduct.network.variants import Variant

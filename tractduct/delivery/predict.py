@@ -7,6 +7,7 @@ from enum import Enum
 
 import numpy as np
 
+from tractduct.arrays import BoolArray, FloatArray, IntArray
 from tractduct.delivery.flow import (
     AirflowSolution,
     BlowerCurve,
@@ -18,7 +19,6 @@ from tractduct.delivery.flow import (
     solve_airflow,
 )
 from tractduct.errors import Fault, InputFaults
-from tractduct.model.arrays import BoolArray, FloatArray, IntArray
 from tractduct.model.plan import TIE, Plan, Tolerance
 from tractduct.model.words import key_of
 from tractduct.network.airstream import Airstream, airstream

@@ -10,9 +10,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tractduct.arrays import BoolArray, FloatArray, IntArray, each
 from tractduct.delivery.classes import ClassAirflow, Classes
 from tractduct.delivery.flow import BlowerCurve, HeldAirflow, Losses
-from tractduct.model.arrays import BoolArray, FloatArray, IntArray, each
 from tractduct.sizing.budget import side_of_path
 
 _LEAST_CFM = 1e-6

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tractduct.arrays import BoolArray, FloatArray, IntArray
 from tractduct.delivery.flow import with_dampers
 from tractduct.delivery.predict import Drive, installed_ducts, predict
-from tractduct.model.arrays import BoolArray, FloatArray, IntArray
 from tractduct.sizing.case import Case
 
 # Chosen for the program, from no source: what a crew may well do.

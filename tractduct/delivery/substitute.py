@@ -6,8 +6,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from tractduct.arrays import IntArray
 from tractduct.delivery.predict import Delivered, Drive, installed_ducts, predict
-from tractduct.model.arrays import IntArray
 from tractduct.sizing.case import Case
 from tractduct.sizing.program import DIAMETER_TOLERANCE_IN
 from tractduct.sizing.solve import Solution, least_cost

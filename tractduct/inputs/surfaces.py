@@ -13,8 +13,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from tractduct.arrays import FloatArray
 from tractduct.inputs import schema
 from tractduct.inputs.cells import CellProblem, allowed, nearest, parse_number
 from tractduct.inputs.limits import MAX_ROOMS, MAX_SURFACE_KINDS
@@ -26,8 +26,6 @@ from tractduct.model.options import Built, Condition, built_text, is_met
 from tractduct.model.words import FACES, PLAN_FACES, by_key, key_of
 from tractduct.physics.solar import HOURS, SCREENING, SolarExtraMissing
 from tractduct.physics.turning import POINT_DEG
-
-FloatArray = NDArray[np.float64]
 
 _HEATING, _COOLING = "heating_btuh_per_ft2", "sensible_cooling_btuh_per_ft2"
 

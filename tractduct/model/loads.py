@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from tractduct.arrays import FloatArray
 from tractduct.model.words import FACES, GLASS_WORDS, key_of
 from tractduct.physics.solar import (
     BTUH_PER_FT2_OF_W_PER_M2,
@@ -19,8 +20,6 @@ from tractduct.physics.solar import (
 )
 from tractduct.physics.turning import bearing_deg, between_points, share_by_load
 from tractduct.units import M_PER_FT
-
-FloatArray = NDArray[np.float64]
 
 _NORTH = FACES.index("N")
 

@@ -6,14 +6,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from tractduct.arrays import FloatArray
 from tractduct.model.plan import Plan
 from tractduct.network.tree import DuctTree
 from tractduct.network.variants import Variant
 from tractduct.physics.air import Air
-
-FloatArray = NDArray[np.float64]
 
 _POINTS = 257  # of a blower curve between its first and last row
 

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import ArrayLike
 
-from tractduct.model.arrays import BoolArray, FloatArray
+from tractduct.arrays import BoolArray, FloatArray
 from tractduct.model.loads import turn
 from tractduct.model.plan import Plan
 from tractduct.model.words import FACES

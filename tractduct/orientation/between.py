@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tractduct.arrays import BoolArray, FloatArray
 from tractduct.findings import Finding, warning
-from tractduct.model.arrays import BoolArray, FloatArray
 from tractduct.model.plan import Plan
 from tractduct.network.variants import Variant, variants_of
 from tractduct.orientation.azimuths import azimuth_label, every_step, plan_at

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tractduct.arrays import FloatArray
 from tractduct.findings import Finding, warning
-from tractduct.model.arrays import FloatArray
 from tractduct.model.loads import turn
 from tractduct.model.options import built_text
 from tractduct.model.plan import Plan

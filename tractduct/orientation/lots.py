@@ -8,8 +8,8 @@ from itertools import product
 
 import numpy as np
 
+from tractduct.arrays import FloatArray
 from tractduct.findings import Finding, caution, warning
-from tractduct.model.arrays import FloatArray
 from tractduct.model.lots import Lot
 from tractduct.model.plan import Plan
 from tractduct.network.tree import DuctTree

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from tractduct.arrays import FloatArray
 from tractduct.physics.air import Air, velocity_pressure_inwc
-
-FloatArray = NDArray[np.float64]
 
 STEP_DEG = 5.0  # what a crew can set on a quadrant; common practice, no source
 # Loss coefficient of a disc on a shaft across a round pipe, every 5 degrees from wide open: J. Weisbach's measurements

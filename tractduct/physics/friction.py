@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from tractduct.arrays import FloatArray
 from tractduct.physics.air import Air, dynamic_pressure_inwc
 
 LAMINAR_BELOW_REYNOLDS = 2300.0
@@ -16,8 +17,6 @@ COMPRESSION_TESTED_TO_PCT = 30.0  # and how far, from memory
 LARGE_FLEX_IN = 12.0
 LARGE_FLEX_ABOVE_PCT = 4.0
 METRIC_TRADE_IN = 0.2  # 150 and 300 mm are sold for 6 and 12 in: a size so little below a trade size counts as it
-
-FloatArray = NDArray[np.float64]
 
 
 def round_area_ft2(diameter_in: ArrayLike) -> FloatArray:

@@ -9,9 +9,9 @@ from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-FloatArray = NDArray[np.float64]
+from tractduct.arrays import FloatArray
 
 SCREENING = (
     "Glass factors by the sun are a screening method, not a load calculation: clear sky, one day, storage by "

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-FloatArray = NDArray[np.float64]
+from tractduct.arrays import FloatArray
 
 POINT_DEG = 45.0  # from one of the eight compass points to the next
 TURN_DEG = 360.0

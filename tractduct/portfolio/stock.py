@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tractduct.model.arrays import IntArray
+from tractduct.arrays import IntArray
 from tractduct.sizing.case import Case
 from tractduct.sizing.program import SizingProblem
 from tractduct.systems import joined, stock_groups

@@ -26,12 +26,13 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from tractduct.arrays import BoolArray, FloatArray, IntArray
 from tractduct.errors import OutOfTime, SolverError
 from tractduct.portfolio.pool import Pool
 from tractduct.portfolio.stock import CLOSED, StockEntry, StockList, StockPlan, StockSize
 from tractduct.sizing.highs import Optimum, integer_program, linear_program
 from tractduct.sizing.program import SizingProblem
-from tractduct.sizing.relaxation import SAME_COST, BoolArray, Clock, FloatArray, IntArray, Relaxation
+from tractduct.sizing.relaxation import SAME_COST, Clock, Relaxation
 from tractduct.sizing.solve import least_cost
 
 _CUT_BROKEN = 1e-5  # part of the total: a cut broken by less moves the bound too little

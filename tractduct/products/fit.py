@@ -9,11 +9,10 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from tractduct.arrays import FloatArray
 from tractduct.physics.air import Air
 from tractduct.physics.friction import friction_rate_inwc_per_100ft
 from tractduct.units import IP, UnitSystem
-
-FloatArray = NDArray[np.float64]
 
 LEAST_ROWS = 4
 MOST_ROUGHNESS_FT = 0.03

@@ -8,10 +8,10 @@ from itertools import combinations, permutations
 
 import numpy as np
 
+from tractduct.arrays import IntArray
 from tractduct.delivery.balance import Balance, balance
 from tractduct.delivery.predict import Delivered, Drive, default_drive, installed_ducts, predict
 from tractduct.delivery.robust import MOST_COMPRESSION_PCT
-from tractduct.model.arrays import IntArray
 from tractduct.model.plan import Plan
 from tractduct.sizing.case import Case, build_case
 from tractduct.sizing.governing import headroom_by_run

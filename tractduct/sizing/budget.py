@@ -6,8 +6,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from tractduct.arrays import BoolArray, FloatArray, IntArray
 from tractduct.errors import InputFaults
-from tractduct.model.arrays import BoolArray, FloatArray, IntArray
 from tractduct.model.plan import Plan
 from tractduct.network.airstream import airstream
 from tractduct.network.tree import DuctTree

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tractduct.model.arrays import BoolArray, FloatArray, IntArray, each
+from tractduct.arrays import BoolArray, FloatArray, IntArray, each
 from tractduct.model.plan import Plan, candidate_sizes
 from tractduct.model.sizes import Size
 from tractduct.model.words import FLEX

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tractduct.model.arrays import BoolArray, FloatArray, IntArray, each
+from tractduct.arrays import BoolArray, FloatArray, IntArray, each
 from tractduct.sizing.program import DIAMETER_TOLERANCE_IN, SizingProblem
 
 _MOST_STARTS = 50_000  # in hand; with more an integer program is no slower

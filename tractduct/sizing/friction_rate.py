@@ -6,7 +6,7 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 
-from tractduct.model.arrays import BoolArray, FloatArray, IntArray
+from tractduct.arrays import BoolArray, FloatArray, IntArray
 from tractduct.network.variants import Variant
 from tractduct.physics.friction import diameter_for_friction_rate_in
 from tractduct.sizing.case import Case

@@ -8,7 +8,7 @@ from enum import Enum
 
 import numpy as np
 
-from tractduct.model.arrays import BoolArray, FloatArray, IntArray
+from tractduct.arrays import BoolArray, FloatArray, IntArray
 from tractduct.model.options import Option
 from tractduct.model.plan import Plan
 from tractduct.network.variants import Variant

@@ -24,10 +24,11 @@ import numpy as np
 from highspy import Highs, HighsLp, HighsModelStatus, HighsVarType, MatrixFormat, SolutionStatus
 from numpy.typing import ArrayLike, NDArray
 
+from tractduct.arrays import FloatArray
+
 if TYPE_CHECKING:
     from scipy.sparse import csr_array
 
-FloatArray = NDArray[np.float64]
 
 _STDOUT = 1  # the process's own, whatever sys.stdout is
 _STATUS: dict[HighsModelStatus, Literal["optimal", "infeasible", "stopped"]] = {

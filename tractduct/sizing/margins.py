@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tractduct.model.arrays import FloatArray, IntArray
+from tractduct.arrays import FloatArray, IntArray
 from tractduct.network.variants import Variant
 from tractduct.sizing.case import Case
 from tractduct.sizing.program import DIAMETER_TOLERANCE_IN, highest_allowed

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tractduct.model.arrays import BoolArray, FloatArray, IntArray
+from tractduct.arrays import BoolArray, FloatArray, IntArray
 from tractduct.model.plan import NO_CAP, Plan
 from tractduct.network.tree import DuctTree
 from tractduct.network.variants import VariantSet

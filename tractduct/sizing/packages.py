@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from tractduct.model.arrays import BoolArray, FloatArray, IntArray
+from tractduct.arrays import BoolArray, FloatArray, IntArray
 from tractduct.sizing.case import Case
 from tractduct.sizing.relaxation import SAME_COST
 from tractduct.sizing.solve import Solution

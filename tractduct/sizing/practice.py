@@ -7,8 +7,8 @@ from itertools import product
 
 import numpy as np
 
+from tractduct.arrays import IntArray
 from tractduct.findings import Finding, caution, note, warning
-from tractduct.model.arrays import IntArray
 from tractduct.model.options import built_text
 from tractduct.model.plan import Plan, Tolerance, is_outside, joint_of
 from tractduct.model.words import AT_PARENT, EACH, NOT_BOUGHT, key_of

@@ -8,7 +8,7 @@ from typing import TypeVar
 
 import numpy as np
 
-from tractduct.model.arrays import BoolArray, FloatArray, IntArray
+from tractduct.arrays import BoolArray, FloatArray, IntArray
 
 Amount = TypeVar("Amount", float, FloatArray)
 

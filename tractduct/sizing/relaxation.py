@@ -21,15 +21,11 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from tractduct.arrays import BoolArray, FloatArray, IntArray
 from tractduct.sizing.enumeration import Enumeration
 from tractduct.sizing.highs import Optimum, integer_program, linear_program
 from tractduct.sizing.program import DIAMETER_TOLERANCE_IN, SizingProblem
-
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.intp]
-BoolArray = NDArray[np.bool_]
 
 SAME_COST = 1e-9  # relative; costs this close are equal
 # costs are scaled to this, so that HiGHS's absolute gap of 1e-6 is far below SAME_COST

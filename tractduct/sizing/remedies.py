@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from tractduct.model.arrays import BoolArray, FloatArray
+from tractduct.arrays import BoolArray, FloatArray
 from tractduct.model.plan import NO_CAP, Duct, Plan, Section
 from tractduct.model.sizes import size_of
 from tractduct.network.variants import Variant

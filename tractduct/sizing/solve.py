@@ -18,18 +18,9 @@ from typing import Literal
 
 import numpy as np
 
+from tractduct.arrays import BoolArray, FloatArray, IntArray
 from tractduct.sizing.program import SizingProblem
-from tractduct.sizing.relaxation import (
-    SAME_COST,
-    BoolArray,
-    Bound,
-    Clock,
-    FloatArray,
-    Found,
-    IntArray,
-    Relaxation,
-    reach,
-)
+from tractduct.sizing.relaxation import SAME_COST, Bound, Clock, Found, Relaxation, reach
 
 Status = Literal["optimal", "feasible", "infeasible", "unknown"]
 _MOST_SIZES_IN_TABLE = 14  # of one stock group: a table has 2 to this power entries
