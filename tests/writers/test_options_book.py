@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import openpyxl
+import pypdf
 import pytest
 from openpyxl.workbook import Workbook
 from plan_folder import PlanTables, duct, small_plan, study_of, with_prices, written
@@ -20,6 +21,7 @@ from reference import key, met
 from si_cells import compare
 from si_plan import write_si
 from test_contract import with_options
+from test_demo_book import OFFICE, converted
 from test_options import alone
 from workbook_reading import table_rows, words_of
 
@@ -101,6 +103,15 @@ def paths(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
 @pytest.fixture(scope="module")
 def books(paths: dict[str, Path]) -> dict[str, Workbook]:
     return {kind: openpyxl.load_workbook(path) for kind, path in paths.items()}
+
+
+@pytest.mark.skipif(OFFICE is None, reason="LibreOffice is not installed")
+@pytest.mark.parametrize("kind", ["tract", "si"])
+def test_every_page_says_something(paths: dict[str, Path], tmp_path: Path, kind: str) -> None:
+    """A text that runs out of its cells to the right makes a blank page beside it; the footer alone is one line."""
+    pages = pypdf.PdfReader(converted(paths[kind], "pdf", tmp_path)).pages
+    lines = [len(page.extract_text().splitlines()) for page in pages]
+    assert min(lines) > 2, lines
 
 
 def number(text: str) -> float | None:

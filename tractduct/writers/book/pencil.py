@@ -44,7 +44,8 @@ WIDTHS = (10.0, *(8.4,) * (LAST - 1))
 FLOW = replace(COMPUTED, number_format="#,##0.0")
 SMALL, SMALL_ROW = replace(COMPUTED, points=8.0, wrap=True), 0.85
 HEADER_POINTS = 41.0
-RUN_LOOK = Look(bold=True, fill="D9E6EC")
+RUN_LOOK = Look(bold=True, fill="D9E6EC", wrap=True)
+RUN_COLUMNS = 6  # of its name; what is tightest stands in the others
 VALUE = Look(bold=True, top_line=True)
 
 
@@ -87,6 +88,9 @@ class _Pencil:
             "" if v is None else str(self.study.variants.variants[v]).removeprefix("front ") for v in self.worst
         ]
         self.heights = [height_of([(words, 2.0 * WIDTHS[1])], SMALL.points / 10.0) * SMALL_ROW for words in self.words]
+        self.heads = [self._head(p) for p in range(len(self.study.tree.runs))]
+        widths = sum(WIDTHS[:RUN_COLUMNS]), sum(WIDTHS[RUN_COLUMNS:])
+        self.head_heights = [height_of(zip(words, widths, strict=True)) for words in self.heads]
         # A friction rate is for 100 ft of length, or for 1 m.
         self.times, self.over, self.per = ("", "", "Pa/m") if self.units.is_si else ("100*", "/100", "per 100 ft")
         self.available: dict[tuple[int | None, str], str] = {}  # variant (None: any), side -> cell
@@ -223,20 +227,27 @@ class _Pencil:
         self.broken: set[int] = set()
         for p in range(len(tree.runs)):
             rows = len(tree.walk(p)) + 3
-            if used + rows * ROW_POINTS > PAGE_POINTS and p:
+            points = (rows - 1) * ROW_POINTS + self.head_heights[p]
+            if used + points > PAGE_POINTS and p:
                 page.sheet.row_breaks.append(Break(id=row - 1))
                 self.broken.add(row)
                 row, used = row + 1, HEADER_POINTS
             starts[p] = row
-            row, used = row + rows, used + rows * ROW_POINTS
+            row, used = row + rows, used + points
         return starts
+
+    def _head(self, p: int) -> tuple[str, str]:
+        """Which run it is, and the variant that it is shown in."""
+        run, variants = self.study.tree.runs[p], self.study.variants.variants
+        tightest = f"tightest: {variants[self.tightest[p]]}" if self.study.sized is not None else ""
+        return f"{run.name} to {tables.few_rooms(tables.room_text(run))}, {run.side}", tightest
 
     def _run(self, p: int, start: int) -> None:
         page, study = self.page, self.study
-        run, v, way = study.tree.runs[p], self.tightest[p], study.tree.walk(p)
-        page.merged(start, 1, 6, f"{run.name} to {tables.few_rooms(tables.room_text(run))}, {run.side}", RUN_LOOK)
-        tightest = f"tightest: {study.variants.variants[v]}" if study.sized is not None else None
-        page.merged(start, 7, LAST, tightest, replace(RUN_LOOK, points=9.0, bold=False))
+        v, way, (name, tightest) = self.tightest[p], study.tree.walk(p), self.heads[p]
+        page.merged(start, 1, RUN_COLUMNS, name, RUN_LOOK)
+        page.merged(start, RUN_COLUMNS + 1, LAST, tightest or None, replace(RUN_LOOK, points=9.0, bold=False))
+        page.height(start, self.head_heights[p])
         for row, i in enumerate(way, start=start + 1):
             source = self.inputs[i]
             feet, coefficient = fittings_of(study, i)
