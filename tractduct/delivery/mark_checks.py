@@ -9,7 +9,7 @@ import numpy as np
 
 from tractduct.arrays import BoolArray, FloatArray, IntArray
 from tractduct.delivery.classes import build_classes
-from tractduct.delivery.marks import RoomOutside, Setting, farthest_outside
+from tractduct.delivery.marks import Orientation, RoomOutside, Setting, farthest_outside
 from tractduct.delivery.predict import Drive, installed_ducts, predict
 from tractduct.delivery.robust import SEED
 from tractduct.findings import Finding, caution
@@ -134,12 +134,14 @@ def check_marks_every_degree(case: Case, setting: Setting, *, step_deg: float = 
     design = {h.options: airflow_at(plan.of_house(h.options), azimuth, plan.mirrored) for h in plan.every_house}
     for j, v in enumerate(variants):
         want[:, j] = design[v.options][:, plan.mirrored.index(v.mirrored), plan.seasons.index(v.season)]
-    place = {v: n for n, v in enumerate(case.variants.variants)}
-    for k, degrees in enumerate(azimuth.tolist()):
-        for j, v in enumerate(variants):
-            for nth, n in enumerate(setting.nearest_first(nearest_front(plan.fronts, degrees), v.mirrored)):
-                front, mirrored = setting.tables[n].nearest(degrees, v.mirrored)
-                rows[nth, k, j] = place[replace(v, front=front, mirrored=mirrored)]
+    of_orientation: dict[Orientation, list[int]] = {}
+    for place, v in enumerate(case.variants.variants):
+        of_orientation.setdefault((v.front, v.mirrored), []).append(place)
+    for mirrored in plan.mirrored:
+        alike = np.flatnonzero([v.mirrored == mirrored for v in variants])
+        for k, degrees in enumerate(azimuth.tolist()):
+            for nth, n in enumerate(setting.nearest_first(nearest_front(plan.fronts, degrees), mirrored)):
+                rows[nth, k, alike] = of_orientation[setting.tables[n].nearest(degrees, mirrored)]
     room = got.room_cfm[rows]
     if got.drive is Drive.AIRFLOW:
         listed = got.room_design_cfm[rows].sum(axis=-1)

@@ -146,7 +146,7 @@ def _direction(result: LotResult) -> str:
 
 def _verdict(delivery: Delivery, result: LotResult, air: LotAir | None) -> tuple[bool, str]:
     if result.breaches:
-        worst = max(result.breaches, key=lambda b: b.amount / b.limit)
+        worst = max(result.breaches, key=lambda b: b.use)
         return False, f"THESE SIZES DO NOT HOLD at this lot's direction: {worst}. Ask the designer before building."
     if result.holds is None or air is None:
         return False, "Whether these sizes hold at this lot's direction is NOT KNOWN. Ask the designer before building."

@@ -187,7 +187,7 @@ def package_sizes(result: OrientationStudy) -> Iterator[Row]:
 
 def look_at(r: LotResult) -> str:
     """What to look at on a lot, in a sentence or two; empty where nothing is."""
-    words = [str(max(r.breaches, key=lambda b: b.amount / b.limit)) + "."] if r.breaches else []
+    words = [str(max(r.breaches, key=lambda b: b.use)) + "."] if r.breaches else []
     if r.source == "unknown":
         words.append("The plan has no airflow for this direction.")
     elif not r.covered:

@@ -406,9 +406,9 @@ def single_orientation(study: Study) -> Iterator[Row]:
         groups.setdefault((breach.section, breach.limit_name), []).append(breach)
     rows = []
     for (name, limit), members in groups.items():
-        worst = max(members, key=lambda b: b.amount / b.limit)
+        worst = max(members, key=lambda b: b.use)
         amount, allowed = units.shown(worst.amount, worst.unit), units.shown(worst.limit, worst.unit)
-        over = 100.0 * (worst.amount / worst.limit - 1.0)
+        over = 100.0 * (worst.use - 1.0)
         variant = str(worst.variant) if worst.variant else "all"
         room = room_text(sections[name])
         rows.append((name, room, limit, len(members), variant, amount, allowed, units.unit(worst.unit), over))
