@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from plan_folder import small_plan
+from scipy.optimize import linprog
 
 from tractduct.sizing import highs
 
@@ -124,3 +125,14 @@ def test_none_and_none_in_time() -> None:
 def test_a_fault_of_the_solver_is_no_answer() -> None:
     with pytest.raises(RuntimeError, match="HiGHS failed"):
         highs.linear_program(np.array([-1.0]), np.array([[1.0]]), 0.0, np.inf, presolve=False)
+
+
+def test_beside_scipys_own_copy() -> None:
+    """The plan's friction tables are fitted by scipy in the same process; its linear programs come out the same."""
+    random = np.random.default_rng(11)
+    for _ in range(20):
+        rows, cost = random.uniform(0.0, 1.0, (6, 9)), random.uniform(0.5, 2.0, 9)
+        other = linprog(cost, A_ub=-rows, b_ub=-np.ones(6))
+        found = highs.linear_program(cost, rows, 1.0, np.inf)
+        assert found.objective == pytest.approx(other.fun, rel=1e-9)
+        assert found.row_price == pytest.approx(-other.ineqlin.marginals, abs=1e-9)
