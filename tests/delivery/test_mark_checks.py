@@ -211,6 +211,21 @@ def test_each_lot_has_the_marks_that_put_its_rooms_right(
     assert set(report.lots.with_own_marks) == {lot["lot"] for lot in found["marks_of_lots"] if lot["table"] is None}
 
 
+def test_no_lot_has_marks_of_its_own_where_the_fronts_are_not_right() -> None:
+    """Without a damper rooms are outside at the fronts: that is told of, and lots keep the plan's marks."""
+    plan = two_tables({"Den": 110, "Bed": 60}, {"Den": 95, "Bed": 75})
+    plan.config["dampers"] = {"least_cfm": 1000}
+    with written(plan) as folder:
+        report = work_out(tractduct.load_plan(folder), Wanted(turned=True))
+    assert report.delivery is not None
+    assert report.lots is not None
+    assert report.delivery.marks.chosen.outside
+    assert report.lots.with_own_marks == ()
+    lines = rooms_right(report.delivery, report.lots)
+    assert "outside tolerance" in lines[0]
+    assert not any("of its own" in line or "of their own" in line for line in lines)
+
+
 def test_a_lot_that_no_marks_put_right_is_named() -> None:
     """It got a flex that is not approved and loses too much for the pressure that the plenums hold."""
     plan = small_plan(variants={"flex": ["meadow"]}, tolerance={"room_pct": 10, "room_cfm": 5})

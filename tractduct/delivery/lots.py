@@ -139,7 +139,8 @@ def _air_of_lots(delivery: Delivery, results: Sequence[LotResult], flex: str, ma
     """What lots get in one flex product.
 
     Each has the marks of the nearest front. Where these leave rooms outside, it has the table that leaves the fewest,
-    and where every table leaves some, marks of its own in the same dampers if they do better.
+    and where every table leaves some, marks of its own in the same dampers if they do better. Rooms that are outside at
+    a front already are told of as such, and no lot is searched for: that would take long and rarely help.
     """
     groups: dict[tuple[bool, Built], list[LotResult]] = {}
     for result in results:
@@ -158,7 +159,7 @@ def _air_of_house(
     """What lots of one house, mirrored or not, get in one flex product."""
     found: dict[str, LotAir] = {}
     order = {r.lot.azimuth_deg: marks.nearest_first(r.nearest_front, mirrored) for r in results}
-    for nth in range(len(marks.tables) + 1):
+    for nth in range(len(marks.tables) + (not marks.outside)):
         tables: dict[float, MarkTable] = {}
         for azimuth in dict.fromkeys(r.lot.azimuth_deg for r in results):
             if nth < len(marks.tables):

@@ -110,9 +110,9 @@ class MarkedDegrees:
                 f"{len(self.azimuth_deg)} degrees; {worst.room} is {worst.tolerances:.2f} tolerances off "
                 f"({worst.variant})"
             )
+            own = "" if told else ": it has marks of its own there"
             advice = (
-                "Set a lot that faces so by its page: it has marks of its own there. Put that direction among "
-                "the plan's fronts if many lots do"
+                f"Set a lot that faces so by its page{own}. Put that direction among the plan's fronts if many lots do"
             )
             yield caution("marks between the fronts", "damper marks", message, advice, air_cfm=abs(worst.off_cfm))
 

@@ -123,10 +123,12 @@ def rooms_right(delivery: Delivery, lots: LotDelivery | None = None) -> list[str
             f"{named(own, _LOTS_TOLD)}."
         )
     if degrees is not None and between:
+        pages = (
+            "each lot's page says what it gets" if outside else "a lot that faces so has marks of its own on its page"
+        )
         lines.append(
             f"Facing between the fronts, {counted(len(degrees.outside), 'room')} would be outside with any table at "
-            f"{degrees.directions_outside} of {len(degrees.azimuth_deg)} degrees; a lot that faces so has marks of its "
-            "own on its page."
+            f"{degrees.directions_outside} of {len(degrees.azimuth_deg)} degrees; {pages}."
         )
     if dampers:
         how = "one mark all year" if setting.positions == 1 else "one mark a season"
