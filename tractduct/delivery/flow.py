@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -128,30 +129,47 @@ class AirflowSolution:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Level:
-    """Sections of one depth, those of one parent together; ``starts`` begins each such family."""
+    """Sections of one depth at places ``first`` to ``end``, those of one parent together.
 
-    sections: IntArray
+    ``starts`` begins each such family, counted from ``first``; ``above`` is where each family's parent stands.
+    """
+
+    first: int
+    end: int
     starts: IntArray
-    parents: IntArray
-    family: IntArray  # (n in level,), which family a section is of
+    above: IntArray
 
 
-_Side = tuple[_Level, ...]  # one tree, deepest level first; the last level joins the air handler
+@dataclass(frozen=True, slots=True, eq=False)
+class _Order:
+    """Sections from the registers to the air handler, so that a level is a slice of an array.
+
+    ``section`` (n_section,) is which stands at each place, ``parent`` the place of its parent: after the sections come
+    the supply plenum and the return plenum. ``levels``: the deepest first.
+    """
+
+    section: IntArray
+    parent: IntArray
+    levels: tuple[_Level, ...]
 
 
 @lru_cache(maxsize=16)  # of trees solved again and again
-def _side(tree: DuctTree, is_return: bool) -> _Side:
-    depth = np.zeros(len(tree.sections), dtype=int)
+def _order(tree: DuctTree) -> _Order:
+    n = len(tree.sections)
+    depth = np.zeros(n, dtype=np.intp)
+    above = np.array([n + (s.side == "return") for s in tree.sections], dtype=np.intp)
     for i, p in enumerate(tree.parent):
-        depth[i] = depth[p] + 1 if p >= 0 else 0
-    mine = np.array([(s.side == "return") == is_return for s in tree.sections], dtype=bool)
+        if p >= 0:
+            depth[i], above[i] = depth[p] + 1, p
+    section = np.lexsort((above, -depth))
+    place = np.append(np.empty(n, dtype=np.intp), [n, n + 1])  # the plenums stay where they are
+    place[section] = np.arange(n)
+    parent = place[above[section]]
     levels = []
-    for d in sorted(set(depth[mine].tolist()), reverse=True):
-        members = np.flatnonzero(mine & (depth == d))
-        members = members[np.argsort(tree.parent[members], kind="stable")]
-        parents, starts, family = np.unique(tree.parent[members], return_index=True, return_inverse=True)
-        levels.append(_Level(members, starts.astype(np.intp), parents.astype(np.intp), family.astype(np.intp)))
-    return tuple(levels)
+    for first, end in pairwise([*np.flatnonzero(np.diff(-depth[section], prepend=-n)), n]):
+        starts = np.flatnonzero(np.diff(parent[first:end], prepend=-1))
+        levels.append(_Level(int(first), int(end), starts, parent[first:end][starts]))
+    return _Order(section, parent, tuple(levels))
 
 
 def section_loss_inwc(ducts: SizedDucts, airflow_cfm: FloatArray, air: Air) -> FloatArray:
@@ -192,12 +210,10 @@ class Losses:
         square = self.friction_per_cfm2 * factor + self.other_per_cfm2
         return square * flow * flow, flow * (2.0 * square + self.friction_per_cfm2 * slope)
 
-    def keep_from_jumping(self, old: FloatArray, new: FloatArray) -> FloatArray:
-        """A step from one side of the laminar jump to the other stops inside it."""
-        edge = LAMINAR_BELOW_REYNOLDS / self.reynolds_per_cfm
-        top = edge * (1.0 + _JUMP_WIDTH)
-        crosses = ((old < edge) & (new > top)) | ((old > top) & (new < edge))
-        return np.where(crosses, 0.5 * (edge + top), new)
+    @property
+    def jump_cfm(self) -> FloatArray:
+        """The airflow at which friction jumps from laminar to turbulent."""
+        return LAMINAR_BELOW_REYNOLDS / self.reynolds_per_cfm
 
 
 def solve_airflow(
@@ -231,42 +247,39 @@ def settle(
     most_steps: int = MOST_STEPS,
 ) -> AirflowSolution:
     """``solve_airflow`` of losses at hand. Few ``most_steps`` from a start close by give a guess, not settled."""
-    lost = leakage or Leakage()
-    sides = (_side(tree, False), _side(tree, True))
-    is_open = np.broadcast_to(is_open, start_cfm.shape)
+    lost, order = leakage or Leakage(), _order(tree)
     # A section whose runs are all shut is shut too.
     is_open = is_open & ((is_open[:, tree.run_section] @ tree.path.astype(float)) > 0.0)
-    flow = np.where(is_open, np.maximum(start_cfm, _LEAST_CFM), 0.0)
-    starts = flow[:, sides[0][-1].sections if sides[0] else []].sum(axis=1)  # of the sections at the air handler
-    blower = np.where(starts > 0.0, starts, 1.0) / (1.0 - lost.supply)
-    settled = np.ones(len(flow), dtype=bool)
+    open_, start = np.broadcast_to(is_open, start_cfm.shape).T[order.section], start_cfm.T[order.section]
+    losses = each(losses, lambda values: values.T[order.section])
+    flow = np.where(open_, np.maximum(start, _LEAST_CFM), 0.0)
+    supply = flow[order.parent == len(flow)].sum(axis=0)  # of the sections at the air handler
+    blower = np.where(supply > 0.0, supply, 1.0) / (1.0 - lost.supply)
+    settled = np.ones(len(blower), dtype=bool)
     steps = 0
-    change = np.zeros_like(flow)
-    while steps < most_steps:
-        steps += 1
-        loss, slope = losses.at(flow)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            condensed = [_condense(side, loss, slope, flow, is_open) for side in sides]
-        plenum, blower, settled = _meet(source, condensed, lost, blower)
-        new = np.zeros_like(flow)
-        for side, part, pressure in zip(sides, condensed, plenum, strict=True):
-            _spread(side, part, pressure, new)
-        new = np.where(is_open, np.maximum(new, _LEAST_CFM), 0.0)
-        new = losses.keep_from_jumping(flow, new)
-        change = np.abs(new - flow) / np.maximum(np.abs(new), 1.0)
-        flow = new
-        if np.max(change, initial=0.0) < _CLOSE:
-            break
-    settled = settled & (change.max(axis=1) < _SETTLED)
-    supply, back = plenum
+    change, edge = np.zeros_like(flow), losses.jump_cfm
+    with np.errstate(divide="ignore", invalid="ignore"):
+        while steps < most_steps:
+            steps += 1
+            linear = _Linear.of(order, *losses.at(flow), flow, open_)
+            plenum, blower, settled = _meet(source, linear, lost, blower)
+            new = np.where(open_, np.maximum(linear.flow(order, plenum), _LEAST_CFM), 0.0)
+            new = _kept_from_jumping(edge, flow, new)
+            change = np.abs(new - flow) / np.maximum(np.abs(new), 1.0)
+            flow = new
+            if np.max(change, initial=0.0) < _CLOSE:
+                break
+    settled = settled & (change.max(axis=0) < _SETTLED)
     if isinstance(source, HeldPressure):
-        static = blower = np.full(len(flow), np.nan)
+        static = blower = np.full(len(blower), np.nan)
     else:
-        static = supply + back + source.devices.at(blower)
+        static = plenum[0] + plenum[1] + source.devices.at(blower)
+    airflow = np.empty(start_cfm.shape)
+    airflow[:, order.section] = flow.T
     return AirflowSolution(
-        airflow_cfm=flow,
-        supply_inwc=supply,
-        return_inwc=back,
+        airflow_cfm=airflow,
+        supply_inwc=plenum[0],
+        return_inwc=plenum[1],
         blower_cfm=blower,
         external_static_inwc=static,
         settled=settled,
@@ -274,70 +287,70 @@ def settle(
     )
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Condensed:
-    """Each section with all beyond it as pressure = offset + airflow / conductance.
+def _kept_from_jumping(edge: FloatArray, old: FloatArray, new: FloatArray) -> FloatArray:
+    """A step from one side of the laminar jump to the other stops inside it."""
+    top = edge * (1.0 + _JUMP_WIDTH)
+    crosses = ((old < edge) & (new > top)) | ((old > top) & (new < edge))
+    return np.where(crosses, 0.5 * (edge + top), new)
 
-    ``root_offset`` and ``root_resistance`` (n_variant,) are the whole tree seen from the air handler.
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Linear:
+    """Each section with all beyond it as pressure = offset + airflow x resistance; (n_section, n_variant) in order.
+
+    The arrays of ``offset`` and ``resistance`` end with the two plenums: the whole supply and return tree.
     """
 
     offset: FloatArray
+    resistance: FloatArray
     conductance: FloatArray
     own_offset: FloatArray
     own_slope: FloatArray
-    root_offset: FloatArray
-    root_resistance: FloatArray
 
+    @staticmethod
+    def of(order: _Order, loss: FloatArray, slope: FloatArray, flow: FloatArray, is_open: BoolArray) -> _Linear:
+        """Sections that are linear around a flow, condensed from the registers to the plenums."""
+        own_offset, plenums = loss - slope * flow, np.zeros((2, flow.shape[1]))
+        offset, resistance = np.concatenate([own_offset, plenums]), np.concatenate([slope, plenums])
+        conductance = np.empty_like(flow)
+        for level in order.levels:
+            at = slice(level.first, level.end)
+            part = np.where(is_open[at], 1.0 / resistance[at], 0.0)
+            conductance[at] = part
+            total = np.add.reduceat(part, level.starts, axis=0)
+            push = np.add.reduceat(part * offset[at], level.starts, axis=0)
+            joined = 1.0 / total  # infinite where all are shut
+            offset[level.above] += np.where(total > 0.0, push * joined, 0.0)
+            resistance[level.above] += joined
+        return _Linear(offset, resistance, conductance, own_offset, slope)
 
-def _condense(side: _Side, loss: FloatArray, slope: FloatArray, flow: FloatArray, is_open: BoolArray) -> _Condensed:
-    own_offset = loss - slope * flow
-    offset, resistance = own_offset.copy(), slope.copy()
-    conductance = np.where(is_open, 1.0 / resistance, 0.0)
-    root_offset, root_resistance = np.zeros(len(flow)), np.zeros(len(flow))
-    for level in side:
-        part = conductance[:, level.sections]
-        total = np.add.reduceat(part, level.starts, axis=1)
-        push = np.add.reduceat(part * offset[:, level.sections], level.starts, axis=1)
-        joined = np.where(total > 0.0, 1.0 / total, np.inf)
-        node = np.where(total > 0.0, push * joined, 0.0)
-        if level.parents[0] < 0:
-            root_offset, root_resistance = node[:, 0], joined[:, 0]
-            continue
-        above = level.parents
-        offset[:, above] += node
-        resistance[:, above] += joined
-        conductance[:, above] = np.where(is_open[:, above], 1.0 / resistance[:, above], 0.0)
-    return _Condensed(offset, conductance, own_offset, slope, root_offset, root_resistance)
-
-
-def _spread(side: _Side, part: _Condensed, plenum: FloatArray, flow: FloatArray) -> None:
-    """Airflow of every section from the plenum's pressure outwards, into ``flow``."""
-    node = np.zeros_like(flow)
-    for level in reversed(side):
-        at = level.sections
-        above = plenum[:, None] if level.parents[0] < 0 else node[:, level.parents[level.family]]
-        flow[:, at] = (above - part.offset[:, at]) * part.conductance[:, at]
-        node[:, at] = above - part.own_offset[:, at] - part.own_slope[:, at] * flow[:, at]
+    def flow(self, order: _Order, plenum: FloatArray) -> FloatArray:
+        """Airflow of every section from the pressure of the plenums (2, n_variant) outwards."""
+        flow = np.empty_like(self.own_offset)
+        node = np.concatenate([flow, plenum])  # pressure at the end of each section
+        for level in reversed(order.levels):
+            at = slice(level.first, level.end)
+            above = node[order.parent[at]]
+            flow[at] = (above - self.offset[at]) * self.conductance[at]
+            node[at] = above - self.own_offset[at] - self.own_slope[at] * flow[at]
+        return flow
 
 
 def _meet(
-    source: Source, condensed: list[_Condensed], lost: Leakage, blower: FloatArray
-) -> tuple[tuple[FloatArray, FloatArray], FloatArray, BoolArray]:
-    """Plenum pressures and the blower's airflow where the linear trees meet what drives them."""
-    supply, back = condensed
+    source: Source, linear: _Linear, lost: Leakage, blower: FloatArray
+) -> tuple[FloatArray, FloatArray, BoolArray]:
+    """Pressure of the plenums (2, n_variant) and the blower's airflow where the linear trees meet what drives them."""
     fine = np.ones(len(blower), dtype=bool)
     if isinstance(source, HeldPressure):
-        return (source.supply_inwc, source.return_inwc), blower, fine
-    parts = (1.0 - lost.supply, 1.0 - lost.return_)
-    offset = supply.root_offset + back.root_offset
-    resistance = supply.root_resistance * parts[0] + back.root_resistance * parts[1]
+        return np.array(np.broadcast_arrays(source.supply_inwc, source.return_inwc, blower)[:2]), blower, fine
+    offset = linear.offset[-2:]
+    resistance = linear.resistance[-2:] * np.array([[1.0 - lost.supply], [1.0 - lost.return_]])
     if isinstance(source, HeldAirflow):
         blower = source.blower_cfm
     else:
         bent, slope = source.devices.powers_from(blower)
-        blower, fine = _crossing(source, offset + bent, resistance + slope)
-    plenums = [c.root_offset + c.root_resistance * part * blower for c, part in zip(condensed, parts, strict=True)]
-    return (plenums[0], plenums[1]), blower, fine
+        blower, fine = _crossing(source, offset.sum(axis=0) + bent, resistance.sum(axis=0) + slope)
+    return offset + resistance * blower, blower, fine
 
 
 def _crossing(curve: BlowerCurve, offset: FloatArray, resistance: FloatArray) -> tuple[FloatArray, BoolArray]:
