@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from typing import NoReturn
 
 _AGAIN_S = 0.02
+_THINGS = 200_000  # made before Python looks among them for what goes in circles; at its 700 that is 4 % of a study
 
 
 def _stop(number: int, frame: FrameType | None) -> None:
@@ -44,6 +45,7 @@ def run() -> NoReturn:
     """Run the command line and leave with its exit code."""
     if signal.getsignal(signal.SIGINT) is signal.default_int_handler:  # not where the shell has it ignored
         signal.signal(signal.SIGINT, _stop)
+    gc.set_threshold(_THINGS)
     code = 1
     try:
         from tractduct.cli import main

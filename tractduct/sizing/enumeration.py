@@ -37,6 +37,9 @@ class _Starts:
     def rows(self, rows: IntArray) -> _Starts:
         return each(self, lambda values: values[rows])
 
+    def where(self, keep: BoolArray) -> _Starts:
+        return self if keep.all() else self.rows(np.flatnonzero(keep))
+
     def with_size(self, section: int, size: IntArray, extra: FloatArray, cost: FloatArray) -> _Starts:
         """Each with a size of one more section, and what that adds."""
         sizes = self.size.copy()
@@ -45,8 +48,9 @@ class _Starts:
 
     def cheapest_by(self, sections: IntArray) -> _Starts:
         """The cheapest of those that have the same sizes of some sections."""
-        _, alike = np.unique(self.size[:, sections], axis=0, return_inverse=True)
-        alike = alike.ravel()
+        if self.cost.size == 1:
+            return self
+        alike = _alike(self.size[:, sections])[1]
         order = np.lexsort((self.cost, alike))
         first = np.flatnonzero(np.diff(alike[order], prepend=-1))
         best = order[first]
@@ -138,8 +142,8 @@ class Enumeration:
                 starts = self._with_trunk(starts, section, sizes, extra[section, sizes])
             for circuit in np.flatnonzero(self._closes == place):
                 lost = _lost(loss, starts.size, np.flatnonzero(problem.path[circuit]))
-                starts = starts.rows(np.flatnonzero((lost <= limit[:, circuit, None]).all(axis=0)))
-            starts = starts.rows(np.flatnonzero(starts.extra <= spare))
+                starts = starts.where((lost <= limit[:, circuit, None]).all(axis=0))
+            starts = starts.where(starts.extra <= spare)
             if not starts.cost.size:
                 return None, True
             if self._aside[section] and starts.cost.size > 1:
@@ -200,16 +204,16 @@ class Enumeration:
         in_all = path.any(axis=0) & path.all(axis=0)
         beside = path & ~in_all
         # what is beside the end's own line, such as the returns, differs in few of the starts
-        _, first, unlike = np.unique(starts.size[:, beside.any(axis=0)], axis=0, return_index=True, return_inverse=True)
+        first, unlike = _alike(starts.size[:, beside.any(axis=0)])
         left = np.full((len(loss), len(first)), np.inf)
         for circuit, sections in zip(circuits, beside, strict=True):
             lost = _lost(loss, starts.size[first], np.flatnonzero(sections))
             np.minimum(left, limit[:, circuit, None] - lost, out=left)
-        left = left[:, unlike.ravel()] - _lost(loss, starts.size, np.flatnonzero(in_all))
+        left = left[:, unlike] - _lost(loss, starts.size, np.flatnonzero(in_all))
         fits, cost = self._fits(starts, section, sizes)
         fits &= (loss[:, section, sizes, None] <= left[:, None, :]).all(axis=0).T
-        keep = np.flatnonzero(fits.any(axis=1))
-        starts, fits = starts.rows(keep), fits[keep]
+        keep = fits.any(axis=1)
+        starts, fits = starts.where(keep), fits[keep]
         cost = np.where(fits, cost[keep], np.inf)
         best = cost.argmin(axis=1)
         least = cost.min(axis=1)
@@ -217,6 +221,14 @@ class Enumeration:
         cost[np.arange(best.size), best] = np.inf
         np.minimum(more.next_cost, cost.min(axis=1) - least, out=more.next_cost)
         return more
+
+
+def _alike(rows: IntArray) -> tuple[IntArray, IntArray]:
+    """The first row of each kind, and the kind of each row."""
+    if len(rows) == 1:  # often, and sorting takes long to find it out
+        return np.zeros(1, dtype=np.intp), np.zeros(1, dtype=np.intp)
+    _, first, kind = np.unique(rows, axis=0, return_index=True, return_inverse=True)
+    return first, kind.ravel()
 
 
 def _lost(loss: FloatArray, size: IntArray, sections: IntArray) -> FloatArray:
