@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from tractduct.arrays import BoolArray, FloatArray, IntArray
-from tractduct.delivery.flow import SizedDucts, section_loss_inwc, with_dampers
+from tractduct.delivery.flow import SizedDucts, section_loss_inwc
 from tractduct.delivery.predict import Delivered, Drive, default_drive, predict
 from tractduct.model.plan import Tolerance
-from tractduct.sizing.budget import side_of_path, worst_by_side
+from tractduct.sizing.budget import worst_by_side
 from tractduct.sizing.case import Case
 
 _SHUT = 1e3  # inWC/cfm2 of a damper that is shut tight
@@ -64,14 +64,14 @@ def balance(case: Case, ducts: SizedDucts, *, drive: Drive | None = None) -> Bal
     live = variants.open_run & (flow > 0.0)
     loss = section_loss_inwc(ducts, variants.airflow_cfm, case.air)
     path_loss = np.where(live, loss @ tree.path.T.astype(float), np.nan)
-    side, need = side_of_path(tree), worst_by_side(tree, live, path_loss)
+    side, need = tree.side_of_path, worst_by_side(tree, live, path_loss)
     of_side = [np.where(live & (side == k), path_loss, -np.inf) for k in range(2)]
     wide = np.column_stack([np.where(np.isfinite(of).any(axis=1), of.argmax(axis=1), -1) for of in of_side])
     damper = need[:, side] - path_loss
     coefficient = np.zeros_like(loss)
     coefficient[:, tree.run_section] = np.where(live, np.nan_to_num(damper) / np.where(live, flow, 1.0) ** 2, _SHUT)
     before = predict(case, ducts, drive=drive, strict=False)
-    after = predict(case, with_dampers(ducts, coefficient), drive=drive, strict=False)
+    after = predict(case, replace(ducts, damper_inwc_per_cfm2=coefficient), drive=drive, strict=False)
     stream = after.airstream
     needed = need.sum(axis=1) + stream.devices.at(stream.design_cfm)
     made = np.full(len(loss), np.nan)

@@ -168,7 +168,7 @@ class _Rows:
     def _airflow(self) -> None:
         """Airflow and losses of the supply in each class."""
         tree, classes, plan = self.case.tree, self.classes, self.case.plan
-        supply = [i for i, s in enumerate(tree.sections) if s.side != "return"]
+        supply = np.flatnonzero(tree.is_supply).tolist()
         windows = classes.windows()
         serves = supply_runs_of_rooms(plan, tree)
         wide = 1.0 + (0.1 * TOTALS_ALIKE if np.any(classes.scale < 1.0) else 0.0)

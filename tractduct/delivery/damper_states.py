@@ -14,7 +14,6 @@ from tractduct.delivery.marks import AIM
 from tractduct.delivery.predict import Drive
 from tractduct.delivery.response import Response
 from tractduct.physics.damper import blade_inwc_per_cfm2
-from tractduct.sizing.budget import side_of_path
 from tractduct.sizing.case import Case
 from tractduct.sizing.program import DIAMETER_TOLERANCE_IN
 from tractduct.sizing.solve import Solution
@@ -88,7 +87,7 @@ class States:
         self.takes = blade_inwc_per_cfm2(
             ducts.area_ft2[:, tree.run_section], self.classes.case.air[:, tree.run_section, None]
         )
-        self.may = (side_of_path(tree) == 0) & (case.variants.run_airflow_cfm.max(axis=0) >= plan.dampers.least_cfm)
+        self.may = (tree.side_of_path == 0) & (case.variants.run_airflow_cfm.max(axis=0) >= plan.dampers.least_cfm)
         self.by_season = plan.dampers.positions > 1 and len(plan.seasons) > 1
         # A return that the pressure of the supply does not hang on has no say in what arrives.
         apart = plan.budget_given and self.classes.drive is not Drive.BLOWER

@@ -11,7 +11,6 @@ from tractduct.delivery.classes import ClassAirflow, Classes, Windows
 from tractduct.delivery.flow import BlowerCurve, Losses
 from tractduct.delivery.response import Response
 from tractduct.physics.damper import blade_inwc_per_cfm2
-from tractduct.sizing.budget import side_of_path
 
 _BOUND_CFM = 1e-3  # that a room may get too much before that is proven
 _ANY_CFM = 1e6  # more than any room gets
@@ -232,7 +231,7 @@ def build_board(
     shape = case.variants.airflow_cfm.shape
     area = np.array([size.area_ft2 for size in case.table.sizes])[size_index]
     takes = blade_inwc_per_cfm2(np.broadcast_to(area, shape), case.air)
-    supply = side_of_path(tree) == 0
+    supply = tree.side_of_path == 0
     place = np.arange(len(tree.sections)), size_index
     return Board(
         classes=classes,

@@ -296,7 +296,6 @@ def _slope(board: Board, at: Position) -> FloatArray:
     # Whatever changes in the supply, pressure and airflow stay on the line that blower and returns give; a change of
     # the returns moves that line.
     answers = board.response.around(board.size_index, at.airflow.damper_inwc_per_cfm2[0], at.airflow)
-    supply = np.array([section.side != "return" for section in board.classes.case.tree.sections])
-    carried, plenum = answers.room.sum(axis=2), np.where(supply, answers.plenum, 0.0)
+    carried, plenum = answers.room.sum(axis=2), np.where(board.classes.case.tree.is_supply, answers.plenum, 0.0)
     rows, most = np.arange(len(plenum)), np.argmax(plenum, axis=1)
     return np.asarray(np.minimum(carried[rows, most] / np.maximum(plenum[rows, most], 1e-9), 0.0))

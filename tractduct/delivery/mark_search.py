@@ -119,8 +119,7 @@ def _changed(
 
 def _together(board: Board, at: Position, tried: list[Tried | None]) -> tuple[IntArray, FloatArray]:
     """Settings (n, n_mark, n_path) of what was tried for each mark, and the airflow (n, n_class, n_section) near by."""
-    tree = board.classes.case.tree
-    supply = np.array([section.side != "return" for section in tree.sections])
+    tree, supply = board.classes.case.tree, board.classes.case.tree.is_supply
     rows = np.arange(max(len(one.value) for one in tried if one is not None))
     settings = np.repeat(at.settings[None], len(rows), axis=0)
     flow = np.repeat(at.airflow.section_cfm, len(rows), axis=0)

@@ -25,7 +25,6 @@ from tractduct.network.airstream import Airstream, airstream
 from tractduct.network.tree import DuctTree
 from tractduct.network.variants import VariantSet
 from tractduct.physics.friction import compression_factor
-from tractduct.sizing.budget import side_of_path
 from tractduct.sizing.candidates import at_sizes
 from tractduct.sizing.case import Case
 
@@ -69,7 +68,7 @@ class Delivered:
         """(n_variant,) what the blower moves; of held plenums, what the supply ducts carry."""
         if self.drive is not Drive.PRESSURE:
             return self.solution.blower_cfm
-        return np.asarray(np.nansum(self.run_cfm[:, side_of_path(self.tree) == 0], axis=1))
+        return np.asarray(np.nansum(self.run_cfm[:, self.tree.side_of_path == 0], axis=1))
 
     @property
     def external_static_inwc(self) -> FloatArray:
@@ -152,7 +151,7 @@ def default_drive(plan: Plan) -> Drive:
 def source_of(plan: Plan, variants: VariantSet, stream: Airstream, drive: Drive) -> Source:
     """What drives the air. ValueError for a blower drive without a blower table."""
     if drive is Drive.BLOWER:
-        if not stream.has_curve:
+        if not stream.airflow_cfm.size:
             raise ValueError("the plan has no blower table")
         return BlowerCurve(airflow_cfm=stream.airflow_cfm, static_inwc=stream.static_inwc, devices=stream.devices)
     if drive is Drive.AIRFLOW:
@@ -195,25 +194,19 @@ def predict(
         raise InputFaults([_never_meets(plan, variants, stream, solution)])
     solution = solution.with_unsettled_blank()
     run = np.where(variants.open_run, solution.airflow_cfm[:, tree.run_section], np.nan)
+    room = np.nan_to_num(run) @ supply_runs_of_rooms(plan, tree).T
+    room[np.isnan(run).all(axis=1)] = np.nan  # nothing is known of any run: it did not settle
     return Delivered(
         tree=tree,
         variants=variants,
         run_cfm=run,
         run_design_cfm=np.where(variants.open_run, variants.run_airflow_cfm, np.nan),
-        room_cfm=room_airflow(plan, tree, run),
+        room_cfm=room,
         room_design_cfm=variants.room_airflow_cfm,
         solution=solution,
         airstream=stream,
         drive=drive,
     )
-
-
-def room_airflow(plan: Plan, tree: DuctTree, run_cfm: FloatArray) -> FloatArray:
-    """(n_variant, n_room) sum over each room's supply runs."""
-    room = np.nan_to_num(run_cfm) @ supply_runs_of_rooms(plan, tree).T
-    # A variant in which nothing is known of any run did not settle.
-    room[np.isnan(run_cfm).all(axis=1)] = np.nan
-    return room
 
 
 def supply_runs_of_rooms(plan: Plan, tree: DuctTree) -> FloatArray:

@@ -13,7 +13,6 @@ import numpy as np
 from tractduct.arrays import BoolArray, FloatArray, IntArray, each
 from tractduct.delivery.classes import ClassAirflow, Classes
 from tractduct.delivery.flow import BlowerCurve, HeldAirflow, Losses
-from tractduct.sizing.budget import side_of_path
 
 _LEAST_CFM = 1e-6
 _STEPS = 3  # Newton steps for the airflow of the changed section
@@ -95,7 +94,7 @@ class Response:
             classes,
             tree.path.astype(float),
             classes.is_open[:, tree.run_section],
-            (side_of_path(tree) == np.arange(2)[:, None]).astype(float),
+            (tree.side_of_path == np.arange(2)[:, None]).astype(float),
         )
 
     def around(self, size_index: IntArray, damper_inwc_per_cfm2: FloatArray, got: ClassAirflow) -> Answers:

@@ -57,10 +57,6 @@ class Airstream:
     devices: DeviceLoss
     design_cfm: FloatArray
 
-    @property
-    def has_curve(self) -> bool:
-        return self.airflow_cfm.size > 0
-
     def static_at(self, airflow_cfm: FloatArray) -> FloatArray:
         """(n_variant,) the blower's static pressure at an airflow, NaN outside its table."""
         return np.array(

@@ -37,6 +37,16 @@ class DuctTree:
         """The sections that end in a room, one a path."""
         return tuple(self.sections[i] for i in self.run_section)
 
+    @property
+    def side_of_path(self) -> NDArray[np.intp]:
+        """(n_path,) 0 for supply, 1 for return."""
+        return np.array([run.side == "return" for run in self.runs], dtype=np.intp)
+
+    @property
+    def is_supply(self) -> NDArray[np.bool_]:
+        """(n_section,) bool"""
+        return np.array([section.side != "return" for section in self.sections], dtype=bool)
+
     def index(self, name: str) -> int:
         """Index of a section by its name; KeyError where there is none."""
         for i, section in enumerate(self.sections):
@@ -81,13 +91,12 @@ def run_shares(tree: DuctTree, rooms: Sequence[str], season: str, built: Built =
     """
     share = np.zeros((len(tree.run_section), len(rooms)))
     index = {key_of(room): n for n, room in enumerate(rooms)}
-    supply = np.array([run.side != "return" for run in tree.runs], dtype=bool)
     for p, run in enumerate(tree.runs):
         if not run.is_open(season, built):
             continue
         served = range(len(rooms)) if ALL_ROOMS in run.rooms else [index[key_of(r)] for r in run.rooms]
         share[p, list(served)] = 1.0 if run.share is None else run.share
-    for side in (supply, ~supply):
+    for side in (tree.side_of_path == 0, tree.side_of_path == 1):
         total = share[side].sum(axis=0)
         share[side] /= np.where(total > 0.0, total, 1.0)
     return share

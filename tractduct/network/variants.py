@@ -104,8 +104,7 @@ def expand_variants(plan: Plan, tree: DuctTree) -> VariantSet:
     opened = np.stack([[open_runs(tree, season, house.options) for house in houses] for season in plan.seasons])
     # f face, m mirror, s season, h house, r room, p path, x section
     run = np.einsum("fmshr,shpr->fmshp", need, share)
-    is_return = np.array([run.side == "return" for run in tree.runs], dtype=bool)
-    run[..., is_return] *= plan.equipment.return_over_supply
+    run[..., tree.side_of_path == 1] *= plan.equipment.return_over_supply
     section = np.einsum("fmshp,px->fmshx", run, tree.path.astype(float))
     variants = variants_of(plan)
 

@@ -57,27 +57,23 @@ class Budget:
         np.minimum.at(found, self.paths[two, 1], margin[two])
         return found.T
 
-    def path_available_inwc(self, tree: DuctTree, worst_inwc: FloatArray) -> FloatArray:
+    def path_available_inwc(self, tree: DuctTree, open_run: BoolArray, of_path: FloatArray) -> FloatArray:
         """(n_variant, n_path) what a path's side has.
 
-        ``worst_inwc`` (n_variant, 2) is what the worst supply and return path lose, or anything in proportion:
-        a pressure that the blower gives is split by it.
+        ``of_path`` (n_variant, n_path) is what each path loses, or anything in proportion: a pressure that the blower
+        gives is split by the worst open path of each side.
         """
-        total = worst_inwc.sum(axis=1)
-        part = np.divide(worst_inwc[:, 0], total, out=np.full(len(total), 0.5), where=total > 0.0)
+        worst = worst_by_side(tree, open_run, of_path)
+        total = worst.sum(axis=1)
+        part = np.divide(worst[:, 0], total, out=np.full(len(total), 0.5), where=total > 0.0)
         split = np.column_stack([self.total_inwc * part, self.total_inwc * (1.0 - part)])
         by_side = np.where(np.isfinite(self.by_side_inwc), self.by_side_inwc, split)
-        return by_side[:, side_of_path(tree)]
-
-
-def side_of_path(tree: DuctTree) -> IntArray:
-    """(n_path,) 0 for supply, 1 for return."""
-    return np.array([int(run.side == "return") for run in tree.runs], dtype=np.intp)
+        return by_side[:, tree.side_of_path]
 
 
 def worst_by_side(tree: DuctTree, open_run: BoolArray, of_path: FloatArray) -> FloatArray:
     """(n_variant, 2) the largest of a quantity (n_variant, n_path) over the open paths of each side; 0 without."""
-    side = side_of_path(tree)
+    side = tree.side_of_path
     return np.column_stack(
         [np.where(open_run[:, side == k], of_path[:, side == k], 0.0).max(axis=1, initial=0.0) for k in (0, 1)]
     )
@@ -90,7 +86,7 @@ def build_budget(plan: Plan, tree: DuctTree, variants: VariantSet) -> Budget:
     not reach that airflow.
     """
     n_variant, n_path = len(variants.variants), len(tree.run_section)
-    side = side_of_path(tree)
+    side = tree.side_of_path
     if plan.budget_given:
         given = np.tile([plan.supply_inwc, plan.return_inwc], (n_variant, 1))
         return Budget(

@@ -10,7 +10,7 @@ from tractduct.arrays import BoolArray, FloatArray, IntArray
 from tractduct.model.plan import NO_CAP, Plan
 from tractduct.network.tree import DuctTree
 from tractduct.network.variants import VariantSet
-from tractduct.sizing.budget import Budget, worst_by_side
+from tractduct.sizing.budget import Budget
 from tractduct.sizing.candidates import CandidateTable
 from tractduct.sizing.program import DIAMETER_TOLERANCE_IN, highest_allowed
 
@@ -57,7 +57,7 @@ def own_sizes(
     """
     length = tree.path @ table.sections.effective_length_ft
     of_path = np.tile(length, (len(variants.variants), 1)) if path_loss_inwc is None else path_loss_inwc
-    available = budget.path_available_inwc(tree, worst_by_side(tree, variants.open_run, of_path))
+    available = budget.path_available_inwc(tree, variants.open_run, of_path)
     rate = np.divide(100.0 * available, length, out=np.full(available.shape, np.inf), where=length > 0.0)
     rate = np.where(variants.open_run, rate, np.inf)
     through = tree.path[None, :, :] & variants.open_run[:, :, None]

@@ -14,7 +14,6 @@ from tractduct.arrays import BoolArray, FloatArray
 from tractduct.model.plan import NO_CAP, Duct, Plan, Section
 from tractduct.model.sizes import size_of
 from tractduct.network.variants import Variant
-from tractduct.sizing.budget import side_of_path, worst_by_side
 from tractduct.sizing.case import Case, build_case, least_cost_of
 from tractduct.sizing.program import DIAMETER_TOLERANCE_IN, HOLDS_TOLERANCE, highest_allowed
 from tractduct.sizing.solve import Solution, least_cost, trade_off_of
@@ -170,7 +169,7 @@ def _joint_conflict(case: Case) -> tuple[Conflict, ...]:
 
 def _over_pressure(case: Case, loss: FloatArray) -> tuple[Conflict, ...]:
     """Paths whose loss (n_variant, n_path) is more than they may have, the worst variant of each, worst first."""
-    available = case.budget.path_available_inwc(case.tree, worst_by_side(case.tree, case.variants.open_run, loss))
+    available = case.budget.path_available_inwc(case.tree, case.variants.open_run, loss)
     over = np.where(case.variants.open_run, loss / available - 1.0, -np.inf)
     found = []
     for p, run in enumerate(case.tree.run_section.tolist()):
@@ -399,7 +398,7 @@ def _more_pressure(plan: Plan) -> Remedy | None:
     case = build_case(plan)
     problem = case.problem()
     # A circuit's side is its first path's, whose pressure the plan gives or the blower makes for both.
-    is_return = side_of_path(case.tree)[case.budget.paths[:, 0]] == 1
+    is_return = case.tree.side_of_path[case.budget.paths[:, 0]] == 1
 
     def solve(supply: float, back: float, cap: int | None = None) -> Solution:
         more = np.where(is_return, back, supply)
