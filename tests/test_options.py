@@ -16,7 +16,6 @@ from test_contract import with_options
 from test_optimum import check_against_all
 
 import tractduct
-from tractduct.delivery.flow import with_dampers
 from tractduct.delivery.predict import installed_ducts, predict
 from tractduct.model.options import Option, count_combinations, every_combination
 from tractduct.purchasing.order import make_order
@@ -269,8 +268,8 @@ def test_one_mark_table_serves_every_house(report: Report) -> None:
             for run, takes in table["runs"].items():
                 if run in {s.name for s in tree.sections}:
                     coefficient[v, tree.index(run)] = takes[f"{variant.season}_inwc_per_cfm2"]
-        ducts = installed_ducts(study.case, study.recommended.size_index)
-        got = predict(study.case, with_dampers(ducts, coefficient))
+        ducts = installed_ducts(study.case, study.recommended.size_index, dampers=coefficient)
+        got = predict(study.case, ducts)
         for v, variant in enumerate(variants.variants):
             entry = next(
                 e

@@ -13,7 +13,6 @@ from random_plans import random_plan
 
 import tractduct
 from tractduct.delivery.classes import TOTALS_ALIKE, Classes, build_classes
-from tractduct.delivery.flow import with_dampers
 from tractduct.delivery.predict import Delivered, Drive, installed_ducts, predict
 from tractduct.inputs.reader import load_plan
 from tractduct.sizing.case import Case, build_case
@@ -51,7 +50,7 @@ def test_random_candidates_get_what_every_variant_gets(seed: int, drive: Drive) 
     for k in range(4):
         damper = np.zeros(case.variants.airflow_cfm.shape)
         damper[:, case.tree.run_section] = marks[k, season]
-        whole = predict(case, with_dampers(installed_ducts(case, sizes[k]), damper), drive=drive)
+        whole = predict(case, installed_ducts(case, sizes[k], dampers=damper), drive=drive)
         np.testing.assert_allclose(per_variant(classes, got.room_cfm[k]), whole.room_cfm, rtol=2e-3, atol=0.1)
         np.testing.assert_allclose(
             got.supply_inwc[k, classes.of_variant],

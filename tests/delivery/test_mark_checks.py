@@ -18,7 +18,6 @@ from test_marks import fronts_apart, seasons_apart, sizes_of, two_of_many
 
 import tractduct
 from tractduct.delivery.balance import tolerances_off
-from tractduct.delivery.flow import with_dampers
 from tractduct.delivery.lots import rooms_off
 from tractduct.delivery.mark_checks import check_marks_every_degree, rooms_outside_as_built
 from tractduct.delivery.mark_remedies import find_remedies
@@ -46,7 +45,7 @@ def test_between_the_fronts(demo_folder: Path) -> None:
         there = build_case(plan_at(case.plan, [azimuth], case.plan.mirrored))
         place = {v: j for j, v in enumerate(case.variants.variants)}
         rows = [place[replace(v, front=face)] for v in there.variants.variants]
-        ducts = with_dampers(installed_ducts(there, index), setting.coefficient[rows])
+        ducts = installed_ducts(there, index, dampers=setting.coefficient[rows])
         got = predict(there, ducts, drive=Drive.AIRFLOW)
         worst = tolerances_off(got, case.plan.tolerance).max()
         assert found.worst_tolerances[int(azimuth)] == pytest.approx(worst, abs=2e-3)
@@ -72,8 +71,9 @@ def test_as_built(drive: Drive) -> None:
     compression = random.uniform(0.0, 10.0, (5, len(case.tree.sections)))
     counts = []
     for build in range(5):
-        ducts = installed_ducts(case, index, compression_pct=compression[build], length_factor=length[build])
-        off = tolerances_off(predict(case, with_dampers(ducts, setting.coefficient), drive=drive), case.plan.tolerance)
+        as_built = {"compression_pct": compression[build], "length_factor": length[build]}
+        ducts = installed_ducts(case, index, dampers=setting.coefficient, **as_built)
+        off = tolerances_off(predict(case, ducts, drive=drive), case.plan.tolerance)
         lots: dict[tuple, set[int]] = {}
         for v, variant in enumerate(case.variants.variants):
             lot = lots.setdefault((variant.front, variant.mirrored, variant.flex), set())

@@ -36,15 +36,14 @@ _NUMBERS_AT_ONCE = 50_000  # in an array of a batch: candidates x classes x sect
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class ClassAirflow:
-    """What size sets and dampers deliver, class by class.
+    """What size sets and dampers deliver, class by class; NaN where it did not settle.
 
     Attributes
     ----------
     section_cfm : (n_candidate, n_class, n_section)
     run_cfm : (n_candidate, n_class, n_path); 0 where the run is shut
     room_cfm : (n_candidate, n_class, n_room)
-    supply_inwc, return_inwc, external_static_inwc : (n_candidate, n_class); the last NaN at held pressure
-    settled : (n_candidate, n_class) bool; what did not settle is NaN
+    supply_inwc, return_inwc : (n_candidate, n_class)
     damper_inwc_per_cfm2 : (n_candidate, n_class, n_path) as given
     """
 
@@ -53,8 +52,6 @@ class ClassAirflow:
     room_cfm: FloatArray
     supply_inwc: FloatArray
     return_inwc: FloatArray
-    external_static_inwc: FloatArray
-    settled: BoolArray
     damper_inwc_per_cfm2: FloatArray
 
     def only(self, candidate: int) -> ClassAirflow:
@@ -245,8 +242,6 @@ class Classes:
             room_cfm=(run @ self.serves.T).reshape(n, n_class, -1),
             supply_inwc=np.asarray(solution.supply_inwc).reshape(n, n_class),
             return_inwc=np.asarray(solution.return_inwc).reshape(n, n_class),
-            external_static_inwc=solution.external_static_inwc.reshape(n, n_class),
-            settled=solution.settled.reshape(n, n_class),
             damper_inwc_per_cfm2=np.broadcast_to(damper, (n, *shape[1:2], len(tree.run_section))),
         )
 

@@ -10,7 +10,6 @@ import numpy as np
 from tractduct.arrays import FloatArray
 from tractduct.delivery.balance import Balance, balance
 from tractduct.delivery.damper_search import DamperFront
-from tractduct.delivery.flow import with_dampers
 from tractduct.delivery.mark_checks import AsBuilt, MarkedDegrees, check_marks_every_degree, rooms_outside_as_built
 from tractduct.delivery.mark_remedies import Remedy as MarkRemedy
 from tractduct.delivery.mark_remedies import find_remedies
@@ -43,7 +42,6 @@ class Delivery:
     by_dampers : sizes and dampers searched together; None where that was not asked for
     spread : what building tolerances do to the balanced airflow
     substitutions : sized for one flex, another installed
-    findings : what to look at
     """
 
     study: Study
@@ -61,7 +59,11 @@ class Delivery:
     by_dampers: DamperFront | None
     spread: Spread
     substitutions: tuple[Substitution, ...]
-    findings: tuple[Finding, ...]
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """What to look at."""
+        return tuple(_findings(self))
 
     @property
     def standard_cfm(self) -> FloatArray:
@@ -107,14 +109,15 @@ def deliver(
     compressed = predict(case, squeezed, drive=drive, strict=False)
     progress("balancing", 0, 5)
     balanced = balance(case, ducts, drive=drive)
-    as_run = predict(case, with_dampers(ducts, balanced.coefficient), drive=drive, loaded=True, strict=False)
+    set_dampers = replace(ducts, damper_inwc_per_cfm2=balanced.coefficient)
+    as_run = predict(case, set_dampers, drive=drive, loaded=True, strict=False)
     progress("damper marks", 1, 5)
     marks = find_marks(case, size_index, drive=drive, fewest=len(case.tree.sections) <= MOST_SEARCHED)
     progress("robustness", 3, 5)
     spread = building_spread(case, size_index, balanced.coefficient, drive=drive)
     progress("substitution", 4, 5)
     substitutions = substitutions_of(case, drive=drive)
-    delivery = Delivery(
+    return Delivery(
         study=study,
         sized=study.sized,
         drive=drive,
@@ -130,9 +133,7 @@ def deliver(
         by_dampers=by_dampers,
         spread=spread,
         substitutions=substitutions,
-        findings=(),
     )
-    return replace(delivery, findings=tuple(_findings(delivery)))
 
 
 def _findings(delivery: Delivery) -> Iterator[Finding]:

@@ -378,8 +378,3 @@ def _crossing(curve: BlowerCurve, offset: FloatArray, resistance: FloatArray) ->
     first, end = np.argmax(inside, axis=1), inside.shape[1] - 1 - np.argmax(inside[:, ::-1], axis=1)
     beyond = np.where(spare[rows, end] >= 0.0, q[end], q[first])
     return np.where(any_turn, found, beyond), np.asarray(any_turn)
-
-
-def with_dampers(ducts: SizedDucts, damper_inwc_per_cfm2: FloatArray) -> SizedDucts:
-    """The same ducts with other dampers."""
-    return replace(ducts, damper_inwc_per_cfm2=damper_inwc_per_cfm2)

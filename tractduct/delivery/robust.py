@@ -7,7 +7,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from tractduct.arrays import BoolArray, FloatArray, IntArray
-from tractduct.delivery.flow import with_dampers
 from tractduct.delivery.predict import Drive, installed_ducts, predict
 from tractduct.sizing.case import Case
 
@@ -63,9 +62,13 @@ def building_spread(
         drawn = slice(first * builds, (variants[-1] + 1) * builds)
         rows = np.repeat(variants, builds)
         ducts = installed_ducts(
-            case, size_index, compression_pct=compression_pct[drawn], length_factor=length_factor[drawn], rows=rows
+            case,
+            size_index,
+            compression_pct=compression_pct[drawn],
+            length_factor=length_factor[drawn],
+            dampers=damper_inwc_per_cfm2[rows],
+            rows=rows,
         )
-        ducts = with_dampers(ducts, np.repeat(damper_inwc_per_cfm2[variants], builds, axis=0))
         got = predict(case, ducts, drive=drive, loaded=loaded[drawn], strict=False, rows=rows)
         design = got.airstream.design_cfm
         total_pct = np.divide(100.0 * got.total_cfm, design, out=np.full(len(design), np.nan), where=design > 0.0)
