@@ -115,14 +115,8 @@ def _model(
     n_row, n_column = rows.shape
     model.num_row_, model.num_col_ = n_row, n_column
     model.col_cost_ = np.asarray(cost, dtype=np.float64)
-    model.col_lower_, model.col_upper_ = (
-        np.array(np.broadcast_to(low, n_column), dtype=np.float64),
-        np.array(np.broadcast_to(high, n_column), dtype=np.float64),
-    )
-    model.row_lower_, model.row_upper_ = (
-        np.array(np.broadcast_to(least, n_row), dtype=np.float64),
-        np.array(np.broadcast_to(most, n_row), dtype=np.float64),
-    )
+    model.col_lower_, model.col_upper_ = np.full(n_column, low, dtype=float), np.full(n_column, high, dtype=float)
+    model.row_lower_, model.row_upper_ = np.full(n_row, least, dtype=float), np.full(n_row, most, dtype=float)
     matrix = model.a_matrix_
     matrix.format_, matrix.num_row_, matrix.num_col_ = MatrixFormat.kRowwise, n_row, n_column
     if isinstance(rows, np.ndarray):

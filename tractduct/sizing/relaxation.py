@@ -100,6 +100,7 @@ class Found:
     is_only: bool = False
 
 
+NO_SET = Found(None, np.inf, np.inf, True)  # proven: there is none within what was asked
 _Rows = tuple[FloatArray, FloatArray, FloatArray]  # left side, least and most
 
 
@@ -465,7 +466,7 @@ class Relaxation:
         solver's rounding only is cut off and the program solved again.
         """
         if np.bincount(self.section[columns], minlength=self.n_section).min() == 0:
-            return Found(None, np.inf, np.inf, True)
+            return NO_SET
         of_cost = objective is None and not count_distinct
         program = self._integer_program(columns, objective, max_distinct, count_distinct)
         if np.isfinite(ceiling):
@@ -480,7 +481,7 @@ class Relaxation:
             loss = program.rows(*self._breakable(*self._in_steps(columns), columns))
             result = program.solve([loss, program.rows(excluded, self.n_section - 1.0)], self.clock.left_s())
             if result.status == "infeasible":
-                return Found(None, np.inf, np.inf, True)
+                return NO_SET
             bound = max(bound, result.bound)
             if result.x.size:
                 chosen = result.x[: columns.size] > 0.5
@@ -492,7 +493,7 @@ class Relaxation:
                         proven = result.status == "optimal"
                         return Found(size_index, value, value if proven else min(bound, value), proven)
                     if result.status == "optimal" and of_cost:
-                        return Found(None, np.inf, np.inf, True)  # the least cost is above the ceiling
+                        return NO_SET  # the least cost is above the ceiling
                     excluded = np.vstack([excluded, chosen])
             if self.clock.is_over():
                 return Found(None, np.inf, min(bound, ceiling), False)
@@ -539,7 +540,7 @@ class Relaxation:
     def close(self, columns: IntArray, bound: Bound, ceiling: float) -> Found:
         """The least cost over sets within the columns of at most the ceiling, given their linear bound."""
         if bound.value > reach(ceiling):
-            return Found(None, np.inf, np.inf, True)
+            return NO_SET
         # the optimum is likely near its bound: a ceiling just above leaves few columns and proves as much
         guess = min(bound.value * (_GUESS_WITH_CHANGES if self.change_cost.size else _GUESS), ceiling)
         in_play = self.worth_trying(columns, bound, guess)
@@ -598,7 +599,7 @@ class Relaxation:
                 if cost <= reach(top):
                     return Found(size_index, cost, cost, True, is_only)
             if top >= ceiling:
-                return Found(None, np.inf, np.inf, True)
+                return NO_SET
             step *= _STEP_GROWS
             top = min(bound.value + step, cost, ceiling)  # the least cost is no more than any set's
         return None

@@ -20,7 +20,7 @@ import numpy as np
 
 from tractduct.arrays import BoolArray, FloatArray, IntArray
 from tractduct.sizing.program import SizingProblem
-from tractduct.sizing.relaxation import SAME_COST, Bound, Clock, Found, Relaxation, reach
+from tractduct.sizing.relaxation import NO_SET, SAME_COST, Bound, Clock, Found, Relaxation, reach
 
 Status = Literal["optimal", "feasible", "infeasible", "unknown"]
 _MOST_SIZES_IN_TABLE = 14  # of one stock group: a table has 2 to this power entries
@@ -100,7 +100,6 @@ def least_cost(
     usable: BoolArray | None = None,
     max_distinct: int | None = None,
     time_limit_s: float | None = None,
-    cutoff: float | None = None,
 ) -> Solution:
     """The least-cost size set that holds.
 
@@ -109,16 +108,14 @@ def least_cost(
     usable : (n_group, n_size) bool, stock that may be used; all of it if None
     max_distinct : most distinct sizes the set may have; no cap if None
     time_limit_s : then the best so far with its bound; no limit if None
-    cutoff : sets that cost more do not count; none if None
     """
     search = _Search.start(problem, usable, time_limit_s)
     if search is None:
         return _INFEASIBLE
-    ceiling = np.inf if cutoff is None else cutoff * search.relaxation.scale
-    least = search.least(ceiling)
+    least = search.least()
     if max_distinct is None or least.size_index is None or least.distinct_sizes <= max_distinct:
         return least
-    return search.within_cap(max_distinct, ceiling, least.bound)
+    return search.within_cap(max_distinct, least.bound)
 
 
 def least_costs(problem: SizingProblem, stocks: Iterable[BoolArray | None] = (None,)) -> list[float]:
@@ -156,7 +153,7 @@ def trade_off_of(
     search = _Search.start(problem, None, time_limit_s)
     if search is None:
         return TradeOff(least_cost=_INFEASIBLE, entries=(), status="infeasible")
-    least = search.least(np.inf)
+    least = search.least()
     cap = problem.parent.size if max_distinct is None else max_distinct
     if least.status != "optimal":
         within_cap = _if_within(least, cap)
@@ -226,7 +223,7 @@ def recommend(
     search = _Search.start(problem, None, time_limit_s)
     if search is None:
         return _INFEASIBLE, _INFEASIBLE
-    least = least or search.least(np.inf)
+    least = least or search.least()
     cap = problem.parent.size if max_distinct is None else max_distinct
     if least.status != "optimal":
         return least, _if_within(least, cap)
@@ -240,7 +237,7 @@ def recommend(
         return least, least if solution.status == "infeasible" else replace(least, status="feasible")
     if solution.status == "unknown":
         return least, solution
-    return least, search.within_cap(cap, np.inf, least.bound)
+    return least, search.within_cap(cap, least.bound)
 
 
 def change_front(problem: SizingProblem, built: IntArray, *, time_limit_s: float | None = None) -> tuple[Solution, ...]:
@@ -255,7 +252,7 @@ def change_front(problem: SizingProblem, built: IntArray, *, time_limit_s: float
     relaxation = search.relaxation
     was = built[relaxation.section]
     differs = ((was >= 0) & (relaxation.size != was)).astype(float)
-    least = search.least(np.inf)
+    least = search.least()
     fewest = relaxation.integer(relaxation.all_columns, objective=differs)
     if least.size_index is None or fewest.size_index is None or not fewest.proven:
         return ()
@@ -437,10 +434,10 @@ class _Search:
             distinct_sizes=problem.distinct_sizes(size_index),
         )
 
-    def least(self, ceiling: float) -> Solution:
+    def least(self) -> Solution:
         """The least cost with no cap on distinct sizes."""
         relaxation = self.relaxation
-        found = relaxation.close(relaxation.all_columns, self.root, ceiling)
+        found = relaxation.close(relaxation.all_columns, self.root, np.inf)
         if found.size_index is None:
             return self._solution("infeasible" if found.proven else "unknown", None, max(found.bound, self.root.value))
         if not found.proven:
@@ -503,9 +500,9 @@ class _Search:
                 return self._solution("unknown", None, bound)
         return _INFEASIBLE
 
-    def within_cap(self, cap: int, ceiling: float, least: float) -> Solution:
-        """Least cost of at most the ceiling within a cap; of equal costs, the fewest distinct sizes."""
-        solution = self.fewest(range(cap, cap + 1), ceiling, least)
+    def within_cap(self, cap: int, least: float) -> Solution:
+        """Least cost within a cap; of equal costs, the fewest distinct sizes."""
+        solution = self.fewest(range(cap, cap + 1), np.inf, least)
         if solution.status != "optimal":
             return solution
         fewer = range(self.fewest_conceivable, solution.distinct_sizes)
@@ -516,7 +513,7 @@ class _Search:
         """Least cost of at most the ceiling over all stock sets of a number of sizes."""
         relaxation, sets = self.relaxation, self._stock_sets
         if number < self.fewest_conceivable:
-            return Found(None, np.inf, np.inf, True)
+            return NO_SET
         if not sets.fit_in_tables:
             return self._whole(number, ceiling)
         if not self._learnt_root:
@@ -527,7 +524,7 @@ class _Search:
         if listed is None:
             return self._whole(number, ceiling)
         stock, bound = listed
-        best = Found(None, np.inf, np.inf, True)
+        best = NO_SET
         while len(stock):
             lowest = min(float(bound.min()), ceiling)
             if relaxation.clock.is_over():
