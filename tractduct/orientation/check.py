@@ -12,6 +12,7 @@ from tractduct.findings import Finding, warning
 from tractduct.model.loads import turn
 from tractduct.model.options import built_text
 from tractduct.model.plan import Plan
+from tractduct.network.variants import Variant
 from tractduct.orientation.azimuths import face_azimuth_deg
 
 
@@ -65,14 +66,13 @@ def check_findings(plan: Plan, check: LoadsCheck | None) -> Iterator[Finding]:
     for n, room in enumerate(plan.rooms):
         h, i, j, k = (int(a) for a in np.unravel_index(int(np.argmax(np.abs(off[..., n]))), off.shape[:4]))
         if abs(off[h, i, j, k, n]) > check.limit_pct:
-            turned = ", mirrored" if plan.mirrored[j] else ""
+            there = Variant(plan.fronts[i], plan.mirrored[j], plan.seasons[k], "")
             built = f", {built_text(plan.houses[h].options) or 'without options'}" if plan.houses else ""
             given = plan.units.say(check.by_surface_cfm[h, i, j, k, n], "cfm", ".1f")
             table = plan.units.number(check.table_cfm[h, i, j, k, n], "cfm", ".1f")
             message = (
                 f"the loads by surface give {given} and the airflow table {table} "
-                f"(front {plan.fronts[i]}{turned}, {plan.seasons[k]}{built}); "
-                f"they differ by more than {check.limit_pct:g} % somewhere"
+                f"({there}{built}); they differ by more than {check.limit_pct:g} % somewhere"
             )
             advice = "The table is used. Find out which of the two is right"
             both, most = f"{given} and {table}", float(np.abs(check.by_surface_cfm - check.table_cfm)[..., n].max())

@@ -13,6 +13,7 @@ from tractduct.model.loads import RoomLoads, SurfaceLoads, room_loads, turn
 from tractduct.model.options import Built, House, built_text
 from tractduct.model.plan import Plan
 from tractduct.model.words import key_of
+from tractduct.network.variants import Variant
 from tractduct.one_plan import Study
 from tractduct.orientation.azimuths import face_azimuth_deg, system_cfm
 
@@ -216,9 +217,8 @@ def loads_findings(study: Study, house: HouseLoad | None, rooms: tuple[RoomSensi
         built = f" {built_text(house.options) or 'without options'}" if plan.options else ""
 
         def place(at: tuple[np.intp, ...]) -> str:
-            turned = ", mirrored" if plan.mirrored[int(at[1])] else ""
             load = plan.units.number(float(house.cooling_btuh[at]), "Btu/h", ",.0f")
-            return f"{load} with the front {plan.fronts[int(at[0])]}{turned}"
+            return f"{load} with the {Variant(plan.fronts[int(at[0])], plan.mirrored[int(at[1])], '', '')}"
 
         message = (
             f"the total sensible cooling load{built} changes by "

@@ -9,10 +9,10 @@ import numpy as np
 
 from tractduct.arrays import IntArray
 from tractduct.findings import Finding, caution, note, warning
-from tractduct.model.options import built_text
 from tractduct.model.plan import Plan, Tolerance, is_outside, joint_of
 from tractduct.model.words import AT_PARENT, EACH, NOT_BOUGHT, key_of
 from tractduct.network.tree import DuctTree
+from tractduct.network.variants import Variant
 from tractduct.physics.friction import (
     COMPRESSION_TESTED_IN,
     COMPRESSION_TESTED_TO_PCT,
@@ -191,9 +191,7 @@ def _seasons(plan: Plan, tree: DuctTree) -> Iterator[Finding]:
         found.append(max(cases, default=(0.0, (0, 0, 0), n)))
     for worst, at, n in sorted(found, key=lambda f: -f[0]):
         if is_outside(worst):
-            turned = ", mirrored" if plan.mirrored[at[2]] else ""
-            built = built_text(houses[at[0]].options)
-            where = f"front {plan.fronts[at[1]]}{turned}{', ' * bool(built)}{built}"
+            where = Variant(plan.fronts[at[1]], plan.mirrored[at[2]], "", "", houses[at[0]].options)
             heating, cooling = (plan.units.number(flow[*at, k, n], "cfm", ".0f") for k in (h, c))
             unit, room, both = plan.units.unit("cfm"), plan.rooms[n], f"{heating} and {cooling}"
             message = (
