@@ -86,9 +86,10 @@ def test_as_built(drive: Drive) -> None:
 def test_a_run_for_one_season_helps_where_seasons_disagree() -> None:
     """With one mark all year allowed; every remedy is the changed plan's own marks."""
     plan = seasons_apart()
+    plan.config["dampers"] = {"positions": 1}
     case = case_of(plan)
     index = sizes_of(case)
-    marks = find_marks(case, index, drive=Drive.AIRFLOW, positions=1)
+    marks = find_marks(case, index, drive=Drive.AIRFLOW)
     assert marks.chosen.outside
     found = find_remedies(case, index, marks.chosen)
     assert found
@@ -99,9 +100,7 @@ def test_a_run_for_one_season_helps_where_seasons_disagree() -> None:
     copy = dict(plan.row("sections", name), section="SECOND", season=season)
     plan.tables["sections"].append(copy)
     changed = case_of(plan)
-    again = find_marks(
-        changed, np.array([index[0]] * len(changed.tree.sections)), drive=Drive.AIRFLOW, positions=1, fewest=False
-    )
+    again = find_marks(changed, np.array([index[0]] * len(changed.tree.sections)), drive=Drive.AIRFLOW, fewest=False)
     assert len(again.chosen.outside) == best.rooms_outside
     assert best.extra_cost == pytest.approx(case.table.cost[0, index[0]])
 

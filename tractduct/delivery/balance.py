@@ -97,6 +97,6 @@ def balance(case: Case, ducts: SizedDucts, *, drive: Drive | None = None) -> Bal
 
 
 def tolerances_off(delivered: Delivered, tolerance: Tolerance) -> FloatArray:
-    """(n_variant, n_room) distance from design in tolerances: at most 1 is within."""
+    """(n_variant, n_room) distance from design in tolerances: at most 1 is within; infinite where it is not known."""
     allowed = tolerance.of_room_cfm(delivered.room_design_cfm)
-    return np.asarray(np.abs(delivered.room_cfm - delivered.room_design_cfm) / allowed)
+    return np.nan_to_num(np.abs(delivered.room_cfm - delivered.room_design_cfm) / allowed, nan=np.inf)

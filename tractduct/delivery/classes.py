@@ -54,10 +54,6 @@ class ClassAirflow:
     return_inwc: FloatArray
     damper_inwc_per_cfm2: FloatArray
 
-    def only(self, candidate: int) -> ClassAirflow:
-        """One of the candidates."""
-        return self.mixed(np.full(self.run_cfm.shape[1], candidate))
-
     def mixed(self, candidate: IntArray) -> ClassAirflow:
         """One of which each class is that of some candidate (n_class,)."""
         rows = np.arange(len(candidate))
@@ -147,14 +143,10 @@ class Classes:
     def windows(self, variants: BoolArray | None = None) -> Windows:
         """What the variants of a (n_variant,) mask want, all if None."""
         mine = np.ones(len(self.of_variant), dtype=bool) if variants is None else variants
-        return Windows(*(values[0] for values in self._windows(np.where(mine, 0, -1), 1)))
+        return self.windows_of(np.where(mine, 0, -1), 1)[0]
 
     def windows_of(self, group: IntArray, n_group: int) -> list[Windows]:
         """What the variants of each group want; ``group`` (n_variant,), below 0 of none."""
-        return [Windows(*values) for values in zip(*self._windows(group, n_group), strict=True)]
-
-    def _windows(self, group: IntArray, n_group: int) -> list[FloatArray]:
-        """The arrays of ``Windows`` with an axis for the group before the others."""
         key = np.where(group >= 0, group * self.n_class + self.of_variant, -1)
         order = np.argsort(key, kind="stable")
         order = order[key[order] >= 0]
@@ -163,7 +155,7 @@ class Classes:
         place = np.repeat(np.arange(len(starts)), np.diff(starts, append=len(order)))
         design = self.design_cfm[order] / self.scale[order, None]
         off = self.tolerance_cfm[order] / self.scale[order, None]
-        found = []
+        found: list[FloatArray] = []  # as in ``Windows``, with an axis for the group before the others
         for extreme, none in ((np.maximum, -np.inf), (np.minimum, np.inf)):
             value = np.full((n_group * self.n_class, design.shape[1]), none)
             allowed = np.ones_like(value)
@@ -171,7 +163,7 @@ class Classes:
                 value[at] = extreme.reduceat(design, starts)
                 allowed[at] = np.minimum.reduceat(np.where(design == value[at][place], off, np.inf), starts)
             found += [part.reshape(n_group, self.n_class, -1) for part in (value, allowed)]
-        return found
+        return [Windows(*values) for values in zip(*found, strict=True)]
 
     def simulate(
         self,

@@ -126,7 +126,7 @@ class Changing(States):
             settings=marks,
             touched=touched,
             times=np.ascontiguousarray(times.swapaxes(0, 1), dtype=np.float32),
-            cost=self.cost(sizes) - state.one.cost,
+            cost=self.problem.costs_of(sizes) - state.one.cost,
             dampers=np.any(marks > 0, axis=1).sum(axis=1) - state.one.dampers,
             differ=differ(marks) - differ(state.one.settings),
             over=over,

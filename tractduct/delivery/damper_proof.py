@@ -19,6 +19,7 @@ import numpy as np
 from tractduct.arrays import FloatArray, IntArray
 from tractduct.delivery.classes import TOTALS_ALIKE, Classes, build_classes
 from tractduct.delivery.flow import BlowerCurve, HeldAirflow, HeldPressure, Losses
+from tractduct.delivery.mark_board import may_have_damper
 from tractduct.delivery.predict import Drive, supply_runs_of_rooms
 from tractduct.sizing.case import Case
 from tractduct.sizing.highs import integer_program
@@ -174,8 +175,7 @@ class _Rows:
         wide = 1.0 + (0.1 * TOTALS_ALIKE if np.any(classes.scale < 1.0) else 0.0)
         damper = {
             p: self._column(plan.damper_cost, 0.0, 1.0, True)
-            for p, i in enumerate(tree.run_section)
-            if self.dampers and i in supply and self.case.variants.run_airflow_cfm[:, p].max() >= plan.dampers.least_cfm
+            for p in (np.flatnonzero(may_have_damper(self.case)).tolist() if self.dampers else ())
         }
         total = classes.case.variants.room_airflow_cfm.sum(axis=1)
         for c in range(classes.n_class):

@@ -313,7 +313,7 @@ class _Search(Changing):
         case, plan = self.case, self.case.plan
         ducts = installed_ducts(case, size, dampers=damper_coefficients(case, size, settings))
         delivered = predict(case, ducts, drive=self.classes.drive, strict=False)
-        off = np.round(np.nan_to_num(tolerances_off(delivered, plan.tolerance), nan=np.inf), 9)
+        off = np.round(tolerances_off(delivered, plan.tolerance), 9)
         number = int(np.any(settings > 0, axis=0).sum())
         duct = case.cost_of(size)
         return DamperEntry(

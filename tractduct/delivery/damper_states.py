@@ -10,6 +10,7 @@ import numpy as np
 
 from tractduct.arrays import BoolArray, FloatArray, IntArray
 from tractduct.delivery.classes import ClassAirflow, Classes, build_classes
+from tractduct.delivery.mark_board import marks_by_season, may_have_damper
 from tractduct.delivery.marks import AIM
 from tractduct.delivery.predict import Drive
 from tractduct.delivery.response import Response
@@ -87,8 +88,7 @@ class States:
         self.takes = blade_inwc_per_cfm2(
             ducts.area_ft2[:, tree.run_section], self.classes.case.air[:, tree.run_section, None]
         )
-        self.may = (tree.side_of_path == 0) & (case.variants.run_airflow_cfm.max(axis=0) >= plan.dampers.least_cfm)
-        self.by_season = plan.dampers.positions > 1 and len(plan.seasons) > 1
+        self.may, self.by_season = may_have_damper(case), marks_by_season(plan)
         # A return that the pressure of the supply does not hang on has no say in what arrives.
         apart = plan.budget_given and self.classes.drive is not Drive.BLOWER
         self.free = np.array([not (apart and s.side == "return") for s in tree.sections])
@@ -98,16 +98,6 @@ class States:
         self.archive: dict[int, list[tuple[tuple[int, float], IntArray, IntArray]]] = {}
 
     # -- what a state is worth ---------------------------------------------------------------------------------
-
-    def cost(self, size: IntArray) -> FloatArray:
-        """(n,) of ducts and fittings."""
-        at = np.arange(size.shape[1])
-        total = self.problem.cost[at, size].sum(axis=1)
-        if self.problem.change_cost is not None:
-            parent = self.problem.parent
-            changes = (parent >= 0) & (size != size[:, parent])
-            total = total + np.where(changes, self.problem.change_cost[at, size], 0.0).sum(axis=1)
-        return np.asarray(total)
 
     def holds(self, size: IntArray) -> BoolArray:
         """(n,) bool: sizes that keep every limit at design airflow, and no child larger than its parent."""
@@ -166,7 +156,7 @@ class States:
         batch = Batch(
             size=size,
             settings=settings,
-            cost=self.cost(size),
+            cost=self.problem.costs_of(size),
             dampers=np.any(settings > 0, axis=1).sum(axis=1),
             room_cfm=got.room_cfm,
             over=np.nan_to_num(over, nan=1.0),

@@ -10,7 +10,9 @@ from tractduct.arrays import BoolArray, FloatArray, IntArray, each, one_after_an
 from tractduct.delivery.classes import ClassAirflow, Classes, Windows
 from tractduct.delivery.flow import BlowerCurve, Losses
 from tractduct.delivery.response import Response
+from tractduct.model.plan import Plan
 from tractduct.physics.damper import blade_inwc_per_cfm2
+from tractduct.sizing.case import Case
 
 _BOUND_CFM = 1e-3  # that a room may get too much before that is proven
 _ANY_CFM = 1e6  # more than any room gets
@@ -217,6 +219,17 @@ class Board:
             airflow=one_after_another([got, at.airflow]).mixed(row),
             over=np.where(better, over[pick, marks], at.over),
         )
+
+
+def may_have_damper(case: Case) -> BoolArray:
+    """(n_path,) bool: supply runs whose design airflow somewhere reaches what the plan wants for a damper."""
+    most = case.variants.run_airflow_cfm.max(axis=0)
+    return np.asarray((case.tree.side_of_path == 0) & (most >= case.plan.dampers.least_cfm))
+
+
+def marks_by_season(plan: Plan) -> bool:
+    """Whether the plan allows a mark for each of its seasons."""
+    return plan.dampers.positions > 1 and len(plan.seasons) > 1
 
 
 def build_board(

@@ -16,7 +16,7 @@ import numpy as np
 from tractduct.arrays import BoolArray, FloatArray, IntArray
 from tractduct.delivery.balance import tolerances_off
 from tractduct.delivery.classes import Classes, Windows, build_classes
-from tractduct.delivery.mark_board import Board, Position, build_board
+from tractduct.delivery.mark_board import Board, Position, build_board, marks_by_season, may_have_damper
 from tractduct.delivery.mark_groups import (
     MOST_ORIENTATIONS,
     Needs,
@@ -186,8 +186,6 @@ def find_marks(
     size_index: IntArray,
     *,
     drive: Drive | None = None,
-    positions: int | None = None,
-    least_cfm: float | None = None,
     aim: float = AIM,
     fewest: bool = True,
     runs: Collection[str] | None = None,
@@ -196,21 +194,19 @@ def find_marks(
 
     Parameters
     ----------
-    positions : 1, one mark all year, or 2, one a season where one does not do it; as the plan says if None
-    least_cfm : no damper in a run whose design airflow never reaches it; as the plan says if None
     aim : tolerances that rooms are kept within where that can be
     fewest : look for fewer dampers too; else the first that do it
     runs : those that may have a damper; all if None
 
     InputFaults where the airflow can't be predicted, or the blower's curve never meets the system's, dampers open.
     """
-    drive, positions = drive or default_drive(case.plan), positions or case.plan.dampers.positions
-    finder = Finder(case, size_index, drive, least_cfm, aim, runs)
+    drive = drive or default_drive(case.plan)
+    finder = Finder(case, size_index, drive, aim, runs)
     opened = rooms_outside(case, predict(case, installed_ducts(case, size_index), drive=drive))
     one = finder.table(by_season=False)
     tables, least_tables = [[one]], 1
     if one.outside:
-        if positions > 1 and len(case.plan.seasons) > 1:
+        if marks_by_season(case.plan):
             tables.append([finder.table(by_season=True, start=one)])
         if tables[-1][0].outside:
             least_tables, grouped = finder.groups(one, tables[-1][0])
@@ -241,7 +237,7 @@ def farthest_outside(
 ) -> tuple[RoomOutside, ...]:
     """Of rooms ``off`` by (n_variant, n_room) tolerances those outside, each where it is farthest off."""
     # The first of several equal variants is named whatever their last bits are.
-    off = np.nan_to_num(np.round(off, 9), nan=np.inf)
+    off = np.round(off, 9)
     worst = np.argmax(off, axis=0)
     return tuple(
         RoomOutside(
@@ -299,14 +295,12 @@ class Finder:
         case: Case,
         size_index: IntArray,
         drive: Drive,
-        least_cfm: float | None = None,
         aim: float = AIM,
         runs: Collection[str] | None = None,
     ) -> None:
         self.case, self.size_index, self.drive, self.aim = case, size_index, drive, aim
         self.classes: Classes = build_classes(case, drive)
-        least_cfm = case.plan.dampers.least_cfm if least_cfm is None else least_cfm
-        self.may = case.variants.run_airflow_cfm.max(axis=0) >= least_cfm
+        self.may = may_have_damper(case)
         if runs is not None:
             self.may &= np.array([run.name in runs for run in case.tree.runs])
         self.opened = self.classes.simulate(size_index)
@@ -416,7 +410,7 @@ class Finder:
             coefficient[np.ix_(at, tree.run_section)] = by_class[self.classes.of_variant[at]]
         ducts = installed_ducts(case, self.size_index, dampers=coefficient)
         delivered = predict(case, ducts, drive=self.drive, strict=False)
-        off = np.nan_to_num(tolerances_off(delivered, case.plan.tolerance), nan=np.inf)
+        off = tolerances_off(delivered, case.plan.tolerance)
         return Setting(
             tables=tuple(self._named(table, off[table.variants]) for table in tables),
             coefficient=coefficient,

@@ -69,12 +69,16 @@ class SizingProblem:
 
     def cost_of(self, size_index: IntArray) -> float:
         """Cost of a size set, changes of size along the ducts included."""
+        return float(self.costs_of(size_index[None])[0])
+
+    def costs_of(self, size_index: IntArray) -> FloatArray:
+        """(n,) the same of sets (n, n_section)."""
         section = np.arange(self.parent.size)
-        cost = self.cost[section, size_index].sum()
+        cost: FloatArray = self.cost[section, size_index].sum(axis=1)
         if self.change_cost is not None:
-            changes = (self.parent >= 0) & (size_index != size_index[self.parent])
-            cost += self.change_cost[section, size_index][changes].sum()
-        return float(cost)
+            changes = (self.parent >= 0) & (size_index != size_index[:, self.parent])
+            cost += np.where(changes, self.change_cost[section, size_index], 0.0).sum(axis=1)
+        return cost
 
     @property
     def limit_inwc(self) -> FloatArray:
