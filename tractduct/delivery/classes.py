@@ -281,7 +281,7 @@ def build_classes(case: Case, drive: Drive | None = None) -> Classes:
     return Classes(
         case=one,
         drive=drive,
-        source=source_of(plan, one.variants, stream, drive),
+        source=source_of(plan, stream, drive),
         leakage=Leakage(supply=plan.equipment.supply_leakage, return_=plan.equipment.return_leakage),
         of_variant=of_variant,
         scale=np.divide(total, own, out=np.ones_like(total), where=held & (own > 0.0)),

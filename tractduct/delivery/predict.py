@@ -148,7 +148,7 @@ def default_drive(plan: Plan) -> Drive:
     return Drive.BLOWER if plan.equipment.curves and not plan.equipment.held_airflow else Drive.AIRFLOW
 
 
-def source_of(plan: Plan, variants: VariantSet, stream: Airstream, drive: Drive) -> Source:
+def source_of(plan: Plan, stream: Airstream, drive: Drive) -> Source:
     """What drives the air. ValueError for a blower drive without a blower table."""
     if drive is Drive.BLOWER:
         if not stream.airflow_cfm.size:
@@ -156,7 +156,7 @@ def source_of(plan: Plan, variants: VariantSet, stream: Airstream, drive: Drive)
         return BlowerCurve(airflow_cfm=stream.airflow_cfm, static_inwc=stream.static_inwc, devices=stream.devices)
     if drive is Drive.AIRFLOW:
         return HeldAirflow(blower_cfm=stream.design_cfm, devices=stream.devices)
-    ones = np.ones(len(variants.variants))
+    ones = np.ones_like(stream.design_cfm)
     return HeldPressure(supply_inwc=plan.supply_inwc * ones, return_inwc=plan.return_inwc * ones)
 
 
@@ -187,7 +187,7 @@ def predict(
     refuse_unpredictable(case, ducts)
     drive = drive or default_drive(plan)
     stream = airstream(plan, variants.variants, variants.room_airflow_cfm.sum(axis=1), loaded=loaded)
-    source = source_of(plan, variants, stream, drive)
+    source = source_of(plan, stream, drive)
     lost = Leakage(supply=plan.equipment.supply_leakage, return_=plan.equipment.return_leakage)
     solution = solve_airflow(tree, ducts, source, air, variants.airflow_cfm, lost)
     if strict and not solution.settled.all():

@@ -144,7 +144,7 @@ def trade_off_of(
     *,
     max_distinct: int | None = None,
     time_limit_s: float | None = None,
-    on_step: Callable[[int, int], None] | None = None,
+    on_step: Callable[[int, int], None] = lambda done, total: None,
 ) -> TradeOff:
     """Least cost for each number of distinct sizes, from the fewest that hold to those of the least cost.
 
@@ -177,16 +177,14 @@ def trade_off_of(
         finished = solution.status in ("optimal", "infeasible")
         if solution.size_index is not None:
             found.append(solution)
-        if on_step is not None:
-            on_step(done, steps)
+        on_step(done, steps)
         if not finished:
             at_this = () if solution.size_index is not None else ((number, solution.bound),)
             open_numbers = (*at_this, *((more, least.bound) for more in range(number + 1, numbers.stop)))
             break
     if least.distinct_sizes <= cap:
         found.append(least)
-        if on_step is not None:
-            on_step(steps, steps)
+        on_step(steps, steps)
     if found:
         status: Status = "optimal" if finished else "feasible"
     else:
