@@ -1,4 +1,4 @@
-"""What a house delivers as lists: each is called with a delivery and gives a pandas DataFrame.
+"""What a house delivers as lists. Called with a delivery each gives a pandas DataFrame.
 
 Column names carry the core's units.
 """

@@ -1,4 +1,4 @@
-"""An orientation study as lists: each is called with the study and gives a pandas DataFrame.
+"""An orientation study as lists. Called with the study each gives a pandas DataFrame.
 
 Column names carry the core's units.
 """

@@ -1,4 +1,4 @@
-"""A study as lists: each is called with its study and gives a pandas DataFrame with declared columns.
+"""A study as lists. Called with its study each gives a pandas DataFrame with declared columns.
 
 Column names carry the core's units. Rows stand in the order of the plan unless said otherwise.
 """
@@ -233,19 +233,27 @@ def margins_by_run(study: Study) -> Iterator[Row]:
     """Each run in the variant that leaves it least, the tightest first, and how much more air it could carry."""
     if study.sized is None:
         return
-    frame = paths(study)
-    parts = frame["margin_pct"].round(9)  # what is a tie but for the last bits is one
-    spare = {h.run: h for h in study.sized.headroom}
-    for at in parts[parts.groupby(frame["run"], sort=False).idxmin()].sort_values(kind="stable").index:
-        row = frame.loc[at]
-        built = tuple(filter(None, row.get("options", "").split(" + ")))
-        variant = Variant(row["front_faces"], bool(row["mirrored"]), row["season"], row["flex"], built)
-        more = spare.get(row["run"])
-        yield (
-            row["run"], row["room"], row["side"], row["available_inwc"], row["loss_inwc"], row["margin_pct"],
-            str(variant), *((more.extra_cfm, more.extra_pct, more.limit, str(more.variant)) if more else
-                            (np.nan, np.nan, "", "")),
-        )  # fmt: skip
+    losses, available = study.sized.verification.path_loss_inwc, study.by_friction_rate.path_available_inwc
+    spare, rows = {h.run: h for h in study.sized.headroom}, []
+    for p, run in enumerate(study.tree.runs):
+        if not study.variants.open_run[:, p].any():
+            continue
+        v, more = tightest_variant(study, p), spare.get(run.name)
+        lost, may_lose = float(losses[run.name][v]), float(available[v, p])
+        tightest = may_lose, lost, 100.0 * (1.0 - lost / may_lose), str(study.variants.variants[v])
+        headroom = (more.extra_cfm, more.extra_pct, more.limit, str(more.variant)) if more else (np.nan, np.nan, "", "")
+        rows.append((run.name, room_text(run), run.side, *tightest, *headroom))
+    yield from sorted(rows, key=lambda row: round(row[5], 9))  # what is a tie but for the last bits is one
+
+
+def tightest_variant(study: Study, p: int) -> int:
+    """The variant with the smallest margin of pressure along a run; without a set, the one with the lowest friction
+    rate."""
+    part = study.by_friction_rate.friction_rate[:, p]
+    if study.sized is not None:
+        lost = study.sized.verification.path_loss_inwc[study.tree.runs[p].name]
+        part = 1.0 - lost / study.by_friction_rate.path_available_inwc[:, p]
+    return int(np.argmin(np.where(study.variants.open_run[:, p], np.round(part, 12), np.inf)))
 
 
 @listing(

@@ -175,13 +175,13 @@ def built_text(facts: Facts) -> str:
 
 def not_approved_text(facts: Facts) -> str:
     """What flex arrived on lots that is not approved, and what its own marks leave outside; empty where none did."""
-    frame = facts.arrived_flex
-    lots = {flex: [lot.name for lot in facts.study.plan.lots if lot.flex == flex] for flex in frame["flex"]}
-    products = [
-        f"{flex} arrived on {counted(len(lots[flex]), 'lot')} ({named(lots[flex])}): damper marks of its own leave "
-        f"{counted(outside, 'room')} outside tolerance"
-        for flex, outside in zip(frame["flex"], frame["rooms_outside"], strict=True)
-    ]
+    products = []
+    for row in facts.arrived_flex:
+        lots = [lot.name for lot in facts.study.plan.lots if lot.flex == row["flex"]]
+        products.append(
+            f"{row['flex']} arrived on {counted(len(lots), 'lot')} ({named(lots)}): damper marks of its own leave "
+            f"{counted(row['rooms_outside'], 'room')} outside tolerance"
+        )
     return f"{'; '.join(products)}. No size set is proven for it: see sheet Flex products." if products else ""
 
 
@@ -276,10 +276,10 @@ def _no_answer(page: Page, facts: Facts) -> None:
     if not study.conflicts:
         page.paragraph("The limits can't all be kept at once.")
     page.heading("Changes that were tried, each by sizing the plan again")
-    frame = tables.remedies(study)
-    looks = {(r, 1): replace(LABEL, fill=GOOD_FILL) for r, helps in enumerate(frame["holds"]) if helps}
+    rows = tables.remedies.rows(study)
+    looks = {(r, 1): replace(LABEL, fill=GOOD_FILL) for r, row in enumerate(rows) if row["holds"]}
     columns = tables.remedies.columns(study, ("kind", "holds", "distinct_sizes", "cost", "change"))
-    page.listing(columns, frame, looks, nothing="No change was found worth a try.")
+    page.listing(columns, rows, looks, nothing="No change was found worth a try.")
 
 
 def _found(page: Page, facts: Facts) -> None:

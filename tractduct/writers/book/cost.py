@@ -35,14 +35,15 @@ def cost_sheet(book: Book, facts: Facts, picture: Path | None) -> None:
     )
     page.image(picture, most_rows=16)
     page.heading("Sizes to stock: the least cost that holds in every variant")
-    frame = tables.trade_off(study)
+    rows = tables.trade_off.rows(study)
     columns = tables.trade_off.columns(study)
     looks = {
         (r, n): replace(WHOLE if n == 0 else c.look, bold=True, fill=GOOD_FILL)
-        for r in frame.index[frame["recommended"]]
+        for r, row in enumerate(rows)
+        if row["recommended"]
         for n, c in enumerate(columns)
     }
-    page.listing(columns, frame, looks, nothing="Time ran out before the trade-off was worked out.")
+    page.listing(columns, rows, looks, nothing="Time ran out before the trade-off was worked out.")
     for words in _not_closed(facts):
         page.paragraph(words)
     if facts.delivery is not None:
@@ -119,7 +120,7 @@ def _packages(page: Page, result: OrientationStudy) -> None:
         LEAD,
     )
     keep = ("packages", "orientations", "also_holds", "mix_pct", "cost", "expected_cost", "proven", "saving_in_all")
-    page.listing(orientation_tables.packages.columns(result, keep), orientation_tables.packages(result))
+    page.listing(orientation_tables.packages.columns(result, keep), orientation_tables.packages.rows(result))
 
 
 def _options(page: Page, facts: Facts) -> None:
@@ -153,16 +154,15 @@ def _built(page: Page, facts: Facts, built: Built) -> None:
 
 def covering(page: Page, facts: Facts, kind: str, heading: str) -> None:
     """What covering each orientation or flex product costs."""
-    frame = tables.standardizing(facts.study)
-    frame = frame[(frame["kind"] == kind) & (frame["covers"] == "all others")].reset_index(drop=True)
-    if frame.empty:
+    rows = tables.standardizing.rows(facts.study)
+    rows = [row for row in rows if row["kind"] == kind and row["covers"] == "all others"]
+    if not rows:
         return
-    number = len(frame)
-    frame = frame[frame["saving"] > 0.005].reset_index(drop=True)
+    costly = [row for row in rows if row["saving"] > 0.005]
     page.heading(
         heading,
         "Each row sizes the plan again without one of them. Against it stands the least-cost set for all, at the same "
-        f"prices; the difference is what covering that one costs: nothing for {number - len(frame)} of {number}, left "
-        "out here. All, and each alone: data/price_of_covering.csv.",
+        "prices; the difference is what covering that one costs: nothing for "
+        f"{len(rows) - len(costly)} of {len(rows)}, left out here. All, and each alone: data/price_of_covering.csv.",
     )
-    page.show(tables.standardizing, facts.study, frame, but=("kind", "covers"))
+    page.show(tables.standardizing, facts.study, costly, but=("kind", "covers"))

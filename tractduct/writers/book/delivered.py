@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
+from itertools import groupby
+from operator import itemgetter
 from pathlib import Path
 
 from tractduct.delivery.deliver import HOOD_ERROR_PCT, HOOD_ERROR_UNPOWERED_PCT, Delivery
@@ -88,11 +91,11 @@ def delivered_sheet(book: Book, delivery: Delivery, picture: Path | None) -> Non
 
 def _system(page: Page, delivery: Delivery) -> None:
     """The least and the most over a season's variants of what the blower moves, and against what."""
-    study, frame, units = delivery.study, lists.systems(delivery), delivery.study.plan.units
+    study, every, units = delivery.study, lists.systems.rows(delivery), delivery.study.plan.units
     gear = study.plan.equipment
     page.heading("The whole system, over the variants of each season")
     impossible = int((~delivery.balanced.possible).sum())
-    number = len(frame)
+    number = len(every)
     page.paragraph(
         f"Every one of {counted(number, 'variant')} can be balanced: every room can get its design airflow."
         if not impossible
@@ -120,11 +123,12 @@ def _system(page: Page, delivery: Delivery) -> None:
             page.paragraph(f"{finding.severity.word.capitalize()}: {finding.message}. {ended(finding.advice)}")
     columns, rows = [Column("All variants of", LABEL)], [[season] for season in study.plan.seasons]
     for column in lists.systems.columns(delivery, SYSTEM):
-        if frame[column.key].notna().any() and len(columns) < page.across:
+        known = [one for one in every if not math.isnan(one[column.key])]
+        if known and len(columns) < page.across:
             columns.append(Column(f"{column.header}, {units.unit(column.unit)}", CENTRE))
             for row in rows:
-                mine = frame.loc[frame["season"] == row[0], column.key].dropna()
-                row.append(_range(mine.to_list(), column.unit, SYSTEM[column.key], delivery))
+                mine = [one[column.key] for one in known if one["season"] == row[0]]
+                row.append(_range(mine, column.unit, SYSTEM[column.key], delivery))
     page.table(columns, rows)
 
 
@@ -189,9 +193,9 @@ def _as_built(page: Page, delivery: Delivery) -> None:
         "clean to due for change. The spreads are chosen for the program, from no source. Each room in the season in "
         "which fewer builds are within tolerance; both: data/robustness.csv.",
     )
-    frame = lists.robustness(delivery)
-    worst = frame.loc[frame.groupby("room", sort=False)["within_pct"].idxmin()]
-    worst = worst.sort_values(["within_pct", "low_pct"], kind="stable").head(ROOMS_LISTED).reset_index(drop=True)
+    by_room = groupby(lists.robustness.rows(delivery), key=itemgetter("room"))
+    worst = [min(of_room, key=itemgetter("within_pct")) for _, of_room in by_room]
+    worst = sorted(worst, key=itemgetter("within_pct", "low_pct"))[:ROOMS_LISTED]
     order = ("season", "room", "low_pct", "middle_pct", "high_pct", "within_pct")
     body = page.listing(lists.robustness.columns(delivery, order), worst)
     page.mark_low(body, "within_pct", FEW_BUILDS_PCT, MOST_BUILDS_PCT, first="within_pct")

@@ -4,13 +4,11 @@ from __future__ import annotations
 
 from functools import cached_property
 
-import numpy as np
-import pandas as pd
-
 from tractduct.network.airstream import Airstream, airstream
 from tractduct.report import Report
 from tractduct.units import UnitSystem
 from tractduct.writers import delivery_tables, tables
+from tractduct.writers.listing import Rows
 from tractduct.writers.words import counted
 
 
@@ -33,17 +31,6 @@ class Facts:
         variants = self.study.variants
         return airstream(self.study.plan, variants.variants, variants.room_airflow_cfm.sum(axis=1))
 
-    def tightest(self, p: int) -> int:
-        """The variant with the smallest margin of pressure along a run; without a set, the one with the lowest
-        friction rate."""
-        study = self.study
-        live = study.variants.open_run[:, p]
-        part = study.by_friction_rate.friction_rate[:, p]
-        if study.sized is not None:
-            lost = study.sized.verification.path_loss_inwc[study.tree.runs[p].name]
-            part = 1.0 - lost / study.by_friction_rate.path_available_inwc[:, p]
-        return int(np.argmin(np.where(live, np.round(part, 12), np.inf)))
-
     @property
     def units(self) -> UnitSystem:
         return self.study.plan.units
@@ -54,10 +41,9 @@ class Facts:
         return self.units.say(amount, unit, ",.0f") + ("" if unit == "USD" else " of duct wall")
 
     @cached_property
-    def arrived_flex(self) -> pd.DataFrame:
+    def arrived_flex(self) -> Rows:
         """The list of flex products that are not approved, those that arrived on a lot."""
-        frame = delivery_tables.other_flex(self.report)
-        return frame[frame["lots"] != ""].reset_index(drop=True)
+        return [row for row in delivery_tables.other_flex.rows(self.report) if row["lots"]]
 
     def houses_text(self) -> str:
         """What the cheapest and the dearest house cost in the set; empty without options or a set."""

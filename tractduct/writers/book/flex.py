@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import product
 from pathlib import Path
 
 from tractduct.delivery.deliver import Delivery
@@ -37,10 +38,10 @@ def flex_sheet(book: Book, facts: Facts, picture: Path | None) -> None:
     covering(page, facts, "flex", "What covering each product costs")
     _own_sizes(page, facts, flex)
     arrived = facts.arrived_flex
-    if facts.delivery is not None and not arrived.empty:
+    if facts.delivery is not None and arrived:
         _not_approved(page, facts, facts.delivery)
     fixed = [s.product for s in plan.sections if s.product]
-    use = dict.fromkeys(arrived["flex"], "not approved") | dict.fromkeys(fixed, "fixed for some sections")
+    use = {row["flex"]: "not approved" for row in arrived} | dict.fromkeys(fixed, "fixed for some sections")
     use = dict.fromkeys(flex, "approved") | {f: words for f, words in use.items() if f not in flex}
     page.heading("The products")
     columns = [Column("Product", LABEL), *PRODUCT_COLUMNS, *([Column("Use", TEXT)] if len(use) > len(flex) else [])]
@@ -58,10 +59,12 @@ def _not_approved(page: Page, facts: Facts, delivery: Delivery) -> None:
     )
     report = facts.report
     page.show(delivery_tables.other_flex, report, facts.arrived_flex)
-    columns, marks = mark_columns(delivery, ("mark_deg",)), delivery_tables.marks_of_other_flex(report)
+    columns, marks = mark_columns(delivery, ("mark_deg",)), delivery_tables.marks_of_other_flex.rows(report)
+    arrived = [row["flex"] for row in facts.arrived_flex]
     for other in report.lots.other_flex if report.lots is not None else ():
-        if other.flex in set(facts.arrived_flex["flex"]):
-            list_marks(page, other.marks, marks[marks["flex"] == other.flex], columns, f" with {other.flex}")
+        if other.flex in arrived:
+            mine = [row for row in marks if row["flex"] == other.flex]
+            list_marks(page, other.marks, mine, columns, f" with {other.flex}")
 
 
 def _substituted(page: Page, delivery: Delivery, picture: Path | None) -> None:
@@ -80,25 +83,24 @@ def _substituted(page: Page, delivery: Delivery, picture: Path | None) -> None:
 def _own_sizes(page: Page, facts: Facts, flex: list[str]) -> None:
     """Sections in which a product alone would get another size than the standard."""
     study = facts.study
-    frame, columns = tables.sizes_by_flex(study), tables.sizes_by_flex.columns(study)
+    rows, columns = tables.sizes_by_flex.rows(study), tables.sizes_by_flex.columns(study)
     keys = [f"own_size_{f}" for f in flex]
     diameter = {size.label: size.diameter_in for size in study.table.sizes}
-    chosen = frame["size"].map(diameter)
     if study.sized is not None:
-        for key in keys:
-            frame.loc[(frame[key].map(diameter) - chosen).abs() <= DIAMETER_TOLERANCE_IN, key] = ""
-        frame = frame[(frame[keys] != "").any(axis=1)].reset_index(drop=True)
-        chosen = frame["size"].map(diameter)
+        for row, key in product(rows, keys):
+            if row[key] and abs(diameter[row[key]] - diameter[row["size"]]) <= DIAMETER_TOLERANCE_IN:
+                row[key] = ""
+        rows = [row for row in rows if any(row[key] for key in keys)]
     page.heading(
         "Size that each product alone would get by the friction-rate method",
         "Flex sections in which it differs from the standard, ▲ larger or ▼ smaller; the largest over fronts, mirrors "
         "and seasons. All: data/sizes_by_flex.csv.",
     )
     looks = {
-        (r, n): LARGER if diameter[own] > chosen[r] else SMALLER
+        (r, n): LARGER if diameter[row[c.key]] > diameter[row["size"]] else SMALLER
         for n, c in enumerate(columns)
         if c.key in keys and study.sized is not None
-        for r, own in enumerate(frame[c.key])
-        if own
+        for r, row in enumerate(rows)
+        if row[c.key]
     }
-    page.listing(columns, frame, looks, nothing="None differs.")
+    page.listing(columns, rows, looks, nothing="None differs.")

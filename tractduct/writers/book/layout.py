@@ -9,7 +9,6 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, TypeVar
 
-import pandas as pd
 from openpyxl import Workbook
 from openpyxl.cell.cell import Cell
 from openpyxl.drawing.image import Image
@@ -47,7 +46,7 @@ from tractduct.writers.book.looks import (
     height_of,
     sheet_name,
 )
-from tractduct.writers.listing import Listing, cells
+from tractduct.writers.listing import Listing, Rows, cells
 
 T = TypeVar("T")
 
@@ -341,7 +340,7 @@ class Page:
         self,
         one: Listing[T],
         subject: T,
-        frame: pd.DataFrame | None = None,
+        rows: Rows | None = None,
         *,
         but: Collection[str] = (),
         nothing: str = NOTHING,
@@ -349,12 +348,12 @@ class Page:
     ) -> Body:
         """A list, or some of its rows, with all its columns ``but`` some; see ``table``."""
         columns = [c for c in one.columns(subject) if c.key not in but]
-        return self.listing(columns, one(subject) if frame is None else frame, nothing=nothing, freeze=freeze)
+        return self.listing(columns, one.rows(subject) if rows is None else rows, nothing=nothing, freeze=freeze)
 
     def listing(
         self,
         columns: Sequence[Column],
-        frame: pd.DataFrame,
+        rows: Rows,
         looks: Mapping[tuple[int, int], Look] | None = None,
         *,
         nothing: str = NOTHING,
@@ -362,7 +361,7 @@ class Page:
     ) -> Body:
         """Some columns of a list as an Excel table at the current row; see ``table``."""
         shown = [replace(c, width=0.0) for c in columns]  # the sheet has its widths
-        body, looks = cells(frame, columns), dict(looks or {})
+        body, looks = cells(rows, columns), dict(looks or {})
         for c, column in enumerate(columns):
             for r, row in enumerate(body if column.without else ()):
                 if row[c] is None:

@@ -142,7 +142,7 @@ def size_value(label: str) -> Value:
 
 
 def plain(value: Any) -> Value:
-    """A Python value out of a DataFrame's, rounded well below anything measurable; None for no number."""
+    """A value of a list as a cell, numbers rounded well below anything measurable; None for no number."""
     if isinstance(value, str):
         return value or None
     if isinstance(value, (bool, np.bool_)):

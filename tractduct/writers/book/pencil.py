@@ -82,7 +82,7 @@ class _Pencil:
     def __init__(self, page: Page, facts: Facts) -> None:
         self.page, self.facts, self.study = page, facts, facts.study
         self.units = facts.units
-        self.tightest = [facts.tightest(p) for p in range(len(self.study.tree.runs))]
+        self.tightest = [tables.tightest_variant(facts.study, p) for p in range(len(self.study.tree.runs))]
         self.worst = [worst_by_friction_rate(self.study, i) for i in range(len(self.study.tree.sections))]
         self.words = [
             "" if v is None else str(self.study.variants.variants[v]).removeprefix("front ") for v in self.worst
