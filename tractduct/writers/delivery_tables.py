@@ -23,6 +23,7 @@ from tractduct.writers.listing import (
     VARIANT,
     Listing,
     Row,
+    Rows,
     col,
     face_text,
     listing,
@@ -361,6 +362,11 @@ def other_flex(report: Report) -> Iterator[Row]:
         yield (
             other.flex, ", ".join(lots), len(marks.runs), marks.rooms_outside, "; ".join(rooms), marks.worst_tolerances
         )  # fmt: skip
+
+
+def arrived_flex(report: Report) -> Rows:
+    """The rows of ``other_flex`` for products that arrived on a lot."""
+    return [row for row in other_flex.rows(report) if row["lots"]]
 
 
 @listing(

@@ -17,8 +17,9 @@ from tractduct.report import Report
 from tractduct.sizing.remedies import Conflict
 from tractduct.systems import HouseReport
 from tractduct.units import NOMINAL
+from tractduct.writers import tables
 from tractduct.writers.orientation_tables import missing
-from tractduct.writers.tables import house_range, not_proven, wall_or_money
+from tractduct.writers.tables import house_range, not_proven
 from tractduct.writers.together import Written
 from tractduct.writers.words import counted, named
 
@@ -171,9 +172,8 @@ def proven_text(front: DamperFront) -> str:
 
 
 def money(study: Study, cost: float) -> str:
-    """A cost with its unit."""
-    spec = ",.2f" if study.cost_unit == "USD" else ",.0f"
-    return f"{study.plan.units.number(cost, study.cost_unit, spec)} {wall_or_money(study)}"
+    """A cost with its unit, money to the cent."""
+    return tables.money(study, cost, ",.2f" if study.cost_unit == "USD" else ",.0f")
 
 
 def _variants(study: Study) -> str:

@@ -18,7 +18,7 @@ from tractduct.findings import Finding
 from tractduct.model.options import built_text, condition_text
 from tractduct.model.plan import Section
 from tractduct.model.words import FLEX
-from tractduct.network.airstream import airstream
+from tractduct.network.airstream import Airstream, airstream
 from tractduct.network.variants import Variant
 from tractduct.one_plan import Sized, Study
 from tractduct.orientation.sensitivity import size_steps
@@ -168,7 +168,7 @@ def pressure(study: Study) -> Iterator[Row]:
     """What the blower leaves for the ducts in each variant; no rows where the plan gives the pressure."""
     if study.plan.budget_given:
         return
-    stream = airstream(study.plan, study.variants.variants, study.variants.room_airflow_cfm.sum(axis=1))
+    stream = design_airstream(study)
     made, left = stream.static_at(stream.design_cfm), study.case.budget.total_inwc
     supply = study.by_friction_rate.path_available_inwc[:, [run.side != "return" for run in study.tree.runs]][:, 0]
     devices = made - stream.left_for_ducts()
@@ -485,6 +485,11 @@ LISTS: tuple[Listing[Study], ...] = (
 )  # fmt: skip
 
 
+def design_airstream(study: Study) -> Airstream:
+    """The blower and the devices over the variants of a study, filters clean."""
+    return airstream(study.plan, study.variants.variants, study.variants.room_airflow_cfm.sum(axis=1))
+
+
 def as_told(study: Study, variant: Variant) -> Row:
     """The values of the columns ``VARIANT``."""
     return variant.front, variant.mirrored, variant.season, variant.flex, *options_of(study, variant.options)
@@ -550,6 +555,11 @@ def wall_or_money(study: Study) -> str:
     """What costs are in: money, or the area of duct wall."""
     unit = study.plan.units.unit(study.cost_unit)
     return unit if study.cost_unit == "USD" else f"{unit} of duct wall"
+
+
+def money(study: Study, cost: float, spec: str = ",.0f") -> str:
+    """A cost of the study with its unit; without prices, of duct wall."""
+    return f"{study.plan.units.number(cost, study.cost_unit, spec)} {wall_or_money(study)}"
 
 
 def costs_less(study: Study, solution: Solution) -> str:

@@ -12,11 +12,13 @@ from tractduct.delivery.deliver import HOOD_ERROR_PCT, HOOD_ERROR_UNPOWERED_PCT,
 from tractduct.delivery.predict import LEAST_CFM_A_TON, Drive
 from tractduct.delivery.robust import LENGTH_SPREAD, MOST_COMPRESSION_PCT
 from tractduct.errors import ended
+from tractduct.model.plan import Plan
+from tractduct.one_plan import Study
+from tractduct.report import Report
 from tractduct.sizing.margins import PRESSURE, SIZE, VELOCITY
 from tractduct.sizing.program import HOLDS_TOLERANCE
 from tractduct.writers import delivery_tables as lists
 from tractduct.writers import tables
-from tractduct.writers.book.facts import Facts
 from tractduct.writers.book.layout import Book, Page
 from tractduct.writers.book.looks import (
     CENTRE,
@@ -145,7 +147,7 @@ def _range(values: list[float], unit: str, decimals: str, delivery: Delivery) ->
 WIDTHS = (10, 26, 8, 10, 10, 10, 27, 11, 11, 18, 27)
 
 
-def margins_sheet(book: Book, facts: Facts) -> None:
+def margins_sheet(book: Book, report: Report) -> None:
     """How sure it is: pressure margins and headroom of each run, the closest limits, building tolerances."""
     page = book.sheet(
         "Robustness and margins",
@@ -157,23 +159,23 @@ def margins_sheet(book: Book, facts: Facts) -> None:
         f"{SOME_HEADROOM_PCT} and {MOST_BUILDS_PCT} %.",
     )
     page.gap()
-    if facts.delivery is not None:
-        _as_built(page, facts.delivery)
+    if report.delivery is not None:
+        _as_built(page, report.delivery)
     page.heading(
         "Pressure margin and headroom of each run, the tightest first",
-        f"{_available_words(facts)} Headroom: how much more air the run could carry before the first limit anywhere is "
-        "met, all others at design. A section that several runs share gives its headroom once. Every variant: "
-        "data/runs_all_variants.csv.",
+        f"{_available_words(report.study.plan)} Headroom: how much more air the run could carry before the first limit "
+        "anywhere is met, all others at design. A section that several runs share gives its headroom once. Every "
+        "variant: data/runs_all_variants.csv.",
     )
-    body = page.show(tables.margins_by_run, facts.study)
+    body = page.show(tables.margins_by_run, report.study)
     page.mark_low(body, "margin_pct", TIGHT_MARGIN_PCT, CLOSE_MARGIN_PCT, first="loss_inwc")
     page.mark_low(body, "extra_pct", LITTLE_HEADROOM_PCT, SOME_HEADROOM_PCT, first="extra_cfm")
-    _limits(page, facts)
+    _limits(page, report.study)
 
 
-def _available_words(facts: Facts) -> str:
+def _available_words(plan: Plan) -> str:
     """What a run may lose."""
-    if not facts.from_blower:
+    if plan.budget_given:
         return "May lose: what the plan gives the run's side."
     return (
         "May lose: the run's side of what the blower leaves after the devices in that variant, split between supply "
@@ -223,11 +225,11 @@ def _as_built_words(delivery: Delivery) -> Iterator[str]:
         )
 
 
-def _limits(page: Page, facts: Facts) -> None:
+def _limits(page: Page, study: Study) -> None:
     """How close the limits are: the tightest of each sort."""
-    if facts.study.sized is None:
+    if study.sized is None:
         return
-    found, units = facts.study.sized.margins, facts.units
+    found, units = study.sized.margins, study.plan.units
     page.heading(
         "How close the limits are",
         "The limit of each sort that has the smallest part of itself left. A pressure or a velocity counts as met "

@@ -17,6 +17,7 @@ from tractduct.writers import purchasing_tables as lists
 from tractduct.writers.book.layout import Body, Book, Page
 from tractduct.writers.book.looks import CLOSE_FILL, GOOD_FILL, LABEL, LEAD, Look, plain
 from tractduct.writers.listing import Rows
+from tractduct.writers.tables import money
 from tractduct.writers.words import counted
 
 T = TypeVar("T")
@@ -136,20 +137,20 @@ def stock_sheet(book: Book, buying: Buying) -> None:
     study = buying.study
     if not study.size_set:
         return
-    money, units = study.cost_unit, book.units
+    units = book.units
+    least = units.say(study.least_cost.cost, study.cost_unit, ",.2f")
     page = book.sheet(
         STOCK,
         (12, 14, 12, 17, 19, 26, 15),
         "Which size to drop first",
         f"The standard set has {counted(study.recommended.distinct_sizes, 'distinct size')} and costs "
-        f"{units.say(study.recommended.cost, money, ',.2f')}{'' if money == 'USD' else ' of duct wall'} per lot.",
+        f"{money(study, study.recommended.cost, ',.2f')} per lot.",
         portrait=True,
     )
     page.heading(
         "The sizes of the standard set, the cheapest to do without on top",
         "With the rest of the list: what a lot costs more with the other sizes of the list alone. With any size in its "
-        f"place: how far the least possible, {units.say(study.least_cost.cost, money, ',.2f')}, goes up if this size "
-        "can't be had.",
+        f"place: how far the least possible, {least}, goes up if this size can't be had.",
     )
     body = page.show(lists.drop_first, buying)
     page.mark(replace(body, rows=body.rows[:1]), "rest_over", "{}<1E+9", GOOD_FILL)  # where it is a number

@@ -14,7 +14,6 @@ from tractduct.one_plan import Study
 from tractduct.sizing.program import DIAMETER_TOLERANCE_IN
 from tractduct.units import NOMINAL
 from tractduct.writers import tables
-from tractduct.writers.book.facts import Facts
 from tractduct.writers.book.layout import Book
 from tractduct.writers.book.looks import TEXT, Column
 
@@ -24,9 +23,9 @@ SHOWN = ("section", "from", "duct", "length_ft", "fittings", "room", "option", "
          "highest_velocity_fpm", "velocity_limit_fpm", "why")  # fmt: skip
 
 
-def sizes_sheet(book: Book, facts: Facts) -> None:
+def sizes_sheet(book: Book, study: Study) -> None:
     """Every section: the size to install, and what a front alone would get where that is another size."""
-    study = facts.study
+    study = study
     known = {c.key: c for c in tables.size_schedule.columns(study)}
     columns = [known[key] for key in SHOWN if key in known]
     columns.insert(1 + columns.index(known["size"]), Column("A front alone would get", TEXT, 27, NOMINAL, key="fronts"))
@@ -73,9 +72,9 @@ def tree_sheet(book: Book, picture: Path) -> None:
     page.image(picture, most_rows=100)
 
 
-def rooms_sheet(book: Book, facts: Facts, picture: Path | None) -> None:
+def rooms_sheet(book: Book, study: Study, picture: Path | None) -> None:
     """How each room's airflow turns with the house."""
-    study, fronts = facts.study, facts.study.plan.fronts
+    study, fronts = study, study.plan.fronts
     columns = tables.rooms_by_front.columns(study)
     page = book.sheet(
         "Rooms by front",
