@@ -6,7 +6,8 @@ from typing import Any
 
 from tractduct.report import Report
 from tractduct.writers import delivery_tables, orientation_tables, tables
-from tractduct.writers.listing import Listing, csv_text
+from tractduct.writers.csv_text import csv_text
+from tractduct.writers.listing import Listing
 
 FOLDER, COLUMNS_FILE = "data", "columns.csv"
 

@@ -121,9 +121,9 @@ def room_summary(delivery: Delivery) -> Iterator[Row]:
         words = [w for w, on in ((LOW, outside[:, n] & low), (HIGH, outside[:, n] & ~low)) if on.any()]
         after = marked.delivered.room_off_pct[:, n]
         yield (
-            room, 100.0 + float(np.nanmin(off)), 100.0 + float(np.nanmax(off)), int(outside[:, n].sum()),
-            " and ".join(words) or WITHIN, 100.0 + float(np.nanmin(delivery.compressed.room_off_pct[:, n])),
-            100.0 + float(np.nanmin(after)), 100.0 + float(np.nanmax(after)), float(marked.off[:, n].max()),
+            room, 100.0 + np.nanmin(off), 100.0 + np.nanmax(off), outside[:, n].sum(), " and ".join(words) or WITHIN,
+            100.0 + np.nanmin(delivery.compressed.room_off_pct[:, n]), 100.0 + np.nanmin(after),
+            100.0 + np.nanmax(after), marked.off[:, n].max(),
         )  # fmt: skip
 
 
@@ -159,10 +159,8 @@ def _marks(study: Study, setting: Setting, sizes: Mapping[str, str]) -> Iterator
             for k, season in enumerate(table.seasons):
                 if runs[name].season in ("", season):
                     yield (
-                        n, fronts, name, room_text(runs[name]), sizes[name], season,
-                        float(table.angle_deg[r, k]), 100.0 * float(table.free_share[r, k]),
-                        float(table.takes_inwc[r, k, 1]), float(table.design_cfm[r, k, 0]),
-                        float(table.design_cfm[r, k, 1]),
+                        n, fronts, name, room_text(runs[name]), sizes[name], season, table.angle_deg[r, k],
+                        100.0 * table.free_share[r, k], table.takes_inwc[r, k, 1], *table.design_cfm[r, k],
                     )  # fmt: skip
 
 
@@ -227,12 +225,12 @@ def substitutions(delivery: Delivery) -> Iterator[Row]:
                 part = np.where(pair.delivered.variants.where(season=season), change[:, n], np.nan)
                 if np.isnan(part).all():
                     continue
-                v = int(np.nanargmin(np.round(part, 9)))  # the first of those that only rounding tells apart
+                v = np.nanargmin(np.round(part, 9))  # the first of those that only rounding tells apart
                 variant = pair.delivered.variants.variants[v]
                 yield (
                     pair.designed, pair.installed, room, season, variant.front, variant.mirrored,
-                    *options_of(delivery.study, variant.options), float(pair.expected.room_cfm[v, n]),
-                    float(pair.delivered.room_cfm[v, n]), float(part[v]), float(np.nanmax(part)),
+                    *options_of(delivery.study, variant.options), pair.expected.room_cfm[v, n],
+                    pair.delivered.room_cfm[v, n], part[v], np.nanmax(part),
                 )  # fmt: skip
 
 
@@ -275,7 +273,7 @@ def robustness(delivery: Delivery) -> Iterator[Row]:
         for k, season in enumerate(plan.seasons):
             if np.isfinite(spread.middle[k, n]):
                 parts = (spread.low, spread.middle, spread.high, spread.within_pct)
-                yield (room, season, *(float(part[k, n]) for part in parts))
+                yield (room, season, *(part[k, n] for part in parts))
 
 
 @listing(

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
@@ -15,7 +13,7 @@ from tractduct.model.options import Built
 from tractduct.one_plan import Study
 from tractduct.units import MEASURES, UnitSystem
 from tractduct.writers.book.looks import SHORT, TEXT, Column, Look, Value, plain, size_value
-from tractduct.writers.harmless import harmless
+from tractduct.writers.csv_text import csv_text
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -149,13 +147,6 @@ def cells(rows: Rows, columns: Sequence[Column]) -> list[list[Value]]:
     return [[(c.show or plain)(row[c.key]) for c in columns] for row in rows]
 
 
-def csv_text(lines: Iterable[Iterable[Any]]) -> str:
-    """Lines of cells as CSV; no text acts as a formula, and None and NaN are empty."""
-    text = io.StringIO()
-    csv.writer(text, lineterminator="\n").writerows([_cell(value) for value in line] for line in lines)
-    return text.getvalue()
-
-
 def _study(subject: Any) -> Study:
     found: Study = getattr(subject, "study", subject)
     return found
@@ -173,11 +164,3 @@ def _written(values: list[Any], unit: str, units: UnitSystem) -> list[Any]:
     if unit in MEASURES:
         numbers = units.shown(numbers.astype(float), unit)
     return list(numbers.round(6).tolist())
-
-
-def _cell(value: Any) -> Any:
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, float):
-        return "" if math.isnan(value) else value
-    return harmless(value) if isinstance(value, str) else value

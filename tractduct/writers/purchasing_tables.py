@@ -31,8 +31,9 @@ from tractduct.writers.book.looks import (
     TEXT,
     WHOLE,
 )
+from tractduct.writers.csv_text import csv_text
 from tractduct.writers.delivery_tables import change_pct, to_hold_again
-from tractduct.writers.listing import COST, Row, col, csv_text, listing, size_cell
+from tractduct.writers.listing import COST, Row, col, listing, size_cell
 
 MONEY = "USD"  # the unit of what is money whatever the study minimises
 NO_SET, NOT_KNOWN = "no set holds", "not known"
@@ -136,10 +137,9 @@ def break_even(buying: Buying) -> Iterator[Row]:
 )  # fmt: skip
 def drop_first(buying: Buying) -> Iterator[Row]:
     """Each size of the standard set, the one to drop first on top."""
-    study = buying.study
+    study, by_size = buying.study, buying.study.sections_by_size
     for d in buying.dropped:
-        same = d.kind, d.shape, d.size
-        mine = (s.name for s in study.tree.sections if (s.kind, s.shape, study.size_set[s.name]) == same)
+        mine = (s.name for s in by_size[d.kind, d.shape, d.size])
         rest, least = finite(d.rest_cost) - study.recommended.cost, finite(d.cost) - study.least_cost.cost
         yield d.kind, d.shape, d.size, rest, least, ", ".join(mine)
 
@@ -205,7 +205,7 @@ def cost_per_lot(buying: Buying) -> Iterator[Row]:
         mean, order = buying.study.recommended.cost, part.order
         steps = [order.cost_of_feet(waste=False), order.cost_of_feet(waste=True), order.cost]
         drawn, with_waste, whole = (cost / part.lots for cost in steps)
-        dampers = float(np.nansum([x.cost for x in order.fittings if x.fitting == DAMPER])) / part.lots
+        dampers = np.nansum([x.cost for x in order.fittings if x.fitting == DAMPER]) / part.lots
         added = dampers, drawn - mean - dampers, with_waste - drawn, whole - with_waste
         yield part.name, part.lots, mean, *added, whole
 
@@ -233,7 +233,7 @@ def delivered_flex(report: Report) -> Iterator[Row]:
             mine, marks = study.variants.where(flex=flex), delivery.marks.chosen
             off = np.nan_to_num(marks.off[mine], nan=np.inf)
             outside = (~delivery.open_dampers.room_within(study.plan.tolerance)[mine], is_outside(off))
-            air = [*(int(rooms.any(axis=0).sum()) for rooms in outside), float(off.max()), len(marks.runs)]
+            air = [*(rooms.any(axis=0).sum() for rooms in outside), off.max(), len(marks.runs)]
         yield flex, cost, cost - cheapest, alone, *air
 
 
@@ -255,7 +255,7 @@ def substituted(report: Report) -> Iterator[Row]:
         lowest = np.round(np.nan_to_num(change_pct(pair), nan=np.inf).min(axis=0), 9)
         worst = int(np.argmin(lowest))
         room = plan.rooms[worst] if math.isfinite(lowest[worst]) else ""
-        outside = int((~pair.delivered.room_within(plan.tolerance)).any(axis=0).sum())
+        outside = (~pair.delivered.room_within(plan.tolerance)).any(axis=0).sum()
         yield pair.designed, pair.installed, room, lowest[worst], outside, *to_hold_again(pair)
 
 

@@ -109,9 +109,9 @@ def size_schedule(study: Study) -> Iterator[Row]:
             room_text(s), s.season, *([condition_text(s.option)] if study.plan.options else []),
             study.size_set.get(s.name, ""),
             *(own_size_label(study, i, study.variants.where(front=face)) for face in study.plan.fronts),
-            float(study.variants.airflow_cfm[:, i].max()),
-            np.nan if sized is None else float(sized.velocity_fpm[:, i].max()),
-            float(study.table.sections.velocity_limit_fpm[i]),
+            study.variants.airflow_cfm[:, i].max(),
+            np.nan if sized is None else sized.velocity_fpm[:, i].max(),
+            study.table.sections.velocity_limit_fpm[i],
             why(sized.governing[i], study.plan.units) if sized else "",
         )  # fmt: skip
 
@@ -239,7 +239,7 @@ def margins_by_run(study: Study) -> Iterator[Row]:
         if not study.variants.open_run[:, p].any():
             continue
         v, more = tightest_variant(study, p), spare.get(run.name)
-        lost, may_lose = float(losses[run.name][v]), float(available[v, p])
+        lost, may_lose = losses[run.name][v], available[v, p]
         tightest = may_lose, lost, 100.0 * (1.0 - lost / may_lose), str(study.variants.variants[v])
         headroom = (more.extra_cfm, more.extra_pct, more.limit, str(more.variant)) if more else (np.nan, np.nan, "", "")
         rows.append((run.name, room_text(run), run.side, *tightest, *headroom))
@@ -284,8 +284,8 @@ def rooms_by_front(study: Study) -> Iterator[Row]:
         for k, season in enumerate(plan.seasons):
             built = plan.every_house[house_of[k, n]].options
             yield (
-                plan.rooms[n], season, *options_of(study, built), *most[:, k, n].tolist(), float(low[k, n]),
-                float(high[k, n]), plan.fronts[int(np.argmax(most[:, k, n]))], float(spread[k, n]),
+                plan.rooms[n], season, *options_of(study, built), *most[:, k, n], low[k, n], high[k, n],
+                plan.fronts[np.argmax(most[:, k, n])], spread[k, n],
                 size_steps(study, plan.rooms[n], season, built),
             )  # fmt: skip
 

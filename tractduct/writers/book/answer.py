@@ -7,6 +7,8 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
 
+import numpy as np
+
 from tractduct.delivery.built import Built
 from tractduct.delivery.lots import lots_outside
 from tractduct.errors import ended
@@ -195,24 +197,21 @@ def _over_least_pct(study: Study) -> float:
 
 def stock_rows(study: Study, sized: Sized) -> list[list[Value]]:
     """Kind, shape, size, feet, cost and sections of each distinct size."""
-    groups: dict[tuple[str, str, int], list[int]] = {}
-    for i, section in enumerate(study.tree.sections):
-        groups.setdefault((section.kind, section.shape, int(sized.size_index[i])), []).append(i)
-    rows: list[list[Value]] = []
-    for kind, shape, k in sorted(groups, key=lambda key: (key[0], key[1], study.table.sizes[key[2]].diameter_in)):
-        members = groups[kind, shape, k]
-        sections = [study.tree.sections[i] for i in members]
-        rows.append(
-            [
-                ", ".join(sorted({s.duct_in(FLEX) for s in sections})),
-                shape,
-                size_value(study.table.sizes[k].label),
-                round(sum(s.length_ft for s in sections), 2),
-                round(float(sum(study.table.cost[i, k] for i in members)), 2),
-                ", ".join(s.name for s in sections),
-            ]
-        )
-    return rows
+    each = study.table.cost[np.arange(len(sized.size_index)), sized.size_index].tolist()
+    cost = {s.name: amount for s, amount in zip(study.tree.sections, each, strict=True)}
+    diameter = {size.label: size.diameter_in for size in study.table.sizes}
+    groups = sorted(study.sections_by_size.items(), key=lambda group: (*group[0][:2], diameter[group[0][2]]))
+    return [
+        [
+            ", ".join(sorted({s.duct_in(FLEX) for s in sections})),
+            shape,
+            size_value(size),
+            round(sum(s.length_ft for s in sections), 2),
+            round(sum(cost[s.name] for s in sections), 2),
+            ", ".join(s.name for s in sections),
+        ]
+        for (_, shape, size), sections in groups
+    ]
 
 
 def _what_drives_it(page: Page, study: Study, sized: Sized) -> None:

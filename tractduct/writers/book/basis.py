@@ -17,7 +17,7 @@ from tractduct.units import NOMINAL
 from tractduct.version import VERSION
 from tractduct.writers import tables
 from tractduct.writers.book.layout import Book
-from tractduct.writers.book.looks import ASIDE, CLOSE_FILL, LABEL, PER_CENT, TEXT, TIGHT_FILL, Column, Look, Value
+from tractduct.writers.book.looks import CLOSE_FILL, LABEL, PER_CENT, TEXT, TIGHT_FILL, Column, Look, Value
 from tractduct.writers.book.pressure import equipment_tables, from_blower, whose_pressure
 
 
@@ -268,10 +268,7 @@ def basis_sheet(book: Book, study: Study) -> None:
     page = book.sheet("Basis", (38, 14, 15, 15, 16, 62), about, f"Worked out by tractduct {VERSION}.")
     page.heading("Site, pressure and choice")
     for label, unit, value, shown, words in _settings(study):
-        page.put(page.row, 1, f"{label}, {units.unit(unit)}" if unit else label)
-        page.put(page.row, 2, round(value, 6), Look(shown), unit)
-        page.put(page.row, 3, words or None, ASIDE)
-        page.row += 1
+        page.stated(label, value, Look(shown), unit, words)
     for shape in ("round", "rectangular"):
         offered = [size.label for size in plan.sizes if size.shape == shape]
         if offered:

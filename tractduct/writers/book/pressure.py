@@ -9,7 +9,7 @@ from tractduct.model.words import SIDES
 from tractduct.one_plan import Study
 from tractduct.writers import tables
 from tractduct.writers.book.layout import Page
-from tractduct.writers.book.looks import ASIDE, HUNDREDTHS, LABEL, TEXT, THOUSANDTHS, WHOLE, Column, Look
+from tractduct.writers.book.looks import HUNDREDTHS, LABEL, TEXT, THOUSANDTHS, WHOLE, Column, Look
 
 
 def actual_airflow(plan: Plan) -> str:
@@ -130,11 +130,7 @@ def equipment_tables(page: Page, study: Study) -> None:
             ("Least airflow in heating", equipment.least_heating_cfm, "cfm", "of standard air"),
             ("Rated external static", equipment.rated_static_inwc, "inWC", "in standard air"),
         ):
-            look = Look("0.0#", align="right")
-            page.put(page.row, 1, f"{label}, {study.plan.units.unit(unit)}")
-            page.put(page.row, 2, "not given" if value is None else round(value, 6), look, unit)
-            page.put(page.row, 3, words or None, ASIDE)
-            page.row += 1
+            page.stated(label, value, Look("0.0#", align="right"), unit, words)
         if equipment.held_airflow:
             page.put(page.row, 1, "The blower holds its airflow, whatever the ducts take.")
             page.row += 1
