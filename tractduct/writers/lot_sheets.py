@@ -80,7 +80,7 @@ def house_drawing(study: Study, mirrored: bool, built: Built = ()) -> Drawing:
         for o in plan.outlines
         if o.room.casefold() not in absent
     )
-    diameter = {size.label: size.diameter_in for size in plan.sizes}
+    diameter = plan.diameter_by_size
     courses = (
         Course(
             label=f"{section.name} {sizes[section.name]}",

@@ -199,7 +199,7 @@ def stock_rows(study: Study, sized: Sized) -> list[list[Value]]:
     """Kind, shape, size, feet, cost and sections of each distinct size."""
     each = study.table.cost[np.arange(len(sized.size_index)), sized.size_index].tolist()
     cost = {s.name: amount for s, amount in zip(study.tree.sections, each, strict=True)}
-    diameter = {size.label: size.diameter_in for size in study.table.sizes}
+    diameter = study.plan.diameter_by_size
     groups = sorted(study.sections_by_size.items(), key=lambda group: (*group[0][:2], diameter[group[0][2]]))
     return [
         [

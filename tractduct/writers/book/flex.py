@@ -85,7 +85,7 @@ def _own_sizes(page: Page, study: Study, flex: list[str]) -> None:
     """Sections in which a product alone would get another size than the standard."""
     rows, columns = tables.sizes_by_flex.rows(study), tables.sizes_by_flex.columns(study)
     keys = [f"own_size_{f}" for f in flex]
-    diameter = {size.label: size.diameter_in for size in study.table.sizes}
+    diameter = study.plan.diameter_by_size
     if study.sized is not None:
         for row, key in product(rows, keys):
             if row[key] and abs(diameter[row[key]] - diameter[row["size"]]) <= DIAMETER_TOLERANCE_IN:

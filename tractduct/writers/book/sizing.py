@@ -46,7 +46,7 @@ def sizes_sheet(book: Book, study: Study) -> None:
 
 def _other_sizes(study: Study, row: Mapping[str, Any]) -> str:
     """The sizes other than the standard that fronts alone would get, and which fronts."""
-    diameter = {size.label: size.diameter_in for size in study.table.sizes}
+    diameter = study.plan.diameter_by_size
     fronts: dict[str, list[str]] = {}
     for front in study.plan.fronts:
         own = row[front]
