@@ -8,6 +8,8 @@ import math
 from collections.abc import Iterable
 from typing import Any
 
+import numpy as np
+
 _ACTS = ("=", "+", "-", "@", "\t", "\r", "\n")
 
 
@@ -19,7 +21,7 @@ def csv_text(lines: Iterable[Iterable[Any]]) -> str:
 
 
 def _cell(value: Any) -> Any:
-    if isinstance(value, bool):
+    if isinstance(value, (bool, np.bool_)):
         return "yes" if value else "no"
     if isinstance(value, float):
         return "" if math.isnan(value) else value

@@ -158,7 +158,7 @@ def _units(subject: Any) -> UnitSystem:
 
 def _written(values: list[Any], unit: str, units: UnitSystem) -> list[Any]:
     """A column in the plan's units. Where it has numbers alone all are of one kind, whole or with up to 6 decimals."""
-    if any(isinstance(value, (str, bool)) for value in values):
+    if any(isinstance(value, (str, bool, np.bool_)) for value in values):
         return values
     numbers = np.array([math.nan if value is None else value for value in values])
     if unit in MEASURES:

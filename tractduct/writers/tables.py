@@ -10,6 +10,7 @@ from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from itertools import product
+from operator import itemgetter
 from typing import Any, Protocol
 
 import numpy as np
@@ -234,16 +235,17 @@ def margins_by_run(study: Study) -> Iterator[Row]:
     if study.sized is None:
         return
     losses, available = study.sized.verification.path_loss_inwc, study.by_friction_rate.path_available_inwc
-    spare, rows = {h.run: h for h in study.sized.headroom}, []
+    spare, found = {h.run: h for h in study.sized.headroom}, []
     for p, run in enumerate(study.tree.runs):
         if not study.variants.open_run[:, p].any():
             continue
         v, more = tightest_variant(study, p), spare.get(run.name)
         lost, may_lose = losses[run.name][v], available[v, p]
-        tightest = may_lose, lost, 100.0 * (1.0 - lost / may_lose), str(study.variants.variants[v])
+        margin_pct, variant = 100.0 * (1.0 - lost / may_lose), str(study.variants.variants[v])
         headroom = (more.extra_cfm, more.extra_pct, more.limit, str(more.variant)) if more else (np.nan, np.nan, "", "")
-        rows.append((run.name, room_text(run), run.side, *tightest, *headroom))
-    yield from sorted(rows, key=lambda row: round(row[5], 9))  # what is a tie but for the last bits is one
+        row = run.name, room_text(run), run.side, may_lose, lost, margin_pct, variant, *headroom
+        found.append((round(margin_pct, 9), row))  # what is a tie but for the last bits is one
+    yield from (row for _, row in sorted(found, key=itemgetter(0)))
 
 
 def tightest_variant(study: Study, p: int) -> int:
