@@ -16,7 +16,19 @@ from tractduct.delivery.substitute import Substitution
 from tractduct.one_plan import Study
 from tractduct.report import Report
 from tractduct.units import NOMINAL
-from tractduct.writers.book.looks import CENTRE, CHOSEN, LABEL, MONEY, SHORT, TEXT, THOUSANDTHS, WHOLE, Look
+from tractduct.writers.book.looks import (
+    CENTRE,
+    CHOSEN,
+    HUNDREDTHS,
+    LABEL,
+    MONEY,
+    SHORT,
+    SIGNED_TENTHS,
+    TEXT,
+    THOUSANDTHS,
+    WHOLE,
+    Look,
+)
 from tractduct.writers.listing import (
     COST,
     SEASON,
@@ -34,8 +46,6 @@ from tractduct.writers.listing import (
 )
 from tractduct.writers.tables import ROOM, RUN, SIDE, by_variant, room_text
 
-SIGNED_TENTHS = Look("+0.0;−0.0;0.0")
-TOLERANCES = Look("0.00")
 ANGLE = Look('0"°"', bold=True, align="center", fill=CHOSEN.fill, box=True)
 FLEX = col("flex", "Product", "a flex product that is not approved", LABEL, 16)
 
@@ -108,7 +118,7 @@ def rooms(delivery: Delivery) -> Iterator[Row]:
     ),
     col("marked_lowest_pct", "With marks: lowest, of design", "with the damper marks", WHOLE, 12),
     col("marked_highest_pct", "With marks: highest, of design", "with the damper marks", WHOLE, 12),
-    col("marked_worst", "With marks: worst, in tolerances", "1 is just within", TOLERANCES, 12),
+    col("marked_worst", "With marks: worst, in tolerances", "1 is just within", HUNDREDTHS, 12),
 )
 def room_summary(delivery: Delivery) -> Iterator[Row]:
     """Each room: the range over all variants, dampers open and marked."""
@@ -173,7 +183,7 @@ def _marks(study: Study, setting: Setting, sizes: Mapping[str, str]) -> Iterator
     col("cost", "Ducts and dampers, per lot", look=MONEY, width=12, unit=COST),
     col("distinct_sizes", "Distinct sizes", look=WHOLE, width=10),
     col("rooms_outside", "Rooms outside", "outside tolerance in some variant", WHOLE, 10),
-    col("worst_tolerances", "Worst, in tolerances", "largest distance from design", TOLERANCES, 11),
+    col("worst_tolerances", "Worst, in tolerances", "largest distance from design", HUNDREDTHS, 11),
     col("chosen", "Choice", 'what choose = "dampers" takes', width=18,
         show=lambda v: 'choose = "dampers"' if v else None),
 )  # fmt: skip
@@ -346,7 +356,7 @@ def marks_of_built(report: Report) -> Iterator[Row]:
     col("dampers", "Dampers", "in the marks of its own", WHOLE, 10),
     col("rooms_outside", "Rooms outside", "with these marks, in some variant", WHOLE, 14),
     col("which", "Which", "the rooms outside, what they get and their design airflow", TEXT, 22),
-    col("worst_tolerances", "Worst, in tolerances", "1 is just within", TOLERANCES, 12),
+    col("worst_tolerances", "Worst, in tolerances", "1 is just within", HUNDREDTHS, 12),
 )
 def other_flex(report: Report) -> Iterator[Row]:
     """Each flex product that is not approved, where the plan lists lots: in the sizes of the standard set."""

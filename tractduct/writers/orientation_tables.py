@@ -15,7 +15,7 @@ from tractduct.orientation.lots import LotResult
 from tractduct.orientation.study import OrientationStudy
 from tractduct.sizing.packages import group_label
 from tractduct.units import NOMINAL
-from tractduct.writers.book.looks import CENTRE, LABEL, SHORT, TENTHS, TEXT, WHOLE, Look
+from tractduct.writers.book.looks import CENTRE, HUNDREDTHS, LABEL, SHORT, SIGNED_TENTHS, TENTHS, TEXT, WHOLE, Look
 from tractduct.writers.listing import (
     COST,
     FRONT,
@@ -284,7 +284,7 @@ def degrees(result: OrientationStudy) -> Iterator[Row]:
     col("section", "Section", look=LABEL, width=10),
     col("first_deg", "From", "front clockwise from north", TENTHS, 8),
     col("last_deg", "To", "front clockwise from north", TENTHS, 8),
-    col("over_limit_pct", "Over it", "at worst", Look("0.00"), 8),
+    col("over_limit_pct", "Over it", "at worst", HUNDREDTHS, 8),
     col("amount", "Has", "in the unit of the row", Look("#,##0.000"), 9),
     col("allowed", "May have", "in the unit of the row", Look("#,##0.000"), 9),
     col("unit", "Unit", look=SHORT, width=8),
@@ -317,7 +317,7 @@ def broken(result: OrientationStudy) -> Iterator[Row]:
     options_column,
     col("table_cfm", "Airflow table", "which is used", TENTHS, 10),
     col("by_surface_cfm", "By surface", "loads by surface, turned and shared out", TENTHS, 10),
-    col("off_pct", "Off", "loads by surface over the table, less 100 %", Look("+0.0;−0.0;0.0"), 8),
+    col("off_pct", "Off", "loads by surface over the table, less 100 %", SIGNED_TENTHS, 8),
     col("within", "Agrees", "within the plan's limit"),
 )
 def loads_check(result: OrientationStudy) -> Iterator[Row]:

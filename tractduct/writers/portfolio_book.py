@@ -26,6 +26,7 @@ from tractduct.writers.book.looks import (
     SIZE,
     TENTHS,
     TEXT,
+    THOUSANDTHS,
     TIGHT_FILL,
     WHOLE,
     Column,
@@ -243,7 +244,7 @@ def _stock_table(page: Page, stock: StockList) -> None:
         Column("Plan that pays most", TEXT, 24),
         Column("It pays more, %", PER_CENT, 11),
         Column("Proof", TEXT, 20),
-        Column("Could be less by, %", Look("0.000"), 12),
+        Column("Could be less by, %", THOUSANDTHS, 12),
     ]
     rows: list[list[Value]] = [
         [

@@ -27,12 +27,12 @@ from tractduct.writers.book.looks import (
     LARGER_FILL,
     LEAD,
     SMALLER_FILL,
+    TEN_THOUSANDTHS,
     TENTHS,
     TEXT,
     TIGHT_FILL,
     WHOLE,
     Column,
-    Look,
     Value,
 )
 from tractduct.writers.book.pressure import actual_airflow
@@ -238,7 +238,7 @@ def _limits(page: Page, study: Study) -> None:
         "variant counted. A section may be as large as the one it joins.",
     )
     labels = {PRESSURE: "{} pressure", VELOCITY: "{} velocity", SIZE: "size of the one it joins"}
-    shown = {"inWC": Look("0.0000"), "fpm": WHOLE, "in": TENTHS}
+    shown = {"inWC": TEN_THOUSANDTHS, "fpm": WHOLE, "in": TENTHS}
     rows: list[list[Value]] = [
         [
             m.place, f"{labels[m.limit].format(m.of)}, {units.unit(m.unit)}", units.shown(m.amount, m.unit),

@@ -15,7 +15,7 @@ from tractduct.delivery.marks import Setting
 from tractduct.physics.damper import STEP_DEG
 from tractduct.writers import delivery_tables as lists
 from tractduct.writers.book.layout import Book, Page
-from tractduct.writers.book.looks import LABEL, MONEY, TEXT, TIGHT_FILL, WHOLE, Column, Value, plain
+from tractduct.writers.book.looks import HUNDREDTHS, LABEL, MONEY, TEXT, TIGHT_FILL, WHOLE, Column, Value, plain
 from tractduct.writers.listing import Rows
 from tractduct.writers.summary import rooms_right
 
@@ -93,7 +93,7 @@ def _outside(page: Page, delivery: Delivery) -> None:
         Column("Run", LABEL),
         Column("Change, worked out with the marks found anew", TEXT),
         Column("Rooms then outside", WHOLE),
-        Column("Worst, in tolerances", lists.TOLERANCES),
+        Column("Worst, in tolerances", HUNDREDTHS),
         Column("Ducts cost more by, per lot", MONEY, unit=delivery.study.cost_unit),
     ]
     page.table(columns, rows, nothing="No change of one run that was tried brings them within.")
