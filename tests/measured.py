@@ -14,7 +14,7 @@ from pathlib import Path
 # fork alone; what getrusage tells of a child counts its parent's too, from before it was another process.
 SERVER = """
 import json, os, re, resource, signal, sys, traceback
-import matplotlib.backends.backend_agg, openpyxl, pandas, scipy.optimize, tqdm
+import matplotlib.backends.backend_agg, openpyxl, scipy.optimize, tqdm
 import tractduct.batch, tractduct.cli, tractduct.portfolio.find, tractduct.portfolio.store, tractduct.writers.output
 
 def peak_mb():

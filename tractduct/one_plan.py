@@ -14,7 +14,7 @@ from tractduct.arrays import FloatArray, IntArray
 from tractduct.errors import InputFaults, OutOfTime, SolverError
 from tractduct.findings import Finding
 from tractduct.model.options import Built
-from tractduct.model.plan import NO_CAP, Plan
+from tractduct.model.plan import NO_CAP, Plan, Section
 from tractduct.network.tree import DuctTree
 from tractduct.network.variants import Variant, VariantSet
 from tractduct.physics.air import Air
@@ -176,6 +176,16 @@ class Study:
     def size_set(self) -> dict[str, str]:
         """Section name -> size label of the standard set; empty where none holds."""
         return self.sized.labels if self.sized else {}
+
+    @property
+    def sections_by_size(self) -> dict[tuple[str, str, str], list[Section]]:
+        """The sections of each distinct size of the set, by its kind of duct, shape and size: flex and round first,
+        then by the plan's order of sizes. Empty where no set holds."""
+        found: dict[tuple[str, str, str], list[Section]] = {}
+        for section in self.tree.sections if self.sized else ():
+            found.setdefault((section.kind, section.shape, self.size_set[section.name]), []).append(section)
+        rank = {size.label: i for i, size in enumerate(self.table.sizes)}
+        return dict(sorted(found.items(), key=lambda g: (g[0][0] != "flex", g[0][1] != "round", rank[g[0][2]])))
 
     @property
     def cost_unit(self) -> str:

@@ -20,7 +20,7 @@ from tractduct.purchasing.buy import Buying, buy
 from tractduct.purchasing.order import make_order
 from tractduct.report import Report
 from tractduct.units import IP
-from tractduct.writers.harmless import harmless
+from tractduct.writers.csv_text import harmless
 from tractduct.writers.order_book import write_order
 from tractduct.writers.purchasing_tables import csv_columns, purchase_csv
 

@@ -21,6 +21,7 @@ from surface_plans import broken_down, with_lots
 
 import tractduct
 from tractduct.inputs.reader import load_plan
+from tractduct.model.lots import RoomOutline
 from tractduct.report import Report, Wanted, work_out
 from tractduct.sizing.verify import verify_sizes
 from tractduct.units import UnitSystem
@@ -29,7 +30,6 @@ from tractduct.writers.lot_pages import (
     Drawing,
     FloorLayout,
     LotPages,
-    Outline,
     Table,
     lay_out,
     print_lots,
@@ -490,7 +490,7 @@ def test_the_street_is_down_and_a_mirrored_house_is_mirrored() -> None:
         for outline in drawing.outlines:
             row = table[outline.room]
             left = WIDE - row["x_ft"] - row["width_ft"] if mirrored else row["x_ft"]
-            assert (outline.left_ft, outline.front_ft) == (left, row["y_ft"])
+            assert (outline.x_ft, outline.y_ft) == (left, row["y_ft"])
         (den,) = (course for course in drawing.courses if course.label.startswith("DEN "))
         course = ((15.0, 10.0), (5.0, 10.0), (5.0, 4.0))
         assert den.points_ft == tuple((WIDE - x if mirrored else x, y) for x, y in course)
@@ -569,7 +569,7 @@ def test_a_drawing_of_rooms_alone() -> None:
     """Names that fit stand inside their rooms; a name that does not is left out rather than drawn over a wall."""
     rooms = [("Den", 10.0), ("A room with a very long name indeed, too long for it", 2.0)]
     outlines = tuple(
-        Outline(room=room, floor="1", left_ft=12.0 * n, front_ft=0.0, width_ft=width, depth_ft=8.0)
+        RoomOutline(room=room, x_ft=12.0 * n, y_ft=0.0, width_ft=width, depth_ft=8.0)
         for n, (room, width) in enumerate(rooms)
     )
     (layout,) = lay_out(Drawing(outlines=outlines), 400.0, 300.0)

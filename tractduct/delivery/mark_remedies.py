@@ -96,7 +96,7 @@ def _changes(plan: Plan, run: Section, sizes: dict[str, str]) -> Iterator[tuple[
     by_diameter = sorted((s for s in plan.sizes if s.shape == run.shape), key=lambda s: s.diameter_in)
     labels = [s.label for s in by_diameter]
     own = labels.index(sizes[run.name])
-    across = {s.label: s.diameter_in for s in plan.sizes}
+    across = plan.diameter_by_size
     if own + 1 < len(labels) and (not run.parent or across[labels[own + 1]] <= across[sizes[run.parent]] + 1e-9):
         larger = with_runs(replace(run, fixed="", max_in=np.inf))
         yield f"{run.name} in {labels[own + 1]}", larger, {**sizes, run.name: labels[own + 1]}

@@ -352,6 +352,11 @@ class Plan:
         return sum(not lot.built for lot in self.lots) if self.lots else self.purchase.lots
 
     @property
+    def diameter_by_size(self) -> dict[str, float]:
+        """Equivalent diameter of each standard size, by its label. [in]"""
+        return {size.label: size.diameter_in for size in self.sizes}
+
+    @property
     def every_house(self) -> tuple[House, ...]:
         """The houses, also where there are no options: then the one."""
         return self.houses or (House(options=(), airflow_cfm=self.airflow_cfm, surface_loads=self.surface_loads),)

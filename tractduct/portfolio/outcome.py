@@ -270,18 +270,9 @@ def outcome_of_error(bundle: Bundle, error: BaseException | str) -> Outcome:
 
 
 def _stock(study: Study) -> tuple[Stock, ...]:
-    if not study.size_set:
-        return ()
-    lengths: dict[tuple[str, str, str], list[float]] = {}
-    for section in study.tree.sections:
-        group = section.kind, section.shape, study.size_set[section.name]
-        lengths.setdefault(group, []).append(section.length_ft)
-    rank = {size.label: i for i, size in enumerate(study.table.sizes)}
     return tuple(
-        Stock(kind=kind, shape=shape, size=size, sections=len(feet), length_ft=round(sum(feet), 6))
-        for (kind, shape, size), feet in sorted(
-            lengths.items(), key=lambda g: (g[0][0] != "flex", g[0][1] != "round", rank[g[0][2]])
-        )
+        Stock(kind=kind, shape=shape, size=size, sections=len(of), length_ft=round(sum(s.length_ft for s in of), 6))
+        for (kind, shape, size), of in study.sections_by_size.items()
     )
 
 

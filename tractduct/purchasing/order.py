@@ -89,7 +89,7 @@ def make_order(
         raise ValueError("no size set holds, so there is nothing to buy")
     plan, sizes = study.plan, study.size_set
     rank = {size.label: i for i, size in enumerate(plan.sizes)}
-    diameter = {size.label: size.diameter_in for size in plan.sizes}
+    diameter = plan.diameter_by_size
     feet: Counter[tuple[str, str]] = Counter()
     count: Counter[tuple[str, str, str]] = Counter()
     blades: Counter[str] = Counter()

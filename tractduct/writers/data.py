@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from typing import Any
 
 from tractduct.report import Report
 from tractduct.writers import delivery_tables, orientation_tables, tables
-from tractduct.writers.harmless import harmless
+from tractduct.writers.csv_text import csv_text
 from tractduct.writers.listing import Listing
 
 FOLDER, COLUMNS_FILE = "data", "columns.csv"
@@ -30,6 +28,4 @@ def data_files(report: Report) -> dict[str, str]:
         if text:
             files[f"{one.name}.csv"] = text
             columns += one.documented(subject)
-    about = io.StringIO()
-    csv.writer(about, lineterminator="\n").writerows([harmless(cell) for cell in row] for row in columns)
-    return {COLUMNS_FILE: about.getvalue(), **dict(sorted(files.items()))}
+    return {COLUMNS_FILE: csv_text(columns), **dict(sorted(files.items()))}

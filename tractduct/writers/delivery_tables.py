@@ -1,4 +1,4 @@
-"""What a house delivers as lists: each is called with a delivery and gives a pandas DataFrame.
+"""What a house delivers as lists. Called with a delivery each gives a pandas DataFrame.
 
 Column names carry the core's units.
 """
@@ -16,13 +16,26 @@ from tractduct.delivery.substitute import Substitution
 from tractduct.one_plan import Study
 from tractduct.report import Report
 from tractduct.units import NOMINAL
-from tractduct.writers.book.looks import CENTRE, CHOSEN, LABEL, MONEY, SHORT, TEXT, THOUSANDTHS, WHOLE, Look
+from tractduct.writers.book.looks import (
+    CENTRE,
+    CHOSEN,
+    HUNDREDTHS,
+    LABEL,
+    MONEY,
+    SHORT,
+    SIGNED_TENTHS,
+    TEXT,
+    THOUSANDTHS,
+    WHOLE,
+    Look,
+)
 from tractduct.writers.listing import (
     COST,
     SEASON,
     VARIANT,
     Listing,
     Row,
+    Rows,
     col,
     face_text,
     listing,
@@ -33,8 +46,6 @@ from tractduct.writers.listing import (
 )
 from tractduct.writers.tables import ROOM, RUN, SIDE, by_variant, room_text
 
-SIGNED_TENTHS = Look("+0.0;−0.0;0.0")
-TOLERANCES = Look("0.00")
 ANGLE = Look('0"°"', bold=True, align="center", fill=CHOSEN.fill, box=True)
 FLEX = col("flex", "Product", "a flex product that is not approved", LABEL, 16)
 
@@ -107,7 +118,7 @@ def rooms(delivery: Delivery) -> Iterator[Row]:
     ),
     col("marked_lowest_pct", "With marks: lowest, of design", "with the damper marks", WHOLE, 12),
     col("marked_highest_pct", "With marks: highest, of design", "with the damper marks", WHOLE, 12),
-    col("marked_worst", "With marks: worst, in tolerances", "1 is just within", TOLERANCES, 12),
+    col("marked_worst", "With marks: worst, in tolerances", "1 is just within", HUNDREDTHS, 12),
 )
 def room_summary(delivery: Delivery) -> Iterator[Row]:
     """Each room: the range over all variants, dampers open and marked."""
@@ -120,9 +131,9 @@ def room_summary(delivery: Delivery) -> Iterator[Row]:
         words = [w for w, on in ((LOW, outside[:, n] & low), (HIGH, outside[:, n] & ~low)) if on.any()]
         after = marked.delivered.room_off_pct[:, n]
         yield (
-            room, 100.0 + float(np.nanmin(off)), 100.0 + float(np.nanmax(off)), int(outside[:, n].sum()),
-            " and ".join(words) or WITHIN, 100.0 + float(np.nanmin(delivery.compressed.room_off_pct[:, n])),
-            100.0 + float(np.nanmin(after)), 100.0 + float(np.nanmax(after)), float(marked.off[:, n].max()),
+            room, 100.0 + np.nanmin(off), 100.0 + np.nanmax(off), outside[:, n].sum(), " and ".join(words) or WITHIN,
+            100.0 + np.nanmin(delivery.compressed.room_off_pct[:, n]), 100.0 + np.nanmin(after),
+            100.0 + np.nanmax(after), marked.off[:, n].max(),
         )  # fmt: skip
 
 
@@ -158,10 +169,8 @@ def _marks(study: Study, setting: Setting, sizes: Mapping[str, str]) -> Iterator
             for k, season in enumerate(table.seasons):
                 if runs[name].season in ("", season):
                     yield (
-                        n, fronts, name, room_text(runs[name]), sizes[name], season,
-                        float(table.angle_deg[r, k]), 100.0 * float(table.free_share[r, k]),
-                        float(table.takes_inwc[r, k, 1]), float(table.design_cfm[r, k, 0]),
-                        float(table.design_cfm[r, k, 1]),
+                        n, fronts, name, room_text(runs[name]), sizes[name], season, table.angle_deg[r, k],
+                        100.0 * table.free_share[r, k], table.takes_inwc[r, k, 1], *table.design_cfm[r, k],
                     )  # fmt: skip
 
 
@@ -174,7 +183,7 @@ def _marks(study: Study, setting: Setting, sizes: Mapping[str, str]) -> Iterator
     col("cost", "Ducts and dampers, per lot", look=MONEY, width=12, unit=COST),
     col("distinct_sizes", "Distinct sizes", look=WHOLE, width=10),
     col("rooms_outside", "Rooms outside", "outside tolerance in some variant", WHOLE, 10),
-    col("worst_tolerances", "Worst, in tolerances", "largest distance from design", TOLERANCES, 11),
+    col("worst_tolerances", "Worst, in tolerances", "largest distance from design", HUNDREDTHS, 11),
     col("chosen", "Choice", 'what choose = "dampers" takes', width=18,
         show=lambda v: 'choose = "dampers"' if v else None),
 )  # fmt: skip
@@ -226,12 +235,12 @@ def substitutions(delivery: Delivery) -> Iterator[Row]:
                 part = np.where(pair.delivered.variants.where(season=season), change[:, n], np.nan)
                 if np.isnan(part).all():
                     continue
-                v = int(np.nanargmin(np.round(part, 9)))  # the first of those that only rounding tells apart
+                v = np.nanargmin(np.round(part, 9))  # the first of those that only rounding tells apart
                 variant = pair.delivered.variants.variants[v]
                 yield (
                     pair.designed, pair.installed, room, season, variant.front, variant.mirrored,
-                    *options_of(delivery.study, variant.options), float(pair.expected.room_cfm[v, n]),
-                    float(pair.delivered.room_cfm[v, n]), float(part[v]), float(np.nanmax(part)),
+                    *options_of(delivery.study, variant.options), pair.expected.room_cfm[v, n],
+                    pair.delivered.room_cfm[v, n], part[v], np.nanmax(part),
                 )  # fmt: skip
 
 
@@ -274,7 +283,7 @@ def robustness(delivery: Delivery) -> Iterator[Row]:
         for k, season in enumerate(plan.seasons):
             if np.isfinite(spread.middle[k, n]):
                 parts = (spread.low, spread.middle, spread.high, spread.within_pct)
-                yield (room, season, *(float(part[k, n]) for part in parts))
+                yield (room, season, *(part[k, n] for part in parts))
 
 
 @listing(
@@ -347,7 +356,7 @@ def marks_of_built(report: Report) -> Iterator[Row]:
     col("dampers", "Dampers", "in the marks of its own", WHOLE, 10),
     col("rooms_outside", "Rooms outside", "with these marks, in some variant", WHOLE, 14),
     col("which", "Which", "the rooms outside, what they get and their design airflow", TEXT, 22),
-    col("worst_tolerances", "Worst, in tolerances", "1 is just within", TOLERANCES, 12),
+    col("worst_tolerances", "Worst, in tolerances", "1 is just within", HUNDREDTHS, 12),
 )
 def other_flex(report: Report) -> Iterator[Row]:
     """Each flex product that is not approved, where the plan lists lots: in the sizes of the standard set."""
@@ -361,6 +370,11 @@ def other_flex(report: Report) -> Iterator[Row]:
         yield (
             other.flex, ", ".join(lots), len(marks.runs), marks.rooms_outside, "; ".join(rooms), marks.worst_tolerances
         )  # fmt: skip
+
+
+def arrived_flex(report: Report) -> Rows:
+    """The rows of ``other_flex`` for products that arrived on a lot."""
+    return [row for row in other_flex.rows(report) if row["lots"]]
 
 
 @listing(

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from pathlib import Path
 
 import numpy as np
@@ -14,7 +12,7 @@ from tractduct.physics.air import Air
 from tractduct.physics.friction import friction_rate_inwc_per_100ft
 from tractduct.products.fit import Fit, FrictionTable
 from tractduct.units import UnitSystem
-from tractduct.writers.harmless import harmless
+from tractduct.writers.csv_text import csv_text
 from tractduct.writers.pictures import literal, save_figure, shortened
 
 _MARKERS = "osD^vP*X<>"
@@ -57,16 +55,15 @@ def fit_text(name: str, table: FrictionTable, fit: Fit, row_numbers: list[int], 
 
 def duct_row(name: str, fit: Fit, source: str, units: UnitSystem) -> str:
     """A ducts table of one row, as CSV text."""
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(
-        ["duct", "kind", units.name_of("roughness_ft", "roughness"), "airflow_derate_pct", "compression_pct", "source"]
-    )
-    derate = f"{100.0 * fit.derate:.3g}"
-    writer.writerow(
-        [harmless(name), "flex", units.number(fit.roughness_ft, "roughness", ".4g"), derate, 0, f"fitted to {source}"]
-    )
-    return text.getvalue()
+    row = {
+        "duct": name,
+        "kind": "flex",
+        units.name_of("roughness_ft", "roughness"): units.number(fit.roughness_ft, "roughness", ".4g"),
+        "airflow_derate_pct": f"{100.0 * fit.derate:.3g}",
+        "compression_pct": 0,
+        "source": f"fitted to {source}",
+    }
+    return csv_text([row.keys(), row.values()])
 
 
 def draw_fit(name: str, table: FrictionTable, fit: Fit, path: Path, units: UnitSystem) -> None:

@@ -1,25 +1,26 @@
-"""One specification a list: the DataFrame, the CSV file and the columns of a sheet are made from it."""
+"""One specification a list: its rows; and made from them its CSV file, the cells of a sheet, a DataFrame."""
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
-from typing import Any, Generic, TypeVar
+from typing import TYPE_CHECKING, Any, Generic, TypeVar
 
 import numpy as np
-import pandas as pd
 
 from tractduct.model.options import Built
 from tractduct.one_plan import Study
 from tractduct.units import MEASURES, UnitSystem
 from tractduct.writers.book.looks import SHORT, TEXT, Column, Look, Value, plain, size_value
-from tractduct.writers.harmless import harmless
+from tractduct.writers.csv_text import csv_text
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 T = TypeVar("T")
-Row = Sequence[Any]
+Row = Sequence[Any]  # as a list's function yields it
+Rows = list[dict[str, Any]]  # the same by the keys of the columns
 Columns = Column | Callable[[Study], Iterable[Column]]
 
 COST = "cost"  # the unit of a cost: the plan's money, or the area of duct wall
@@ -84,7 +85,7 @@ VARIANT = (
 
 
 class Listing(Generic[T]):
-    """A list: called with its subject (a study, a delivery, ...) it gives a DataFrame in the core's units.
+    """A list of its subject (a study, a delivery, ...) in the core's units: ``rows``, or called a DataFrame of them.
 
     ``name`` is that of its CSV file, ``about`` says what its rows are.
     """
@@ -95,9 +96,15 @@ class Listing(Generic[T]):
         known = "; ".join(f"{c.key}: {c.meaning}" for c in columns if isinstance(c, Column))
         self.__doc__ = f"{self.about}\n\nColumns: {known}."
 
+    def rows(self, subject: T) -> Rows:
+        """Each row by the keys of its columns."""
+        keys = [c.key for c in self.columns(subject)]
+        return [dict(zip(keys, row, strict=True)) for row in self._make(subject)]
+
     def __call__(self, subject: T) -> pd.DataFrame:
-        columns = [c.key for c in self.columns(subject)]
-        return pd.DataFrame([tuple(row) for row in self._make(subject)], columns=columns)
+        import pandas as pd  # for Python users alone: no command waits for it
+
+        return pd.DataFrame(self.rows(subject), columns=[c.key for c in self.columns(subject)])
 
     def columns(self, subject: T, keys: Iterable[str] = ()) -> list[Column]:
         """What each column is called and means, or each of those with some keys, in the order of these.
@@ -114,23 +121,12 @@ class Listing(Generic[T]):
 
     def csv(self, subject: T) -> str:
         """The list in the plan's units; no text acts as a formula. Empty where it has no rows."""
-        frame, units = self(subject), _units(subject)
-        if frame.empty:
+        rows, units = self.rows(subject), _units(subject)
+        if not rows:
             return ""
-        names, written = [], []
-        for c in self.columns(subject):
-            values = frame[c.key]
-            names.append(units.name_of(c.key, c.unit))
-            if not pd.api.types.is_numeric_dtype(values) or pd.api.types.is_bool_dtype(values):
-                written.append([_written(v) for v in values.tolist()])
-                continue
-            amounts = values.to_numpy()
-            if c.unit in MEASURES:
-                amounts = np.asarray(units.shown(amounts.astype(float), c.unit))
-            written.append(["" if v != v else v for v in np.round(amounts, 6).tolist()])
-        text = io.StringIO()
-        csv.writer(text, lineterminator="\n").writerows([names, *zip(*written, strict=True)])
-        return text.getvalue()
+        columns = self.columns(subject)
+        written = [_written([row[c.key] for row in rows], c.unit, units) for c in columns]
+        return csv_text([[units.name_of(c.key, c.unit) for c in columns], *zip(*written, strict=True)])
 
     def documented(self, subject: T) -> list[tuple[str, str, str, str]]:
         """File, column, unit and meaning of each column, as ``csv`` has them."""
@@ -146,10 +142,9 @@ def listing(name: str, *columns: Columns) -> Callable[[Callable[[T], Iterable[Ro
     return lambda make: Listing(name, columns, make)
 
 
-def cells(frame: pd.DataFrame, columns: Sequence[Column]) -> list[list[Value]]:
+def cells(rows: Rows, columns: Sequence[Column]) -> list[list[Value]]:
     """Rows of a list as cells of a sheet, in the core's units."""
-    parts = ([(c.show or plain)(v) for v in frame[c.key].tolist()] for c in columns)
-    return [list(row) for row in zip(*parts, strict=True)]
+    return [[(c.show or plain)(row[c.key]) for c in columns] for row in rows]
 
 
 def _study(subject: Any) -> Study:
@@ -161,9 +156,11 @@ def _units(subject: Any) -> UnitSystem:
     return _study(subject).plan.units
 
 
-def _written(value: Any) -> Any:
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, float):
-        return "" if math.isnan(value) else value
-    return harmless(value) if isinstance(value, str) else value
+def _written(values: list[Any], unit: str, units: UnitSystem) -> list[Any]:
+    """A column in the plan's units. Where it has numbers alone all are of one kind, whole or with up to 6 decimals."""
+    if any(isinstance(value, (str, bool, np.bool_)) for value in values):
+        return values
+    numbers = np.array([math.nan if value is None else value for value in values])
+    if unit in MEASURES:
+        numbers = units.shown(numbers.astype(float), unit)
+    return list(numbers.round(6).tolist())

@@ -23,6 +23,7 @@ from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.pdfgen.pathobject import PDFPathObject
 
+from tractduct.model.lots import RoomOutline
 from tractduct.writers.pdf_split import split_pages
 
 FONT, BOLD = "tractduct", "tractduct-bold"
@@ -47,18 +48,6 @@ Step = tuple[Point, Point]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Outline:
-    """A rectangle of a room on a floor, in feet from the front left corner as the house is built."""
-
-    room: str
-    floor: str
-    left_ft: float
-    front_ft: float
-    width_ft: float
-    depth_ft: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Course:
     """Where a section lies on a floor: its points in feet, from the air handler outwards.
 
@@ -78,7 +67,7 @@ class Course:
 class Drawing:
     """The floors of a house as built, mirrored already. Empty where the plan has no room outlines."""
 
-    outlines: tuple[Outline, ...] = ()
+    outlines: tuple[RoomOutline, ...] = ()
     courses: tuple[Course, ...] = ()
 
     @property
@@ -578,8 +567,8 @@ def lay_out(drawing: Drawing, wide: float, high: float) -> tuple[FloorLayout, ..
     if not floors:
         return ()
     points = [p for c in drawing.courses for p in c.points_ft]
-    points += [(o.left_ft, o.front_ft) for o in drawing.outlines]
-    points += [(o.left_ft + o.width_ft, o.front_ft + o.depth_ft) for o in drawing.outlines]
+    points += [(o.x_ft, o.y_ft) for o in drawing.outlines]
+    points += [(o.x_ft + o.width_ft, o.y_ft + o.depth_ft) for o in drawing.outlines]
     low_x, low_y = (min(p[k] for p in points) - 1.0 for k in (0, 1))
     across_ft, deep_ft = (max(p[k] for p in points) + 1.0 - low for k, low in ((0, low_x), (1, low_y)))
 
@@ -644,10 +633,10 @@ def _placed(text: str, steps: Sequence[Step], taken: Sequence[Box]) -> Label:
     return Label(text=text, points=LABEL_POINTS, box=_box(x, y, wide, high))
 
 
-def _in_room(outline: Outline, floor: FloorLayout, taken: Sequence[Box], lines: Sequence[Step]) -> Label | None:
+def _in_room(outline: RoomOutline, floor: FloorLayout, taken: Sequence[Box], lines: Sequence[Step]) -> Label | None:
     """The room's name where it covers least: off labels always, off ducts if it can; smaller where it must be."""
-    left, bottom = floor.at((outline.left_ft, outline.front_ft))
-    right, top = floor.at((outline.left_ft + outline.width_ft, outline.front_ft + outline.depth_ft))
+    left, bottom = floor.at((outline.x_ft, outline.y_ft))
+    right, top = floor.at((outline.x_ft + outline.width_ft, outline.y_ft + outline.depth_ft))
     for points in ROOM_POINTS:
         wide, high = width_of(outline.room, points) + 2.0, points + 1.0
         if wide > right - left - 2.0 or high > top - bottom - 2.0:
@@ -711,9 +700,9 @@ def _draw_floor(canvas: Canvas, drawing: Drawing, layout: FloorLayout) -> None:
     canvas.setStrokeGray(0.0)
     canvas.setLineWidth(0.7)
     for o in outlines:
-        x, y = layout.at((o.left_ft, o.front_ft))
+        x, y = layout.at((o.x_ft, o.y_ft))
         canvas.rect(x, y, o.width_ft * layout.scale, o.depth_ft * layout.scale)
-    x, y = layout.at((min(o.left_ft for o in outlines), max(o.front_ft + o.depth_ft for o in outlines)))
+    x, y = layout.at((min(o.x_ft for o in outlines), max(o.y_ft + o.depth_ft for o in outlines)))
     canvas.setFillGray(0.0)
     _text(canvas, x, y + 4.0, f"floor {layout.floor}", LABEL_POINTS, BOLD)
     courses = [c for c in drawing.courses if c.floor == layout.floor]

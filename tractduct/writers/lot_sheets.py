@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from functools import cache, partial
 from pathlib import Path
 
@@ -23,7 +24,7 @@ from tractduct.sizing.practice import ALTITUDE_CAUTION_ABOVE_FT
 from tractduct.units import UnitSystem
 from tractduct.version import VERSION
 from tractduct.writers.listing import turned
-from tractduct.writers.lot_pages import Column, Course, Drawing, LotPages, Outline, Table, print_lots
+from tractduct.writers.lot_pages import Column, Course, Drawing, LotPages, Table, print_lots
 from tractduct.writers.tables import room_text
 
 CAUTION = (
@@ -75,18 +76,11 @@ def house_drawing(study: Study, mirrored: bool, built: Built = ()) -> Drawing:
     width = max(o.x_ft + o.width_ft for o in plan.outlines)
 
     outlines = tuple(
-        Outline(
-            room=o.room,
-            floor=o.floor,
-            left_ft=width - o.x_ft - o.width_ft if mirrored else o.x_ft,
-            front_ft=o.y_ft,
-            width_ft=o.width_ft,
-            depth_ft=o.depth_ft,
-        )
+        replace(o, x_ft=width - o.x_ft - o.width_ft) if mirrored else o
         for o in plan.outlines
         if o.room.casefold() not in absent
     )
-    diameter = {size.label: size.diameter_in for size in plan.sizes}
+    diameter = plan.diameter_by_size
     courses = (
         Course(
             label=f"{section.name} {sizes[section.name]}",

@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
 
 from tractduct.report import Report
 from tractduct.writers.book.layout import Book
-from tractduct.writers.book.looks import clean
 from tractduct.writers.book.purchasing import OVERVIEW, buy_sheets, comparison_sheet, overview_sheet, stock_sheet
 from tractduct.writers.book.saving import save
 
@@ -15,14 +13,10 @@ from tractduct.writers.book.saving import save
 def write_order(report: Report, path: Path) -> None:
     """Write the purchase lists of a report with ``buying``; the same report gives the same bytes."""
     assert report.buying is not None
-    plan = report.study.plan
-    book = Book(plan.name, plan.units)
+    book = Book(report.study.plan.name, report.study.plan.units, report.stamp)
     first = book.sheet(OVERVIEW, (21, 15, 20, 14, 14, 14, 14, 32))
     buy_sheets(book, report.buying)
     comparison_sheet(book, report.buying)
     stock_sheet(book, report.buying)
     overview_sheet(first, report, report.buying)
-    sheets: list[Any] = book.book.worksheets if report.stamp else []
-    for sheet in sheets:
-        sheet.oddFooter.left.text = clean(report.stamp)[:120].replace("&", "&&")
     save(book, path)

@@ -1,4 +1,4 @@
-"""An orientation study as lists: each is called with the study and gives a pandas DataFrame.
+"""An orientation study as lists. Called with the study each gives a pandas DataFrame.
 
 Column names carry the core's units.
 """
@@ -15,7 +15,7 @@ from tractduct.orientation.lots import LotResult
 from tractduct.orientation.study import OrientationStudy
 from tractduct.sizing.packages import group_label
 from tractduct.units import NOMINAL
-from tractduct.writers.book.looks import CENTRE, LABEL, SHORT, TENTHS, TEXT, WHOLE, Look
+from tractduct.writers.book.looks import CENTRE, HUNDREDTHS, LABEL, SHORT, SIGNED_TENTHS, TENTHS, TEXT, WHOLE, Look
 from tractduct.writers.listing import (
     COST,
     FRONT,
@@ -104,12 +104,11 @@ def house_loads(result: OrientationStudy) -> Iterator[Row]:
     """Each house's load by front and mirror; no rows without loads by surface."""
     plan = result.study.plan
     for house in result.houses:
-        built = options_of(result.study, house.options)
-        least = float(house.cooling_btuh.min())
+        built, least = options_of(result.study, house.options), house.cooling_btuh.min()
         for (i, front), (j, mirrored) in product(enumerate(plan.fronts), enumerate(plan.mirrored)):
-            cooling = float(house.cooling_btuh[i, j])
-            hour = float(house.loads.house_peak_hour[i, j]) if house.hourly else np.nan
-            yield *built, front, mirrored, cooling, cooling - least, float(house.heating_btuh[i, j]), hour
+            cooling = house.cooling_btuh[i, j]
+            hour = house.loads.house_peak_hour[i, j] if house.hourly else np.nan
+            yield *built, front, mirrored, cooling, cooling - least, house.heating_btuh[i, j], hour
 
 
 @listing(
@@ -135,9 +134,8 @@ def peaks(result: OrientationStudy) -> Iterator[Row]:
     every = product(enumerate(plan.rooms), enumerate(plan.fronts), enumerate(plan.mirrored))
     for (n, room), (i, front), (j, mirrored) in every:
         yield (
-            room, front, mirrored, float(own[i, j, n]), int(house.loads.room_peak_hour[i, j, n]),
-            float(at_house[i, j, n]), int(house.loads.house_peak_hour[i, j]),
-            float(house.room_peak_cfm[i, j, n]), float(house.house_peak_cfm[i, j, n]),
+            room, front, mirrored, own[i, j, n], house.loads.room_peak_hour[i, j, n], at_house[i, j, n],
+            house.loads.house_peak_hour[i, j], house.room_peak_cfm[i, j, n], house.house_peak_cfm[i, j, n],
         )  # fmt: skip
 
 
@@ -231,7 +229,7 @@ def lots_by_room(result: OrientationStudy) -> Iterator[Row]:
     for r in result.lots:
         if np.isfinite(r.room_airflow_cfm).all():
             for (k, season), (n, room) in product(enumerate(plan.seasons), enumerate(plan.rooms)):
-                yield r.lot.name, season, room, float(r.room_airflow_cfm[k, n])
+                yield r.lot.name, season, room, r.room_airflow_cfm[k, n]
 
 
 @listing(
@@ -248,7 +246,7 @@ def lot_runs(result: OrientationStudy) -> Iterator[Row]:
     study = result.study
     for r in result.lots:
         for (p, run), (k, season) in product(enumerate(study.tree.runs), enumerate(study.plan.seasons)):
-            flow = float(r.run_airflow_cfm[k, p])
+            flow = r.run_airflow_cfm[k, p]
             yield r.lot.name, run.name, room_text(run), season, flow, study.size_set.get(run.name, "")
 
 
@@ -286,7 +284,7 @@ def degrees(result: OrientationStudy) -> Iterator[Row]:
     col("section", "Section", look=LABEL, width=10),
     col("first_deg", "From", "front clockwise from north", TENTHS, 8),
     col("last_deg", "To", "front clockwise from north", TENTHS, 8),
-    col("over_limit_pct", "Over it", "at worst", Look("0.00"), 8),
+    col("over_limit_pct", "Over it", "at worst", HUNDREDTHS, 8),
     col("amount", "Has", "in the unit of the row", Look("#,##0.000"), 9),
     col("allowed", "May have", "in the unit of the row", Look("#,##0.000"), 9),
     col("unit", "Unit", look=SHORT, width=8),
@@ -319,7 +317,7 @@ def broken(result: OrientationStudy) -> Iterator[Row]:
     options_column,
     col("table_cfm", "Airflow table", "which is used", TENTHS, 10),
     col("by_surface_cfm", "By surface", "loads by surface, turned and shared out", TENTHS, 10),
-    col("off_pct", "Off", "loads by surface over the table, less 100 %", Look("+0.0;−0.0;0.0"), 8),
+    col("off_pct", "Off", "loads by surface over the table, less 100 %", SIGNED_TENTHS, 8),
     col("within", "Agrees", "within the plan's limit"),
 )
 def loads_check(result: OrientationStudy) -> Iterator[Row]:
@@ -333,8 +331,8 @@ def loads_check(result: OrientationStudy) -> Iterator[Row]:
         at = (h, i, j, k, n)
         yield (
             plan.rooms[n], plan.fronts[i], plan.mirrored[j], plan.seasons[k],
-            *options_of(result.study, plan.every_house[h].options), float(check.table_cfm[at]),
-            float(check.by_surface_cfm[at]), float(off[at]), bool(abs(off[at]) <= check.limit_pct),
+            *options_of(result.study, plan.every_house[h].options), check.table_cfm[at], check.by_surface_cfm[at],
+            off[at], bool(abs(off[at]) <= check.limit_pct),
         )  # fmt: skip
 
 

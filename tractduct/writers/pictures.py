@@ -291,8 +291,8 @@ def signed(value: float) -> str:
 def rooms_by_front(study: Study) -> Figure:
     """Airflow of each room by front, per cent above or below its mean: a panel a season."""
     plan = study.plan
-    frame, fronts = tables.rooms_by_front(study), list(plan.fronts)
-    rooms = list(dict.fromkeys(frame.loc[frame["largest_cfm"] > 0.0, "room"].tolist()))
+    rows, fronts = tables.rooms_by_front.rows(study), list(plan.fronts)
+    rooms = list(dict.fromkeys(row["room"] for row in rows if row["largest_cfm"] > 0.0))
     where = ", in the house that needs most" if plan.options else ""
     figure, panels = _row_panels(
         f"Room airflow by front, % above or below the room's mean over all fronts{where}",
@@ -300,7 +300,8 @@ def rooms_by_front(study: Study) -> Figure:
     )  # fmt: skip
     by_season = {}
     for season in plan.seasons:
-        flow = frame[frame["season"] == season].set_index("room").loc[rooms, fronts].to_numpy(dtype=float)
+        by_room = {row["room"]: row for row in rows if row["season"] == season}
+        flow = np.array([[by_room[room][front] for front in fronts] for room in rooms])
         mean = flow.mean(axis=1, keepdims=True)
         by_season[season] = 100.0 * (np.divide(flow, mean, out=np.full(flow.shape, np.nan), where=mean > 0.0) - 1.0)
     most = max(1.0, *(float(np.nanmax(np.abs(v), initial=0.0)) for v in by_season.values()))
@@ -389,16 +390,19 @@ def marks(delivery: Delivery) -> Figure:
     titles = ["every lot"] if len(found) == 1 else [f"table {n + 1}" for n in range(len(found))]
     names = [shortened(f"{run.name} {tables.room_text(run)}", 30) for run in runs]
     figure, panels = _row_panels("Damper marks: how far each blade is closed", names, titles, 3.4, 0.26)
-    frame, line = delivery_tables.marks(delivery), {run.name: n for n, run in enumerate(runs)}
+    rows, line = delivery_tables.marks.rows(delivery), {run.name: n for n, run in enumerate(runs)}
     for n, axes in enumerate(panels, start=1):
-        mine = frame[frame["table"] == n]
-        ends = mine.groupby("run")["mark_deg"].agg(["min", "max"])
-        axes.hlines([line[run] for run in ends.index], ends["min"], ends["max"], color=GREY, lw=1.2, zorder=1)
+        mine = [row for row in rows if row["table"] == n]
+        angles: dict[str, list[float]] = {}
+        for row in mine:
+            angles.setdefault(row["run"], []).append(row["mark_deg"])
+        lowest, highest = ([end(of_run) for of_run in angles.values()] for end in (min, max))
+        axes.hlines([line[run] for run in angles], lowest, highest, color=GREY, lw=1.2, zorder=1)
         for season, colour, marker, _ in SEASONS:
-            part = mine[mine["season"] == season]
+            part = [row for row in mine if row["season"] == season]
             ms = 8.0 if season == "cooling" else 4.0  # two at one angle both show
-            y = [line[run] for run in part["run"]]
-            axes.plot(part["mark_deg"], y, marker, ms=ms, mfc="none", mec=colour, mew=1.3, ls="", zorder=3)
+            x, y = [row["mark_deg"] for row in part], [line[row["run"]] for row in part]
+            axes.plot(x, y, marker, ms=ms, mfc="none", mec=colour, mew=1.3, ls="", zorder=3)
         axes.set_xlim(-4.0, 94.0)
         axes.set_xticks([0, 30, 60, 90], ["0° open", "30°", "60°", "90°"])
         axes.hlines(range(len(names)), -4.0, 94.0, color=GRID, lw=0.6, zorder=0)
@@ -417,9 +421,7 @@ def substitution(delivery: Delivery) -> Figure:
         [f"{shortened(p.designed, 16)} → {shortened(p.installed, 16)}" for p in pairs], [""], 4.85, 0.42, 2.9,
     )  # fmt: skip
     lowest = 0.0
-    for line, (pair, told) in enumerate(
-        zip(pairs, delivery_tables.substitution_pairs(delivery).to_dict("records"), strict=True)
-    ):
+    for line, (pair, told) in enumerate(zip(pairs, delivery_tables.substitution_pairs.rows(delivery), strict=True)):
         change = delivery_tables.change_pct(pair)
         for season, colour, marker, shift in SEASONS:
             mine = change[pair.delivered.variants.where(season=season)]

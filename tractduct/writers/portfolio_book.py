@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 
 from tractduct.findings import Severity
@@ -26,6 +26,7 @@ from tractduct.writers.book.looks import (
     SIZE,
     TENTHS,
     TEXT,
+    THOUSANDTHS,
     TIGHT_FILL,
     WHOLE,
     Column,
@@ -40,6 +41,40 @@ _REASONS_LISTED = 6  # of one plan
 _DAMPER = "damper"
 _NO_SET = "No plan has a size set."
 _PAGE_CHARACTERS = 140.0  # widths of columns that a printed page can hold
+
+
+def _over_least_pct(outcome: Outcome) -> float | None:
+    if outcome.cost is None or not outcome.least_cost:
+        return None
+    return 100.0 * (outcome.cost / outcome.least_cost - 1.0)
+
+
+def _found(outcome: Outcome, severity: Severity) -> int | None:
+    return sum(f.severity is severity for f in outcome.findings) if outcome.plan else None
+
+
+_PLAN, _RESULT = Column("Plan", LABEL, 24), Column("Result", TEXT, 18)
+# Each column of the sheet of all plans, and what it shows of a plan.
+_PLANS: tuple[tuple[Column, Callable[[Outcome], Value]], ...] = (
+    (_PLAN, lambda o: o.plan or o.below),
+    (Column("Folder", TEXT, 20), lambda o: o.below),
+    (_RESULT, lambda o: o.state.value if o.status != "feasible" else "sized, not proven"),
+    (Column("Sections", WHOLE, 10), lambda o: o.sections or None),
+    (Column("Variants", WHOLE, 10), lambda o: o.variants or None),
+    (Column("Lots", WHOLE, 8), lambda o: o.lots or None),
+    (Column("Cost per lot", MONEY, 11), lambda o: o.cost),
+    (Column("Unit", CENTRE, 7), lambda o: o.cost_unit or None),
+    (Column("Over the least cost, %", PER_CENT, 11), _over_least_pct),
+    (Column("Sizes to stock", WHOLE, 10), lambda o: o.distinct_sizes or None),
+    (Column("Warnings", WHOLE, 11), lambda o: _found(o, Severity.WARNING)),
+    (Column("Cautions", WHOLE, 11), lambda o: _found(o, Severity.CAUTION)),
+    (Column("Notes", WHOLE, 9), lambda o: _found(o, Severity.NOTE)),
+    (Column("Tightest room", TEXT, 18), lambda o: o.tight[0].room if o.tight else None),
+    (Column("Its headroom, %", PER_CENT, 11), lambda o: o.tight[0].extra_pct if o.tight else None),
+    (Column("Rooms outside, dampers open", WHOLE, 10), lambda o: o.rooms_outside_open),
+    (Column("Rooms outside, with marks", WHOLE, 10), lambda o: o.rooms_outside),
+    (Column("Dampers", WHOLE, 9), lambda o: None if o.rooms_outside is None else sum(o.dampers.values())),
+)
 
 
 def write_portfolio(outcomes: Iterable[Outcome], path: Path, stock: StockList | None = None) -> None:
@@ -76,33 +111,7 @@ class _Rows:
     def add(self, outcome: Outcome) -> None:
         plan, units = outcome.plan or outcome.below, UnitSystem(outcome.units)
         self.states[outcome.state] += 1
-        counts = Counter(finding.severity for finding in outcome.findings)
-        over = None
-        if outcome.cost is not None and outcome.least_cost:
-            over = 100.0 * (outcome.cost / outcome.least_cost - 1.0)
-        tight = outcome.tight[0] if outcome.tight else None
-        self.plans.append(
-            [
-                plan,
-                outcome.below,
-                outcome.state.value if outcome.status != "feasible" else "sized, not proven",
-                outcome.sections or None,
-                outcome.variants or None,
-                outcome.lots or None,
-                outcome.cost,
-                outcome.cost_unit or None,
-                over,
-                outcome.distinct_sizes or None,
-                counts[Severity.WARNING] if outcome.plan else None,
-                counts[Severity.CAUTION] if outcome.plan else None,
-                counts[Severity.NOTE] if outcome.plan else None,
-                tight.room if tight else None,
-                tight.extra_pct if tight else None,
-                outcome.rooms_outside_open,
-                outcome.rooms_outside,
-                None if outcome.rooms_outside is None else sum(outcome.dampers.values()),
-            ]
-        )
+        self.plans.append([value(outcome) for _, value in _PLANS])
         if outcome.failed:
             reasons = list(outcome.reasons)
             if len(reasons) > _REASONS_LISTED:
@@ -142,36 +151,13 @@ def _sheet(
     return page, page.table(columns, rows, freeze=1, nothing=nothing)
 
 
-_PLAN, _RESULT = Column("Plan", LABEL, 24), Column("Result", TEXT, 18)
-
-
 def _plans(book: Book, rows: _Rows) -> None:
-    columns = [
-        _PLAN,
-        Column("Folder", TEXT, 20),
-        _RESULT,
-        Column("Sections", WHOLE, 10),
-        Column("Variants", WHOLE, 10),
-        Column("Lots", WHOLE, 8),
-        Column("Cost per lot", MONEY, 11),
-        Column("Unit", CENTRE, 7),
-        Column("Over the least cost, %", PER_CENT, 11),
-        Column("Sizes to stock", WHOLE, 10),
-        Column("Warnings", WHOLE, 11),
-        Column("Cautions", WHOLE, 11),
-        Column("Notes", WHOLE, 9),
-        Column("Tightest room", TEXT, 18),
-        Column("Its headroom, %", PER_CENT, 11),
-        Column("Rooms outside, dampers open", WHOLE, 10),
-        Column("Rooms outside, with marks", WHOLE, 10),
-        Column("Dampers", WHOLE, 9),
-    ]
     states = ", ".join(f"{rows.states[state]} {state.value}" for state in State if rows.states[state])
     costs = "; ".join(f"{cost:,.0f} {unit}" for unit, cost in sorted(rows.costs.items()))
     lead = f"{len(rows.plans)} plans: {states}."
     if costs:
         lead += f" The standard size sets of all lots cost {costs}. Each plan's own folder holds its full results."
-    page, body = _sheet(book, TITLE, lead, columns, rows.plans)
+    page, body = _sheet(book, TITLE, lead, [column for column, _ in _PLANS], rows.plans)
     for key, when, fill in (("Result", 'LEFT({},5)<>"sized"', TIGHT_FILL), ("Warnings", "{}>0", CLOSE_FILL)):
         page.mark(body, key, when, fill, bold=False, over=("Plan", "Dampers"))
 
@@ -258,7 +244,7 @@ def _stock_table(page: Page, stock: StockList) -> None:
         Column("Plan that pays most", TEXT, 24),
         Column("It pays more, %", PER_CENT, 11),
         Column("Proof", TEXT, 20),
-        Column("Could be less by, %", Look("0.000"), 12),
+        Column("Could be less by, %", THOUSANDTHS, 12),
     ]
     rows: list[list[Value]] = [
         [

@@ -1,13 +1,13 @@
-"""What purchasing asks as lists, each a pandas DataFrame of its subject, and the purchase list as CSV."""
+"""What purchasing asks as lists (called with its subject each gives a pandas DataFrame), and purchase.csv."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterator
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
-import pandas as pd
 
 from tractduct.model.plan import is_outside
 from tractduct.one_plan import Study
@@ -31,8 +31,8 @@ from tractduct.writers.book.looks import (
     TEXT,
     WHOLE,
 )
+from tractduct.writers.csv_text import csv_text
 from tractduct.writers.delivery_tables import change_pct, to_hold_again
-from tractduct.writers.harmless import harmless
 from tractduct.writers.listing import COST, Row, col, listing, size_cell
 
 MONEY = "USD"  # the unit of what is money whatever the study minimises
@@ -137,10 +137,9 @@ def break_even(buying: Buying) -> Iterator[Row]:
 )  # fmt: skip
 def drop_first(buying: Buying) -> Iterator[Row]:
     """Each size of the standard set, the one to drop first on top."""
-    study = buying.study
+    study, by_size = buying.study, buying.study.sections_by_size
     for d in buying.dropped:
-        same = d.kind, d.shape, d.size
-        mine = (s.name for s in study.tree.sections if (s.kind, s.shape, study.size_set[s.name]) == same)
+        mine = (s.name for s in by_size[d.kind, d.shape, d.size])
         rest, least = finite(d.rest_cost) - study.recommended.cost, finite(d.cost) - study.least_cost.cost
         yield d.kind, d.shape, d.size, rest, least, ", ".join(mine)
 
@@ -206,7 +205,7 @@ def cost_per_lot(buying: Buying) -> Iterator[Row]:
         mean, order = buying.study.recommended.cost, part.order
         steps = [order.cost_of_feet(waste=False), order.cost_of_feet(waste=True), order.cost]
         drawn, with_waste, whole = (cost / part.lots for cost in steps)
-        dampers = float(np.nansum([x.cost for x in order.fittings if x.fitting == DAMPER])) / part.lots
+        dampers = np.nansum([x.cost for x in order.fittings if x.fitting == DAMPER]) / part.lots
         added = dampers, drawn - mean - dampers, with_waste - drawn, whole - with_waste
         yield part.name, part.lots, mean, *added, whole
 
@@ -234,7 +233,7 @@ def delivered_flex(report: Report) -> Iterator[Row]:
             mine, marks = study.variants.where(flex=flex), delivery.marks.chosen
             off = np.nan_to_num(marks.off[mine], nan=np.inf)
             outside = (~delivery.open_dampers.room_within(study.plan.tolerance)[mine], is_outside(off))
-            air = [*(int(rooms.any(axis=0).sum()) for rooms in outside), float(off.max()), len(marks.runs)]
+            air = [*(rooms.any(axis=0).sum() for rooms in outside), off.max(), len(marks.runs)]
         yield flex, cost, cost - cheapest, alone, *air
 
 
@@ -256,7 +255,7 @@ def substituted(report: Report) -> Iterator[Row]:
         lowest = np.round(np.nan_to_num(change_pct(pair), nan=np.inf).min(axis=0), 9)
         worst = int(np.argmin(lowest))
         room = plan.rooms[worst] if math.isfinite(lowest[worst]) else ""
-        outside = int((~pair.delivered.room_within(plan.tolerance)).any(axis=0).sum())
+        outside = (~pair.delivered.room_within(plan.tolerance)).any(axis=0).sum()
         yield pair.designed, pair.installed, room, lowest[worst], outside, *to_hold_again(pair)
 
 
@@ -277,30 +276,24 @@ def csv_columns(units: UnitSystem) -> list[str]:
 
 def purchase_csv(buying: Buying) -> str:
     """Every purchase list as CSV text, in the plan's units: one line a product and size; no text acts as a formula."""
-    parts, units = [], buying.study.plan.units
-    header = csv_columns(units)
+    units = buying.study.plan.units
+    decimals = {"drawn_ft": units.decimals("ft", 2), "with_waste_ft": units.decimals("ft", 2), "cost": 2}
+    lines: list[list[Any]] = [csv_columns(units)]
     for part in buying.lists:
-        ducts = ducts_to_buy(part.order)
-        ducts["price"] = units.shown(ducts["price_per_ft"].to_numpy(dtype=float), "USD/ft").round(6)
-        for name in _LENGTHS:
-            ducts[name] = units.shown(ducts[name].to_numpy(dtype=float), "ft").round(6)
-        ducts = ducts.assign(item="duct", price_for=units.unit("ft"))
-        fittings = fittings_to_buy(part.order).assign(item="fitting", price_for="piece")
-        for frame in (ducts, fittings):
-            if len(frame):
-                parts.append(frame.assign(list=part.name, lots=part.lots))
-    if not parts:
-        return ",".join(header) + "\n"
-    whole = pd.concat([part.reindex(columns=list(_CSV_COLUMNS)) for part in parts], ignore_index=True)
-    whole.loc[whole["price"].isna(), "price_for"] = ""
-    for name in ("list", "product", "size", "insulation"):
-        whole[name] = [harmless("" if pd.isna(text) else str(text)) for text in whole[name].tolist()]
-    whole["cost"] = whole["cost"].round(2)
-    for name in ("drawn_ft", "with_waste_ft"):
-        whole[name] = whole[name].round(units.decimals("ft", 2))
-    for name in ("packages", "pieces"):
-        whole[name] = whole[name].astype("Int64")
-    return str(whole.to_csv(index=False, header=header, lineterminator="\n"))
+        ducts, fittings = ducts_to_buy.rows(part.order), fittings_to_buy.rows(part.order)
+        for row in ducts:
+            row |= {"item": "duct", "price": row["price_per_ft"], "price_for": units.unit("ft")}
+            for name, unit in {"price": "USD/ft", **dict.fromkeys(_LENGTHS, "ft")}.items():
+                row[name] = round(units.shown(row[name], unit), 6)
+        for row in fittings:
+            row |= {"item": "fitting", "price_for": "piece"}
+        for row in (*ducts, *fittings):
+            row |= {"list": part.name, "lots": part.lots}
+            row |= {name: float(np.round(row[name], n)) for name, n in decimals.items() if name in row}
+            if math.isnan(row["price"]):
+                row["price_for"] = ""
+            lines.append([row.get(name) for name in _CSV_COLUMNS])
+    return csv_text(lines)
 
 
 def finite(cost: float) -> float:

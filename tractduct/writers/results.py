@@ -220,14 +220,12 @@ def _other_flex(other: OtherFlex, delivery: Delivery) -> dict[str, Any]:
 def _built(built: Built) -> dict[str, Any]:
     """What stands already, whether it holds, and what each number of changed sections is worth on the lots left."""
     study = built.study
+    outside = "rooms_outside_open=marks.rooms_outside_open rooms_outside_marked=marks.chosen.rooms_outside"
     return {
         "size_set": study.case.labels(built.size_index),
         **_of(built, "not_built_yet=free holds"),
         "breaches": [str(b) for b in built.breaches],
-        **_of(
-            built,
-            "cost rooms_outside_open=marks.rooms_outside_open rooms_outside_marked=marks.chosen.rooms_outside",
-        ),
+        **_of(built, f"cost {outside}"),
         "damper_marks": [_mark_table(table) for table in (built.marks.chosen.tables if built.marks else ())],
         **_of(study.plan, "lots_left change_price"),
         **_of(built, "best_changes=best.number"),
@@ -388,24 +386,19 @@ def _flex_comparison(buying: Buying) -> dict[str, Any]:
     """Products alone, approved together, prices at which they cost the same, and which size to drop first."""
     found = buying.comparison
     compressed = "compression_pct holds sections_out=broken least_cost=cost worst_room worst_room_pct"
-    sized = "status=recommended.status least_cost=least.cost cost=recommended.cost"
+    sized = "status=recommended.status least_cost=least.cost cost=recommended.cost "
+    sized += "distinct_sizes=recommended.distinct_sizes"
+    spare = "headroom_run headroom_pct=least_headroom_pct lowest_room lowest_room_pct "
+    spare += "balanced_within_tolerance=balanced_within"
     return {
         "alone": [
             {
-                **_of(one, f"flex {sized} distinct_sizes=recommended.distinct_sizes size_set headroom_run"),
-                **_of(
-                    one,
-                    "headroom_pct=least_headroom_pct lowest_room lowest_room_pct "
-                    "balanced_within_tolerance=balanced_within",
-                ),
+                **_of(one, f"flex {sized} size_set {spare}"),
                 "compressed": [_of(c, compressed) for c in one.compressed],
             }
             for one in (found.alone if found else ())
         ],
-        "approved": [
-            _of(a, f"flex {sized} distinct_sizes=recommended.distinct_sizes extra_cost")
-            for a in (found.approved if found else ())
-        ],
+        "approved": [_of(a, f"flex {sized} extra_cost") for a in (found.approved if found else ())],
         "break_even": [_of(p, "flex=product against price_pct") for p in (found.break_even if found else ())],
         "drop_first": [_of(d, "kind shape size cost_with_the_rest=rest_cost least_cost=cost") for d in buying.dropped],
     }

@@ -17,8 +17,9 @@ from tractduct.report import Report
 from tractduct.sizing.remedies import Conflict
 from tractduct.systems import HouseReport
 from tractduct.units import NOMINAL
+from tractduct.writers import tables
 from tractduct.writers.orientation_tables import missing
-from tractduct.writers.tables import house_range, not_proven, wall_or_money
+from tractduct.writers.tables import house_range, not_proven
 from tractduct.writers.together import Written
 from tractduct.writers.words import counted, named
 
@@ -171,9 +172,8 @@ def proven_text(front: DamperFront) -> str:
 
 
 def money(study: Study, cost: float) -> str:
-    """A cost with its unit."""
-    spec = ",.2f" if study.cost_unit == "USD" else ",.0f"
-    return f"{study.plan.units.number(cost, study.cost_unit, spec)} {wall_or_money(study)}"
+    """A cost with its unit, money to the cent."""
+    return tables.money(study, cost, ",.2f" if study.cost_unit == "USD" else ",.0f")
 
 
 def _variants(study: Study) -> str:
@@ -229,14 +229,9 @@ def _sizes(study: Study) -> list[str]:
     """The set by kind of duct."""
     proven = "proven" if study.status == "optimal" else f"not proven: time ran out ({study.status})"
     units = study.plan.units
-    feet: dict[tuple[str, str, str], float] = {}
-    for section in study.tree.sections:
-        key = section.kind, section.shape, study.size_set[section.name]
-        feet[key] = feet.get(key, 0.0) + section.length_ft
-    rank = {size.label: i for i, size in enumerate(study.table.sizes)}
     by_kind: dict[tuple[str, str], list[str]] = {}
-    for kind, shape, size in sorted(feet, key=lambda key: (key[0] != "flex", key[1] != "round", rank[key[2]])):
-        length = units.number(feet[kind, shape, size], "ft", ".0f")
+    for (kind, shape, size), sections in study.sections_by_size.items():
+        length = units.number(sum(s.length_ft for s in sections), "ft", ".0f")
         by_kind.setdefault((kind, shape), []).append(f"{size} ({length})")
     of = f"Sizes, {units.unit(NOMINAL)}, with {units.unit('ft')} per lot"
     lines = [f"Build this size set; it holds in every variant ({proven}). {of}:"]

@@ -1,4 +1,4 @@
-"""A study as lists: each is called with its study and gives a pandas DataFrame with declared columns.
+"""A study as lists. Called with its study each gives a pandas DataFrame with declared columns.
 
 Column names carry the core's units. Rows stand in the order of the plan unless said otherwise.
 """
@@ -10,6 +10,7 @@ from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from itertools import product
+from operator import itemgetter
 from typing import Any, Protocol
 
 import numpy as np
@@ -18,7 +19,7 @@ from tractduct.findings import Finding
 from tractduct.model.options import built_text, condition_text
 from tractduct.model.plan import Section
 from tractduct.model.words import FLEX
-from tractduct.network.airstream import airstream
+from tractduct.network.airstream import Airstream, airstream
 from tractduct.network.variants import Variant
 from tractduct.one_plan import Sized, Study
 from tractduct.orientation.sensitivity import size_steps
@@ -109,9 +110,9 @@ def size_schedule(study: Study) -> Iterator[Row]:
             room_text(s), s.season, *([condition_text(s.option)] if study.plan.options else []),
             study.size_set.get(s.name, ""),
             *(own_size_label(study, i, study.variants.where(front=face)) for face in study.plan.fronts),
-            float(study.variants.airflow_cfm[:, i].max()),
-            np.nan if sized is None else float(sized.velocity_fpm[:, i].max()),
-            float(study.table.sections.velocity_limit_fpm[i]),
+            study.variants.airflow_cfm[:, i].max(),
+            np.nan if sized is None else sized.velocity_fpm[:, i].max(),
+            study.table.sections.velocity_limit_fpm[i],
             why(sized.governing[i], study.plan.units) if sized else "",
         )  # fmt: skip
 
@@ -168,7 +169,7 @@ def pressure(study: Study) -> Iterator[Row]:
     """What the blower leaves for the ducts in each variant; no rows where the plan gives the pressure."""
     if study.plan.budget_given:
         return
-    stream = airstream(study.plan, study.variants.variants, study.variants.room_airflow_cfm.sum(axis=1))
+    stream = design_airstream(study)
     made, left = stream.static_at(stream.design_cfm), study.case.budget.total_inwc
     supply = study.by_friction_rate.path_available_inwc[:, [run.side != "return" for run in study.tree.runs]][:, 0]
     devices = made - stream.left_for_ducts()
@@ -233,19 +234,28 @@ def margins_by_run(study: Study) -> Iterator[Row]:
     """Each run in the variant that leaves it least, the tightest first, and how much more air it could carry."""
     if study.sized is None:
         return
-    frame = paths(study)
-    parts = frame["margin_pct"].round(9)  # what is a tie but for the last bits is one
-    spare = {h.run: h for h in study.sized.headroom}
-    for at in parts[parts.groupby(frame["run"], sort=False).idxmin()].sort_values(kind="stable").index:
-        row = frame.loc[at]
-        built = tuple(filter(None, row.get("options", "").split(" + ")))
-        variant = Variant(row["front_faces"], bool(row["mirrored"]), row["season"], row["flex"], built)
-        more = spare.get(row["run"])
-        yield (
-            row["run"], row["room"], row["side"], row["available_inwc"], row["loss_inwc"], row["margin_pct"],
-            str(variant), *((more.extra_cfm, more.extra_pct, more.limit, str(more.variant)) if more else
-                            (np.nan, np.nan, "", "")),
-        )  # fmt: skip
+    losses, available = study.sized.verification.path_loss_inwc, study.by_friction_rate.path_available_inwc
+    spare, found = {h.run: h for h in study.sized.headroom}, []
+    for p, run in enumerate(study.tree.runs):
+        if not study.variants.open_run[:, p].any():
+            continue
+        v, more = tightest_variant(study, p), spare.get(run.name)
+        lost, may_lose = losses[run.name][v], available[v, p]
+        margin_pct, variant = 100.0 * (1.0 - lost / may_lose), str(study.variants.variants[v])
+        headroom = (more.extra_cfm, more.extra_pct, more.limit, str(more.variant)) if more else (np.nan, np.nan, "", "")
+        row = run.name, room_text(run), run.side, may_lose, lost, margin_pct, variant, *headroom
+        found.append((round(margin_pct, 9), row))  # what is a tie but for the last bits is one
+    yield from (row for _, row in sorted(found, key=itemgetter(0)))
+
+
+def tightest_variant(study: Study, p: int) -> int:
+    """The variant with the smallest margin of pressure along a run; without a set, the one with the lowest friction
+    rate."""
+    part = study.by_friction_rate.friction_rate[:, p]
+    if study.sized is not None:
+        lost = study.sized.verification.path_loss_inwc[study.tree.runs[p].name]
+        part = 1.0 - lost / study.by_friction_rate.path_available_inwc[:, p]
+    return int(np.argmin(np.where(study.variants.open_run[:, p], np.round(part, 12), np.inf)))
 
 
 @listing(
@@ -276,8 +286,8 @@ def rooms_by_front(study: Study) -> Iterator[Row]:
         for k, season in enumerate(plan.seasons):
             built = plan.every_house[house_of[k, n]].options
             yield (
-                plan.rooms[n], season, *options_of(study, built), *most[:, k, n].tolist(), float(low[k, n]),
-                float(high[k, n]), plan.fronts[int(np.argmax(most[:, k, n]))], float(spread[k, n]),
+                plan.rooms[n], season, *options_of(study, built), *most[:, k, n], low[k, n], high[k, n],
+                plan.fronts[np.argmax(most[:, k, n])], spread[k, n],
                 size_steps(study, plan.rooms[n], season, built),
             )  # fmt: skip
 
@@ -477,6 +487,11 @@ LISTS: tuple[Listing[Study], ...] = (
 )  # fmt: skip
 
 
+def design_airstream(study: Study) -> Airstream:
+    """The blower and the devices over the variants of a study, filters clean."""
+    return airstream(study.plan, study.variants.variants, study.variants.room_airflow_cfm.sum(axis=1))
+
+
 def as_told(study: Study, variant: Variant) -> Row:
     """The values of the columns ``VARIANT``."""
     return variant.front, variant.mirrored, variant.season, variant.flex, *options_of(study, variant.options)
@@ -542,6 +557,11 @@ def wall_or_money(study: Study) -> str:
     """What costs are in: money, or the area of duct wall."""
     unit = study.plan.units.unit(study.cost_unit)
     return unit if study.cost_unit == "USD" else f"{unit} of duct wall"
+
+
+def money(study: Study, cost: float, spec: str = ",.0f") -> str:
+    """A cost of the study with its unit; without prices, of duct wall."""
+    return f"{study.plan.units.number(cost, study.cost_unit, spec)} {wall_or_money(study)}"
 
 
 def costs_less(study: Study, solution: Solution) -> str:

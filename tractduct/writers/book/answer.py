@@ -4,16 +4,22 @@ from __future__ import annotations
 
 import math
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import replace
 
+import numpy as np
+
+from tractduct.delivery.built import Built
 from tractduct.delivery.lots import lots_outside
 from tractduct.errors import ended
+from tractduct.findings import Finding
 from tractduct.model.words import FLEX
 from tractduct.one_plan import Sized, Study
+from tractduct.report import Report
 from tractduct.sizing.governing import Reason
 from tractduct.sizing.practice import CAUTIONS
-from tractduct.writers import tables
-from tractduct.writers.book.facts import Facts
+from tractduct.writers import delivery_tables, tables
+from tractduct.writers.book.cost import houses_text
 from tractduct.writers.book.layout import Page
 from tractduct.writers.book.looks import (
     CHOSEN,
@@ -31,6 +37,7 @@ from tractduct.writers.book.looks import (
 from tractduct.writers.book.pressure import pressure_text
 from tractduct.writers.listing import turned
 from tractduct.writers.summary import cap_text, rooms_right
+from tractduct.writers.tables import money
 from tractduct.writers.words import counted, named
 
 WIDTHS = (22, 22, 12, 12, 14, 60)
@@ -52,22 +59,22 @@ ABOUT_SHEETS = {
 }
 
 
-def answer_sheet(page: Page, facts: Facts) -> None:
+def answer_sheet(page: Page, report: Report) -> None:
     """Fill the first sheet, last of all, because it lists the others. It is printed on one page."""
     page.sheet.page_setup.fitToHeight = 1
-    page.title(f"{facts.study.plan.name}: duct sizes", covers(facts.study))
+    page.title(f"{report.study.plan.name}: duct sizes", covers(report.study))
     page.gap()
-    if facts.delivery is not None:
-        delivery, lots = facts.delivery, facts.report.lots
+    if report.delivery is not None:
+        delivery, lots = report.delivery, report.lots
         fill = TIGHT_FILL if delivery.marks.chosen.outside or lots_outside(delivery, lots) else GOOD_FILL
         for n, line in enumerate(rooms_right(delivery, lots)):
             page.paragraph(line, TEXT if n else replace(HEADLINE, points=13.0, wrap=True, fill=fill))
-    if facts.study.sized is not None:
-        _what_to_build(page, facts, facts.study.sized)
-        _what_drives_it(page, facts, facts.study.sized)
+    if report.study.sized is not None:
+        _what_to_build(page, report, report.study.sized)
+        _what_drives_it(page, report.study, report.study.sized)
     else:
-        _no_answer(page, facts)
-    _found(page, facts)
+        _no_answer(page, report.study)
+    _found(page, report.findings)
     page.heading("Cautions")
     for caution in CAUTIONS:
         page.paragraph(caution)
@@ -99,14 +106,13 @@ def covers(study: Study) -> str:
     return f"{start} for {counted(number, 'variant')} of the house: {'; '.join(parts)}."
 
 
-def status_text(facts: Facts) -> str:
+def status_text(study: Study) -> str:
     """What is proven, in plain words."""
-    study = facts.study
     best, within = study.recommended, study.plan.standardize_within_pct
     if study.sized is None:
         return "No size set on offer keeps every limit in every variant. This is proven, not a guess."
     holds = "Holds in every variant: each limit was checked again apart from the search."
-    if study.status == "optimal" and facts.over_least_pct() <= within + 1e-6:
+    if study.status == "optimal" and _over_least_pct(study) <= within + 1e-6:
         return (
             f"{holds} Proven: no set with fewer distinct sizes costs at most {within:g} % over the least "
             f"cost, and none with {best.distinct_sizes} or fewer costs less than this one."
@@ -116,22 +122,22 @@ def status_text(facts: Facts) -> str:
     return f"{holds} Not proven to be the best: time ran out. {' '.join(tables.not_proven(study))}"
 
 
-def _what_to_build(page: Page, facts: Facts, sized: Sized) -> None:
-    study, best = facts.study, facts.study.recommended
+def _what_to_build(page: Page, report: Report, sized: Sized) -> None:
+    study, best = report.study, report.study.recommended
     page.heading("What to build and what it costs")
     number = len(study.variants.variants)
     covered = f", for all {number} variants" if number > 1 else ""
     sizes = counted(best.distinct_sizes, "distinct size")
-    page.put(page.row, 1, f"{sizes}, {facts.money(best.cost)} per lot{covered}", HEADLINE)
+    page.put(page.row, 1, f"{sizes}, {money(study, best.cost)} per lot{covered}", HEADLINE)
     page.height(page.row, 22)
     page.row += 1
-    page.fact("Status", status_text(facts))
-    page.fact("Cost of the duct" if study.cost_unit == "USD" else "Duct wall (no prices)", cost_text(facts))
+    page.fact("Status", status_text(study))
+    page.fact("Cost of the duct" if study.cost_unit == "USD" else "Duct wall (no prices)", cost_text(study))
     for label, text in (
         ("Largest sizes", cap_text(study)),
-        ("Options", facts.houses_text()),
-        ("Already built", built_text(facts)),
-        ("Not approved", not_approved_text(facts)),
+        ("Options", houses_text(study)),
+        ("Already built", built_text(report.built)),
+        ("Not approved", not_approved_text(report)),
     ):
         if text:
             page.fact(label, text)
@@ -147,13 +153,13 @@ def _what_to_build(page: Page, facts: Facts, sized: Sized) -> None:
     page.table(columns, stock_rows(study, sized))
 
 
-def cost_text(facts: Facts) -> str:
+def cost_text(study: Study) -> str:
     """What the set costs, against the least possible, and what is in it."""
-    study, best, least = facts.study, facts.study.recommended, facts.study.least_cost
-    over, against = facts.over_least_pct(), ""
+    best, least = study.recommended, study.least_cost
+    over, against = _over_least_pct(study), ""
     if over > 0.005:
         against = (
-            f" The least possible with any number of sizes is {facts.money(least.cost)} with {least.distinct_sizes} "
+            f" The least possible with any number of sizes is {money(study, least.cost)} with {least.distinct_sizes} "
             f"sizes; fewer sizes to stock cost {over:.1f} % more."
         )
     elif least.status == "optimal":
@@ -162,58 +168,58 @@ def cost_text(facts: Facts) -> str:
     if study.cost_unit == "USD":
         what = "Duct and the fittings that have a price" if study.plan.fitting_prices else "Straight duct only"
         priced = f" {what}; labor is not priced."
-    return f"{facts.money(best.cost)} per lot.{against}{priced}"
+    return f"{money(study, best.cost)} per lot.{against}{priced}"
 
 
-def built_text(facts: Facts) -> str:
+def built_text(built: Built | None) -> str:
     """What to do with the sizes that stand already; empty where nothing does."""
-    found = facts.report.built
-    return " ".join(
-        f"{ended(finding.advice)} See sheet Sizes and cost." for finding in (found.findings if found else ())
-    )
+    findings = built.findings if built else ()
+    return " ".join(f"{ended(finding.advice)} See sheet Sizes and cost." for finding in findings)
 
 
-def not_approved_text(facts: Facts) -> str:
+def not_approved_text(report: Report) -> str:
     """What flex arrived on lots that is not approved, and what its own marks leave outside; empty where none did."""
-    frame = facts.arrived_flex
-    lots = {flex: [lot.name for lot in facts.study.plan.lots if lot.flex == flex] for flex in frame["flex"]}
-    products = [
-        f"{flex} arrived on {counted(len(lots[flex]), 'lot')} ({named(lots[flex])}): damper marks of its own leave "
-        f"{counted(outside, 'room')} outside tolerance"
-        for flex, outside in zip(frame["flex"], frame["rooms_outside"], strict=True)
-    ]
+    products = []
+    for row in delivery_tables.arrived_flex(report):
+        lots = [lot.name for lot in report.study.plan.lots if lot.flex == row["flex"]]
+        products.append(
+            f"{row['flex']} arrived on {counted(len(lots), 'lot')} ({named(lots)}): damper marks of its own leave "
+            f"{counted(row['rooms_outside'], 'room')} outside tolerance"
+        )
     return f"{'; '.join(products)}. No size set is proven for it: see sheet Flex products." if products else ""
+
+
+def _over_least_pct(study: Study) -> float:
+    """How much more the set costs than the least possible."""
+    best, least = study.recommended.cost, study.least_cost.cost
+    return 100.0 * (best / least - 1.0) if least > 0.0 else 0.0
 
 
 def stock_rows(study: Study, sized: Sized) -> list[list[Value]]:
     """Kind, shape, size, feet, cost and sections of each distinct size."""
-    groups: dict[tuple[str, str, int], list[int]] = {}
-    for i, section in enumerate(study.tree.sections):
-        groups.setdefault((section.kind, section.shape, int(sized.size_index[i])), []).append(i)
-    rows: list[list[Value]] = []
-    for kind, shape, k in sorted(groups, key=lambda key: (key[0], key[1], study.table.sizes[key[2]].diameter_in)):
-        members = groups[kind, shape, k]
-        sections = [study.tree.sections[i] for i in members]
-        rows.append(
-            [
-                ", ".join(sorted({s.duct_in(FLEX) for s in sections})),
-                shape,
-                size_value(study.table.sizes[k].label),
-                round(sum(s.length_ft for s in sections), 2),
-                round(float(sum(study.table.cost[i, k] for i in members)), 2),
-                ", ".join(s.name for s in sections),
-            ]
-        )
-    return rows
+    each = study.table.cost[np.arange(len(sized.size_index)), sized.size_index].tolist()
+    cost = {s.name: amount for s, amount in zip(study.tree.sections, each, strict=True)}
+    diameter = study.plan.diameter_by_size
+    groups = sorted(study.sections_by_size.items(), key=lambda group: (*group[0][:2], diameter[group[0][2]]))
+    return [
+        [
+            ", ".join(sorted({s.duct_in(FLEX) for s in sections})),
+            shape,
+            size_value(size),
+            round(sum(s.length_ft for s in sections), 2),
+            round(sum(cost[s.name] for s in sections), 2),
+            ", ".join(s.name for s in sections),
+        ]
+        for (_, shape, size), sections in groups
+    ]
 
 
-def _what_drives_it(page: Page, facts: Facts, sized: Sized) -> None:
-    units = facts.units
+def _what_drives_it(page: Page, study: Study, sized: Sized) -> None:
     page.heading("What drives it and how close it is")
     page.fact("What drives the sizes", drivers_text(sized))
-    page.fact("Pressure for the ducts", pressure_text(facts))
-    page.fact("Closest limits", tables.closest_limits(sized, units))
-    page.fact("Drawn for one front", case_text(facts))
+    page.fact("Pressure for the ducts", pressure_text(study))
+    page.fact("Closest limits", tables.closest_limits(sized, study.plan.units))
+    page.fact("Drawn for one front", case_text(study))
 
 
 def drivers_text(sized: Sized) -> str:
@@ -241,18 +247,18 @@ def drivers_text(sized: Sized) -> str:
     return " ".join(parts)
 
 
-def case_text(facts: Facts) -> str:
+def case_text(study: Study) -> str:
     """What a set drawn for one orientation would leave out of limits, in a few sentences."""
-    study, single = facts.study, facts.study.single
+    single, sections = study.single, {s.name: s for s in study.tree.sections}
     looked = f"front {single.front}, {turned(single.mirrored)}" + (f", in {single.flex}" if single.flex else "")
     start = f"A set drawn by the friction-rate method for the worst front alone ({looked}: there it takes most duct)"
-    start += f" costs {facts.money(single.cost)} per lot and" if math.isfinite(single.cost) else ""
+    start += f" costs {money(study, single.cost)} per lot and" if math.isfinite(single.cost) else ""
     if not single.breaches:
         return f"{start} holds in all variants."
     names = list(dict.fromkeys(b.section for b in single.breaches))
-    rooms = dict.fromkeys(r for n in names if facts.sections[n].side != "return" for r in facts.sections[n].rooms)
-    returns = [n for n in names if facts.sections[n].side == "return" and facts.sections[n].is_run]
-    others = [n for n in names if not facts.sections[n].is_run]
+    rooms = dict.fromkeys(r for n in names if sections[n].side != "return" for r in sections[n].rooms)
+    returns = [n for n in names if sections[n].side == "return" and sections[n].is_run]
+    others = [n for n in names if not sections[n].is_run]
     what = [
         f"{counted(len(found), word)} ({named(list(found), 4)})"
         for word, found in (("room", rooms), ("return", returns), ("shared section", others))
@@ -264,26 +270,24 @@ def case_text(facts: Facts) -> str:
     )
 
 
-def _no_answer(page: Page, facts: Facts) -> None:
-    study = facts.study
+def _no_answer(page: Page, study: Study) -> None:
     page.set_widths((22, 18, 12, 14, 60, 16))  # a change needs more room than a list of sections
     page.heading("No size set to build")
-    page.fact("Status", status_text(facts), LABEL)
-    page.fact("Pressure for the ducts", pressure_text(facts))
+    page.fact("Status", status_text(study), LABEL)
+    page.fact("Pressure for the ducts", pressure_text(study))
     page.heading("Why")
     for conflict in study.conflicts:
         page.paragraph(f"• {conflict}")
     if not study.conflicts:
         page.paragraph("The limits can't all be kept at once.")
     page.heading("Changes that were tried, each by sizing the plan again")
-    frame = tables.remedies(study)
-    looks = {(r, 1): replace(LABEL, fill=GOOD_FILL) for r, helps in enumerate(frame["holds"]) if helps}
+    rows = tables.remedies.rows(study)
+    looks = {(r, 1): replace(LABEL, fill=GOOD_FILL) for r, row in enumerate(rows) if row["holds"]}
     columns = tables.remedies.columns(study, ("kind", "holds", "distinct_sizes", "cost", "change"))
-    page.listing(columns, frame, looks, nothing="No change was found worth a try.")
+    page.listing(columns, rows, looks, nothing="No change was found worth a try.")
 
 
-def _found(page: Page, facts: Facts) -> None:
-    findings = facts.report.findings
+def _found(page: Page, findings: Sequence[Finding]) -> None:
     page.heading("Findings")
     numbers = Counter(f.severity for f in findings)
     words = ", ".join(counted(numbers[s], s.word) for s in sorted(numbers))

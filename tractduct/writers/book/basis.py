@@ -10,27 +10,27 @@ from tractduct.model.words import SIDES
 from tractduct.one_plan import Study
 from tractduct.physics.friction import COMPRESSION_DECAY_PER_IN, COMPRESSION_TESTED_IN, COMPRESSION_TESTED_TO_PCT
 from tractduct.physics.solar import LEFT_OUT, MODELS, SCREENING
+from tractduct.report import Report
 from tractduct.sizing.assumed import Effect
 from tractduct.sizing.practice import CAUTIONS, FRICTION_RATE_WINDOW, MOST_WYES_IN_A_ROW, large_flex_words
 from tractduct.units import NOMINAL
 from tractduct.version import VERSION
 from tractduct.writers import tables
-from tractduct.writers.book.facts import Facts
 from tractduct.writers.book.layout import Book
-from tractduct.writers.book.looks import ASIDE, CLOSE_FILL, LABEL, PER_CENT, TEXT, TIGHT_FILL, Column, Look, Value
+from tractduct.writers.book.looks import CLOSE_FILL, LABEL, PER_CENT, TEXT, TIGHT_FILL, Column, Look, Value
 from tractduct.writers.book.pressure import equipment_tables, from_blower, whose_pressure
 
 
-def findings_sheet(book: Book, facts: Facts) -> None:
+def findings_sheet(book: Book, report: Report) -> None:
     """What to look at before building."""
     page = book.sheet(
         "Findings",
-        tables.findings.columns(facts.report),
+        tables.findings.columns(report),
         "Findings",
         "Warning: likely wrong or unsafe as drawn; settle it before building. Caution: close to a limit or outside "
         "common practice; look at it. Note: good to know.",
     )
-    body = page.show(tables.findings, facts.report, freeze=0, nothing="No findings.")
+    body = page.show(tables.findings, report, freeze=0, nothing="No findings.")
     for word, fill in (("warning", TIGHT_FILL), ("caution", CLOSE_FILL)):
         page.mark(body, "severity", f'{{}}="{word}"', fill, bold=False)
 
@@ -217,9 +217,9 @@ SOURCES = {"limits": " (ANSI/ACCA 1, from memory)"}
 Setting = tuple[str, str, float, str, str]  # label, unit, value, how it is shown, who says so
 
 
-def _settings(facts: Facts) -> Iterator[Setting]:
+def _settings(study: Study) -> Iterator[Setting]:
     """What the plan sets, or the program where it does not."""
-    plan = facts.study.plan
+    plan = study.plan
 
     def said(table: str, key: str) -> str:
         return "set in the plan" if (table, key) in plan.typed else DEFAULT + SOURCES.get(table, "")
@@ -236,7 +236,7 @@ def _settings(facts: Facts) -> Iterator[Setting]:
         ("Most sizes above the own size (99: no cap)", "", "most_steps_over_own"),
     ):
         yield label, unit, float(getattr(plan, key)), "0.###", said("objective", key)
-    if not facts.from_blower:
+    if plan.budget_given:
         for side in SIDES:
             available = plan.available_inwc(side)
             yield f"Available, {side} ducts", "inWC", available, "0.000", whose_pressure(plan, side)
@@ -261,22 +261,19 @@ def _does(study: Study, effect: Effect) -> str:
     return f"would add {study.plan.units.say(effect.extra_cost, study.cost_unit, ',.2f')} per lot to the least cost"
 
 
-def basis_sheet(book: Book, facts: Facts) -> None:
+def basis_sheet(book: Book, study: Study) -> None:
     """Inputs, method, sources and cautions."""
-    plan, units = facts.study.plan, facts.units
+    plan, units = study.plan, study.plan.units
     about = "Basis: inputs, method, sources, cautions"
     page = book.sheet("Basis", (38, 14, 15, 15, 16, 62), about, f"Worked out by tractduct {VERSION}.")
     page.heading("Site, pressure and choice")
-    for label, unit, value, shown, words in _settings(facts):
-        page.put(page.row, 1, f"{label}, {units.unit(unit)}" if unit else label)
-        page.put(page.row, 2, round(value, 6), Look(shown), unit)
-        page.put(page.row, 3, words or None, ASIDE)
-        page.row += 1
+    for label, unit, value, shown, words in _settings(study):
+        page.stated(label, value, Look(shown), unit, words)
     for shape in ("round", "rectangular"):
         offered = [size.label for size in plan.sizes if size.shape == shape]
         if offered:
             page.fact(f"Sizes on offer, {shape}, {units.unit(NOMINAL)}", ", ".join(offered))
-    if facts.from_blower:
+    if not plan.budget_given:
         page.fact("Pressure for the ducts", f"{from_blower(plan)} {SPLIT}")
     for words, untyped in (
         ("Assumed, as the plan does not say", plan.assumed),
@@ -286,12 +283,12 @@ def basis_sheet(book: Book, facts: Facts) -> None:
             page.heading(words)
             for what, places in told_once(untyped):
                 page.fact(what, places)
-            for effect in facts.study.assumed if untyped is plan.assumed else ():
-                page.fact(f"{effect.assumed.where}, {effect.change}", _does(facts.study, effect))
+            for effect in study.assumed if untyped is plan.assumed else ():
+                page.fact(f"{effect.assumed.where}, {effect.change}", _does(study, effect))
     page.heading("Method")
     for label, text in method(plan):
         page.fact(label, text)
-    equipment_tables(page, facts)
+    equipment_tables(page, study)
     page.heading("Ducts (fittings: data/fittings.csv)")
     rough, *others = PRODUCT_COLUMNS
     page.table(

@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
+from itertools import groupby
+from operator import itemgetter
 from pathlib import Path
 
 from tractduct.delivery.deliver import HOOD_ERROR_PCT, HOOD_ERROR_UNPOWERED_PCT, Delivery
 from tractduct.delivery.predict import LEAST_CFM_A_TON, Drive
 from tractduct.delivery.robust import LENGTH_SPREAD, MOST_COMPRESSION_PCT
 from tractduct.errors import ended
+from tractduct.model.plan import Plan
+from tractduct.one_plan import Study
+from tractduct.report import Report
 from tractduct.sizing.margins import PRESSURE, SIZE, VELOCITY
 from tractduct.sizing.program import HOLDS_TOLERANCE
 from tractduct.writers import delivery_tables as lists
 from tractduct.writers import tables
-from tractduct.writers.book.facts import Facts
 from tractduct.writers.book.layout import Book, Page
 from tractduct.writers.book.looks import (
     CENTRE,
@@ -22,12 +27,12 @@ from tractduct.writers.book.looks import (
     LARGER_FILL,
     LEAD,
     SMALLER_FILL,
+    TEN_THOUSANDTHS,
     TENTHS,
     TEXT,
     TIGHT_FILL,
     WHOLE,
     Column,
-    Look,
     Value,
 )
 from tractduct.writers.book.pressure import actual_airflow
@@ -88,11 +93,11 @@ def delivered_sheet(book: Book, delivery: Delivery, picture: Path | None) -> Non
 
 def _system(page: Page, delivery: Delivery) -> None:
     """The least and the most over a season's variants of what the blower moves, and against what."""
-    study, frame, units = delivery.study, lists.systems(delivery), delivery.study.plan.units
+    study, every, units = delivery.study, lists.systems.rows(delivery), delivery.study.plan.units
     gear = study.plan.equipment
     page.heading("The whole system, over the variants of each season")
     impossible = int((~delivery.balanced.possible).sum())
-    number = len(frame)
+    number = len(every)
     page.paragraph(
         f"Every one of {counted(number, 'variant')} can be balanced: every room can get its design airflow."
         if not impossible
@@ -120,11 +125,12 @@ def _system(page: Page, delivery: Delivery) -> None:
             page.paragraph(f"{finding.severity.word.capitalize()}: {finding.message}. {ended(finding.advice)}")
     columns, rows = [Column("All variants of", LABEL)], [[season] for season in study.plan.seasons]
     for column in lists.systems.columns(delivery, SYSTEM):
-        if frame[column.key].notna().any() and len(columns) < page.across:
+        known = [one for one in every if not math.isnan(one[column.key])]
+        if known and len(columns) < page.across:
             columns.append(Column(f"{column.header}, {units.unit(column.unit)}", CENTRE))
             for row in rows:
-                mine = frame.loc[frame["season"] == row[0], column.key].dropna()
-                row.append(_range(mine.to_list(), column.unit, SYSTEM[column.key], delivery))
+                mine = [one[column.key] for one in known if one["season"] == row[0]]
+                row.append(_range(mine, column.unit, SYSTEM[column.key], delivery))
     page.table(columns, rows)
 
 
@@ -141,7 +147,7 @@ def _range(values: list[float], unit: str, decimals: str, delivery: Delivery) ->
 WIDTHS = (10, 26, 8, 10, 10, 10, 27, 11, 11, 18, 27)
 
 
-def margins_sheet(book: Book, facts: Facts) -> None:
+def margins_sheet(book: Book, report: Report) -> None:
     """How sure it is: pressure margins and headroom of each run, the closest limits, building tolerances."""
     page = book.sheet(
         "Robustness and margins",
@@ -153,23 +159,23 @@ def margins_sheet(book: Book, facts: Facts) -> None:
         f"{SOME_HEADROOM_PCT} and {MOST_BUILDS_PCT} %.",
     )
     page.gap()
-    if facts.delivery is not None:
-        _as_built(page, facts.delivery)
+    if report.delivery is not None:
+        _as_built(page, report.delivery)
     page.heading(
         "Pressure margin and headroom of each run, the tightest first",
-        f"{_available_words(facts)} Headroom: how much more air the run could carry before the first limit anywhere is "
-        "met, all others at design. A section that several runs share gives its headroom once. Every variant: "
-        "data/runs_all_variants.csv.",
+        f"{_available_words(report.study.plan)} Headroom: how much more air the run could carry before the first limit "
+        "anywhere is met, all others at design. A section that several runs share gives its headroom once. Every "
+        "variant: data/runs_all_variants.csv.",
     )
-    body = page.show(tables.margins_by_run, facts.study)
+    body = page.show(tables.margins_by_run, report.study)
     page.mark_low(body, "margin_pct", TIGHT_MARGIN_PCT, CLOSE_MARGIN_PCT, first="loss_inwc")
     page.mark_low(body, "extra_pct", LITTLE_HEADROOM_PCT, SOME_HEADROOM_PCT, first="extra_cfm")
-    _limits(page, facts)
+    _limits(page, report.study)
 
 
-def _available_words(facts: Facts) -> str:
+def _available_words(plan: Plan) -> str:
     """What a run may lose."""
-    if not facts.from_blower:
+    if plan.budget_given:
         return "May lose: what the plan gives the run's side."
     return (
         "May lose: the run's side of what the blower leaves after the devices in that variant, split between supply "
@@ -189,9 +195,9 @@ def _as_built(page: Page, delivery: Delivery) -> None:
         "clean to due for change. The spreads are chosen for the program, from no source. Each room in the season in "
         "which fewer builds are within tolerance; both: data/robustness.csv.",
     )
-    frame = lists.robustness(delivery)
-    worst = frame.loc[frame.groupby("room", sort=False)["within_pct"].idxmin()]
-    worst = worst.sort_values(["within_pct", "low_pct"], kind="stable").head(ROOMS_LISTED).reset_index(drop=True)
+    by_room = groupby(lists.robustness.rows(delivery), key=itemgetter("room"))
+    worst = [min(of_room, key=itemgetter("within_pct")) for _, of_room in by_room]
+    worst = sorted(worst, key=itemgetter("within_pct", "low_pct"))[:ROOMS_LISTED]
     order = ("season", "room", "low_pct", "middle_pct", "high_pct", "within_pct")
     body = page.listing(lists.robustness.columns(delivery, order), worst)
     page.mark_low(body, "within_pct", FEW_BUILDS_PCT, MOST_BUILDS_PCT, first="within_pct")
@@ -219,11 +225,11 @@ def _as_built_words(delivery: Delivery) -> Iterator[str]:
         )
 
 
-def _limits(page: Page, facts: Facts) -> None:
+def _limits(page: Page, study: Study) -> None:
     """How close the limits are: the tightest of each sort."""
-    if facts.study.sized is None:
+    if study.sized is None:
         return
-    found, units = facts.study.sized.margins, facts.units
+    found, units = study.sized.margins, study.plan.units
     page.heading(
         "How close the limits are",
         "The limit of each sort that has the smallest part of itself left. A pressure or a velocity counts as met "
@@ -232,7 +238,7 @@ def _limits(page: Page, facts: Facts) -> None:
         "variant counted. A section may be as large as the one it joins.",
     )
     labels = {PRESSURE: "{} pressure", VELOCITY: "{} velocity", SIZE: "size of the one it joins"}
-    shown = {"inWC": Look("0.0000"), "fpm": WHOLE, "in": TENTHS}
+    shown = {"inWC": TEN_THOUSANDTHS, "fpm": WHOLE, "in": TENTHS}
     rows: list[list[Value]] = [
         [
             m.place, f"{labels[m.limit].format(m.of)}, {units.unit(m.unit)}", units.shown(m.amount, m.unit),

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import groupby
+from operator import itemgetter
 from pathlib import Path
 
 import numpy as np
@@ -123,12 +125,13 @@ def _house(page: Page, result: OrientationStudy) -> None:
         "the plan decides on equipment. As drawn and mirrored: data/house_loads.csv.",
         LEAD,
     )
-    frame = lists.house_loads(result)
+    rows = lists.house_loads.rows(result)
     if result.study.plan.options:
-        frame = frame[frame["options"] == " + ".join(house.options)]
-    frame = frame.loc[frame.groupby("front_faces", sort=False)["sensible_cooling_btuh"].idxmax()].reset_index(drop=True)
+        rows = [row for row in rows if row["options"] == " + ".join(house.options)]
+    by_front = groupby(rows, key=itemgetter("front_faces"))
+    largest = [max(of_front, key=itemgetter("sensible_cooling_btuh")) for _, of_front in by_front]
     hidden = {"mirrored", "options"} | (set() if house.hourly else {"peak_hour"})
-    page.show(lists.house_loads, result, frame, but=hidden)
+    page.show(lists.house_loads, result, largest, but=hidden)
     if house.hourly and "cooling" in result.study.plan.seasons:
         _peaks(page, result)
 
@@ -137,10 +140,11 @@ def _peaks(page: Page, result: OrientationStudy) -> None:
     """Cooling at each room's own peak and at the house's: what a factor by the sun can tell."""
     surface_loads = result.study.plan.surface_loads
     used = surface_loads.airflow_at if surface_loads else ""
-    frame = lists.peaks(result)
-    off = (frame["room_peak_cfm"] - frame["house_peak_cfm"]).abs()
-    worst = off.groupby(frame["room"], sort=False).max().sort_values(ascending=False, kind="stable")
-    rooms = [f"{room} {page.book.units.say(cfm, 'cfm', '.0f')}" for room, cfm in worst.head(3).items()]
+    off: dict[str, float] = {}
+    for row in lists.peaks.rows(result):
+        off[row["room"]] = max(off.get(row["room"], 0.0), abs(row["room_peak_cfm"] - row["house_peak_cfm"]))
+    worst = sorted(off.items(), key=itemgetter(1), reverse=True)[:3]
+    rooms = [f"{room} {page.book.units.say(cfm, 'cfm', '.0f')}" for room, cfm in worst]
     page.paragraph(
         f"The airflow is shared by the loads at {'each room' if used == 'room_peak' else 'the house'}'s peak. By the "
         f"other way it would differ most in: {', '.join(rooms)} (data/peaks.csv). Models: {MODELS}. {LEFT_OUT}."
@@ -152,8 +156,7 @@ def _check(page: Page, result: OrientationStudy) -> None:
     check = result.loads_check
     if check is None:
         return
-    frame = lists.loads_check(result)
-    rooms = list(dict.fromkeys(frame.loc[~frame["within"], "room"].tolist()))
+    rooms = list(dict.fromkeys(row["room"] for row in lists.loads_check.rows(result) if not row["within"]))
     page.heading("Loads by surface against the airflow table")
     words = "The two agree."
     if rooms:
@@ -172,23 +175,23 @@ def lots_sheet(book: Book, result: OrientationStudy) -> None:
     columns = lists.lots.columns(result)
     if not result.study.size_set:
         columns = [replace(c, show=lambda _: "there is none") if c.key == "holds" else c for c in columns]
-    frame = lists.lots(result)
-    holds = frame["holds"].map(lambda v: v is True)
+    rows = lists.lots.rows(result)
+    holding = sum(row["holds"] is True for row in rows)
     page = book.sheet(
         "Lots",
         columns,
         "All lots",
-        f"The standard set holds at {int(holds.sum())} of {counted(len(frame), 'lot')}, each at the direction of its "
+        f"The standard set holds at {holding} of {counted(len(rows), 'lot')}, each at the direction of its "
         "own front, clockwise from north. Airflow by room and run: data/lots_by_room.csv and data/lots_by_run.csv; "
         "which of several packages a lot would get: data/lots_by_package.csv. The pages for crew and balancer are a "
         "file of their own.",
     )
     screening(page, result)
-    if len(frame) > LOTS_LISTED:
-        order = np.argsort(holds.to_numpy() & frame["look_at"].eq("").to_numpy(), kind="stable")[:LOTS_LISTED]
-        frame = frame.iloc[np.sort(order)].reset_index(drop=True)
+    if len(rows) > LOTS_LISTED:
+        first = sorted(range(len(rows)), key=lambda r: rows[r]["holds"] is True and not rows[r]["look_at"])
+        rows = [rows[r] for r in sorted(first[:LOTS_LISTED])]
         page.paragraph(f"{LOTS_LISTED} of them are listed here, those to look at among them; all: data/lots.csv.")
     page.row += 1
-    body = page.listing(columns, frame, freeze=1, nothing="The plan lists no lots.")
+    body = page.listing(columns, rows, freeze=1, nothing="The plan lists no lots.")
     page.mark(body, "holds", '{}="not known"', CLOSE_FILL)
     page.mark(body, "holds", '{}<>"holds"', TIGHT_FILL)

@@ -9,7 +9,6 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, TypeVar
 
-import pandas as pd
 from openpyxl import Workbook
 from openpyxl.cell.cell import Cell
 from openpyxl.drawing.image import Image
@@ -25,6 +24,7 @@ from openpyxl.worksheet.worksheet import Worksheet
 
 from tractduct.units import IP, UnitSystem
 from tractduct.writers.book.looks import (
+    ASIDE,
     CLOSE_FILL,
     FONT,
     HEADER,
@@ -47,7 +47,7 @@ from tractduct.writers.book.looks import (
     height_of,
     sheet_name,
 )
-from tractduct.writers.listing import Listing, cells
+from tractduct.writers.listing import Listing, Rows, cells
 
 T = TypeVar("T")
 
@@ -61,8 +61,10 @@ PAPER_IN = {LETTER: (8.5, 11.0), A4: (210.0 / 25.4, 297.0 / 25.4)}  # short and 
 class Book:
     """The workbook being written, the styles made so far, and the values of its formulas."""
 
-    def __init__(self, plan_name: str, units: UnitSystem = IP) -> None:
+    def __init__(self, plan_name: str, units: UnitSystem = IP, stamp: str = "") -> None:
+        """``stamp`` stands at the foot of its sheets where there is one, else the plan's name."""
         self.plan_name = plan_name
+        self.foot = clean(stamp)[:120] if stamp else clean(plan_name)[:60]
         self.units = units  # what its numbers are shown in
         self.book = Workbook()
         self.book.remove(self.book.worksheets[0])
@@ -124,7 +126,7 @@ class Book:
         sheet.page_margins.left = sheet.page_margins.right = 0.5
         sheet.page_margins.top, sheet.page_margins.bottom = 0.5, 0.7
         sheet.page_margins.header = sheet.page_margins.footer = 0.3
-        sheet.oddFooter.left.text = clean(self.plan_name)[:60].replace("&", "&&")
+        sheet.oddFooter.left.text = self.foot.replace("&", "&&")
         sheet.oddFooter.center.text = sheet.title.replace("&", "&&")
         sheet.oddFooter.right.text = "Page &P of &N"
         page = Page(self, sheet, len(widths))
@@ -316,6 +318,13 @@ class Page:
         self.paragraph(text, look, first=2)
         self.height(row, max(self.height_at(row), height_of([(label, self.width(1))], 1.1)))
 
+    def stated(self, label: str, value: float | None, look: Look, unit: str, words: str = "") -> None:
+        """A label with its unit, a number of that unit of the core beside it, and what there is to say of it."""
+        self.put(self.row, 1, f"{label}, {self.book.units.unit(unit)}" if unit else label)
+        self.put(self.row, 2, "not given" if value is None else round(value, 6), look, unit)
+        self.put(self.row, 3, words or None, ASIDE)
+        self.row += 1
+
     def mark(
         self, body: Body, key: str, when: str, fill: str = "", *, bold: bool = True, over: tuple[str, str] | None = None
     ) -> None:
@@ -341,7 +350,7 @@ class Page:
         self,
         one: Listing[T],
         subject: T,
-        frame: pd.DataFrame | None = None,
+        rows: Rows | None = None,
         *,
         but: Collection[str] = (),
         nothing: str = NOTHING,
@@ -349,12 +358,12 @@ class Page:
     ) -> Body:
         """A list, or some of its rows, with all its columns ``but`` some; see ``table``."""
         columns = [c for c in one.columns(subject) if c.key not in but]
-        return self.listing(columns, one(subject) if frame is None else frame, nothing=nothing, freeze=freeze)
+        return self.listing(columns, one.rows(subject) if rows is None else rows, nothing=nothing, freeze=freeze)
 
     def listing(
         self,
         columns: Sequence[Column],
-        frame: pd.DataFrame,
+        rows: Rows,
         looks: Mapping[tuple[int, int], Look] | None = None,
         *,
         nothing: str = NOTHING,
@@ -362,7 +371,7 @@ class Page:
     ) -> Body:
         """Some columns of a list as an Excel table at the current row; see ``table``."""
         shown = [replace(c, width=0.0) for c in columns]  # the sheet has its widths
-        body, looks = cells(frame, columns), dict(looks or {})
+        body, looks = cells(rows, columns), dict(looks or {})
         for c, column in enumerate(columns):
             for r, row in enumerate(body if column.without else ()):
                 if row[c] is None:

@@ -73,6 +73,7 @@ MONEY = Look("#,##0")
 DOLLARS = Look("#,##0.00")
 MORE = Look("+#,##0.00;−#,##0.00;0.00")
 SIGNED = Look("+0;−0;0")
+SIGNED_TENTHS = Look("+0.0;−0.0;0.0")
 COUNT = Look("#,##0", bold=True, fill=GOOD_FILL, box=True)
 INSTEAD = Look(align="right", italic=True, ink=GREY_INK)  # words where a number is not there
 SIZE = Look(align="center")
@@ -142,7 +143,7 @@ def size_value(label: str) -> Value:
 
 
 def plain(value: Any) -> Value:
-    """A Python value out of a DataFrame's, rounded well below anything measurable; None for no number."""
+    """A value of a list as a cell, numbers rounded well below anything measurable; None for no number."""
     if isinstance(value, str):
         return value or None
     if isinstance(value, (bool, np.bool_)):

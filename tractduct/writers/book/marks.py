@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
+from itertools import groupby
+from operator import itemgetter
 from pathlib import Path
-
-import pandas as pd
+from typing import Any
 
 from tractduct.delivery.deliver import Delivery
 from tractduct.delivery.lots import LotDelivery
@@ -14,7 +15,8 @@ from tractduct.delivery.marks import Setting
 from tractduct.physics.damper import STEP_DEG
 from tractduct.writers import delivery_tables as lists
 from tractduct.writers.book.layout import Book, Page
-from tractduct.writers.book.looks import LABEL, MONEY, TEXT, TIGHT_FILL, WHOLE, Column, Value, plain
+from tractduct.writers.book.looks import HUNDREDTHS, LABEL, MONEY, TEXT, TIGHT_FILL, WHOLE, Column, Value, plain
+from tractduct.writers.listing import Rows
 from tractduct.writers.summary import rooms_right
 
 RUN = ("run", "room", "size")
@@ -38,7 +40,7 @@ def marks_sheet(book: Book, delivery: Delivery, lots: LotDelivery | None, pictur
     page.row += 1
     _outside(page, delivery)
     page.image(picture, most_rows=16)
-    list_marks(page, delivery.marks.chosen, lists.marks(delivery), columns)
+    list_marks(page, delivery.marks.chosen, lists.marks.rows(delivery), columns)
 
 
 def mark_columns(delivery: Delivery, keys: Sequence[str] = SET) -> list[Column]:
@@ -51,24 +53,24 @@ def mark_columns(delivery: Delivery, keys: Sequence[str] = SET) -> list[Column]:
     ]  # fmt: skip
 
 
-def list_marks(page: Page, setting: Setting, frame: pd.DataFrame, columns: Sequence[Column], of: str = "") -> None:
+def list_marks(page: Page, setting: Setting, marks: Rows, columns: Sequence[Column], of: str = "") -> None:
     """Each table of marks, out of their list; ``of`` says what they are for, where that is not the standard set."""
-    if frame.empty:
+    if not marks:
         page.paragraph(f"No damper is needed{of}: every run stays wide open.", LABEL)
-    for number, table in frame.groupby("table", sort=False):
-        fronts = table["fronts"].iloc[0].replace(", mirrored", " mirrored")
+    for (number, fronts), table in groupby(marks, key=itemgetter("table", "fronts")):
+        fronts = fronts.replace(", mirrored", " mirrored")
         several = len(setting.tables) > 1
         page.heading(f"Table {number}{of}: fronts {fronts}" if several else f"On every lot{of}")
         page.listing(columns, _by_run(table, columns))
 
 
-def _by_run(table: pd.DataFrame, columns: Sequence[Column]) -> pd.DataFrame:
+def _by_run(table: Iterable[dict[str, Any]], columns: Sequence[Column]) -> Rows:
     """One row a run with both its seasons; a season in which it is shut stays empty."""
-    rows: dict[str, dict[str, object]] = {}
-    for row in table.to_dict("records"):
-        mine = rows.setdefault(row["run"], {key: row[key] for key in RUN})
+    rows: dict[str, dict[str, Any]] = {}
+    for row in table:
+        mine = rows.setdefault(row["run"], dict.fromkeys(c.key for c in columns) | {key: row[key] for key in RUN})
         mine |= {f"{row['season']} {key}": row[key] for key in SET}
-    return pd.DataFrame(list(rows.values()), columns=[c.key for c in columns])
+    return list(rows.values())
 
 
 def _outside(page: Page, delivery: Delivery) -> None:
@@ -91,7 +93,7 @@ def _outside(page: Page, delivery: Delivery) -> None:
         Column("Run", LABEL),
         Column("Change, worked out with the marks found anew", TEXT),
         Column("Rooms then outside", WHOLE),
-        Column("Worst, in tolerances", lists.TOLERANCES),
+        Column("Worst, in tolerances", HUNDREDTHS),
         Column("Ducts cost more by, per lot", MONEY, unit=delivery.study.cost_unit),
     ]
     page.table(columns, rows, nothing="No change of one run that was tried brings them within.")

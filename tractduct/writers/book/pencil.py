@@ -13,7 +13,6 @@ from tractduct.one_plan import Sized, Study
 from tractduct.physics.air import velocity_pressure_inwc
 from tractduct.physics.friction import compression_factor, friction_rate_inwc_per_100ft
 from tractduct.writers import tables
-from tractduct.writers.book.facts import Facts
 from tractduct.writers.book.layout import Book, Page
 from tractduct.writers.book.looks import (
     ASIDE,
@@ -49,23 +48,23 @@ RUN_COLUMNS = 6  # of its name; what is tightest stands in the others
 VALUE = Look(bold=True, top_line=True)
 
 
-def pencil_sheet(book: Book, facts: Facts) -> None:
+def pencil_sheet(book: Book, study: Study) -> None:
     """Pressure, sections, runs. What is yellow may be changed, and all that follows from it changes at once."""
-    page = book.sheet("Pencil check", WIDTHS, "Pencil check", _lead(facts), portrait=True)
+    page = book.sheet("Pencil check", WIDTHS, "Pencil check", _lead(study), portrait=True)
     page.merged(page.row, 1, 3, "Yellow: change it here.", replace(INPUT, number_format="General"))
     page.merged(page.row, 5, LAST, "Grey: worked out by the program; it does not move.", COMPUTED)
     page.row += 2
-    _Pencil(page, facts).write()
+    _Pencil(page, study).write()
 
 
-def _lead(facts: Facts) -> str:
-    si = facts.units.is_si
+def _lead(study: Study) -> str:
+    si = study.plan.units.is_si
     over, times = ("", "") if si else (" / 100", "100 x ")
     loses = (
         f"A section loses friction x (straight length x compression + fittings){over} + loss coefficients x velocity "
         "pressure, in the variant that is tightest for the run. A run holds where all that it loses is no more than it "
         "may lose. That decides, not the friction rate: a section may be smaller or larger than the next standard size."
-        if facts.study.sized is not None
+        if study.sized is not None
         else "No size set holds, so there is no installed size to check."
     )
     return (
@@ -79,10 +78,9 @@ def _lead(facts: Facts) -> str:
 class _Pencil:
     """The sheet being written."""
 
-    def __init__(self, page: Page, facts: Facts) -> None:
-        self.page, self.facts, self.study = page, facts, facts.study
-        self.units = facts.units
-        self.tightest = [facts.tightest(p) for p in range(len(self.study.tree.runs))]
+    def __init__(self, page: Page, study: Study) -> None:
+        self.page, self.study, self.units = page, study, study.plan.units
+        self.tightest = [tables.tightest_variant(study, p) for p in range(len(self.study.tree.runs))]
         self.worst = [worst_by_friction_rate(self.study, i) for i in range(len(self.study.tree.sections))]
         self.words = [
             "" if v is None else str(self.study.variants.variants[v]).removeprefix("front ") for v in self.worst
@@ -98,10 +96,10 @@ class _Pencil:
     def write(self) -> None:
         page, tree = self.page, self.study.tree
         page.set_scale()
-        if self.facts.from_blower:
-            self._blower()
-        else:
+        if self.study.plan.budget_given:
             self._given()
+        else:
+            self._blower()
         self.inputs = {i: page.row + 2 + i for i in range(len(tree.sections))}  # heading and header come first
         runs_at = page.row + 2 + len(tree.sections) + 2
         starts = self._places(runs_at)
@@ -128,7 +126,7 @@ class _Pencil:
         page.row += 1
 
     def _blower(self) -> None:
-        page, study, stream = self.page, self.study, self.facts.airstream
+        page, study = self.page, self.study
         page.heading("What the blower leaves for the ducts, in the variants used below (all: data/pressure.csv)")
         columns = ("Blower makes", "Devices take", "Left for ducts", "Supply's part, %", "Supply ducts", "Return ducts")
         page.merged(page.row, 1, 5, "Variant", HEADER)
@@ -137,17 +135,14 @@ class _Pencil:
             page.put(page.row, n, words + unit, HEADER)
         page.height(page.row, 3.0 * ROW_POINTS)
         page.row += 1
-        static = stream.static_at(stream.design_cfm)
-        devices = static - stream.left_for_ducts()
-        supply = next(p for p, run in enumerate(study.tree.runs) if run.side != "return")
-        used = sorted({*self.tightest, *(v for v in self.worst if v is not None)})
-        for v in used:
-            row, left = page.row, float(study.case.budget.total_inwc[v])
-            part = 100.0 * float(study.by_friction_rate.path_available_inwc[v, supply]) / left
+        every = tables.pressure.rows(study)
+        for v in sorted({*self.tightest, *(v for v in self.worst if v is not None)}):
+            row, left = page.row, every[v]["left_inwc"]
+            part = 100.0 * every[v]["supply_inwc"] / left
             page.merged(row, 1, 5, str(study.variants.variants[v]), SHORT)
             given = INPUT_THOUSANDTHS
-            page.put(row, 6, plain(static[v]), given, "inWC")
-            page.put(row, 7, plain(devices[v]), given, "inWC")
+            page.put(row, 6, plain(every[v]["made_inwc"]), given, "inWC")
+            page.put(row, 7, plain(every[v]["devices_inwc"]), given, "inWC")
             page.formula(row, 8, f"=F{row}-G{row}", left, replace(THOUSANDTHS, bold=True), "inWC")
             page.put(row, 9, plain(part), replace(COMPUTED, number_format="0.00"))
             page.formula(row, 10, f"=H{row}*I{row}/100", left * part / 100.0, THOUSANDTHS, "inWC")
@@ -157,7 +152,7 @@ class _Pencil:
         page.row += 1
 
     def _may_lose(self, v: int, side: str) -> str:
-        return self.available[v if self.facts.from_blower else None, side]
+        return self.available[None if self.study.plan.budget_given else v, side]
 
     # -- sections
 

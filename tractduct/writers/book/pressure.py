@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-import numpy as np
+from operator import itemgetter
 
 from tractduct.model.plan import DEFAULT_PRESSURE_INWC, Device, Plan
 from tractduct.model.words import SIDES
-from tractduct.writers.book.facts import Facts
+from tractduct.one_plan import Study
+from tractduct.writers import tables
 from tractduct.writers.book.layout import Page
-from tractduct.writers.book.looks import ASIDE, HUNDREDTHS, LABEL, TEXT, THOUSANDTHS, WHOLE, Column, Look
+from tractduct.writers.book.looks import HUNDREDTHS, LABEL, TEXT, THOUSANDTHS, WHOLE, Column, Look
 
 
 def actual_airflow(plan: Plan) -> str:
@@ -41,16 +42,10 @@ def whose_pressure(plan: Plan, side: str) -> str:
     return f"the program's default{times}"
 
 
-def least_left(facts: Facts, season: str) -> int:
-    """The variant of a season in which the blower leaves the least."""
-    mine = facts.study.variants.where(season=season)
-    return int(np.argmin(np.where(mine, facts.study.case.budget.total_inwc, np.inf)))
-
-
-def pressure_text(facts: Facts) -> str:
+def pressure_text(study: Study) -> str:
     """Where the pressure comes from and how much there is, in a few sentences."""
-    plan, number, say = facts.study.plan, facts.units.number, facts.units.say
-    if not facts.from_blower:
+    plan, number, say = study.plan, study.plan.units.number, study.plan.units.say
+    if study.plan.budget_given:
         supply, back = (
             f"{say(plan.available_inwc(side), 'inWC', '.3f')} for the {side} ducts"
             + (f" ({whose_pressure(plan, side)})" if plan.default_pressure else "")
@@ -58,23 +53,20 @@ def pressure_text(facts: Facts) -> str:
         )
         given = "Assumed" if plan.default_pressure else "Given by the plan"
         return f"{given}: {supply} and {back}. {actual_airflow(plan)}"
-    stream, static = facts.airstream, facts.airstream.static_at(facts.airstream.design_cfm)
-    parts = []
+    every, parts = tables.pressure.rows(study), []
     for season in plan.seasons:
-        v = least_left(facts, season)
-        left = facts.study.case.budget.total_inwc[v]
+        least = min((row for row in every if row["season"] == season), key=itemgetter("left_inwc"))
         parts.append(
-            f"{season}, speed {plan.equipment.speed[season]}: {say(static[v], 'inWC', '.2f')} at "
-            f"{say(stream.design_cfm[v], 'cfm', ',.0f')}, devices take "
-            f"{number(static[v] - stream.left_for_ducts()[v], 'inWC', '.2f')}, which leaves "
-            f"{number(left, 'inWC', '.2f')}"
+            f"{season}, speed {plan.equipment.speed[season]}: {say(least['made_inwc'], 'inWC', '.2f')} at "
+            f"{say(least['airflow_cfm'], 'cfm', ',.0f')}, devices take {number(least['devices_inwc'], 'inWC', '.2f')}, "
+            f"which leaves {number(least['left_inwc'], 'inWC', '.2f')}"
         )
-    return f"{from_blower(plan)} In {'; in '.join(parts)} {facts.units.unit('inWC')}. All variants: data/pressure.csv."
+    return f"{from_blower(plan)} In {'; in '.join(parts)} {plan.units.unit('inWC')}. All variants: data/pressure.csv."
 
 
-def equipment_tables(page: Page, facts: Facts) -> None:
+def equipment_tables(page: Page, study: Study) -> None:
     """Blower, devices, leakage and tonnage on the sheet Basis."""
-    plan = facts.study.plan
+    plan = study.plan
     equipment = plan.equipment
     if equipment.curves:
         page.heading("Blower, in standard air")
@@ -94,13 +86,12 @@ def equipment_tables(page: Page, facts: Facts) -> None:
         )
     if equipment.devices:
         page.heading("Devices in the air stream, in standard air")
-        design = {
-            s: float(facts.airstream.design_cfm[facts.study.variants.where(season=s)].max()) for s in plan.seasons
-        }
+        flow = tables.design_airstream(study).design_cfm
+        design = {s: float(flow[study.variants.where(season=s)].max()) for s in plan.seasons}
         page.paragraph(
             "A loss grows with the square of airflow, or with the power of it that is stated; at design airflow (the "
             "largest: "
-            + ", ".join(f"{s} {facts.units.say(cfm, 'cfm', ',.0f')}" for s, cfm in design.items())
+            + ", ".join(f"{s} {study.plan.units.say(cfm, 'cfm', ',.0f')}" for s, cfm in design.items())
             + f") it is that of the air here, {plan.density_ratio:.3f} of standard air's density."
         )
         page.table(
@@ -122,7 +113,7 @@ def equipment_tables(page: Page, facts: Facts) -> None:
                     d.at_cfm,
                     d.loaded_inwc,
                     "; ".join(
-                        f"{s} {facts.units.number(plan.density_ratio * device_loss(d, cfm), 'inWC', '.3f')}"
+                        f"{s} {study.plan.units.number(plan.density_ratio * device_loss(d, cfm), 'inWC', '.3f')}"
                         for s, cfm in design.items()
                         if d.season in ("", s)
                     ),
@@ -139,11 +130,7 @@ def equipment_tables(page: Page, facts: Facts) -> None:
             ("Least airflow in heating", equipment.least_heating_cfm, "cfm", "of standard air"),
             ("Rated external static", equipment.rated_static_inwc, "inWC", "in standard air"),
         ):
-            look = Look("0.0#", align="right")
-            page.put(page.row, 1, f"{label}, {facts.units.unit(unit)}")
-            page.put(page.row, 2, "not given" if value is None else round(value, 6), look, unit)
-            page.put(page.row, 3, words or None, ASIDE)
-            page.row += 1
+            page.stated(label, value, Look("0.0#", align="right"), unit, words)
         if equipment.held_airflow:
             page.put(page.row, 1, "The blower holds its airflow, whatever the ducts take.")
             page.row += 1

@@ -6,7 +6,6 @@ import math
 from dataclasses import replace
 from typing import TypeVar
 
-import pandas as pd
 from openpyxl.utils import column_index_from_string
 from openpyxl.utils.cell import coordinate_to_tuple
 
@@ -17,6 +16,8 @@ from tractduct.report import Report
 from tractduct.writers import purchasing_tables as lists
 from tractduct.writers.book.layout import Body, Book, Page
 from tractduct.writers.book.looks import CLOSE_FILL, GOOD_FILL, LABEL, LEAD, Look, plain
+from tractduct.writers.listing import Rows
+from tractduct.writers.tables import money
 from tractduct.writers.words import counted
 
 T = TypeVar("T")
@@ -120,7 +121,7 @@ def comparison_sheet(book: Book, buying: Buying) -> None:
             "alone in its least-cost sizes. Below 100: it must get cheaper by that much; above: it may get dearer.",
         ),
     ):
-        if one is lists.approved or len(one(buying)):
+        if one is lists.approved or one.rows(buying):
             page.heading(title, words)
             page.show(one, buying)
     _one_page(page)
@@ -136,20 +137,20 @@ def stock_sheet(book: Book, buying: Buying) -> None:
     study = buying.study
     if not study.size_set:
         return
-    money, units = study.cost_unit, book.units
+    units = book.units
+    least = units.say(study.least_cost.cost, study.cost_unit, ",.2f")
     page = book.sheet(
         STOCK,
         (12, 14, 12, 17, 19, 26, 15),
         "Which size to drop first",
         f"The standard set has {counted(study.recommended.distinct_sizes, 'distinct size')} and costs "
-        f"{units.say(study.recommended.cost, money, ',.2f')}{'' if money == 'USD' else ' of duct wall'} per lot.",
+        f"{money(study, study.recommended.cost, ',.2f')} per lot.",
         portrait=True,
     )
     page.heading(
         "The sizes of the standard set, the cheapest to do without on top",
         "With the rest of the list: what a lot costs more with the other sizes of the list alone. With any size in its "
-        f"place: how far the least possible, {units.say(study.least_cost.cost, money, ',.2f')}, goes up if this size "
-        "can't be had.",
+        f"place: how far the least possible, {least}, goes up if this size can't be had.",
     )
     body = page.show(lists.drop_first, buying)
     page.mark(replace(body, rows=body.rows[:1]), "rest_over", "{}<1E+9", GOOD_FILL)  # where it is a number
@@ -164,12 +165,12 @@ def stock_sheet(book: Book, buying: Buying) -> None:
         "Sizes that are not offered",
         "Marked - in the price tables. A size set uses only what every approved product has.",
     )
-    missing = lists.not_carried(study)
-    if missing.empty:
+    missing = lists.not_carried.rows(study)
+    if not missing:
         everything = "Everything is offered in every size." if study.plan.prices else "The plan has no prices table."
         page.paragraph(everything)
-    for product, sizes in missing.itertuples(index=False):
-        page.fact(product, units.size(sizes))
+    for row in missing:
+        page.fact(row["product"], units.size(row["sizes"]))
     _one_page(page)
 
 
@@ -203,7 +204,7 @@ def _buy_sheet(book: Book, buying: Buying, part: PurchaseList) -> None:
         + "Tape, straps, registers, taxes, freight and labor are not in it.",
         portrait=True,
     )
-    ducts, fittings = lists.ducts_to_buy(order), lists.fittings_to_buy(order)
+    ducts, fittings = lists.ducts_to_buy.rows(order), lists.fittings_to_buy.rows(order)
     page.heading("Duct")
     unsaid = _unsaid(ducts, "insulation", "price_per_ft", "cost")
     body = page.show(lists.ducts_to_buy, order, ducts, but=unsaid, nothing="No duct to buy.")
@@ -222,14 +223,14 @@ def _buy_sheet(book: Book, buying: Buying, part: PurchaseList) -> None:
     _one_page(page)
 
 
-def _unsaid(frame: pd.DataFrame, *names: str) -> list[str]:
+def _unsaid(rows: Rows, *names: str) -> list[str]:
     """Those of some columns that hold nothing."""
-    return [name for name in names if all(plain(value) is None for value in frame[name].tolist())]
+    return [name for name in names if all(plain(row[name]) is None for row in rows)]
 
 
-def _sum(page: Page, label: str, body: Body, frame: pd.DataFrame) -> tuple[str, float] | None:
+def _sum(page: Page, label: str, body: Body, rows: Rows) -> tuple[str, float] | None:
     """The cell of a total below a table, a formula, and what it comes to; None where the table has no costs."""
-    known = [round(float(cost), 6) for cost in frame["cost"].tolist() if math.isfinite(cost)]
+    known = [round(row["cost"], 6) for row in rows if math.isfinite(row["cost"])]
     if not known:
         return None
     page.row -= 1

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Mapping
+from collections.abc import Mapping
 from pathlib import Path
+from statistics import fmean
 from typing import Any
 
 from openpyxl.formatting.rule import ColorScale, FormatObject, Rule
@@ -13,7 +14,6 @@ from tractduct.one_plan import Study
 from tractduct.sizing.program import DIAMETER_TOLERANCE_IN
 from tractduct.units import NOMINAL
 from tractduct.writers import tables
-from tractduct.writers.book.facts import Facts
 from tractduct.writers.book.layout import Book
 from tractduct.writers.book.looks import TEXT, Column
 
@@ -23,9 +23,9 @@ SHOWN = ("section", "from", "duct", "length_ft", "fittings", "room", "option", "
          "highest_velocity_fpm", "velocity_limit_fpm", "why")  # fmt: skip
 
 
-def sizes_sheet(book: Book, facts: Facts) -> None:
+def sizes_sheet(book: Book, study: Study) -> None:
     """Every section: the size to install, and what a front alone would get where that is another size."""
-    study = facts.study
+    study = study
     known = {c.key: c for c in tables.size_schedule.columns(study)}
     columns = [known[key] for key in SHOWN if key in known]
     columns.insert(1 + columns.index(known["size"]), Column("A front alone would get", TEXT, 27, NOMINAL, key="fronts"))
@@ -40,14 +40,13 @@ def sizes_sheet(book: Book, facts: Facts) -> None:
         "larger where that leaves fewer sizes to stock. Front by front: data/sizes.csv.",
     )
     page.row += 1
-    frame = tables.size_schedule(study)
-    frame["fronts"] = [_other_sizes(study, row) for row in frame.to_dict("records")]
-    page.listing(columns, frame, freeze=1)
+    rows = [row | {"fronts": _other_sizes(study, row)} for row in tables.size_schedule.rows(study)]
+    page.listing(columns, rows, freeze=1)
 
 
-def _other_sizes(study: Study, row: Mapping[Hashable, Any]) -> str:
+def _other_sizes(study: Study, row: Mapping[str, Any]) -> str:
     """The sizes other than the standard that fronts alone would get, and which fronts."""
-    diameter = {size.label: size.diameter_in for size in study.table.sizes}
+    diameter = study.plan.diameter_by_size
     fronts: dict[str, list[str]] = {}
     for front in study.plan.fronts:
         own = row[front]
@@ -73,9 +72,9 @@ def tree_sheet(book: Book, picture: Path) -> None:
     page.image(picture, most_rows=100)
 
 
-def rooms_sheet(book: Book, facts: Facts, picture: Path | None) -> None:
+def rooms_sheet(book: Book, study: Study, picture: Path | None) -> None:
     """How each room's airflow turns with the house."""
-    study, fronts = facts.study, facts.study.plan.fronts
+    study, fronts = study, study.plan.fronts
     columns = tables.rooms_by_front.columns(study)
     page = book.sheet(
         "Rooms by front",
@@ -92,13 +91,14 @@ def rooms_sheet(book: Book, facts: Facts, picture: Path | None) -> None:
         page.paragraph(f"{words}. Each house: data/airflow_by_front.csv.")
     page.row += 1
     page.image(picture, most_rows=18)
-    frame = tables.rooms_by_front(study)
+    rows = tables.rooms_by_front.rows(study)
     if len(fronts) > 1:
-        frame = frame[~(frame["spread_pct"] < STILL_PCT)].reset_index(drop=True)
-    body = page.listing(columns, frame, freeze=None if picture else 1, nothing="None moves by so much.")
+        rows = [row for row in rows if not row["spread_pct"] < STILL_PCT]
+    body = page.listing(columns, rows, freeze=None if picture else 1, nothing="None moves by so much.")
     if len(fronts) < 2 or not body.rows:
         return
-    for at, mean in zip(body.rows, frame[list(fronts)].mean(axis=1).tolist(), strict=True):
+    for at, row in zip(body.rows, rows, strict=True):
+        mean = fmean(row[front] for front in fronts)
         if mean > 0.0:
             cells = f"{body.letters[fronts[0]]}{at}:{body.letters[fronts[-1]]}{at}"
             page.sheet.conditional_formatting.add(cells, _off_mean(book.units.shown(mean, "cfm")))
