@@ -142,7 +142,7 @@ class Enumeration:
                 starts = self._with_trunk(starts, section, sizes, extra[section, sizes])
             for circuit in np.flatnonzero(self._closes == place):
                 lost = _lost(loss, starts.size, np.flatnonzero(problem.path[circuit]))
-                starts = starts.where((lost <= limit[:, circuit, None]).all(axis=0))
+                starts = starts.where(np.all(lost <= limit[:, circuit, None], axis=0))
             starts = starts.where(starts.extra <= spare)
             if not starts.cost.size:
                 return None, True
@@ -212,7 +212,7 @@ class Enumeration:
         left = left[:, unlike] - _lost(loss, starts.size, np.flatnonzero(in_all))
         fits, cost = self._fits(starts, section, sizes)
         fits &= (loss[:, section, sizes, None] <= left[:, None, :]).all(axis=0).T
-        keep = fits.any(axis=1)
+        keep: BoolArray = np.any(fits, axis=1)
         starts, fits = starts.where(keep), fits[keep]
         cost = np.where(fits, cost[keep], np.inf)
         best = cost.argmin(axis=1)
