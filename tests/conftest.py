@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
@@ -22,6 +23,9 @@ settings.load_profile("same")
 tractduct.report.search_dampers = partial(tractduct.report.search_dampers, effort=0.05)
 # Commands that tests start as processes would compile the package anew each time.
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+# A shell has what it runs in the background ignore the interrupt, and so would the commands that tests interrupt.
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 @pytest.fixture

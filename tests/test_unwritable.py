@@ -36,10 +36,15 @@ def arguments(command: str, source: Path, out: Path | str) -> list[str]:
     return [name, str(source / "data.csv" if name == "fit" else source), "--out", str(out), *more]
 
 
+def undamped() -> PlanTables:
+    """The small plan without any damper, so that there is little to search for."""
+    return small_plan(dampers={"least_cfm": 1000})
+
+
 @pytest.fixture
 def source(write_plan: WritePlan) -> Path:
     """A plan folder with a friction table beside it, for fit."""
-    folder = write_plan(small_plan())
+    folder = write_plan(undamped())
     friction_table(folder, "data.csv")
     return folder
 
@@ -328,11 +333,6 @@ def test_neither_output_nor_faults_can_be_shown(source: Path, tmp_path: Path) ->
         assert run_apart("check", source, tmp_path, stdout=full, stderr=full)[0] == 1
         (source / "ducts.csv").unlink()
         assert run_apart("check", source, tmp_path, stdout=full, stderr=full)[0] == 2
-
-
-def undamped() -> PlanTables:
-    """The small plan without any damper, so that there is little to search for."""
-    return small_plan(dampers={"least_cfm": 1000})
 
 
 @pytest.fixture(scope="module")

@@ -205,8 +205,10 @@ def small_enough(seed: int) -> Case | None:
 def test_no_damper_optimum_is_that_of_all_combinations() -> None:
     found = moved = 0
     for seed in range(200, 320):
+        if found == 6:
+            break
         case = small_enough(seed)
-        if case is None or found >= 6:
+        if case is None:
             continue
         outside, cost, near = best_without_dampers(case)
         if near:  # a room right at its limit: the two ways may count it differently

@@ -185,7 +185,7 @@ def test_two_systems_quickly_or_with_workbooks(tmp_path: Path) -> None:
     quick, whole = tmp_path / "quick", tmp_path / "whole"
     assert run(tmp_path / "plans", quick, "--predict") == 0
     assert len(json.loads(content(quick)["two/results.json"])["delivered"]) > 0
-    arguments = ["batch", str(tmp_path / "plans"), "--out", str(whole), "--workbooks"]
+    arguments = ["batch", str(tmp_path / "plans"), "--out", str(whole), "--workbooks", "--jobs", "1"]
     assert main(arguments) == 0
     files = content(whole)
     assert {"two/results.json", "two/up/results.json", "two/down/data/columns.csv"} <= set(files)

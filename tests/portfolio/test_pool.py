@@ -60,13 +60,17 @@ def test_processes_do_not_outlive_the_one_that_started_them(how: str, tmp_path: 
         [sys.executable, str(HERE)], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True,
         env={**os.environ, "PYTHONPATH": os.pathsep.join(path for path in sys.path if path), "TMPDIR": str(tmp_path)},
     ) as process:  # fmt: skip
-        assert process.stdout
-        assert {process.stdout.readline(), process.stdout.readline()} == {"0\n", "1\n"}
-        if how == "the keyboard":
-            os.killpg(process.pid, signal.SIGINT)
-        else:
-            process.send_signal(signal.SIGKILL if how == "killed" else signal.SIGTERM)
-        _, errors = process.communicate(timeout=120)
+        try:
+            assert process.stdout
+            assert {process.stdout.readline(), process.stdout.readline()} == {"0\n", "1\n"}
+            if how == "the keyboard":
+                os.killpg(process.pid, signal.SIGINT)
+            else:
+                process.send_signal(signal.SIGKILL if how == "killed" else signal.SIGTERM)
+            _, errors = process.communicate(timeout=120)
+        except BaseException:
+            os.killpg(process.pid, signal.SIGKILL)  # else the block would wait for it, and the suite with it
+            raise
     assert errors.count("Traceback") == (how == "the keyboard")  # its own, which the command line words otherwise
     assert "resource_tracker" not in errors
     assert list(tmp_path.iterdir()) == []

@@ -127,7 +127,7 @@ def results(tmp_path_factory: pytest.TempPathFactory) -> dict[str, dict[str, Any
     found = {}
     for name in ("turning", "table"):
         folder = tmp_path_factory.mktemp(name)
-        assert "test-plan-lots.pdf" in write_report(worked(name), folder).names
+        assert "test-plan-lots.pdf" in write_report(worked(name), folder, only=("lots",)).names
         assert (folder / "test-plan-lots.pdf").read_bytes()[:5] == b"%PDF-"
         found[name] = json.loads((folder / "results.json").read_text(encoding="utf-8"))
     return found
@@ -345,7 +345,7 @@ def test_files_of_lots_have_names_of_their_own(tmp_path: Path) -> None:
     names = ["A b", "a-b", "a-b-2", "12"]
     with written(with_lots(with_prices(small_plan()), *((n, 0.0, None, False, None) for n in names))) as folder:
         report = work_out(load_plan(folder), Wanted())
-    write_report(report, tmp_path)
+    write_report(report, tmp_path, only=("lots",))
     assert {path.name for path in (tmp_path / "lots").iterdir()} == {"a-b.pdf", "a-b-2.pdf", "a-b-2-2.pdf", "12.pdf"}
     titles = [
         read_pdf((tmp_path / "lots" / f"{file}.pdf").read_bytes())[0].rows[0][0]
@@ -398,7 +398,7 @@ def test_the_same_report_gives_the_same_bytes() -> None:
 def test_in_si_on_a4(tmp_path: Path) -> None:
     """The same plan in SI: mm, m and litres a second, on A4."""
     report = work_out(load_plan(write_si(table_plan().write(tmp_path / "ip"), tmp_path / "si")), Wanted())
-    write_report(report, tmp_path / "out")
+    write_report(report, tmp_path / "out", only=("lots",))
     sheets = read_pdf(next((tmp_path / "out").glob("*-lots.pdf")).read_bytes())
     assert all(sheet.paper == pytest.approx(A4, abs=0.01) for sheet in sheets)
     build, balance = sheets[:2]

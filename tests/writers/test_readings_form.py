@@ -18,6 +18,7 @@ from tractduct.inputs.reader import load_plan
 from tractduct.report import Report, Wanted, work_out
 from tractduct.writers.output import write_report
 from tractduct.writers.readings_form import write_readings
+from tractduct.writers.together import Written
 
 FORM = "test-plan-readings.xlsx"
 # docs of the plan format name the first four of "typed"; the others are what tells causes apart.
@@ -34,6 +35,11 @@ def with_lots_of(report: Report, *names: str) -> Report:
     return replace(
         report, lots=replace(report.lots, results=tuple(r for r in report.lots.results if r.lot.name in names))
     )
+
+
+def write_form(folder: Path) -> Written:
+    """The run of a report, of its readers' files the form alone."""
+    return write_report(worked("table"), folder, only=("readings",))
 
 
 def rows_of(path: Path) -> list[dict[str, Any]]:
@@ -84,12 +90,12 @@ def test_a_row_a_run_lot_and_season_with_what_results_json_predicts(tmp_path: Pa
 
 
 def test_a_reading_typed_is_there_after_the_next_run(tmp_path: Path) -> None:
-    assert write_report(worked("table"), tmp_path).notes == (f"{FORM}: rows of 2 lots written.",)
+    assert write_form(tmp_path).notes == (f"{FORM}: rows of 2 lots written.",)
     book = openpyxl.load_workbook(tmp_path / FORM)
     book["Readings"]["H2"] = 88
     book.save(tmp_path / FORM)
     before = (tmp_path / FORM).read_bytes()
-    done = write_report(worked("table"), tmp_path)
+    done = write_form(tmp_path)
     assert (tmp_path / FORM).read_bytes() == before
     assert rows_of(tmp_path / FORM)[0]["measured_cfm"] == 88
     assert done.notes == (f"{FORM}: no lot is new; 2 lots with 1 reading left as they are.",)
@@ -127,7 +133,7 @@ def test_a_form_that_is_open_is_left(tmp_path: Path, lock: str) -> None:
     earlier = typed_form(tmp_path)
     before = earlier.read_bytes()
     (tmp_path / lock.format(FORM)).touch()
-    said = write_report(worked("table"), tmp_path).notes
+    said = write_form(tmp_path).notes
     assert earlier.read_bytes() == before
     assert said == (f"{FORM}: it stays as it is: it is open in another program. Close it and run again to add 1 lot.",)
 
@@ -146,7 +152,7 @@ def test_a_form_that_cannot_be_read_is_left(tmp_path: Path, damage: str) -> None
         data = earlier.read_bytes()
         earlier.write_bytes({"no workbook": b"12", "half of it": data[: len(data) // 2]}.get(damage, b""))
     before = earlier.read_bytes()
-    said = write_report(worked("table"), tmp_path).notes
+    said = write_form(tmp_path).notes
     assert earlier.read_bytes() == before
     (words,) = said
     assert words.startswith(f"{FORM}: it stays as it is: ")
