@@ -170,9 +170,8 @@ def _plan(parts: _Parts, plan_file: PlanFile, places: Mapping[tuple[str, str, st
 
 def _typed_at(tables: Mapping[str, TableReader], places: Places) -> dict[tuple[str, str, str], Origin]:
     """Where stands what only a study may find at fault; in the compact form that is another sheet than the table."""
-    columns = (("blower", "airflow_cfm"), ("devices", "loss_inwc"), ("sections", "system"), ("sections", "season"))
-    raw = {name: table.raw for name, table in tables.items()}
-    found = {(name, key, ""): Origin(raw[name].label, None, raw[name].spelling(key), "") for name, key in columns}
+    raw = tables["sections"].raw
+    found = {("sections", key, ""): Origin(raw.label, None, raw.spelling(key), "") for key in ("system", "season")}
     for section, row in places.items():
         for column in ("room", "length_ft"):
             found["sections", column, section] = row.origin(column)
