@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any, TypeVar
+from typing import Any, TypeVar, cast
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tractduct.inputs import schema
-from tractduct.inputs.cells import choice_of, flag_of
+from tractduct.inputs.cells import CellProblem, choice_of, flag_of
 from tractduct.inputs.limits import MAX_ROOMS
 from tractduct.inputs.options import Choices
 from tractduct.inputs.plan_file import PlanFile
@@ -48,10 +48,10 @@ def read_airflow(table: TableReader, plan_file: PlanFile, choices: Choices, *, s
     Loads are shared out, or kept as loads unless ``shared``.
     """
     columns = _columns(table, plan_file) if table.is_given else []
+    if table.too_many("rooms", table.raw.texts("room"), MAX_ROOMS):
+        return RoomAirflow()
     cells = _Cells(table, columns, choices)
     values, rooms, bad = cells.values, cells.rooms, cells.bad
-    if table.too_many("rooms", len(rooms), MAX_ROOMS):
-        return RoomAirflow()
     if not values:
         if table.is_given and not table.log.faults:
             table.fault("the table holds no airflow", "Fill it in")
@@ -236,29 +236,25 @@ class _Cells:
 
 def _chosen(key: str, held: list[T], table: TableReader, plan_file: PlanFile) -> tuple[T, ...]:
     """What [variants] asks for, each of which the airflow table must hold; all that it holds by default."""
-    wanted = plan_file.listed("variants", key)
-    if wanted is None:
-        return tuple(held)
-    chosen: list[T] = []
     field = replace(schema.SECTIONS.field("season") if key == "seasons" else schema.AIRFLOW.field(key), name=key)
     where = plan_file.where("variants", key)
-    for given in wanted:
+
+    def of(given: Any) -> T | None:
         plain = plain_text(field, given) if isinstance(given, str) else given
         value: Any = flag_of(str(plain)) if field.kind == "flag" else choice_of(field, str(plain))
         if value is None:
             remedy = "Known: " + ", ".join(_toml(h) for h in held)
-            plan_file.fault("variants", key, f"this is not one of the {key} a plan can have", remedy, given)
-            continue
+            raise CellProblem(f"this is not one of the {key} a plan can have", remedy)
         if plain != given:
             note_reading(table.log, f"{plan_file.name}, {where}", given, plain)
         if value not in held:
             problem = f"there is no airflow for {key} = {_toml(value)}, which plan.toml asks for"
             table.fault(problem, f"Add its rows or columns, or leave it out of {where}")
-        elif value in chosen:
-            plan_file.fault("variants", key, "it is duplicated", "Remove one", given)
-        else:
-            chosen.append(value)
-    return tuple(chosen)
+            return None
+        return cast(T, value)
+
+    chosen = plan_file.each("variants", key, of)
+    return tuple(held if chosen is None else chosen)
 
 
 def _shared_out(

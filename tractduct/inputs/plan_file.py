@@ -6,11 +6,11 @@ import datetime
 import math
 import os
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from functools import cached_property
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from tractduct.errors import Fault, InputFaults, printable, shortened
 from tractduct.files import MAX_PLAN_FILE_BYTES, PLAN_FILE, TableFault, check_file, plan_content
@@ -25,6 +25,8 @@ from tractduct.inputs.tables import WORKBOOKS, RawTable, files_beside, place_of,
 from tractduct.model.sizes import Size, size_of
 from tractduct.model.words import key_of
 from tractduct.units import IP, SI, UnitSystem
+
+T = TypeVar("T")
 
 
 class PlanFile:
@@ -252,7 +254,8 @@ class PlanFile:
 
     def _parsed(self, field: Field, plain: Field, part: str, key: str, given: object) -> float | None:
         """A number by its declaration; in quotes, as a person would understand it by ``plain``, which is said."""
-        try:
+
+        def parse(given: object) -> float:
             if isinstance(given, bool):
                 raise CellProblem(f"expected {allowed(field)}", "Enter a number")
             text = str(given)
@@ -261,9 +264,8 @@ class PlanFile:
                 if text != given.strip():
                     note_reading(self.log, f"{self.name}, {self.where(part, key)}", given, text)
             return parse_number(field, text)
-        except CellProblem as problem:
-            self.fault(part, key, problem.problem, problem.remedy, given)
-            return None
+
+        return self._told(part, key, given, parse)
 
     def text(self, part: str, key: str) -> str:
         """A text; empty where it is not given."""
@@ -276,11 +278,8 @@ class PlanFile:
     def choice(self, part: str, key: str) -> str:
         """One of a key's choices; its default where it is not given."""
         field, word = _declared(part, key), self.text(part, key)
-        try:
-            return parse_choice(field, plain_text(field, word)) if word else str(field.default or "")
-        except CellProblem as problem:
-            self.fault(part, key, problem.problem, problem.remedy, word)
-            return str(field.default or "")
+        found = self._told(part, key, word, lambda w: parse_choice(field, plain_text(field, w))) if word else None
+        return found or str(field.default or "")
 
     def flag(self, part: str, key: str) -> bool:
         """True or false; false where it is not given."""
@@ -302,6 +301,31 @@ class PlanFile:
         remedy = f"Write {self.where(part, key).split()[-1]} = [ ... ], or leave the key out"
         self.fault(part, key, "expected a list with at least one entry", remedy, value)
         return None
+
+    def each(self, part: str, key: str, parse: Callable[[Any], T | None]) -> list[T] | None:
+        """What a parser makes of each entry of a list, each once; None where the list is not given.
+
+        What it can't read is a fault, and left out; what it makes None of is left out.
+        """
+        listed = self.listed(part, key)
+        if listed is None:
+            return None
+        found: list[T] = []
+        for given in listed:
+            value = self._told(part, key, given, parse)
+            if value in found:
+                self.fault(part, key, "it is duplicated", "Remove one", given)
+            elif value is not None:
+                found.append(value)
+        return found
+
+    def _told(self, part: str, key: str, given: Any, parse: Callable[[Any], T | None]) -> T | None:
+        """What a parser makes of a value; None, and a fault, where it can't."""
+        try:
+            return parse(given)
+        except CellProblem as problem:
+            self.fault(part, key, problem.problem, problem.remedy, given)
+            return None
 
     def sizes(self) -> tuple[Size, ...]:
         """The standard sizes: round ones, then rectangular ones, each by (equivalent) diameter."""

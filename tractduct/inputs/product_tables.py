@@ -139,7 +139,7 @@ def with_tables(duct_table: TableReader, ducts: Mapping[str, Duct], table: Table
         found[name] = replace(duct, correction=correction)
     for row in duct_table:
         name = names.get(key_of(row.row.text("duct")), "")
-        if name and math.isnan(found[name].roughness_ft) and not row.has("roughness_ft"):
+        if name and math.isnan(found[name].roughness_ft) and not (row.has("roughness_ft") or table.is_unread):
             problem = f"the cell is empty; expected {allowed(duct_table.shown('roughness_ft'))}"
             row.fault("roughness_ft", problem, "Enter the value, or add the product's rows to friction_tables")
     return {name: replace(d, roughness_ft=0.0) if math.isnan(d.roughness_ft) else d for name, d in found.items()}

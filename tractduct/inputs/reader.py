@@ -239,8 +239,9 @@ def _systems(
             problem = "other sections name a system and this one does not"
             places[section.name].fault("system", problem, "Enter its system")
     for name in several:
-        if not any(s.system == name and s.side != "return" and s.is_run for s in sections):
-            tables["sections"].fault(f"system '{name}' has no supply run", "Correct the column", column="system")
+        mine = [section for section in sections if section.system == name]
+        if not any(s.side != "return" and s.is_run for s in mine):
+            places[mine[0].name].fault("system", f"system '{name}' has no supply run", "Correct the column")
     for table in (tables["blower"], tables["devices"]):
         for row in table:
             named = key_of(row.text("system"))
@@ -281,15 +282,16 @@ def _check(tables: Mapping[str, TableReader], parts: _Parts, plan_file: PlanFile
         plan_file.fault("tolerance", "room_pct", problem, remedy, 0)
     _check_amounts(parts, plan_file, tables["lots"])
     _tell_drawn(parts, plan_file)
-    if not any(tables[name].is_unread for name in ("airflow", "sections", "surfaces")):
-        _match_rooms(tables["airflow" if tables["airflow"].is_given else "surfaces"], tables["sections"], parts)
+    if not any(tables[name].is_unread for name in ("airflow", "sections", "surfaces", "options")):
+        _match_rooms(tables, parts)
     if parts.prices.per_ft and not tables["sections"].is_unread:
         _match_prices(tables["prices"], parts)
-    if parts.fitting_prices and not parts.prices.per_ft and not tables["prices"].is_unread:
+    has_no_prices = not (parts.prices.per_ft or tables["prices"].is_unread or tables["ducts"].is_unread)
+    if parts.fitting_prices and has_no_prices:
         problem = "fittings have prices and ducts have none, so costs can't be added up"
         tables["fitting_prices"].fault(problem, "Add a prices table for the ducts, or remove fitting_prices")
     change_price = plan_file.numbers("objective")["change_price"]
-    if change_price > 0.0 and not parts.prices.per_ft and not tables["prices"].is_unread:
+    if change_price > 0.0 and has_no_prices:
         problem = "a change has a price and ducts have none, so what it is worth can't be said"
         remedy = "Add a prices table, or remove change_price"
         plan_file.fault("objective", "change_price", problem, remedy, f"{change_price:g}")
@@ -325,9 +327,10 @@ def _check_amounts(parts: _Parts, plan_file: PlanFile, lots: TableReader) -> Non
     over(what, turned, MAX_SECTION_VARIANTS, remedy, at=lots.label)
 
 
-def _match_rooms(airflow: TableReader, sections: TableReader, parts: _Parts) -> None:
-    """Rooms of both tables are the same ones, and each has an open run whenever it needs air."""
-    rooms = by_key(parts.need.rooms)
+def _match_rooms(tables: Mapping[str, TableReader], parts: _Parts) -> None:
+    """Rooms of the loads and of the sections are the same ones, and each has an open run whenever it needs air."""
+    airflow, gains = tables["airflow" if tables["airflow"].is_given else "surfaces"], tables["room_gains"]
+    rooms, named = by_key(parts.need.rooms), {key_of(row.row.text("room")): row for row in reversed([*airflow, *gains])}
     runs: dict[tuple[str, str], list[Section]] = {(side, key): [] for side in SIDES for key in rooms}
     for section in parts.sections if rooms else ():
         for room in section.rooms:
@@ -348,12 +351,13 @@ def _match_rooms(airflow: TableReader, sections: TableReader, parts: _Parts) -> 
             if needs and not supply and "supply" not in told:
                 told.add("supply")
                 problem = f"room '{room}' needs air{where} and no supply section ends in it"
-                airflow.fault(problem, "Add its run to sections, or remove the room", column="room", value=room)
+                named[key].fault("room", problem, "Add its run, or correct or remove the room")
             for season in _shut(supply, needs, built) if supply else ():
                 if season not in told:
                     told.add(season)
                     problem = f"room '{room}' needs air in {season}{where} and all its runs are shut then"
-                    sections.fault(problem, "Leave the season of one of its runs empty", column="season")
+                    place = parts.places[supply[0].name]
+                    place.fault("season", problem, "Leave the season of one of its runs empty")
             for run in supply if parts.choices.options and not parts.need.is_there[h, n] else ():
                 if run.name not in told:
                     told.add(run.name)

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 
 from tractduct.inputs.cells import nearest, parse_fittings, parse_rooms
 from tractduct.inputs.limits import MAX_SECTIONS
-from tractduct.inputs.options import Choices, first_met
+from tractduct.inputs.options import Choices
 from tractduct.inputs.table_reader import RowReader, TableReader
 from tractduct.model.options import built_text, condition_text
 from tractduct.model.plan import Duct, Fitting, Section
@@ -205,7 +205,7 @@ def _built(table: TableReader, sections: tuple[Section, ...], places: Places, ch
             problem += f"in a house {built_text(alone[0]) or 'without options'}"
             remedy = "Let both be built with the same options, or change the parent"
             places[section.name].fault("option", problem, remedy)
-    never = [s.name for s in sections if first_met(choices.combinations, s.option) is None]
+    never = [s.name for s in sections if not any(map(s.is_built, choices.combinations))]
     if never and choices.combinations:
         message = "these sections are in none of the houses that [variants] options lists, and are left out"
         table.log.note("options", ", ".join(never), message, "List a house that has them, or remove them")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from typing import Any, TypeVar
 
 from tractduct.errors import Origin
@@ -60,8 +60,9 @@ class TableReader:
     def header_fault(self, problem: str, remedy: str, column: str | None = None) -> None:
         self.fault(problem, remedy, column=column, row=self.raw.header_row)
 
-    def too_many(self, what: str, found: int, most: int) -> bool:
-        """True, and a fault, where it holds more of something than any house; it counts as unread then."""
+    def too_many(self, what: str, names: Iterable[str], most: int) -> bool:
+        """True, and a fault, where it names more of something than any house has; it counts as unread then."""
+        found = len(set(map(key_of, names)))
         if found > most:
             remedy = "Remove what is not part of the plan"
             self.fault(f"there are {found:,} {what}; at most {most:,} are read", remedy)

@@ -116,6 +116,10 @@ class RawTable:
     def has(self, column: str) -> bool:
         return header_key(column) in self.headers
 
+    def texts(self, column: str) -> list[str]:
+        """What a column's cells hold, but for the empty ones."""
+        return [text for row in self.rows if (text := row.text(column))]
+
     def spelling(self, column: str) -> str:
         """The column's header as the user wrote it."""
         return self.headers.get(header_key(column), column)

@@ -20,6 +20,8 @@ def add_derived(found: dict[str, TableReader], sheets: Mapping[str, TableReader]
     drawn = [row for row in rooms if any(row.has(name) for name in ("x_ft", "y_ft", "width_ft", "depth_ft"))]
     outlines = [derived_row(row, {f.name: row.row.text(f.name) for f in schema.ROOMS.fields}, {}) for row in drawn]
     put_rows(found, schema.ROOMS, outlines, rooms)
+    if sheets["runs"].is_given and sheets["products"].is_unread:
+        plan_file.log.unread.add("sections")
     if (sheets["runs"].is_given or sheets["products"].is_given) and not {"runs", "products"} & plan_file.log.unread:
         tables = ("airflow", "surfaces", "room_gains")
         rows = [row for name in tables for row in found[name].raw.rows] or rooms.raw.rows
