@@ -19,7 +19,7 @@ from tractduct.model.plan import Plan
 from tractduct.network.systems import plans_by_system
 from tractduct.one_plan import Progress, study
 from tractduct.portfolio.find import Bundle, Place, read_bundle
-from tractduct.portfolio.outcome import Outcome, State, outcome_of_error, outcome_of_house, outcome_of_report
+from tractduct.portfolio.outcome import Outcome, State, outcome_of, outcome_of_error
 from tractduct.portfolio.pool import ClusterError, Pool, answers_of_cluster
 from tractduct.portfolio.stock import StockList, StockPlan, stock_plan
 from tractduct.portfolio.stock_search import stock_list
@@ -204,9 +204,7 @@ def _studied(bundle: Bundle, options: Options) -> Packed:
             files = {name: (written / name).read_bytes() for name in files_below(written)}
         else:
             files = {RESULTS_FILE: results_text(report, delivered).encode()}
-    if isinstance(report, HouseReport):
-        return Packed(outcome=outcome_of_house(bundle, report, delivered), files=files)
-    return Packed(outcome=outcome_of_report(bundle, report, *delivered), files=files)
+    return Packed(outcome=outcome_of(bundle, report, delivered), files=files)
 
 
 def _report(plan: Plan, options: Options) -> Report | HouseReport:
