@@ -14,6 +14,7 @@ from pathlib import Path
 
 from tractduct.delivery.predict import Delivered, installed_ducts, predict
 from tractduct.errors import InputFaults, OutOfTime, SolverError
+from tractduct.files import code_key
 from tractduct.inputs.reader import load_plan
 from tractduct.model.plan import Plan
 from tractduct.network.systems import plans_by_system
@@ -27,7 +28,7 @@ from tractduct.portfolio.store import OUTCOME_FILE, Packed, Store
 from tractduct.report import Report, Wanted, work_out
 from tractduct.sizing.case import build_case
 from tractduct.systems import HouseReport, work_out_house
-from tractduct.version import VERSION, code_key
+from tractduct.version import VERSION
 from tractduct.writers.portfolio_book import write_portfolio
 from tractduct.writers.results import RESULTS_FILE, results_text
 from tractduct.writers.stock_words import stock_lines, stock_text

@@ -8,6 +8,7 @@ import sys
 import tomllib
 import unicodedata
 from collections.abc import Iterable
+from functools import cache
 from pathlib import Path, PureWindowsPath
 from typing import Any
 
@@ -142,6 +143,14 @@ def fingerprint(plan: Path) -> str:
 def encoded(text: str) -> bytes:
     """A file's name as bytes, whatever it is made of."""
     return text.encode(errors="backslashreplace")  # names of files need not be text
+
+
+@cache
+def code_key() -> str:
+    """A hash of the package's source: two programs of one version number need not be the same."""
+    package = Path(__file__).parent
+    files = sorted(package.rglob("*.py"))
+    return content_key("", [(path.relative_to(package).as_posix(), path.read_bytes()) for path in files])
 
 
 def content_key(options: str, files: Iterable[tuple[str, bytes]]) -> str:

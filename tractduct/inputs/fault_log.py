@@ -49,8 +49,7 @@ class FaultLog:
         self.assumed.append(Untyped(what=what, where=where, value=value, rule=rule))
 
     def _find(self, severity: Severity, rule: str, subject: str, message: str, advice: str) -> None:
-        found = Finding(severity=severity, rule=rule, subject=subject, message=message, advice=advice)
-        self.findings.append(found)
+        self.findings.append(Finding(severity, rule, subject, message, advice))
 
     warning = partialmethod(_find, Severity.WARNING)
     caution = partialmethod(_find, Severity.CAUTION)
