@@ -25,7 +25,7 @@ from tractduct.inputs.spelling import COMPASS, SEASON_WORDS
 from tractduct.inputs.table_reader import TableReader
 from tractduct.inputs.tables import WORKBOOKS, csv_lines
 from tractduct.inputs.workbook import sheet_grid, sheet_names
-from tractduct.model.words import ALL_ROOMS, FACES, SEASONS, key_of
+from tractduct.model.words import ALL_ROOMS, FACES, SEASONS, by_key, key_of
 
 Grid = list[list[str]]
 
@@ -152,8 +152,7 @@ def read_printed(
 
 def _asked(tables: Mapping[str, TableReader], plan_file: PlanFile) -> _Asked:
     """The plan's rooms and airflow, without its airflow table."""
-    rows = tables["rooms"].raw.rows + tables["room_gains"].raw.rows
-    rooms = {key_of(row.text("room")): row.text("room") for row in rows if row.text("room")}
+    rooms = by_key(tables["rooms"].raw.texts("room") + tables["room_gains"].raw.texts("room"))
     for row in tables["sections"].raw.rows:
         name = row.text("room")
         if name and name != ALL_ROOMS and row.text("side").casefold() != "return":

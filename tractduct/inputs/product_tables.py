@@ -138,7 +138,7 @@ def with_tables(duct_table: TableReader, ducts: Mapping[str, Duct], table: Table
         correction = correction_of(points, duct.roughness_ft, duct.airflow_derate_pct / 100.0)
         found[name] = replace(duct, correction=correction)
     for row in duct_table:
-        name = names.get(key_of(row.row.text("duct")), "")
+        name = names.get(key_of(row.written("duct")), "")
         if name and math.isnan(found[name].roughness_ft) and not (row.has("roughness_ft") or table.is_unread):
             problem = f"the cell is empty; expected {allowed(duct_table.shown('roughness_ft'))}"
             row.fault("roughness_ft", problem, "Enter the value, or add the product's rows to friction_tables")

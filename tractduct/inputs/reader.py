@@ -330,7 +330,7 @@ def _check_amounts(parts: _Parts, plan_file: PlanFile, lots: TableReader) -> Non
 def _match_rooms(tables: Mapping[str, TableReader], parts: _Parts) -> None:
     """Rooms of the loads and of the sections are the same ones, and each has an open run whenever it needs air."""
     airflow, gains = tables["airflow" if tables["airflow"].is_given else "surfaces"], tables["room_gains"]
-    rooms, named = by_key(parts.need.rooms), {key_of(row.row.text("room")): row for row in reversed([*airflow, *gains])}
+    rooms, named = by_key(parts.need.rooms), {key_of(row.written("room")): row for row in reversed([*airflow, *gains])}
     runs: dict[tuple[str, str], list[Section]] = {(side, key): [] for side in SIDES for key in rooms}
     for section in parts.sections if rooms else ():
         for room in section.rooms:

@@ -88,14 +88,18 @@ class RowReader:
         """Where a cell stands, or what it was derived from does."""
         return self.row.origin(self.table.raw, column)
 
+    def written(self, column: str) -> str:
+        """What stands in the cell, unchecked; empty where the table has no such column."""
+        return self.row.text(column)
+
     def has(self, column: str) -> bool:
         """Whether the cell holds anything."""
-        return bool(self.row.text(column))
+        return bool(self.written(column))
 
     def parsed(self, column: str, parse: Callable[[str], T]) -> T | None:
         """What a parser makes of a cell; None, and a fault, where it can't."""
         try:
-            return parse(self.row.text(column))
+            return parse(self.written(column))
         except CellProblem as problem:
             self.fault(column, problem.problem, problem.remedy)
             return None
@@ -103,7 +107,7 @@ class RowReader:
     def text(self, column: str) -> str:
         """A text cell; the default where it is blank."""
         field = self.table.fields[column]
-        found = self.row.text(column)
+        found = self.written(column)
         if not found and not field.blank:
             self.fault(column, "the cell is empty", "Enter the name")
         return found or str(field.default or "")
@@ -131,7 +135,7 @@ class RowReader:
 
     def price(self, column: str) -> float | None:
         """A price; None where the cell says that it is not offered, or is at fault."""
-        return None if self.row.text(column) == NOT_OFFERED else self.optional(column)
+        return None if self.written(column) == NOT_OFFERED else self.optional(column)
 
     def choice(self, column: str) -> str:
         """A choice; the default where the cell is blank or at fault."""
