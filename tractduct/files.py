@@ -12,7 +12,7 @@ from functools import cache
 from pathlib import Path, PureWindowsPath
 from typing import Any
 
-from tractduct.errors import Fault
+from tractduct.errors import Fault, InputFaults
 
 PLAN_FILE = "plan.toml"
 MAX_PLAN_FILE_BYTES = 1_000_000
@@ -29,12 +29,12 @@ _NESTING = re.compile(
 )
 
 
-class TableFault(Exception):
-    """A file can't be read at all; carries the fault."""
+class TableFault(InputFaults):
+    """A file can't be read at all, or not be written: one fault."""
 
     def __init__(self, file: str, problem: str, remedy: str, **place: Any) -> None:
         self.fault = Fault(file=file, problem=problem, remedy=remedy, **place)
-        super().__init__(str(self.fault))
+        super().__init__([self.fault])
 
 
 def check_file(path: Path, label: str, most: int = MAX_TABLE_BYTES) -> None:
@@ -121,7 +121,7 @@ def input_files(folder: Path) -> list[str]:
     try:
         check_file(folder / PLAN_FILE, PLAN_FILE, MAX_PLAN_FILE_BYTES)
         tables = plan_content((folder / PLAN_FILE).read_bytes()).get("tables")
-    except (OSError, ValueError, TableFault):
+    except (OSError, ValueError):
         tables = None  # reading the plan says what is wrong
     for given in tables.values() if isinstance(tables, dict) else ():
         table = path_inside(folder, str(given).partition("#")[0])

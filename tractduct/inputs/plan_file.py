@@ -12,7 +12,7 @@ from functools import cached_property
 from pathlib import Path
 from typing import Any, TypeVar
 
-from tractduct.errors import Fault, InputFaults, printable, shortened
+from tractduct.errors import InputFaults, printable, shortened
 from tractduct.files import MAX_PLAN_FILE_BYTES, PLAN_FILE, TableFault, check_file, plan_content
 from tractduct.inputs import schema
 from tractduct.inputs.cells import CellProblem, allowed, flag_of, nearest, parse_choice, parse_number
@@ -123,17 +123,17 @@ class PlanFile:
             if place is None:
                 return RawTable("plan", self.name, {}, ()) if self.book else None
             table = read_table("plan", *place, helpers=("note",))
-        except TableFault as refused:
+        except TableFault:
             if self.has_file:
                 return None  # told where a table of the plan's is sought in it
-            raise InputFaults([refused.fault]) from None
+            raise
         if table.has("key") and table.has("value"):
             return table
         if self.has_file:
             return None
         problem = "this sheet has no columns 'key' and 'value'"
         remedy = "Write them into its first row, a key such as cooling_cfm into each row below; or rename the sheet"
-        raise InputFaults([Fault(file=table.label, problem=problem, remedy=remedy)])
+        raise TableFault(table.label, problem, remedy)
 
     def _add(self, config: dict[str, Any], places: Places) -> None:
         """Put the sheet's keys beside those of plan.toml."""
@@ -154,8 +154,8 @@ class PlanFile:
             if self.path.exists():
                 check_file(self.path, file, MAX_PLAN_FILE_BYTES)
             return plan_content(self.path.read_bytes())
-        except TableFault as refused:
-            raise InputFaults([refused.fault]) from None
+        except TableFault:
+            raise
         except FileNotFoundError:
             problem = "there is no such file"
             remedy = "Give a plan's workbook or folder, or make one with: tractduct new house.xlsx"
@@ -169,7 +169,7 @@ class PlanFile:
         except ValueError as error:  # a number of thousands of digits, too
             file, remedy = self.name, "Correct that line"
             problem = f"it is not valid TOML of a plan ({printable(shortened(str(error), 160))})"
-        raise InputFaults([Fault(file=file, problem=problem, remedy=remedy)])
+        raise TableFault(file, problem, remedy)
 
     def _units(self) -> UnitSystem:
         """The unit system and the currency that the plan names."""

@@ -158,8 +158,9 @@ def _asked(tables: Mapping[str, TableReader], plan_file: PlanFile) -> _Asked:
         if name and name != ALL_ROOMS and row.text("side").casefold() != "return":
             rooms.setdefault(key_of(name), name)
     if not rooms:
-        no_room = Fault(file=plan_file.name, problem="the plan names no room", remedy="Add its runs")
-        raise InputFaults(plan_file.log.faults or [no_room])
+        if plan_file.log.faults:
+            raise InputFaults(plan_file.log.faults)
+        raise TableFault(plan_file.name, "the plan names no room", "Add its runs")
     units = plan_file.units
     system = {s: plan_file.optional("blower", f"{s}_cfm") for s in SEASONS}
     variants = plan_file.part("variants")
@@ -180,20 +181,15 @@ def _grids(files: Sequence[tuple[Path, str]]) -> Iterable[tuple[str, tuple[str, 
     """Label, names that may tell the front, and cells of every sheet of some files."""
     for path, sheet in files:
         label = printable(path.name)
-        try:
-            if path.suffix.casefold() in WORKBOOKS:
-                wanted = [sheet] if sheet else [name for name in sheet_names(path) if not name.startswith("_")]
-                grids = [
-                    (f"{label} sheet '{printable(name)}'", (name,), sheet_grid(path, name, label)) for name in wanted
-                ]
-                lone = (path.stem,) if len(wanted) == 1 else ()
-                yield from ((where, (*names, *lone), grid) for where, names, grid in grids if any(map(any, grid)))
-            elif path.suffix.casefold() == ".csv":
-                yield label, (path.stem,), csv_lines(path, label)
-            else:
-                raise TableFault(label, "printed tables are read from .csv or .xlsx files", "Save it as one of them")
-        except TableFault as refused:
-            raise InputFaults([refused.fault]) from None
+        if path.suffix.casefold() in WORKBOOKS:
+            wanted = [sheet] if sheet else [name for name in sheet_names(path) if not name.startswith("_")]
+            grids = [(f"{label} sheet '{printable(name)}'", (name,), sheet_grid(path, name, label)) for name in wanted]
+            lone = (path.stem,) if len(wanted) == 1 else ()
+            yield from ((where, (*names, *lone), grid) for where, names, grid in grids if any(map(any, grid)))
+        elif path.suffix.casefold() == ".csv":
+            yield label, (path.stem,), csv_lines(path, label)
+        else:
+            raise TableFault(label, "printed tables are read from .csv or .xlsx files", "Save it as one of them")
 
 
 def _read_grid(grid: Grid, names: Sequence[str], asked: _Asked, label: str) -> tuple[list[_Front], list[str]]:
@@ -215,13 +211,12 @@ def _read_grid(grid: Grid, names: Sequence[str], asked: _Asked, label: str) -> t
         notes = [_told(front, asked, is_turned=is_turned) for front in fronts]
         return fronts, notes + [f"{label}: not read: {', '.join(unread[:12])}"] * bool(unread)
     if found:
-        problem = "it can be read by rows and by columns"
-        raise InputFaults([Fault(file=label, problem=problem, remedy="Give the table alone")])
+        raise TableFault(label, "it can be read by rows and by columns", "Give the table alone")
     _, is_turned, unclear = max(refused, key=lambda r: r[0])
     place: dict[str, Any] = {}
     if unclear.line is not None:
         place = {"column": get_column_letter(unclear.line + 1)} if is_turned else {"row": unclear.line + 1}
-    raise InputFaults([Fault(file=label, problem=unclear.problem, remedy=unclear.remedy, value=unclear.value, **place)])
+    raise TableFault(label, unclear.problem, unclear.remedy, value=unclear.value, **place)
 
 
 def _told(front: _Front, asked: _Asked, *, is_turned: bool) -> str:

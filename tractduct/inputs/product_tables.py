@@ -10,7 +10,6 @@ from pathlib import Path
 import numpy as np
 
 from tractduct.errors import InputFaults, printable
-from tractduct.files import TableFault
 from tractduct.findings import Finding
 from tractduct.inputs import schema
 from tractduct.inputs.cells import allowed
@@ -45,10 +44,7 @@ def fit_file(place: str, name: str | None, derate_pct: float | None) -> FittedTa
     """
     file, _, sheet = place.partition("#")
     log = FaultLog()
-    try:
-        table = lone_table(schema.FRICTION_TABLES, Path(file), sheet, log)
-    except TableFault as problem:
-        raise InputFaults([problem.fault]) from None
+    table = lone_table(schema.FRICTION_TABLES, Path(file), sheet, log)
     for column in ("size_in", "airflow_cfm"):
         if not table.raw.has(column):
             table.header_fault(f"the column '{table.shown(column).name}' is missing", "Add it")
