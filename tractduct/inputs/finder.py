@@ -11,7 +11,7 @@ from tractduct.files import PLAN_FILE, TableFault, path_inside
 from tractduct.inputs import schema
 from tractduct.inputs.cells import near_miss, nearest
 from tractduct.inputs.compact.derive import add_derived
-from tractduct.inputs.compact.rows import is_price_grid, price_rows
+from tractduct.inputs.compact.rows import default_row, is_price_grid, price_rows
 from tractduct.inputs.compact.sheets import HELPER_KEYS, SHEETS
 from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.limits import MAX_ROWS_OF
@@ -20,7 +20,7 @@ from tractduct.inputs.printed import read_printed
 from tractduct.inputs.schema import Field, TableSchema, header_key, in_units, other_units
 from tractduct.inputs.spelling import understood, wide_column
 from tractduct.inputs.table_reader import TableReader
-from tractduct.inputs.tables import WORKBOOKS, Place, RawTable, Row, label_of, place_of, read_table
+from tractduct.inputs.tables import WORKBOOKS, Place, RawTable, label_of, place_of, read_table
 from tractduct.inputs.workbook import sheet_names
 from tractduct.units import IP, SI, UnitSystem
 
@@ -90,7 +90,7 @@ def _printed(found: Mapping[str, TableReader], plan_file: PlanFile) -> TableRead
         log.note("printed airflow", plan_file.where("tables", "printed"), said, "Hold it against the printed table")
     header, *lines = printed.lines
     at = Origin(plan_file.name, 1, "[tables] printed", given)
-    rows = tuple(Row(1, dict(zip(map(header_key, header), line, strict=True)), origins={"": at}) for line in lines)
+    rows = tuple(default_row(dict(zip(header, line, strict=True)), at) for line in lines)
     raw = RawTable("airflow", plan_file.name, {header_key(name): name for name in header}, rows)
     log.unread.discard("airflow")
     return TableReader(schema.AIRFLOW, in_core_names(raw, schema.AIRFLOW, plan_file.units), log)

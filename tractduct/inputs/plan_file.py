@@ -396,27 +396,25 @@ def _base(part: str) -> str:
     return base if dot and base in SYSTEM_PARTS else part
 
 
-def _unreadable(config: dict[str, Any]) -> Iterator[tuple[str, str, str]]:
+def _unreadable(value: object, where: str = "") -> Iterator[tuple[str, str, str]]:
     """Place, problem and value of what no plan holds and nothing can show."""
-    left: list[tuple[str, Any]] = [("", config)]
-    while left:
-        where, value = left.pop()
-        if isinstance(value, dict):
-            for key, inner in value.items():
-                if not _fit_to_show(key):
-                    yield where, "a key has characters that can't be shown, or too many", key
-                else:
-                    place = f"{where} {key}" if where else f"[{key}]" if isinstance(inner, dict) else key
-                    left.append((place, inner))
-        elif isinstance(value, list):
-            left += [(where, inner) for inner in value]
-        elif isinstance(value, str) and not _fit_to_show(value):
-            what = f"more than {MAX_NAME} characters" if len(value) > MAX_NAME else "characters that can't be shown"
-            yield where, f"the text has {what}", value
-        elif isinstance(value, int) and abs(value) > 10**15:
-            yield where, "the number is too large", f"{value:.3g}" if abs(value) < 10**300 else "a huge number"
-        elif isinstance(value, datetime.date | datetime.time):
-            yield where, "no key of a plan takes a date or a time", str(value)
+    if isinstance(value, dict):
+        for key, inner in value.items():
+            if not _fit_to_show(key):
+                yield where, "a key has characters that can't be shown, or too many", key
+            else:
+                place = f"{where} {key}" if where else f"[{key}]" if isinstance(inner, dict) else key
+                yield from _unreadable(inner, place)
+    elif isinstance(value, list):
+        for inner in value:
+            yield from _unreadable(inner, where)
+    elif isinstance(value, str) and not _fit_to_show(value):
+        what = f"more than {MAX_NAME} characters" if len(value) > MAX_NAME else "characters that can't be shown"
+        yield where, f"the text has {what}", value
+    elif isinstance(value, int) and abs(value) > 10**15:
+        yield where, "the number is too large", f"{value:.3g}" if abs(value) < 10**300 else "a huge number"
+    elif isinstance(value, datetime.date | datetime.time):
+        yield where, "no key of a plan takes a date or a time", str(value)
 
 
 def _fit_to_show(text: str) -> bool:

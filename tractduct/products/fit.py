@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -147,9 +147,8 @@ def fit_table(table: FrictionTable, *, derate: float | None = None, air: Air | N
     )
 
 
-def _jacobian(residuals: object, x: FloatArray) -> FloatArray:
+def _jacobian(residuals: Callable[[FloatArray], FloatArray], x: FloatArray) -> FloatArray:
     """Central differences: least_squares' own is scaled by the robust loss."""
-    assert callable(residuals)
     columns = []
     for k in range(len(x)):
         step = np.zeros_like(x)
