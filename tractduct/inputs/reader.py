@@ -12,7 +12,7 @@ import numpy as np
 
 from tractduct.errors import InputFaults, Origin
 from tractduct.files import PLAN_FILE
-from tractduct.inputs.airflow import read_airflow, turned_airflow
+from tractduct.inputs.airflow import read_airflow, shared_out, turned_airflow
 from tractduct.inputs.catalogue import approved_flex, read_ducts, read_fitting_prices, read_fittings, read_prices
 from tractduct.inputs.cells import nearest
 from tractduct.inputs.equipment import read_equipment
@@ -86,18 +86,19 @@ class _Parts:
         )
         airflow = tables["airflow"]
         self.systems = _systems(self.sections, self.places, tables, plan_file)
-        shared = not self.systems
-        self.need = read_airflow(airflow, plan_file, self.choices, shared=shared)
+        self.need = read_airflow(airflow, plan_file, self.choices)
         self.loads_by_house = read_surface_loads(tables, self.need.rooms, plan_file, self.choices)
         self.turned = not airflow.is_given and not airflow.is_unread
         if self.turned:
-            self.need = turned_airflow(tables["surfaces"], self.loads_by_house, plan_file, shared=shared)
+            self.need = turned_airflow(tables["surfaces"], self.loads_by_house, plan_file)
         elif self.need.rooms:
             self.loads_by_house = tuple(loads.for_rooms(self.need.rooms) for loads in self.loads_by_house)
+        if self.need.are_loads and self.systems:
+            _check_system_cfm(self.systems, self.need.seasons, plan_file)
+        elif self.need.are_loads:
+            self.need = shared_out(tables["surfaces"] if self.turned else airflow, self.need, plan_file)
         gear = tables["blower"], tables["devices"], self.need.seasons, plan_file
         self.equipments = tuple(read_equipment(*gear, system) for system in self.systems or ("",))
-        if self.need.unshared:
-            _check_system_cfm(self.systems, self.need.seasons, plan_file)
         self.flex = approved_flex(self.ducts, plan_file)
         self.prices = read_prices(tables["prices"], self.ducts, self.sizes, plan_file)
         self.fitting_prices = read_fitting_prices(tables["fitting_prices"], self.fittings, self.sizes)
@@ -150,7 +151,7 @@ def _plan(parts: _Parts, plan_file: PlanFile, places: Mapping[tuple[str, str, st
             System(name=name, **_of_system(plan_file, name, equipment, at_site))
             for name, equipment in zip(parts.systems, parts.equipments, strict=bool(parts.systems))
         ),
-        unshared=parts.need.unshared,
+        unshared=parts.need.are_loads,
         findings=tuple(plan_file.log.findings),
         surface_loads=houses[0].surface_loads,
         options=parts.choices.options,
