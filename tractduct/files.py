@@ -10,9 +10,9 @@ import unicodedata
 from collections.abc import Iterable
 from functools import cache
 from pathlib import Path, PureWindowsPath
-from typing import Any
+from typing import Any, Unpack
 
-from tractduct.errors import Fault, InputFaults
+from tractduct.errors import Fault, InputFaults, Place
 
 PLAN_FILE = "plan.toml"
 MAX_PLAN_FILE_BYTES = 1_000_000
@@ -32,7 +32,7 @@ _NESTING = re.compile(
 class TableFault(InputFaults):
     """A file can't be read at all, or not be written: one fault."""
 
-    def __init__(self, file: str, problem: str, remedy: str, **place: Any) -> None:
+    def __init__(self, file: str, problem: str, remedy: str, **place: Unpack[Place]) -> None:
         self.fault = Fault(file=file, problem=problem, remedy=remedy, **place)
         super().__init__([self.fault])
 

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from functools import partialmethod
-from typing import Any
+from typing import Unpack
 
-from tractduct.errors import Fault, InputFaults
+from tractduct.errors import Fault, InputFaults, Place
 from tractduct.findings import Finding, Severity
 from tractduct.inputs.cells import sentence
 from tractduct.inputs.limits import MAX_FAULTS
@@ -28,7 +28,7 @@ class FaultLog:
         self.assumed: list[Untyped] = []
         self._known: set[Fault] = set()
 
-    def fault(self, file: str, problem: str, remedy: str, **place: Any) -> None:
+    def fault(self, file: str, problem: str, remedy: str, **place: Unpack[Place]) -> None:
         self.add(Fault(file=file, problem=problem, remedy=remedy, **place))
 
     def add(self, fault: Fault) -> None:

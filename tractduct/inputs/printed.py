@@ -12,11 +12,10 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 from openpyxl.utils import get_column_letter
 
-from tractduct.errors import Fault, InputFaults, printable
+from tractduct.errors import Fault, InputFaults, Place, printable
 from tractduct.files import TableFault
 from tractduct.inputs.cells import nearest
 from tractduct.inputs.plan_file import PlanFile
@@ -213,10 +212,12 @@ def _read_grid(grid: Grid, names: Sequence[str], asked: _Asked, label: str) -> t
     if found:
         raise TableFault(label, "it can be read by rows and by columns", "Give the table alone")
     _, is_turned, unclear = max(refused, key=lambda r: r[0])
-    place: dict[str, Any] = {}
-    if unclear.line is not None:
-        place = {"column": get_column_letter(unclear.line + 1)} if is_turned else {"row": unclear.line + 1}
-    raise TableFault(label, unclear.problem, unclear.remedy, value=unclear.value, **place)
+    place: Place = {"value": unclear.value}
+    if unclear.line is not None and is_turned:
+        place["column"] = get_column_letter(unclear.line + 1)
+    elif unclear.line is not None:
+        place["row"] = unclear.line + 1
+    raise TableFault(label, unclear.problem, unclear.remedy, **place)
 
 
 def _told(front: _Front, asked: _Asked, *, is_turned: bool) -> str:

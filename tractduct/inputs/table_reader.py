@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from typing import Any, TypeVar
+from typing import Any, TypeVar, Unpack
 
-from tractduct.errors import Origin
+from tractduct.errors import Origin, Place
 from tractduct.inputs import cells
 from tractduct.inputs.cells import NOT_OFFERED, CellProblem, allowed, nearest
 from tractduct.inputs.fault_log import FaultLog
@@ -52,10 +52,11 @@ class TableReader:
         """A column's declaration in the table's units."""
         return in_units(self.fields[column], self.units)
 
-    def fault(self, problem: str, remedy: str, *, column: str | None = None, **place: Any) -> None:
-        """A fault of the whole table, or of a column."""
-        spelled = None if column is None else self.raw.spelling(column)
-        self.log.fault(self.label, problem, remedy, column=spelled, **place)
+    def fault(self, problem: str, remedy: str, **place: Unpack[Place]) -> None:
+        """A fault of the whole table, or of a column by its declared name."""
+        if column := place.get("column"):
+            place["column"] = self.raw.spelling(column)
+        self.log.fault(self.label, problem, remedy, **place)
 
     def header_fault(self, problem: str, remedy: str, column: str | None = None) -> None:
         self.fault(problem, remedy, column=column, row=self.raw.header_row)
