@@ -107,8 +107,8 @@ def many_sizes(n: int, plan: PlanTables | None = None) -> PlanTables:
 
 
 ABSURD: dict[str, tuple[Callable[[], PlanTables], str]] = {
-    "10,000 sections side by side": (lambda: flat(10_000), f"there are 10,000 sections; at most {MAX_SECTIONS:,} are"),
-    "10,000 sections in a row": (lambda: chain(10_000), f"there are 10,000 sections; at most {MAX_SECTIONS:,} are"),
+    "10,000 sections side by side": (lambda: flat(10_000), f"there are 10,000 rows; at most {MAX_SECTIONS:,} of"),
+    "10,000 sections in a row": (lambda: chain(10_000), f"there are 10,000 rows; at most {MAX_SECTIONS:,} of"),
     "as many parents as there may be in a circle": (in_a_circle, "the parents go round in a loop"),
     "a billion elbows": (lambda: fittings("elbow_90*1000000000"), "must be a whole number from 1 to 999"),
     "digits without end": (lambda: fittings("elbow_90*" + "9" * 1_500), "must be a whole number from 1 to 999"),

@@ -76,6 +76,7 @@ READING = {
     "one point": Bad(
         change=curve((300, 0.5)),
         file="blower.csv",
+        row=2,
         column="speed",
         value="low",
         says="one point; a curve needs at least two",
@@ -84,6 +85,7 @@ READING = {
     "one point of the second speed": Bad(
         change=lambda plan: plan.tables["blower"].__delitem__(slice(6, None)),
         file="blower.csv",
+        row=7,
         column="speed",
         value="high",
         says="one point",
@@ -293,6 +295,7 @@ STUDYING = {
     "a device takes more than the blower makes": Bad(
         change=put("devices", 2, "loss_inwc", 1.5),
         file="devices",
+        row=2,
         column="loss_inwc",
         value=r"0\.9\d\d|1\.0\d\d",  # 1.5 x (320 / 400)^2 and a clean filter
         says="take more in cooling than the .* inWC that the blower makes at 320 cfm",
@@ -301,6 +304,7 @@ STUDYING = {
     "the table does not reach the design airflow": Bad(
         change=curve((0, 0.8), (310, 0.5)),
         file="blower",
+        row=3,
         column="airflow_cfm",
         value="0 to 310",
         says="'low' does not reach the cooling design airflow of 320 cfm",
@@ -309,6 +313,7 @@ STUDYING = {
     "the table begins above the design airflow": Bad(
         change=curve((240, 0.8), (900, 0.5)),
         file="blower",
+        row=2,
         column="airflow_cfm",
         value="240 to 900",
         says="'low' does not reach the heating design airflow of 230 cfm",

@@ -14,12 +14,13 @@ from pathlib import Path
 
 from tractduct.delivery.predict import Delivered, installed_ducts, predict
 from tractduct.errors import InputFaults, OutOfTime, SolverError
+from tractduct.files import code_key
 from tractduct.inputs.reader import load_plan
 from tractduct.model.plan import Plan
 from tractduct.network.systems import plans_by_system
 from tractduct.one_plan import Progress, study
 from tractduct.portfolio.find import Bundle, Place, read_bundle
-from tractduct.portfolio.outcome import Outcome, State, outcome_of_error, outcome_of_house, outcome_of_report
+from tractduct.portfolio.outcome import Outcome, State, outcome_of, outcome_of_error
 from tractduct.portfolio.pool import ClusterError, Pool, answers_of_cluster
 from tractduct.portfolio.stock import StockList, StockPlan, stock_plan
 from tractduct.portfolio.stock_search import stock_list
@@ -27,7 +28,7 @@ from tractduct.portfolio.store import OUTCOME_FILE, Packed, Store
 from tractduct.report import Report, Wanted, work_out
 from tractduct.sizing.case import build_case
 from tractduct.systems import HouseReport, work_out_house
-from tractduct.version import VERSION, code_key
+from tractduct.version import VERSION
 from tractduct.writers.portfolio_book import write_portfolio
 from tractduct.writers.results import RESULTS_FILE, results_text
 from tractduct.writers.stock_words import stock_lines, stock_text
@@ -204,9 +205,7 @@ def _studied(bundle: Bundle, options: Options) -> Packed:
             files = {name: (written / name).read_bytes() for name in files_below(written)}
         else:
             files = {RESULTS_FILE: results_text(report, delivered).encode()}
-    if isinstance(report, HouseReport):
-        return Packed(outcome=outcome_of_house(bundle, report, delivered), files=files)
-    return Packed(outcome=outcome_of_report(bundle, report, *delivered), files=files)
+    return Packed(outcome=outcome_of(bundle, report, delivered), files=files)
 
 
 def _report(plan: Plan, options: Options) -> Report | HouseReport:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import TypedDict
 
 _SHOWN = 80  # characters of a value that a message shows
 
@@ -57,6 +58,15 @@ class Fault:
             place += f", {'key' if self.is_key else 'column'} '{printable(shortened(self.column))}'"
         got = "" if self.value is None else f"got {shortened(self.value)!r}: "
         return f"{place}: {got}{printable(self.problem)}. {ended(printable(self.remedy))}"
+
+
+class Place(TypedDict, total=False):
+    """Where in a file a fault is, as in ``Fault``."""
+
+    row: int | None
+    column: str | None
+    value: str | None
+    is_key: bool
 
 
 @dataclass(frozen=True, slots=True)

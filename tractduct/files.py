@@ -8,10 +8,11 @@ import sys
 import tomllib
 import unicodedata
 from collections.abc import Iterable
+from functools import cache
 from pathlib import Path, PureWindowsPath
-from typing import Any
+from typing import Any, Unpack
 
-from tractduct.errors import Fault
+from tractduct.errors import Fault, InputFaults, Place
 
 PLAN_FILE = "plan.toml"
 MAX_PLAN_FILE_BYTES = 1_000_000
@@ -28,12 +29,12 @@ _NESTING = re.compile(
 )
 
 
-class TableFault(Exception):
-    """A file can't be read at all; carries the fault."""
+class TableFault(InputFaults):
+    """A file can't be read at all, or not be written: one fault."""
 
-    def __init__(self, file: str, problem: str, remedy: str, **place: Any) -> None:
+    def __init__(self, file: str, problem: str, remedy: str, **place: Unpack[Place]) -> None:
         self.fault = Fault(file=file, problem=problem, remedy=remedy, **place)
-        super().__init__(str(self.fault))
+        super().__init__([self.fault])
 
 
 def check_file(path: Path, label: str, most: int = MAX_TABLE_BYTES) -> None:
@@ -120,7 +121,7 @@ def input_files(folder: Path) -> list[str]:
     try:
         check_file(folder / PLAN_FILE, PLAN_FILE, MAX_PLAN_FILE_BYTES)
         tables = plan_content((folder / PLAN_FILE).read_bytes()).get("tables")
-    except (OSError, ValueError, TableFault):
+    except (OSError, ValueError):
         tables = None  # reading the plan says what is wrong
     for given in tables.values() if isinstance(tables, dict) else ():
         table = path_inside(folder, str(given).partition("#")[0])
@@ -142,6 +143,14 @@ def fingerprint(plan: Path) -> str:
 def encoded(text: str) -> bytes:
     """A file's name as bytes, whatever it is made of."""
     return text.encode(errors="backslashreplace")  # names of files need not be text
+
+
+@cache
+def code_key() -> str:
+    """A hash of the package's source: two programs of one version number need not be the same."""
+    package = Path(__file__).parent
+    files = sorted(package.rglob("*.py"))
+    return content_key("", [(path.relative_to(package).as_posix(), path.read_bytes()) for path in files])
 
 
 def content_key(options: str, files: Iterable[tuple[str, bytes]]) -> str:

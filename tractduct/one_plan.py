@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from itertools import count
@@ -179,17 +179,23 @@ class Study:
 
     @property
     def sections_by_size(self) -> dict[tuple[str, str, str], list[Section]]:
-        """The sections of each distinct size of the set, by its kind of duct, shape and size: flex and round first,
-        then by the plan's order of sizes. Empty where no set holds."""
-        found: dict[tuple[str, str, str], list[Section]] = {}
-        for section in self.tree.sections if self.sized else ():
-            found.setdefault((section.kind, section.shape, self.size_set[section.name]), []).append(section)
-        rank = {size.label: i for i, size in enumerate(self.table.sizes)}
-        return dict(sorted(found.items(), key=lambda g: (g[0][0] != "flex", g[0][1] != "round", rank[g[0][2]])))
+        """``sections_by_size`` of the study alone."""
+        return sections_by_size([self])
 
     @property
     def cost_unit(self) -> str:
         return self.plan.cost_unit
+
+
+def sections_by_size(studies: Sequence[Study]) -> dict[tuple[str, str, str], list[Section]]:
+    """The sections of each distinct size of the sets, by its kind of duct, shape and size: flex and round first, then
+    by the plan's order of sizes. Nothing of a study where no set holds."""
+    found: dict[tuple[str, str, str], list[Section]] = {}
+    for one in studies:
+        for section in one.tree.sections if one.sized else ():
+            found.setdefault((section.kind, section.shape, one.size_set[section.name]), []).append(section)
+    rank = {size.label: i for i, size in enumerate(studies[0].table.sizes)}
+    return dict(sorted(found.items(), key=lambda g: (g[0][0] != "flex", g[0][1] != "round", rank[g[0][2]])))
 
 
 def study(

@@ -102,27 +102,31 @@ class UnitSystem:
         unit = quantity if measure is None else measure.si if self.is_si else measure.core
         return unit.replace("USD", self.currency)
 
+    def _turned(self, quantity: str) -> Measure | None:
+        """How a quantity is turned; None where it is shown as the core has it."""
+        return MEASURES.get(quantity) if self.is_si else None
+
     def shown(self, value: Numbers, quantity: str) -> Numbers:
         """A value of the core, or an array of them, in the unit that is shown."""
-        measure = MEASURES.get(quantity)
-        return value if measure is None or not self.is_si else value * measure.factor + measure.offset
+        measure = self._turned(quantity)
+        return value * measure.factor + measure.offset if measure else value
 
     def core(self, value: Numbers, quantity: str) -> Numbers:
         """A value as it is written, or an array of them, in the core's unit."""
-        measure = MEASURES.get(quantity)
-        return value if measure is None or not self.is_si else (value - measure.offset) / measure.factor
+        measure = self._turned(quantity)
+        return (value - measure.offset) / measure.factor if measure else value
 
     def decimals(self, quantity: str, in_core: int) -> int:
         """Decimals that say as much as ``in_core`` decimals of the core's unit."""
-        measure = MEASURES.get(quantity)
-        return in_core if measure is None or not self.is_si else max(0, in_core + measure.decimals)
+        measure = self._turned(quantity)
+        return max(0, in_core + measure.decimals) if measure else in_core
 
     def number(self, value: float, quantity: str, spec: str) -> str:
         """A value of the core as text in the unit that is shown; ``spec`` such as ``,.0f`` or ``g`` is the core's."""
         match = _SPEC.fullmatch(spec)
         assert match, spec
         sign, places, kind = match.groups()
-        if self.is_si and quantity in MEASURES and quantity != NOMINAL:
+        if self._turned(quantity) and quantity != NOMINAL:
             # As g, what was a round number in the core has as many figures as it is worth.
             spec = f"{sign}.{self.decimals(quantity, int(places or 0))}f" if kind == "f" else f"{sign}.{places or 4}g"
         return format(self.shown(value, quantity), spec)
@@ -137,10 +141,10 @@ class UnitSystem:
 
     def name_of(self, name: str, quantity: str) -> str:
         """A column's or key's name in this system, out of the core's: length_ft is length_m in SI."""
-        measure = MEASURES.get(quantity)
-        if measure is None or not self.is_si or not measure.ending or not name.endswith(measure.ending):
-            return name
-        return name.removesuffix(measure.ending) + measure.si_ending
+        measure = self._turned(quantity)
+        if measure and measure.ending and name.endswith(measure.ending):
+            return name.removesuffix(measure.ending) + measure.si_ending
+        return name
 
 
 IP = UnitSystem()

@@ -644,6 +644,7 @@ BAD: dict[str, Bad] = {
     "a room that no section serves": Bad(
         change=both(*(add("airflow", front_faces=f, room="Loft", heating_cfm=9, cooling_cfm=9) for f in "NS")),
         file="airflow.csv",
+        row=8,
         column="room",
         value="Loft",
         says="no supply section",
@@ -670,7 +671,9 @@ BAD: dict[str, Bad] = {
     "a room without an open run": Bad(
         change=put("sections", 3, "season", "cooling"),
         file="sections.csv",
+        row=3,
         column="season",
+        value="cooling",
         says="'Den' needs air in heating",
         remedy="empty",
     ),
@@ -862,6 +865,7 @@ BAD: dict[str, Bad] = {
     "a room without air in some combination": Bad(
         change=optional(put("sections", 4, "option", "bay")),
         file="airflow.csv",
+        row=3,
         column="room",
         value="Bed",
         says="needs air without options and no supply section",
@@ -1016,6 +1020,25 @@ BAD: dict[str, Bad] = {
         file="plan.toml",
         column="[blower.up]",
         says="one system only",
+    ),
+    "a system without a supply run": Bad(
+        change=two_systems(
+            add(
+                "sections",
+                section="R2",
+                side="return",
+                role="branch",
+                duct="flex",
+                length_ft=9,
+                room="*",
+                system="attic",
+            )
+        ),
+        file="sections.csv",
+        row=7,
+        column="system",
+        value="attic",
+        says="system 'attic' has no supply run",
     ),
     "a blower of no system": Bad(
         change=two_systems(setting("blower", heating_cfm=900)),

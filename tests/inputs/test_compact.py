@@ -226,6 +226,7 @@ def test_one_more_printed_front_catches_a_wrong_one(wrong: str, tmp_path: Path) 
         ("runs", 3, "route", None, "row 4, column 'route': the cell is empty"),
         ("runs", 3, "on", "Trnk", "row 4, column 'on': got 'Trnk': there is no section of this name. Did you mean"),
         ("runs", 3, "room", "Dem", "row 4, column 'room': got 'Dem': the surfaces table has no room 'Dem'"),
+        ("rooms", 1, "room", "Dem", "row 2, column 'room': got 'Dem': room 'Dem' needs air and no supply section"),
         ("runs", 3, "duct", "tin", "row 4, column 'duct': got 'tin': there is no duct of this name"),
         ("runs", 5, "section", "Return", "row 6, column 'section': got 'Return': this word stands for"),
         ("runs", 4, "room", None, "row 5, column 'section': a section without a room needs a name"),

@@ -15,7 +15,7 @@ import openpyxl
 import pytest
 from conftest import WritePlan
 from driven_plans import with_blower
-from fuzz_plans import Folder, Formula, rich_plan
+from fuzz_plans import Folder, Formula, compact_plan, rich_plan
 from openpyxl.styles.numbers import BUILTIN_FORMATS
 from plan_folder import PlanTables, small_plan, wide, with_prices
 from surface_plans import broken_down
@@ -301,6 +301,50 @@ def test_more_rooms_or_kinds_of_surface_than_any_house(plan: PlanTables, write_p
     row = turned.tables["load_factors"][0]
     turned.tables["load_factors"] += [{**row, "surface": f"k{n}"} for n in range(limits.MAX_SURFACE_KINDS)]
     assert any("203 kinds of surface; at most 200" in line for line in faults_of(write_plan(turned)))
+
+
+TABLES_BEYOND = {
+    **{name: most for name, most in limits.MAX_ROWS_OF.items() if name != "runs"},
+    **dict.fromkeys(("fittings", "ducts", "load_factors", "room_gains", "prices"), limits.MAX_ROWS),
+}
+
+
+@pytest.mark.parametrize("table", TABLES_BEYOND)
+def test_a_table_of_too_many_rows_is_one_fault(table: str, write_plan: WritePlan) -> None:
+    """Whatever stands in its rows, and whatever in other tables hangs on it."""
+    plan = rich_plan()
+    plan.tables["options"] = [{"option": "bay", "group": None}]
+    plan.tables["built"] = [{"section": "T1", "size_in": 9}]
+    for name in ("airflow", "sections"):
+        for row in plan.tables[name]:
+            row["option"] = None
+    plan.row("sections", "DEN")["option"] = "bay"
+    plan.tables["sections"].append({**plan.row("sections", "DEN"), "section": "DEN2", "option": "not bay"})
+    plan.tables["lots"][0]["options"] = "bay"
+    tractduct.load_plan(write_plan(plan))
+    rows = plan.tables[table]
+    bad = dict.fromkeys(rows[0], "\x01")
+    plan.tables[table] = rows + [bad] * (TABLES_BEYOND[table] + 1 - len(rows))
+    (fault,) = faults_of(write_plan(plan))
+    assert fault.startswith(f"{table}.csv: there are ")
+
+
+@pytest.mark.parametrize("sheet", ["runs", "rooms"])
+def test_a_compact_sheet_of_too_many_rows_is_one_fault(sheet: str, write_plan: WritePlan) -> None:
+    plan = compact_plan()
+    plan.tables[sheet][-1]["route" if sheet == "runs" else "heating_btuh"] = "9..5"
+    plan.tables[sheet] += [plan.tables[sheet][-1]] * 1_000
+    (fault,) = faults_of(write_plan(plan))
+    assert fault.startswith(f"{sheet}.csv: there are 1,0")
+
+
+@pytest.mark.parametrize("column", ["room", "cooling_cfm"])
+def test_too_many_rooms_are_one_fault(column: str, plan: PlanTables, write_plan: WritePlan) -> None:
+    plan.tables["airflow"] += [
+        {**plan.tables["airflow"][0], "room": f"r{n}", column: f"r{n}"} for n in range(limits.MAX_ROOMS)
+    ]
+    (fault,) = faults_of(write_plan(plan))
+    assert "1,003 rooms; at most 1,000" in fault
 
 
 # ---- sections -------------------------------------------------------------------------------------------

@@ -27,9 +27,9 @@ from test_systems import house
 from tractduct import batch
 from tractduct.batch import Options, study_bundle
 from tractduct.cli import main
+from tractduct.files import code_key
 from tractduct.portfolio.find import Bundle, find_plans, read_bundle
 from tractduct.portfolio.pool import ClusterError
-from tractduct.version import code_key
 
 ARGUMENTS = ["--quick", "--no-workbook"]
 REPOSITORY = Path(__file__).parents[2]
@@ -559,7 +559,7 @@ def test_other_code_of_the_same_version_makes_every_plan_again(
     """The package copied, then one number of one correlation changed, as a developer would."""
     copy = tmp_path / "copy" / "tractduct"
     shutil.copytree(Path(batch.__file__).parent, copy, ignore=shutil.ignore_patterns("__pycache__"))
-    monkeypatch.setattr("tractduct.version.__file__", str(copy / "version.py"))
+    monkeypatch.setattr("tractduct.files.__file__", str(copy / "files.py"))
     out = tmp_path / "out"
     code_key.cache_clear()
     run(folder, out, "--jobs", "1")

@@ -240,8 +240,9 @@ def _never_meets(plan: Plan, variants: VariantSet, stream: Airstream, solution: 
     variant = variants.variants[v]
     speed = plan.equipment.speed.get(variant.season, "")
     curve = np.array(plan.equipment.curves.get(speed, ((0.0, 0.0),)))
+    beyond = solution.blower_cfm[v] >= curve[-1, 0] * (1.0 - 1e-9)
     at_most, made, say = curve[-1, 0], plan.density_ratio * curve[-1, 1], plan.units.say
-    if solution.blower_cfm[v] >= at_most * (1.0 - 1e-9):
+    if beyond:
         problem = (
             f"speed '{speed}' still makes {say(made, 'inWC', '.4g')} at its last row, {say(at_most, 'cfm')}, "
             f"more than the system takes there ({variant}): the two would meet beyond its high-airflow end"
@@ -253,4 +254,4 @@ def _never_meets(plan: Plan, variants: VariantSet, stream: Airstream, solution: 
             f"({variant}): the two would meet below its low-airflow end, if at all"
         )
         remedy = "Add rows of less airflow, choose a higher speed, or reduce the losses"
-    return plan.place("blower", "airflow_cfm").fault(problem, remedy)
+    return plan.equipment.place(speed, -1 if beyond else 0).fault(problem, remedy)

@@ -145,7 +145,7 @@ def _rooms(book: Workbook, units: UnitSystem) -> None:
         sheet[f"I{row}"] = f'=IF(A{row}="","",IF({twice},"twice",IF({_LIVE}!Z{row}=0,"no run","")))'
         sheet[f"J{row}"] = f'=IF(A{row}="","",ROUND({_LIVE}!Y{row},1))'
     _open(sheet, "ABCDEFGH", _ROWS["rooms"])
-    _mark(sheet, "I", _ROWS["rooms"])
+    _mark(sheet, _ROWS["rooms"])
 
 
 def _glass(book: Workbook, units: UnitSystem) -> None:
@@ -183,7 +183,7 @@ def _runs(book: Workbook, units: UnitSystem) -> None:
         _listed(sheet, f"{column}2:{column}81", sheets.RUNS.field(name), names)
     _choice(sheet, "G2:G81", SEASONS, "Blank: open in both")
     _open(sheet, "ABCDEFGH", _ROWS["runs"])
-    _mark(sheet, "I", _ROWS["runs"])
+    _mark(sheet, _ROWS["runs"])
 
 
 def _products(book: Workbook, units: UnitSystem) -> None:
@@ -362,13 +362,13 @@ def _open(sheet: Worksheet, columns: str, rows: int) -> None:
             sheet[f"{column}{row}"].protection = _UNLOCKED
 
 
-def _mark(sheet: Worksheet, column: str, rows: int) -> None:
-    """A colour for marks, grey for what is only shown."""
-    marked = FormulaRule(formula=[f"LEN({column}2)>0"], fill=_MARKED)  # type: ignore[no-untyped-call]
-    sheet.conditional_formatting.add(f"{column}2:{column}{rows + 1}", marked)
-    for letter in map(get_column_letter, range(ord(column) - 64, sheet.max_column + 1)):
-        for row in range(2, rows + 2):
-            sheet[f"{letter}{row}"].fill = _SHOWN
+def _mark(sheet: Worksheet, rows: int) -> None:
+    """A colour for marks, in column I, grey for what is only shown, from there on."""
+    marked = FormulaRule(formula=["LEN(I2)>0"], fill=_MARKED)  # type: ignore[no-untyped-call]
+    sheet.conditional_formatting.add(f"I2:I{rows + 1}", marked)
+    for cells in sheet[f"I2:{get_column_letter(sheet.max_column)}{rows + 1}"]:
+        for cell in cells:
+            cell.fill = _SHOWN
     # More columns may be added on the right, such as share and role, or where rooms lie.
     for letter in map(get_column_letter, range(sheet.max_column + 1, sheet.max_column + 7)):
         sheet.column_dimensions[letter].protection = _UNLOCKED

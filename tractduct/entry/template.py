@@ -8,8 +8,7 @@ import os
 from pathlib import Path
 
 from tractduct.entry.form import INVENTED, example_price, example_sizes, example_value, plan_workbook
-from tractduct.errors import Fault, InputFaults
-from tractduct.files import PLAN_FILE
+from tractduct.files import PLAN_FILE, TableFault
 from tractduct.inputs import schema
 from tractduct.inputs.compact.defaults import ROUGHNESS_SOURCE
 from tractduct.inputs.schema import TableSchema, in_units
@@ -132,7 +131,7 @@ def write_workbook(path: Path, units: UnitSystem = IP) -> list[Path]:
         path = path.with_name(path.name + ".xlsx")
     with written_together(path.parent, last=path.name) as beside:
         if os.path.lexists(path):
-            raise InputFaults([_taken(path, "Give a name that no file has yet")])
+            raise _taken(path, "Give a name that no file has yet")
         (beside / path.name).write_bytes(plan_workbook(units))
     return [path]
 
@@ -144,7 +143,7 @@ def write_template(folder: Path, units: UnitSystem = IP) -> list[Path]:
     """
     taken = _taken(folder, "Give a folder that does not exist yet, or is empty")
     if os.path.lexists(folder) and not os.path.isdir(folder):
-        raise InputFaults([taken])
+        raise taken
     tables = _rows(units)
     specs = [spec for spec in schema.TABLES if spec.name in tables]
     listed = "\n".join(f'{spec.name} = "{spec.name}.csv"' for spec in specs)
@@ -152,14 +151,14 @@ def write_template(folder: Path, units: UnitSystem = IP) -> list[Path]:
     texts |= {f"{spec.name}.csv": _csv_text(spec, tables[spec.name], units).encode() for spec in specs}
     with written_together(folder, last=PLAN_FILE) as beside:
         if any(path != beside for path in folder.iterdir()):
-            raise InputFaults([taken])
+            raise taken
         for name, data in texts.items():
             (beside / name).write_bytes(data)
     return [folder / name for name in texts]
 
 
-def _taken(path: Path, remedy: str) -> Fault:
-    return Fault(file=str(path), problem="there is something of this name already", remedy=remedy)
+def _taken(path: Path, remedy: str) -> TableFault:
+    return TableFault(str(path), "there is something of this name already", remedy)
 
 
 def _csv_text(spec: TableSchema, rows: list[dict[str, object]], units: UnitSystem) -> str:

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any, TypeVar
+from typing import Any, TypeVar, cast
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tractduct.inputs import schema
-from tractduct.inputs.cells import choice_of, flag_of
+from tractduct.inputs.cells import CellProblem, choice_of, flag_of
 from tractduct.inputs.limits import MAX_ROOMS
 from tractduct.inputs.options import Choices
 from tractduct.inputs.plan_file import PlanFile
@@ -30,7 +30,7 @@ class RoomAirflow:
     """What the rooms need.
 
     ``airflow_cfm`` is (n_house, n_face, n_mirrored, n_season, n_room), NaN where not given, 0 for a room that a house
-    has not. ``is_there`` (n_house, n_room) bool. ``unshared``: they are loads, yet to be shared by system.
+    has not. ``is_there`` (n_house, n_room) bool. ``are_loads``: they are loads, by which the air is yet to be shared.
     """
 
     fronts: tuple[str, ...] = ()
@@ -39,19 +39,16 @@ class RoomAirflow:
     rooms: tuple[str, ...] = ()
     airflow_cfm: NDArray[np.float64] = field(default_factory=lambda: np.zeros((0, 0, 0, 0, 0)))
     is_there: NDArray[np.bool_] = field(default_factory=lambda: np.zeros((0, 0), dtype=bool))
-    unshared: bool = False
+    are_loads: bool = False
 
 
-def read_airflow(table: TableReader, plan_file: PlanFile, choices: Choices, *, shared: bool = True) -> RoomAirflow:
-    """Airflow of every room in every house, face, mirror and season that the plan asks for.
-
-    Loads are shared out, or kept as loads unless ``shared``.
-    """
+def read_airflow(table: TableReader, plan_file: PlanFile, choices: Choices) -> RoomAirflow:
+    """Airflow, or load, of every room in every house, face, mirror and season that the plan asks for."""
     columns = _columns(table, plan_file) if table.is_given else []
+    if table.too_many("rooms", table.raw.texts("room"), MAX_ROOMS):
+        return RoomAirflow()
     cells = _Cells(table, columns, choices)
     values, rooms, bad = cells.values, cells.rooms, cells.bad
-    if table.too_many("rooms", len(rooms), MAX_ROOMS):
-        return RoomAirflow()
     if not values:
         if table.is_given and not table.log.faults:
             table.fault("the table holds no airflow", "Fill it in")
@@ -80,26 +77,19 @@ def read_airflow(table: TableReader, plan_file: PlanFile, choices: Choices, *, s
                     problem = f"room '{spelled}' has no {' or '.join(absent)} airflow for front facing {faces[i]}"
                     problem += (" mirrored" if mirrored[j] else "") + (f" {built_text(built)}" if built else "")
                     table.fault(problem, "Add that row, or leave that face or season out of [variants]")
-    has_loads = any(column.is_load for column in columns)
-    if has_loads and shared:
-        airflow = _shared_out(table, airflow, seasons, plan_file)
-    unshared = has_loads and not shared
-    return RoomAirflow(faces, mirrored, seasons, tuple(rooms.values()), airflow, is_there, unshared)
+    return RoomAirflow(faces, mirrored, seasons, tuple(rooms.values()), airflow, is_there, columns[0].is_load)
 
 
-def turned_airflow(
-    table: TableReader, loads_by_house: Sequence[SurfaceLoads], plan_file: PlanFile, *, shared: bool = True
-) -> RoomAirflow:
-    """The same out of loads by surface: all eight compass points, as drawn, both seasons, unless [variants] says else.
+def turned_airflow(table: TableReader, loads_by_house: Sequence[SurfaceLoads], plan_file: PlanFile) -> RoomAirflow:
+    """Loads out of those by surface: all eight compass points, as drawn, both seasons, unless [variants] says else.
 
     ``table`` is the surfaces table, for messages.
     """
     if not loads_by_house:
         return RoomAirflow()
+    asked = plan_file.part("variants")
     faces = _chosen("front_faces", list(words.FACES), table, plan_file)
-    mirrored = _chosen("mirrored", [False, True], table, plan_file)
-    if plan_file.listed("variants", "mirrored") is None:
-        mirrored = (False,)
+    mirrored = _chosen("mirrored", [False, True], table, plan_file) if "mirrored" in asked else (False,)
     seasons = _chosen("seasons", list(words.SEASONS), table, plan_file)
     azimuths, rooms = [words.FACES.index(f) * POINT_DEG for f in faces], loads_by_house[0].rooms
     stacked = np.zeros((len(loads_by_house), len(faces), len(mirrored), len(seasons), len(rooms)))
@@ -108,8 +98,7 @@ def turned_airflow(
         for k, season in enumerate(seasons):
             stacked[h, :, :, k] = loads.load(season, surface_loads.airflow_at)
     is_there = np.any(stacked > 0.0, axis=(1, 2, 3))
-    airflow = _shared_out(table, stacked, seasons, plan_file) if shared else stacked
-    return RoomAirflow(faces, mirrored, seasons, rooms, airflow, is_there, unshared=not shared)
+    return RoomAirflow(faces, mirrored, seasons, rooms, stacked, is_there, are_loads=True)
 
 
 @dataclass(frozen=True, slots=True)
@@ -236,38 +225,32 @@ class _Cells:
 
 def _chosen(key: str, held: list[T], table: TableReader, plan_file: PlanFile) -> tuple[T, ...]:
     """What [variants] asks for, each of which the airflow table must hold; all that it holds by default."""
-    wanted = plan_file.listed("variants", key)
-    if wanted is None:
-        return tuple(held)
-    chosen: list[T] = []
     field = replace(schema.SECTIONS.field("season") if key == "seasons" else schema.AIRFLOW.field(key), name=key)
     where = plan_file.where("variants", key)
-    for given in wanted:
+
+    def of(given: Any) -> T | None:
         plain = plain_text(field, given) if isinstance(given, str) else given
         value: Any = flag_of(str(plain)) if field.kind == "flag" else choice_of(field, str(plain))
         if value is None:
             remedy = "Known: " + ", ".join(_toml(h) for h in held)
-            plan_file.fault("variants", key, f"this is not one of the {key} a plan can have", remedy, given)
-            continue
+            raise CellProblem(f"this is not one of the {key} a plan can have", remedy)
         if plain != given:
             note_reading(table.log, f"{plan_file.name}, {where}", given, plain)
         if value not in held:
             problem = f"there is no airflow for {key} = {_toml(value)}, which plan.toml asks for"
             table.fault(problem, f"Add its rows or columns, or leave it out of {where}")
-        elif value in chosen:
-            plan_file.fault("variants", key, "it is duplicated", "Remove one", given)
-        else:
-            chosen.append(value)
-    return tuple(chosen)
+            return None
+        return cast(T, value)
+
+    chosen = plan_file.each("variants", key, of)
+    return tuple(held if chosen is None else chosen)
 
 
-def _shared_out(
-    table: TableReader, loads: NDArray[np.float64], seasons: tuple[str, ...], plan_file: PlanFile
-) -> NDArray[np.float64]:
-    """The blower's airflow shared by each room's part of the season's load."""
-    total = np.nansum(loads, axis=-1, keepdims=True)
-    flow = np.zeros(len(seasons))
-    for k, season in enumerate(seasons):
+def shared_out(table: TableReader, loads: RoomAirflow, plan_file: PlanFile) -> RoomAirflow:
+    """The blower's airflow shared by each room's part of the season's load; ``table`` is where the loads are from."""
+    total = np.nansum(loads.airflow_cfm, axis=-1)
+    flow = np.zeros(len(loads.seasons))
+    for k, season in enumerate(loads.seasons):
         key = f"{season}_cfm"
         given = plan_file.optional("blower", key)
         if given is None:
@@ -277,10 +260,10 @@ def _shared_out(
             plan_file.fault("blower", key, problem, remedy)
         else:
             flow[k] = np.nan_to_num(given)  # NaN where it is at fault
-        if np.any(total[..., k, :] <= 0.0):
+        if np.any(total[..., k] <= 0.0):
             problem = f"the {season} loads of a front face add up to nothing"
             table.fault(problem, "Enter the loads, or leave that season out of [variants]")
-    return share_by_load(loads, flow)
+    return replace(loads, airflow_cfm=share_by_load(loads.airflow_cfm, flow), are_loads=False)
 
 
 def _toml(value: object) -> str:

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import product
 
-from tractduct.inputs.cells import nearest
+from tractduct.inputs.cells import CellProblem, nearest
 from tractduct.inputs.plan_file import PlanFile
 from tractduct.inputs.spelling import plain_word
 from tractduct.inputs.table_reader import TableReader
@@ -140,18 +140,12 @@ def _is_larger(size: Size, than: Size) -> bool:
 def approved_flex(ducts: Mapping[str, Duct], plan_file: PlanFile) -> tuple[str, ...]:
     """The approved flex products, in the order given; one nameless product where the plan has no flex."""
     held = by_key(d.name for d in ducts.values() if d.kind == "flex")
-    wanted = plan_file.listed("variants", "flex")
-    if wanted is None:
-        return tuple(held.values()) or ("",)
-    chosen: list[str] = []
-    for given in wanted if ducts else ():
+
+    def named(given: object) -> str | None:
         word = plain_word(given) if isinstance(given, str) else str(given)
-        name = held.get(key_of(word))
-        if name is None:
-            problem = "the ducts table holds no flex product of this name"
-            plan_file.fault("variants", "flex", problem, nearest(word, held.values()), given)
-        elif name in chosen:
-            plan_file.fault("variants", "flex", "it is duplicated", "Remove one", name)
-        else:
-            chosen.append(name)
-    return tuple(chosen)
+        if ducts and key_of(word) not in held:
+            raise CellProblem("the ducts table holds no flex product of this name", nearest(word, held.values()))
+        return held.get(key_of(word))
+
+    chosen = plan_file.each("variants", "flex", named)
+    return (tuple(held.values()) or ("",)) if chosen is None else tuple(chosen)

@@ -4,20 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from tractduct.errors import Origin
 from tractduct.inputs.cells import nearest
 from tractduct.inputs.plan_file import PlanFile
 from tractduct.inputs.table_reader import RowReader, TableReader
 from tractduct.model.plan import Device, Equipment
 from tractduct.model.words import SEASONS, by_key, key_of
 
-_Curve = tuple[tuple[float, float], ...]
-
 
 def read_equipment(
     blower: TableReader, devices: TableReader, seasons: tuple[str, ...], plan_file: PlanFile, system: str = ""
 ) -> Equipment:
     """Blower table, devices, [blower] and [leakage] of a plan, or of one of its systems."""
-    curves = _curves(blower, system)
+    points = _points(blower, system)
+    curves = {speed: tuple((cfm, inwc) for cfm, inwc, _ in of) for speed, of in points.items()}
     part = plan_file.of_system("blower", system)
     given = plan_file.part(part)
     leakage = plan_file.numbers("leakage")
@@ -27,6 +27,7 @@ def read_equipment(
             plan_file.fault(part, key, problem, "Add the blower table, or remove the key", given[key])
     return Equipment(
         curves=curves,
+        places={speed: tuple(at for _, _, at in of) for speed, of in points.items()},
         speed=_speeds(curves, seasons, plan_file, part) if curves else {},
         devices=_devices(devices, system),
         system_cfm={s: plan_file.numbers(part)[f"{s}_cfm"] for s in SEASONS if f"{s}_cfm" in given},
@@ -42,28 +43,33 @@ def _of_system(table: TableReader, system: str) -> list[RowReader]:
     return [row for row in table if not system or key_of(row.text("system")) == key_of(system)]
 
 
-def _curves(table: TableReader, system: str) -> dict[str, _Curve]:
+def _points(table: TableReader, system: str) -> dict[str, list[tuple[float, float, Origin]]]:
+    """Airflow, static pressure and the place of each row by speed."""
     names: dict[str, str] = {}
-    points: dict[str, list[tuple[float, float]]] = {}
+    first: dict[str, RowReader] = {}
+    points: dict[str, list[tuple[float, float, Origin]]] = {}
     for row in _of_system(table, system):
         name = row.text("speed")
         airflow, static = row.number("airflow_cfm"), row.number("external_static_inwc")
         if row.failed:
             continue
-        so_far = points.setdefault(names.setdefault(key_of(name), name), [])
+        name = names.setdefault(key_of(name), name)
+        first.setdefault(name, row)
+        so_far = points.setdefault(name, [])
         if so_far and airflow <= so_far[-1][0]:
             before = table.units.say(so_far[-1][0], "cfm")
             problem = f"the airflow of speed '{name}' must rise from row to row; the row before has {before}"
             row.fault("airflow_cfm", problem, "Put the rows in order and remove duplicates")
         else:
-            so_far.append((airflow, static))
-    for name in [name for name, curve in points.items() if len(curve) < 2]:
-        problem = f"speed '{name}' has one point; a curve needs at least two"
-        table.fault(problem, "Add rows from the equipment's data", column="speed", value=name)
-    return {name: tuple(curve) for name, curve in points.items()}
+            so_far.append((airflow, static, row.origin("airflow_cfm")))
+    for name, row in first.items():
+        if len(points[name]) < 2:
+            problem = f"speed '{name}' has one point; a curve needs at least two"
+            row.fault("speed", problem, "Add rows from the equipment's data")
+    return points
 
 
-def _speeds(curves: Mapping[str, _Curve], seasons: tuple[str, ...], plan_file: PlanFile, part: str) -> dict[str, str]:
+def _speeds(curves: Mapping[str, object], seasons: tuple[str, ...], plan_file: PlanFile, part: str) -> dict[str, str]:
     known = by_key(curves)
     found: dict[str, str] = {}
     for season in seasons:
@@ -90,6 +96,7 @@ def _devices(table: TableReader, system: str) -> tuple[Device, ...]:
             **row.values("side", "loss_inwc", "at_cfm", "season"),
             loaded_inwc=row.optional("loaded_loss_inwc"),
             exponent=row.number("exponent"),
+            place=row.origin("loss_inwc"),
         )
         if device.loaded_inwc is not None and device.loaded_inwc < device.loss_inwc:
             clean = table.units.say(device.loss_inwc, "inWC")

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from functools import partialmethod
-from typing import Any
+from typing import Unpack
 
-from tractduct.errors import Fault, InputFaults
+from tractduct.errors import Fault, InputFaults, Place
 from tractduct.findings import Finding, Severity
 from tractduct.inputs.cells import sentence
 from tractduct.inputs.limits import MAX_FAULTS
@@ -28,7 +28,7 @@ class FaultLog:
         self.assumed: list[Untyped] = []
         self._known: set[Fault] = set()
 
-    def fault(self, file: str, problem: str, remedy: str, **place: Any) -> None:
+    def fault(self, file: str, problem: str, remedy: str, **place: Unpack[Place]) -> None:
         self.add(Fault(file=file, problem=problem, remedy=remedy, **place))
 
     def add(self, fault: Fault) -> None:
@@ -49,8 +49,7 @@ class FaultLog:
         self.assumed.append(Untyped(what=what, where=where, value=value, rule=rule))
 
     def _find(self, severity: Severity, rule: str, subject: str, message: str, advice: str) -> None:
-        found = Finding(severity=severity, rule=rule, subject=subject, message=message, advice=advice)
-        self.findings.append(found)
+        self.findings.append(Finding(severity, rule, subject, message, advice))
 
     warning = partialmethod(_find, Severity.WARNING)
     caution = partialmethod(_find, Severity.CAUTION)

@@ -11,7 +11,7 @@ from tractduct.files import PLAN_FILE, TableFault, path_inside
 from tractduct.inputs import schema
 from tractduct.inputs.cells import near_miss, nearest
 from tractduct.inputs.compact.derive import add_derived
-from tractduct.inputs.compact.rows import is_price_grid, price_rows
+from tractduct.inputs.compact.rows import default_row, is_price_grid, price_rows
 from tractduct.inputs.compact.sheets import HELPER_KEYS, SHEETS
 from tractduct.inputs.fault_log import FaultLog
 from tractduct.inputs.limits import MAX_ROWS_OF
@@ -20,7 +20,7 @@ from tractduct.inputs.printed import read_printed
 from tractduct.inputs.schema import Field, TableSchema, header_key, in_units, other_units
 from tractduct.inputs.spelling import understood, wide_column
 from tractduct.inputs.table_reader import TableReader
-from tractduct.inputs.tables import WORKBOOKS, Place, RawTable, Row, label_of, place_of, read_table
+from tractduct.inputs.tables import WORKBOOKS, Place, RawTable, label_of, place_of, read_table
 from tractduct.inputs.workbook import sheet_names
 from tractduct.units import IP, SI, UnitSystem
 
@@ -36,7 +36,7 @@ def find_tables(plan_file: PlanFile) -> dict[str, TableReader]:
     has_loads = any(row.has(name) for row in compact["rooms"] for name in ("heating_btuh", "sensible_cooling_btuh"))
     found: dict[str, TableReader] = {}
     for spec in (*(spec for spec in schema.TABLES if spec is not schema.AIRFLOW), schema.AIRFLOW):
-        if spec is schema.ROOMS and compact["rooms"].is_given:
+        if spec is schema.ROOMS and "rooms" in said:
             found["rooms"] = TableReader(spec, None, log)
             continue
         needed = spec.required and not instead.get(spec.name, set()) & said
@@ -90,7 +90,7 @@ def _printed(found: Mapping[str, TableReader], plan_file: PlanFile) -> TableRead
         log.note("printed airflow", plan_file.where("tables", "printed"), said, "Hold it against the printed table")
     header, *lines = printed.lines
     at = Origin(plan_file.name, 1, "[tables] printed", given)
-    rows = tuple(Row(1, dict(zip(map(header_key, header), line, strict=True)), origins={"": at}) for line in lines)
+    rows = tuple(default_row(dict(zip(header, line, strict=True)), at) for line in lines)
     raw = RawTable("airflow", plan_file.name, {header_key(name): name for name in header}, rows)
     log.unread.discard("airflow")
     return TableReader(schema.AIRFLOW, in_core_names(raw, schema.AIRFLOW, plan_file.units), log)
@@ -99,7 +99,6 @@ def _printed(found: Mapping[str, TableReader], plan_file: PlanFile) -> TableRead
 def find_table(spec: TableSchema, plan_file: PlanFile) -> TableReader:
     """One table, its headers checked; without rows where it is not given, or is a sheet that is there to be filled."""
     log = plan_file.log
-    raw: RawTable | None = None
     try:
         place = _place(spec, plan_file)
         if place is None and spec.required:
@@ -113,12 +112,13 @@ def find_table(spec: TableSchema, plan_file: PlanFile) -> TableReader:
         is_blank = not raw.rows and (is_grid or not (spec.required or plan_file.has_file))
         if is_blank or (spec is SHEETS[1] and not _is_compact(raw, plan_file.units)):
             return TableReader(spec, None, log)
-        raw = _checked(in_core_names(raw, spec, plan_file.units), spec, log)
+        found = _checked(in_core_names(raw, spec, plan_file.units), spec, log)
     except TableFault as problem:
         log.add(problem.fault)
-    if raw is None:
+        found = None
+    if found is None:
         log.unread.add(spec.name)
-    return TableReader(spec, raw, log)
+    return TableReader(spec, found, log)
 
 
 def _is_compact(rooms: RawTable, units: UnitSystem) -> bool:
@@ -163,19 +163,19 @@ def in_core_names(table: RawTable, spec: TableSchema, units: UnitSystem) -> RawT
 
 def _checked(table: RawTable, spec: TableSchema, log: FaultLog) -> RawTable | None:
     """The table in the parsers' words; None, and faults, or TableFault where it can't be read on."""
-    for fault in table.faults:
-        log.add(fault)
-    if not _check_headers(table, spec, log):
-        return None
     if spec in SHEETS:  # what helper columns show below the last row is no row
         known = {header_key(f.name) for f in spec.fields} - HELPER_KEYS
         table = replace(table, rows=tuple(r for r in table.rows if any(r.cells.get(k, "").strip() for k in known)))
-    if not table.rows:
-        raise TableFault(table.label, "the table has a header and no rows", "Fill it in")
     most = MAX_ROWS_OF.get(spec.name, len(table.rows))
     if len(table.rows) > most:
         problem = f"there are {len(table.rows):,} rows; at most {most:,} of this table are read"
         raise TableFault(table.label, problem, "Leave out what is not needed, or make several plans of it")
+    for fault in table.faults:
+        log.add(fault)
+    if not _check_headers(table, spec, log):
+        return None
+    if not table.rows:
+        raise TableFault(table.label, "the table has a header and no rows", "Fill it in")
     return understood(table, _columns_of(table, spec), log)
 
 

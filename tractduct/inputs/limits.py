@@ -35,6 +35,8 @@ MAX_ROOMS = 1_000  # of the airflow
 MAX_SURFACE_KINDS = 200
 # Rows of tables of which each is a sheet, a part of a picture, or a step of a calculation.
 MAX_ROWS_OF = {
+    "sections": MAX_SECTIONS,
+    "runs": MAX_SECTIONS,
     "lots": 500,
     "options": 200,
     "rooms": 1_000,
@@ -55,8 +57,7 @@ IN_WORDS = (
     f"a table's file: {MAX_TABLE_BYTES // 1_000_000} MB; a workbook unpacked: {MAX_UNPACKED_BYTES // 1_000_000} MB, "
     f"{MAX_SHEETS} sheets, none of its large parts more than {MAX_UNPACKED_RATIO} times its packed size",
     f"a table: {MAX_ROWS:,} rows, {MAX_COLUMNS} columns, {MAX_CELLS:,} cells, {MAX_LINES:,} lines with the empty ones",
-    f"sections: {MAX_SECTIONS:,}; standard sizes: {MAX_SIZES}; approved flex products: {MAX_FLEX}; "
-    f"combinations of options: {MAX_COMBINATIONS}",
+    f"standard sizes: {MAX_SIZES}; approved flex products: {MAX_FLEX}; combinations of options: {MAX_COMBINATIONS}",
     f"sections times the sizes that each may take: {MAX_SECTION_SIZES:,}",
     f"sections times variants: {MAX_SECTION_VARIANTS:,}, and times sizes: {MAX_CANDIDATES:,}",
     "rows of " + ", ".join(f"{table}: {rows:,}" for table, rows in MAX_ROWS_OF.items()) + f"; floors: {MAX_FLOORS}",

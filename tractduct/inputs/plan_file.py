@@ -6,13 +6,13 @@ import datetime
 import math
 import os
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from functools import cached_property
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
-from tractduct.errors import Fault, InputFaults, printable, shortened
+from tractduct.errors import InputFaults, printable, shortened
 from tractduct.files import MAX_PLAN_FILE_BYTES, PLAN_FILE, TableFault, check_file, plan_content
 from tractduct.inputs import schema
 from tractduct.inputs.cells import CellProblem, allowed, flag_of, nearest, parse_choice, parse_number
@@ -25,6 +25,8 @@ from tractduct.inputs.tables import WORKBOOKS, RawTable, files_beside, place_of,
 from tractduct.model.sizes import Size, size_of
 from tractduct.model.words import key_of
 from tractduct.units import IP, SI, UnitSystem
+
+T = TypeVar("T")
 
 
 class PlanFile:
@@ -121,17 +123,17 @@ class PlanFile:
             if place is None:
                 return RawTable("plan", self.name, {}, ()) if self.book else None
             table = read_table("plan", *place, helpers=("note",))
-        except TableFault as refused:
+        except TableFault:
             if self.has_file:
                 return None  # told where a table of the plan's is sought in it
-            raise InputFaults([refused.fault]) from None
+            raise
         if table.has("key") and table.has("value"):
             return table
         if self.has_file:
             return None
         problem = "this sheet has no columns 'key' and 'value'"
         remedy = "Write them into its first row, a key such as cooling_cfm into each row below; or rename the sheet"
-        raise InputFaults([Fault(file=table.label, problem=problem, remedy=remedy)])
+        raise TableFault(table.label, problem, remedy)
 
     def _add(self, config: dict[str, Any], places: Places) -> None:
         """Put the sheet's keys beside those of plan.toml."""
@@ -152,8 +154,8 @@ class PlanFile:
             if self.path.exists():
                 check_file(self.path, file, MAX_PLAN_FILE_BYTES)
             return plan_content(self.path.read_bytes())
-        except TableFault as refused:
-            raise InputFaults([refused.fault]) from None
+        except TableFault:
+            raise
         except FileNotFoundError:
             problem = "there is no such file"
             remedy = "Give a plan's workbook or folder, or make one with: tractduct new house.xlsx"
@@ -167,7 +169,7 @@ class PlanFile:
         except ValueError as error:  # a number of thousands of digits, too
             file, remedy = self.name, "Correct that line"
             problem = f"it is not valid TOML of a plan ({printable(shortened(str(error), 160))})"
-        raise InputFaults([Fault(file=file, problem=problem, remedy=remedy)])
+        raise TableFault(file, problem, remedy)
 
     def _units(self) -> UnitSystem:
         """The unit system and the currency that the plan names."""
@@ -252,7 +254,8 @@ class PlanFile:
 
     def _parsed(self, field: Field, plain: Field, part: str, key: str, given: object) -> float | None:
         """A number by its declaration; in quotes, as a person would understand it by ``plain``, which is said."""
-        try:
+
+        def parse(given: object) -> float:
             if isinstance(given, bool):
                 raise CellProblem(f"expected {allowed(field)}", "Enter a number")
             text = str(given)
@@ -261,9 +264,8 @@ class PlanFile:
                 if text != given.strip():
                     note_reading(self.log, f"{self.name}, {self.where(part, key)}", given, text)
             return parse_number(field, text)
-        except CellProblem as problem:
-            self.fault(part, key, problem.problem, problem.remedy, given)
-            return None
+
+        return self._told(part, key, given, parse)
 
     def text(self, part: str, key: str) -> str:
         """A text; empty where it is not given."""
@@ -276,11 +278,8 @@ class PlanFile:
     def choice(self, part: str, key: str) -> str:
         """One of a key's choices; its default where it is not given."""
         field, word = _declared(part, key), self.text(part, key)
-        try:
-            return parse_choice(field, plain_text(field, word)) if word else str(field.default or "")
-        except CellProblem as problem:
-            self.fault(part, key, problem.problem, problem.remedy, word)
-            return str(field.default or "")
+        found = self._told(part, key, word, lambda w: parse_choice(field, plain_text(field, w))) if word else None
+        return found or str(field.default or "")
 
     def flag(self, part: str, key: str) -> bool:
         """True or false; false where it is not given."""
@@ -302,6 +301,31 @@ class PlanFile:
         remedy = f"Write {self.where(part, key).split()[-1]} = [ ... ], or leave the key out"
         self.fault(part, key, "expected a list with at least one entry", remedy, value)
         return None
+
+    def each(self, part: str, key: str, parse: Callable[[Any], T | None]) -> list[T] | None:
+        """What a parser makes of each entry of a list, each once; None where the list is not given.
+
+        What it can't read is a fault, and left out; what it makes None of is left out.
+        """
+        listed = self.listed(part, key)
+        if listed is None:
+            return None
+        found: list[T] = []
+        for given in listed:
+            value = self._told(part, key, given, parse)
+            if value in found:
+                self.fault(part, key, "it is duplicated", "Remove one", given)
+            elif value is not None:
+                found.append(value)
+        return found
+
+    def _told(self, part: str, key: str, given: Any, parse: Callable[[Any], T | None]) -> T | None:
+        """What a parser makes of a value; None, and a fault, where it can't."""
+        try:
+            return parse(given)
+        except CellProblem as problem:
+            self.fault(part, key, problem.problem, problem.remedy, given)
+            return None
 
     def sizes(self) -> tuple[Size, ...]:
         """The standard sizes: round ones, then rectangular ones, each by (equivalent) diameter."""
@@ -372,27 +396,25 @@ def _base(part: str) -> str:
     return base if dot and base in SYSTEM_PARTS else part
 
 
-def _unreadable(config: dict[str, Any]) -> Iterator[tuple[str, str, str]]:
+def _unreadable(value: object, where: str = "") -> Iterator[tuple[str, str, str]]:
     """Place, problem and value of what no plan holds and nothing can show."""
-    left: list[tuple[str, Any]] = [("", config)]
-    while left:
-        where, value = left.pop()
-        if isinstance(value, dict):
-            for key, inner in value.items():
-                if not _fit_to_show(key):
-                    yield where, "a key has characters that can't be shown, or too many", key
-                else:
-                    place = f"{where} {key}" if where else f"[{key}]" if isinstance(inner, dict) else key
-                    left.append((place, inner))
-        elif isinstance(value, list):
-            left += [(where, inner) for inner in value]
-        elif isinstance(value, str) and not _fit_to_show(value):
-            what = f"more than {MAX_NAME} characters" if len(value) > MAX_NAME else "characters that can't be shown"
-            yield where, f"the text has {what}", value
-        elif isinstance(value, int) and abs(value) > 10**15:
-            yield where, "the number is too large", f"{value:.3g}" if abs(value) < 10**300 else "a huge number"
-        elif isinstance(value, datetime.date | datetime.time):
-            yield where, "no key of a plan takes a date or a time", str(value)
+    if isinstance(value, dict):
+        for key, inner in value.items():
+            if not _fit_to_show(key):
+                yield where, "a key has characters that can't be shown, or too many", key
+            else:
+                place = f"{where} {key}" if where else f"[{key}]" if isinstance(inner, dict) else key
+                yield from _unreadable(inner, place)
+    elif isinstance(value, list):
+        for inner in value:
+            yield from _unreadable(inner, where)
+    elif isinstance(value, str) and not _fit_to_show(value):
+        what = f"more than {MAX_NAME} characters" if len(value) > MAX_NAME else "characters that can't be shown"
+        yield where, f"the text has {what}", value
+    elif isinstance(value, int) and abs(value) > 10**15:
+        yield where, "the number is too large", f"{value:.3g}" if abs(value) < 10**300 else "a huge number"
+    elif isinstance(value, datetime.date | datetime.time):
+        yield where, "no key of a plan takes a date or a time", str(value)
 
 
 def _fit_to_show(text: str) -> bool:

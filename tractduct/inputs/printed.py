@@ -12,11 +12,10 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 from openpyxl.utils import get_column_letter
 
-from tractduct.errors import Fault, InputFaults, printable
+from tractduct.errors import Fault, InputFaults, Place, printable
 from tractduct.files import TableFault
 from tractduct.inputs.cells import nearest
 from tractduct.inputs.plan_file import PlanFile
@@ -25,7 +24,7 @@ from tractduct.inputs.spelling import COMPASS, SEASON_WORDS
 from tractduct.inputs.table_reader import TableReader
 from tractduct.inputs.tables import WORKBOOKS, csv_lines
 from tractduct.inputs.workbook import sheet_grid, sheet_names
-from tractduct.model.words import ALL_ROOMS, FACES, SEASONS, key_of
+from tractduct.model.words import ALL_ROOMS, FACES, SEASONS, by_key, key_of
 
 Grid = list[list[str]]
 
@@ -152,15 +151,15 @@ def read_printed(
 
 def _asked(tables: Mapping[str, TableReader], plan_file: PlanFile) -> _Asked:
     """The plan's rooms and airflow, without its airflow table."""
-    rows = tables["rooms"].raw.rows + tables["room_gains"].raw.rows
-    rooms = {key_of(row.text("room")): row.text("room") for row in rows if row.text("room")}
+    rooms = by_key(tables["rooms"].raw.texts("room") + tables["room_gains"].raw.texts("room"))
     for row in tables["sections"].raw.rows:
         name = row.text("room")
         if name and name != ALL_ROOMS and row.text("side").casefold() != "return":
             rooms.setdefault(key_of(name), name)
     if not rooms:
-        no_room = Fault(file=plan_file.name, problem="the plan names no room", remedy="Add its runs")
-        raise InputFaults(plan_file.log.faults or [no_room])
+        if plan_file.log.faults:
+            raise InputFaults(plan_file.log.faults)
+        raise TableFault(plan_file.name, "the plan names no room", "Add its runs")
     units = plan_file.units
     system = {s: plan_file.optional("blower", f"{s}_cfm") for s in SEASONS}
     variants = plan_file.part("variants")
@@ -181,20 +180,15 @@ def _grids(files: Sequence[tuple[Path, str]]) -> Iterable[tuple[str, tuple[str, 
     """Label, names that may tell the front, and cells of every sheet of some files."""
     for path, sheet in files:
         label = printable(path.name)
-        try:
-            if path.suffix.casefold() in WORKBOOKS:
-                wanted = [sheet] if sheet else [name for name in sheet_names(path) if not name.startswith("_")]
-                grids = [
-                    (f"{label} sheet '{printable(name)}'", (name,), sheet_grid(path, name, label)) for name in wanted
-                ]
-                lone = (path.stem,) if len(wanted) == 1 else ()
-                yield from ((where, (*names, *lone), grid) for where, names, grid in grids if any(map(any, grid)))
-            elif path.suffix.casefold() == ".csv":
-                yield label, (path.stem,), csv_lines(path, label)
-            else:
-                raise TableFault(label, "printed tables are read from .csv or .xlsx files", "Save it as one of them")
-        except TableFault as refused:
-            raise InputFaults([refused.fault]) from None
+        if path.suffix.casefold() in WORKBOOKS:
+            wanted = [sheet] if sheet else [name for name in sheet_names(path) if not name.startswith("_")]
+            grids = [(f"{label} sheet '{printable(name)}'", (name,), sheet_grid(path, name, label)) for name in wanted]
+            lone = (path.stem,) if len(wanted) == 1 else ()
+            yield from ((where, (*names, *lone), grid) for where, names, grid in grids if any(map(any, grid)))
+        elif path.suffix.casefold() == ".csv":
+            yield label, (path.stem,), csv_lines(path, label)
+        else:
+            raise TableFault(label, "printed tables are read from .csv or .xlsx files", "Save it as one of them")
 
 
 def _read_grid(grid: Grid, names: Sequence[str], asked: _Asked, label: str) -> tuple[list[_Front], list[str]]:
@@ -216,13 +210,14 @@ def _read_grid(grid: Grid, names: Sequence[str], asked: _Asked, label: str) -> t
         notes = [_told(front, asked, is_turned=is_turned) for front in fronts]
         return fronts, notes + [f"{label}: not read: {', '.join(unread[:12])}"] * bool(unread)
     if found:
-        problem = "it can be read by rows and by columns"
-        raise InputFaults([Fault(file=label, problem=problem, remedy="Give the table alone")])
+        raise TableFault(label, "it can be read by rows and by columns", "Give the table alone")
     _, is_turned, unclear = max(refused, key=lambda r: r[0])
-    place: dict[str, Any] = {}
-    if unclear.line is not None:
-        place = {"column": get_column_letter(unclear.line + 1)} if is_turned else {"row": unclear.line + 1}
-    raise InputFaults([Fault(file=label, problem=unclear.problem, remedy=unclear.remedy, value=unclear.value, **place)])
+    place: Place = {"value": unclear.value}
+    if unclear.line is not None and is_turned:
+        place["column"] = get_column_letter(unclear.line + 1)
+    elif unclear.line is not None:
+        place["row"] = unclear.line + 1
+    raise TableFault(label, unclear.problem, unclear.remedy, **place)
 
 
 def _told(front: _Front, asked: _Asked, *, is_turned: bool) -> str:

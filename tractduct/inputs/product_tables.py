@@ -10,7 +10,6 @@ from pathlib import Path
 import numpy as np
 
 from tractduct.errors import InputFaults, printable
-from tractduct.files import TableFault
 from tractduct.findings import Finding
 from tractduct.inputs import schema
 from tractduct.inputs.cells import allowed
@@ -45,10 +44,7 @@ def fit_file(place: str, name: str | None, derate_pct: float | None) -> FittedTa
     """
     file, _, sheet = place.partition("#")
     log = FaultLog()
-    try:
-        table = lone_table(schema.FRICTION_TABLES, Path(file), sheet, log)
-    except TableFault as problem:
-        raise InputFaults([problem.fault]) from None
+    table = lone_table(schema.FRICTION_TABLES, Path(file), sheet, log)
     for column in ("size_in", "airflow_cfm"):
         if not table.raw.has(column):
             table.header_fault(f"the column '{table.shown(column).name}' is missing", "Add it")
@@ -138,8 +134,8 @@ def with_tables(duct_table: TableReader, ducts: Mapping[str, Duct], table: Table
         correction = correction_of(points, duct.roughness_ft, duct.airflow_derate_pct / 100.0)
         found[name] = replace(duct, correction=correction)
     for row in duct_table:
-        name = names.get(key_of(row.row.text("duct")), "")
-        if name and math.isnan(found[name].roughness_ft) and not row.has("roughness_ft"):
+        name = names.get(key_of(row.written("duct")), "")
+        if name and math.isnan(found[name].roughness_ft) and not (row.has("roughness_ft") or table.is_unread):
             problem = f"the cell is empty; expected {allowed(duct_table.shown('roughness_ft'))}"
             row.fault("roughness_ft", problem, "Enter the value, or add the product's rows to friction_tables")
     return {name: replace(d, roughness_ft=0.0) if math.isnan(d.roughness_ft) else d for name, d in found.items()}

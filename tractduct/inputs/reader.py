@@ -12,7 +12,7 @@ import numpy as np
 
 from tractduct.errors import InputFaults, Origin
 from tractduct.files import PLAN_FILE
-from tractduct.inputs.airflow import read_airflow, turned_airflow
+from tractduct.inputs.airflow import read_airflow, shared_out, turned_airflow
 from tractduct.inputs.catalogue import approved_flex, read_ducts, read_fitting_prices, read_fittings, read_prices
 from tractduct.inputs.cells import nearest
 from tractduct.inputs.equipment import read_equipment
@@ -86,18 +86,19 @@ class _Parts:
         )
         airflow = tables["airflow"]
         self.systems = _systems(self.sections, self.places, tables, plan_file)
-        shared = not self.systems
-        self.need = read_airflow(airflow, plan_file, self.choices, shared=shared)
+        self.need = read_airflow(airflow, plan_file, self.choices)
         self.loads_by_house = read_surface_loads(tables, self.need.rooms, plan_file, self.choices)
         self.turned = not airflow.is_given and not airflow.is_unread
         if self.turned:
-            self.need = turned_airflow(tables["surfaces"], self.loads_by_house, plan_file, shared=shared)
+            self.need = turned_airflow(tables["surfaces"], self.loads_by_house, plan_file)
         elif self.need.rooms:
             self.loads_by_house = tuple(loads.for_rooms(self.need.rooms) for loads in self.loads_by_house)
+        if self.need.are_loads and self.systems:
+            _check_system_cfm(self.systems, self.need.seasons, plan_file)
+        elif self.need.are_loads:
+            self.need = shared_out(tables["surfaces"] if self.turned else airflow, self.need, plan_file)
         gear = tables["blower"], tables["devices"], self.need.seasons, plan_file
         self.equipments = tuple(read_equipment(*gear, system) for system in self.systems or ("",))
-        if self.need.unshared:
-            _check_system_cfm(self.systems, self.need.seasons, plan_file)
         self.flex = approved_flex(self.ducts, plan_file)
         self.prices = read_prices(tables["prices"], self.ducts, self.sizes, plan_file)
         self.fitting_prices = read_fitting_prices(tables["fitting_prices"], self.fittings, self.sizes)
@@ -150,7 +151,7 @@ def _plan(parts: _Parts, plan_file: PlanFile, places: Mapping[tuple[str, str, st
             System(name=name, **_of_system(plan_file, name, equipment, at_site))
             for name, equipment in zip(parts.systems, parts.equipments, strict=bool(parts.systems))
         ),
-        unshared=parts.need.unshared,
+        unshared=parts.need.are_loads,
         findings=tuple(plan_file.log.findings),
         surface_loads=houses[0].surface_loads,
         options=parts.choices.options,
@@ -170,9 +171,8 @@ def _plan(parts: _Parts, plan_file: PlanFile, places: Mapping[tuple[str, str, st
 
 def _typed_at(tables: Mapping[str, TableReader], places: Places) -> dict[tuple[str, str, str], Origin]:
     """Where stands what only a study may find at fault; in the compact form that is another sheet than the table."""
-    columns = (("blower", "airflow_cfm"), ("devices", "loss_inwc"), ("sections", "system"), ("sections", "season"))
-    raw = {name: table.raw for name, table in tables.items()}
-    found = {(name, key, ""): Origin(raw[name].label, None, raw[name].spelling(key), "") for name, key in columns}
+    raw = tables["sections"].raw
+    found = {("sections", key, ""): Origin(raw.label, None, raw.spelling(key), "") for key in ("system", "season")}
     for section, row in places.items():
         for column in ("room", "length_ft"):
             found["sections", column, section] = row.origin(column)
@@ -240,8 +240,9 @@ def _systems(
             problem = "other sections name a system and this one does not"
             places[section.name].fault("system", problem, "Enter its system")
     for name in several:
-        if not any(s.system == name and s.side != "return" and s.is_run for s in sections):
-            tables["sections"].fault(f"system '{name}' has no supply run", "Correct the column", column="system")
+        mine = [section for section in sections if section.system == name]
+        if not any(s.side != "return" and s.is_run for s in mine):
+            places[mine[0].name].fault("system", f"system '{name}' has no supply run", "Correct the column")
     for table in (tables["blower"], tables["devices"]):
         for row in table:
             named = key_of(row.text("system"))
@@ -282,15 +283,16 @@ def _check(tables: Mapping[str, TableReader], parts: _Parts, plan_file: PlanFile
         plan_file.fault("tolerance", "room_pct", problem, remedy, 0)
     _check_amounts(parts, plan_file, tables["lots"])
     _tell_drawn(parts, plan_file)
-    if not any(tables[name].is_unread for name in ("airflow", "sections", "surfaces")):
-        _match_rooms(tables["airflow" if tables["airflow"].is_given else "surfaces"], tables["sections"], parts)
+    if not any(tables[name].is_unread for name in ("airflow", "sections", "surfaces", "options")):
+        _match_rooms(tables, parts)
     if parts.prices.per_ft and not tables["sections"].is_unread:
         _match_prices(tables["prices"], parts)
-    if parts.fitting_prices and not parts.prices.per_ft and not tables["prices"].is_unread:
+    has_no_prices = not (parts.prices.per_ft or tables["prices"].is_unread or tables["ducts"].is_unread)
+    if parts.fitting_prices and has_no_prices:
         problem = "fittings have prices and ducts have none, so costs can't be added up"
         tables["fitting_prices"].fault(problem, "Add a prices table for the ducts, or remove fitting_prices")
     change_price = plan_file.numbers("objective")["change_price"]
-    if change_price > 0.0 and not parts.prices.per_ft and not tables["prices"].is_unread:
+    if change_price > 0.0 and has_no_prices:
         problem = "a change has a price and ducts have none, so what it is worth can't be said"
         remedy = "Add a prices table, or remove change_price"
         plan_file.fault("objective", "change_price", problem, remedy, f"{change_price:g}")
@@ -326,9 +328,10 @@ def _check_amounts(parts: _Parts, plan_file: PlanFile, lots: TableReader) -> Non
     over(what, turned, MAX_SECTION_VARIANTS, remedy, at=lots.label)
 
 
-def _match_rooms(airflow: TableReader, sections: TableReader, parts: _Parts) -> None:
-    """Rooms of both tables are the same ones, and each has an open run whenever it needs air."""
-    rooms = by_key(parts.need.rooms)
+def _match_rooms(tables: Mapping[str, TableReader], parts: _Parts) -> None:
+    """Rooms of the loads and of the sections are the same ones, and each has an open run whenever it needs air."""
+    airflow, gains = tables["airflow" if tables["airflow"].is_given else "surfaces"], tables["room_gains"]
+    rooms, named = by_key(parts.need.rooms), {key_of(row.written("room")): row for row in reversed([*airflow, *gains])}
     runs: dict[tuple[str, str], list[Section]] = {(side, key): [] for side in SIDES for key in rooms}
     for section in parts.sections if rooms else ():
         for room in section.rooms:
@@ -349,12 +352,13 @@ def _match_rooms(airflow: TableReader, sections: TableReader, parts: _Parts) -> 
             if needs and not supply and "supply" not in told:
                 told.add("supply")
                 problem = f"room '{room}' needs air{where} and no supply section ends in it"
-                airflow.fault(problem, "Add its run to sections, or remove the room", column="room", value=room)
+                named[key].fault("room", problem, "Add its run, or correct or remove the room")
             for season in _shut(supply, needs, built) if supply else ():
                 if season not in told:
                     told.add(season)
                     problem = f"room '{room}' needs air in {season}{where} and all its runs are shut then"
-                    sections.fault(problem, "Leave the season of one of its runs empty", column="season")
+                    place = parts.places[supply[0].name]
+                    place.fault("season", problem, "Leave the season of one of its runs empty")
             for run in supply if parts.choices.options and not parts.need.is_there[h, n] else ():
                 if run.name not in told:
                     told.add(run.name)

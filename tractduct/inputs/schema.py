@@ -9,9 +9,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import KW_ONLY, InitVar, dataclass, replace
 from functools import cache, partial
-from typing import Any, Literal
+from typing import Literal
 
 from tractduct.model.plan import DEFAULT_PRESSURE_INWC
 from tractduct.model.words import AT_PARENT, BOUGHT, EACH, FACES, KINDS, PEAKS, ROLES, SEASONS, SHAPES, SIDES, STICK_FT
@@ -22,11 +22,12 @@ FREE_TEXT = ("source", "note")  # columns of any table that hold what the author
 Kind = Literal["text", "number", "choice", "flag", "size", "fittings", "rooms", "price"]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Field:
     """One column or key.
 
-    ``required``: the column must be there. ``blank``: its cells may be empty, and then mean ``default``.
+    ``required``: the column must be there. ``blank``: its cells may be empty, and then mean ``default``. Of what is
+    ``optional``, as is a field with a default, the column need not be there and its cells may be empty.
     ``low`` and ``high`` bound what is allowed (``above``: the lower bound itself is not), ``usual`` what is
     believable; ``hint`` says what a value out of bounds often turns out to be, with ``{slip}`` for the units that
     are often written by mistake. ``quantity`` is set where the unit alone does not say how it is turned into SI.
@@ -34,8 +35,9 @@ class Field:
 
     name: str
     meaning: str
-    kind: Kind = "text"
     unit: str = ""
+    _: KW_ONLY
+    kind: Kind = "text"
     quantity: str = ""
     required: bool = True
     blank: bool = False
@@ -47,6 +49,12 @@ class Field:
     usual: tuple[float, float] | None = None
     whole: bool = False
     hint: str = ""
+    optional: InitVar[bool] = False
+
+    def __post_init__(self, optional: bool) -> None:
+        if optional or self.default is not None:
+            object.__setattr__(self, "required", False)
+            object.__setattr__(self, "blank", True)
 
 
 @cache
@@ -106,54 +114,17 @@ def table(name: str, meaning: str, *fields: Field, required: bool = False) -> Ta
 
 
 _SLIP = "is this in {slip}?"
+text = Field
+number = partial(Field, kind="number", low=0.0, hint=_SLIP)
+price = partial(number, kind="price")
+choice = partial(Field, kind="choice")
+flag = partial(Field, kind="flag", default=False)  # yes or no
+size = partial(Field, kind="size", unit="in")  # a nominal size
 
 
-def _declared(
-    kind: Kind,
-    name: str,
-    meaning: str,
-    *,
-    default: str | float | bool | None = None,
-    required: bool = True,
-    blank: bool = False,
-    optional: bool = False,
-    **more: Any,
-) -> Field:
-    """A field; ``optional``, as is one with a default: it need not be there, and its cells may be empty."""
-    optional = optional or default is not None
-    required, blank = required and not optional, blank or optional
-    return Field(name=name, meaning=meaning, kind=kind, default=default, required=required, blank=blank, **more)
-
-
-def number(name: str, meaning: str, unit: str = "", *, low: float = 0.0, hint: str = _SLIP, **more: Any) -> Field:
-    return _declared("number", name, meaning, unit=unit, low=low, hint=hint, **more)
-
-
-def price(name: str, meaning: str, unit: str, **more: Any) -> Field:
-    return replace(number(name, meaning, unit, **more), kind="price")
-
-
-def text(name: str, meaning: str, *, kind: Kind = "text", **more: Any) -> Field:
-    return _declared(kind, name, meaning, **more)
-
-
-def choice(name: str, meaning: str, choices: tuple[str, ...], **more: Any) -> Field:
-    return _declared("choice", name, meaning, choices=choices, **more)
-
-
-def flag(name: str, meaning: str) -> Field:
-    """Yes or no; no where it is not given."""
-    return _declared("flag", name, meaning, default=False)
-
-
-def size(name: str, meaning: str, **more: Any) -> Field:
-    """A nominal size."""
-    return _declared("size", name, meaning, unit="in", **more)
-
-
-def optional(field: Field, **other: Any) -> Field:
-    """A declared field where it need not be given, and what else is other of it there."""
-    return replace(field, required=False, blank=True, **other)
+def optional(field: Field, *, name: str = "", meaning: str = "") -> Field:
+    """A declared field where it need not be given, and what it is called and means there if that is other."""
+    return replace(field, name=name or field.name, meaning=meaning or field.meaning, optional=True)
 
 
 def _option(meaning: str) -> Field:
@@ -177,7 +148,7 @@ def _gain(name: str, meaning: str) -> Field:
 
 AIRFLOW = table(
     "airflow", "What each room needs, for each direction that the front of the house faces",
-    choice("front_faces", "the direction that the front of the house faces", FACES, required=False),
+    choice("front_faces", "the direction that the front of the house faces", choices=FACES, required=False),
     flag("mirrored", "yes where the plan is built mirrored; blank is no"),
     text("room", "name of the room, the same as in sections"),
     _airflow("heating_cfm", "airflow the room needs in heating, from a room-by-room load calculation"),
@@ -193,12 +164,12 @@ SECTIONS = table(
     text("section", "name of the section, used once"),
     text("parent", "the section next to it on the air handler's side; blank at the air handler or its plenum",
         blank=True),
-    choice("side", "supply or return; blank is supply", SIDES, default="supply"),
-    choice("role", "trunk or branch: sets the velocity limit", ROLES),
+    choice("side", "supply or return; blank is supply", choices=SIDES, default="supply"),
+    choice("role", "trunk or branch: sets the velocity limit", choices=ROLES),
     text("duct",
         "a rigid duct from the ducts table; flex: whichever flex is delivered; or one flex product, which is then "
         "used whatever is delivered elsewhere"),
-    choice("shape", "round or rectangular; blank is round", SHAPES, default="round"),
+    choice("shape", "round or rectangular; blank is round", choices=SHAPES, default="round"),
     number("length_ft", "straight length as installed", "ft", high=500.0, usual=(0.0, 120.0)),
     text("fittings", "names from the fittings table joined by +, with counts such as elbow_90*2", kind="fittings",
         optional=True),
@@ -209,7 +180,7 @@ SECTIONS = table(
     number("share", "this run's part of its room's airflow relative to the room's other open runs; blank: equal parts",
         above=True, high=1000.0, usual=(0.05, 100.0),
         hint="is 0 meant, or another unit than its room's other runs have?", optional=True),
-    choice("season", "the one season in which this run is open; blank: both", SEASONS, optional=True),
+    choice("season", "the one season in which this run is open; blank: both", choices=SEASONS, optional=True),
     size("min_in", "smallest size allowed here", optional=True),
     size("max_in", "largest size allowed here", optional=True),
     size("fixed_in", "the size that is already given", optional=True),
@@ -228,7 +199,7 @@ FITTINGS = table(
     choice("bought",
         "yes: one for each time a section names it; no: it is made of the duct itself, such as a bend of flex; "
         f"{AT_PARENT}: one where sections join their parent, however many of them name it",
-        BOUGHT, default=EACH),
+        choices=BOUGHT, default=EACH),
     text("source", "where the value comes from", optional=True),
     required=True,
 )  # fmt: skip
@@ -236,7 +207,7 @@ FITTINGS = table(
 DUCTS = table(
     "ducts", "The duct products that may be installed",
     text("duct", "name of the product, used once"),
-    choice("kind", "rigid or flex", KINDS),
+    choice("kind", "rigid or flex", choices=KINDS),
     number("roughness_ft", "absolute roughness of the wall; may be left out where friction_tables has the product",
         "ft", quantity="roughness", high=0.03, usual=(0.00001, 0.01), blank=True),
     number("airflow_derate_pct",
@@ -305,11 +276,11 @@ DEVICES = table(
     "What the whole airflow passes besides the ducts: coil, filter, heater, grille, register, damper; in standard "
     "air, brought to the site's as the blower is",
     text("device", "name of the device, used once"),
-    choice("side", "supply or return", SIDES),
+    choice("side", "supply or return", choices=SIDES),
     number("loss_inwc", "pressure it takes at at_cfm; a filter's when clean", "inWC", high=3.0, usual=(0.0, 0.6)),
     number("at_cfm", "system airflow of that loss", "cfm", above=True, high=20_000.0, usual=(100.0, 3000.0),
         hint="is this one room's airflow?"),
-    choice("season", "the one season in which it counts; blank: both", SEASONS, optional=True),
+    choice("season", "the one season in which it counts; blank: both", choices=SEASONS, optional=True),
     number("loaded_loss_inwc", "a filter's loss at at_cfm when it is due for change", "inWC", high=3.0,
         usual=(0.0, 1.0), optional=True),
     number("exponent",
@@ -347,7 +318,7 @@ LOAD_FACTORS = table(
     choice("exposure",
         "compass point that it faces; all eight are needed of a kind that turns, and between them a monotone periodic "
         "curve through all eight is followed; blank: for surfaces that do not turn",
-        FACES, blank=True),
+        choices=FACES, blank=True),
     _factor("sensible_cooling_btuh_per_ft2",
         "sensible cooling load of a square foot; blank in all rows of a glass: worked out from the sun by [solar]",
         blank=True),
@@ -368,7 +339,7 @@ LOTS = table(
     text("lot", "number or name of the lot, used once"),
     number("azimuth_deg", "direction of the front, clockwise from north; blank where front_faces says it", "degrees",
         high=360.0, optional=True, hint="is this counted from another direction?"),
-    choice("front_faces", "compass point that the front faces, instead of azimuth_deg", FACES, optional=True),
+    choice("front_faces", "compass point that the front faces, instead of azimuth_deg", choices=FACES, optional=True),
     flag("mirrored", "yes where the house is built mirrored; blank is no"),
     text("flex",
         "the flex product that this lot gets; blank: any of the approved; one that is not approved is predicted with "
@@ -428,8 +399,8 @@ DEFAULT_STORAGE_WEIGHTS = (0.5, 0.2, 0.12, 0.08, 0.06, 0.04)
 KEYS: dict[str, tuple[Field, ...]] = {
     "": (
         text("name", "name of the plan, as it stands on every sheet"),
-        choice("units", "ip: cfm, in, ft, inWC; si: L/s, mm, m, Pa, and names of columns and keys that end so", SYSTEMS,
-            default="ip"),
+        choice("units", "ip: cfm, in, ft, inWC; si: L/s, mm, m, Pa, and names of columns and keys that end so",
+            choices=SYSTEMS, default="ip"),
         text("currency", "what prices are in, such as USD or EUR", default="USD"),
     ),
     "site": (
@@ -453,9 +424,9 @@ KEYS: dict[str, tuple[Field, ...]] = {
     ),
     "loads": (
         choice("printed_front", "direction of the front in the load calculation that the loads in rooms are from",
-            FACES, optional=True),
-        choice("check_front", "direction of the front in the one that the second cooling load in rooms is from", FACES,
-            optional=True),
+            choices=FACES, optional=True),
+        choice("check_front", "direction of the front in the one that the second cooling load in rooms is from",
+            choices=FACES, optional=True),
     ),
     "air_handler": (
         _place("x_ft",
@@ -510,7 +481,7 @@ KEYS: dict[str, tuple[Field, ...]] = {
             "USD", high=100_000.0, usual=(1.0, 5000.0), default=0.0, hint="is this for all of them?"),
         choice("choose",
             "what the standard set is chosen by: sizes (the fewest, proven), or dampers (the least of duct, fittings "
-            "and dampers together, searched)", ("sizes", "dampers"), default="sizes"),
+            "and dampers together, searched)", choices=("sizes", "dampers"), default="sizes"),
     ),
     "dampers": (
         number("price", "price of one balancing damper, installed; the default is an assumption, no source", "USD",
@@ -568,7 +539,7 @@ KEYS: dict[str, tuple[Field, ...]] = {
             high=100.0, usual=(0.0, 20.0), default=0.0, hint="is this the whole load of the glass, sun included?"),
         choice("room_airflow_at",
             "room_peak: a room's airflow is shared by its own peak load; house_peak: by its load at the hour of the "
-            "house's peak", PEAKS, default=PEAKS[0]),
+            "house's peak", choices=PEAKS, default=PEAKS[0]),
         text("storage_weights",
             "how much of the sun's gain is felt in its hour, the hour after, and so on; together 1; default "
             f"{', '.join(f'{w:g}' for w in DEFAULT_STORAGE_WEIGHTS)}, chosen for the program to stand for a furnished "

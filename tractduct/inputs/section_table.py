@@ -7,7 +7,7 @@ from collections.abc import Mapping
 
 from tractduct.inputs.cells import nearest, parse_fittings, parse_rooms
 from tractduct.inputs.limits import MAX_SECTIONS
-from tractduct.inputs.options import Choices, first_met
+from tractduct.inputs.options import Choices
 from tractduct.inputs.table_reader import RowReader, TableReader
 from tractduct.model.options import built_text, condition_text
 from tractduct.model.plan import Duct, Fitting, Section
@@ -32,7 +32,7 @@ def read_sections(
         table.fault(problem, "Make a plan of each duct system")
         table.log.unread.add(table.name)
         return (), places
-    names = by_key(row.text("section") for row in table.raw.rows if row.text("section"))
+    names = by_key(table.raw.texts("section"))
     known = by_key(fittings)
     systems: dict[str, str] = {}
     for row in table:
@@ -141,11 +141,11 @@ def _size_bounds(row: RowReader, shape: str, sizes: tuple[Size, ...]) -> tuple[f
     fixed = given.get("fixed_in")
     first, last = (row.table.raw.spelling(column) for column in ("min_in", "max_in"))
     if low > high:
-        row.fault("min_in", f"it is larger than {last}, {row.row.text('max_in')}", "Swap or correct them")
+        row.fault("min_in", f"it is larger than {last}, {row.written('max_in')}", "Swap or correct them")
     if fixed is not None and not low <= fixed.diameter_in <= high:
         row.fault("fixed_in", f"it lies outside {first} to {last}", "Correct one of them")
     elif low <= high and not any(s.lies_between(low, high) for s in standard.values()):
-        problem = f"no standard {shape} size lies between it and {last}, {row.row.text('max_in') or 'none'}"
+        problem = f"no standard {shape} size lies between it and {last}, {row.written('max_in') or 'none'}"
         row.fault("min_in", problem, "Widen the bounds, or add a size to [sizes] in plan.toml")
     return low, high, "" if fixed is None else fixed.label
 
@@ -205,7 +205,7 @@ def _built(table: TableReader, sections: tuple[Section, ...], places: Places, ch
             problem += f"in a house {built_text(alone[0]) or 'without options'}"
             remedy = "Let both be built with the same options, or change the parent"
             places[section.name].fault("option", problem, remedy)
-    never = [s.name for s in sections if first_met(choices.combinations, s.option) is None]
+    never = [s.name for s in sections if not any(map(s.is_built, choices.combinations))]
     if never and choices.combinations:
         message = "these sections are in none of the houses that [variants] options lists, and are left out"
         table.log.note("options", ", ".join(never), message, "List a house that has them, or remove them")

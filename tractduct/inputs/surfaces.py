@@ -114,14 +114,14 @@ def read_surface_loads(
             remedy = "Add load_factors.csv with the load of a square foot by the direction it faces"
             surfaces.fault("the plan has surfaces and no load_factors table", remedy)
         return ()
-    factors = _read_factors(factor_table)
-    if factor_table.too_many("kinds of surface", len(factors.names), MAX_SURFACE_KINDS):
+    if factor_table.too_many("kinds of surface", factor_table.raw.texts("surface"), MAX_SURFACE_KINDS):
         return ()
+    if surfaces.too_many("rooms", [*surfaces.raw.texts("room"), *gain_table.raw.texts("room")], MAX_ROOMS):
+        return ()
+    factors = _read_factors(factor_table)
     rooms = _Rooms(by_key(known_rooms), are_given=bool(known_rooms))
     found = _read_surfaces(surfaces, factors, rooms, choices)
     gains = _read_gains(gain_table, rooms, choices)
-    if surfaces.too_many("rooms", len(rooms.names), MAX_ROOMS):
-        return ()
     _tell_taken_away(found, gains, choices)
     _complete(factor_table, factors, found)
     loaded = {s.room for s in found} | {g.room for g in gains}

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Callable, Iterator, Mapping
-from typing import Any, TypeVar
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from typing import Any, TypeVar, Unpack
 
-from tractduct.errors import Origin
+from tractduct.errors import Origin, Place
 from tractduct.inputs import cells
 from tractduct.inputs.cells import NOT_OFFERED, CellProblem, allowed, nearest
 from tractduct.inputs.fault_log import FaultLog
@@ -52,16 +52,18 @@ class TableReader:
         """A column's declaration in the table's units."""
         return in_units(self.fields[column], self.units)
 
-    def fault(self, problem: str, remedy: str, *, column: str | None = None, **place: Any) -> None:
-        """A fault of the whole table, or of a column."""
-        spelled = None if column is None else self.raw.spelling(column)
-        self.log.fault(self.label, problem, remedy, column=spelled, **place)
+    def fault(self, problem: str, remedy: str, **place: Unpack[Place]) -> None:
+        """A fault of the whole table, or of a column by its declared name."""
+        if column := place.get("column"):
+            place["column"] = self.raw.spelling(column)
+        self.log.fault(self.label, problem, remedy, **place)
 
     def header_fault(self, problem: str, remedy: str, column: str | None = None) -> None:
         self.fault(problem, remedy, column=column, row=self.raw.header_row)
 
-    def too_many(self, what: str, found: int, most: int) -> bool:
-        """True, and a fault, where it holds more of something than any house; it counts as unread then."""
+    def too_many(self, what: str, names: Iterable[str], most: int) -> bool:
+        """True, and a fault, where it names more of something than any house has; it counts as unread then."""
+        found = len(set(map(key_of, names)))
         if found > most:
             remedy = "Remove what is not part of the plan"
             self.fault(f"there are {found:,} {what}; at most {most:,} are read", remedy)
@@ -87,14 +89,18 @@ class RowReader:
         """Where a cell stands, or what it was derived from does."""
         return self.row.origin(self.table.raw, column)
 
+    def written(self, column: str) -> str:
+        """What stands in the cell, unchecked; empty where the table has no such column."""
+        return self.row.text(column)
+
     def has(self, column: str) -> bool:
         """Whether the cell holds anything."""
-        return bool(self.row.text(column))
+        return bool(self.written(column))
 
     def parsed(self, column: str, parse: Callable[[str], T]) -> T | None:
         """What a parser makes of a cell; None, and a fault, where it can't."""
         try:
-            return parse(self.row.text(column))
+            return parse(self.written(column))
         except CellProblem as problem:
             self.fault(column, problem.problem, problem.remedy)
             return None
@@ -102,7 +108,7 @@ class RowReader:
     def text(self, column: str) -> str:
         """A text cell; the default where it is blank."""
         field = self.table.fields[column]
-        found = self.row.text(column)
+        found = self.written(column)
         if not found and not field.blank:
             self.fault(column, "the cell is empty", "Enter the name")
         return found or str(field.default or "")
@@ -130,7 +136,7 @@ class RowReader:
 
     def price(self, column: str) -> float | None:
         """A price; None where the cell says that it is not offered, or is at fault."""
-        return None if self.row.text(column) == NOT_OFFERED else self.optional(column)
+        return None if self.written(column) == NOT_OFFERED else self.optional(column)
 
     def choice(self, column: str) -> str:
         """A choice; the default where the cell is blank or at fault."""

@@ -8,7 +8,6 @@ from collections.abc import Collection, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 from tractduct.errors import Fault, Origin, printable
 from tractduct.files import PLAN_FILE, TableFault, check_file, is_inside, not_readable
@@ -116,6 +115,10 @@ class RawTable:
     def has(self, column: str) -> bool:
         return header_key(column) in self.headers
 
+    def texts(self, column: str) -> list[str]:
+        """What a column's cells hold, but for the empty ones."""
+        return [text for row in self.rows if (text := row.text(column))]
+
     def spelling(self, column: str) -> str:
         """The column's header as the user wrote it."""
         return self.headers.get(header_key(column), column)
@@ -148,8 +151,8 @@ def _from_cells(name: str, label: str, lines: Lines, notes: list[str], *, lines_
     faults: list[Fault] = []
     short: list[int] = []
 
-    def fault(row: int, problem: str, remedy: str, **place: Any) -> None:
-        faults.append(Fault(file=label, row=row, problem=problem, remedy=remedy, **place))
+    def fault(row: int, problem: str, remedy: str, column: str | None = None, value: str | None = None) -> None:
+        faults.append(Fault(file=label, row=row, problem=problem, remedy=remedy, column=column, value=value))
 
     for number, cells, dates in lines:
         if number > MAX_LINES:

@@ -239,9 +239,9 @@ def sheet_rows(path: Path, sheet: str, label: str, notes: list[str], helpers: Co
             )
 
 
-def _no_result(label: str, row: int, cell: dict[str, Any], or_else: str = "", **place: str) -> TableFault:
+def _no_result(label: str, row: int, cell: dict[str, Any], or_else: str = "", column: str | None = None) -> TableFault:
     remedy = f"Open the workbook in a spreadsheet program and save it{or_else}"
-    return TableFault(label, "the formula has no stored result", remedy, row=row, value=cell["formula"], **place)
+    return TableFault(label, "the formula has no stored result", remedy, row=row, column=column, value=cell["formula"])
 
 
 def sheet_grid(path: Path, sheet: str, label: str) -> list[list[str]]:

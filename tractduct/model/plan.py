@@ -115,7 +115,8 @@ class Device:
     """Something that the whole airflow passes: its loss in standard air at an airflow.
 
     The loss grows with airflow to the power of ``exponent``. ``season`` is the one season in which it counts, or
-    empty; ``loaded_inwc`` is a filter's loss when due for change, None for anything else.
+    empty; ``loaded_inwc`` is a filter's loss when due for change, None for anything else. ``place`` is where the loss
+    was typed.
     """
 
     name: str
@@ -125,6 +126,7 @@ class Device:
     season: str = ""
     loaded_inwc: float | None = None
     exponent: float = 2.0
+    place: Origin = field(default=Origin("devices", None, "loss_inwc", ""), compare=False, repr=False)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -138,6 +140,7 @@ class Equipment:
     speed : season -> speed
     system_cfm : season -> airflow of the whole system, where the plan gives it
     least_heating_cfm, rated_static_inwc : what its maker asks for, in standard air; None where not given
+    places : speed -> where each airflow of its curve was typed
     """
 
     curves: Mapping[str, tuple[tuple[float, float], ...]] = field(default_factory=dict)
@@ -150,6 +153,11 @@ class Equipment:
     return_leakage: float = 0.0
     least_heating_cfm: float | None = None
     rated_static_inwc: float | None = None
+    places: Mapping[str, tuple[Origin, ...]] = field(default_factory=dict, compare=False, repr=False)
+
+    def place(self, speed: str, point: int) -> Origin:
+        """Where an airflow of a speed's curve was typed; the column where that is not known."""
+        return self.places[speed][point] if speed in self.places else Origin("blower", None, "airflow_cfm", "")
 
     @property
     def return_over_supply(self) -> float:

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass, replace
 
 from tractduct.physics.friction import equivalent_diameter_in, round_area_ft2
-from tractduct.units import IP, UnitSystem
+from tractduct.units import UnitSystem
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,13 +29,18 @@ class Size:
         return low_in - 1e-9 <= self.diameter_in <= high_in + 1e-9
 
 
-def size_of(value: float | tuple[float, float], units: UnitSystem = IP) -> Size:
+def size_of(value: float | tuple[float, float], units: UnitSystem) -> Size:
     """The size of a nominal diameter, or of (width, height), as the plan's units have it."""
-    if isinstance(value, tuple):
-        width, height = value
-        label = f"{width:g}x{height:g}"
-        return replace(rectangular_size(units.core(width, "in"), units.core(height, "in")), label=label)
-    return replace(round_size(units.core(value, "in")), label=f"{value:g}")
+    if not isinstance(value, tuple):
+        return replace(round_size(units.core(value, "in")), label=f"{value:g}")
+    width_in, height_in = (units.core(side, "in") for side in value)
+    return Size(
+        label=f"{value[0]:g}x{value[1]:g}",
+        shape="rectangular",
+        diameter_in=float(equivalent_diameter_in(width_in, height_in)),
+        area_ft2=width_in * height_in / 144.0,
+        wall_ft2_per_ft=2.0 * (width_in + height_in) / 12.0,
+    )
 
 
 def round_size(diameter_in: float) -> Size:
@@ -46,15 +51,4 @@ def round_size(diameter_in: float) -> Size:
         diameter_in=diameter_in,
         area_ft2=float(round_area_ft2(diameter_in)),
         wall_ft2_per_ft=math.pi * diameter_in / 12.0,
-    )
-
-
-def rectangular_size(width_in: float, height_in: float) -> Size:
-    """A rectangular size by width and height."""
-    return Size(
-        label=f"{width_in:g}x{height_in:g}",
-        shape="rectangular",
-        diameter_in=float(equivalent_diameter_in(width_in, height_in)),
-        area_ft2=width_in * height_in / 144.0,
-        wall_ft2_per_ft=2.0 * (width_in + height_in) / 12.0,
     )

@@ -20,6 +20,7 @@ from tractduct.files import (
     file_name,
     input_files,
     is_inside,
+    not_readable,
 )
 
 
@@ -114,8 +115,7 @@ def read_bundle(place: Place, options: str) -> Bundle:
         paths = input_files(place.folder)
     except OSError as error:
         paths = []
-        why = f"it can't be read ({error.strerror or error})"
-        remedy = "Check who may read and open it"
+        why, remedy = f"it can't be read ({error.strerror or error})", "Check who may read and open it"
         unread.append(Fault(file=str(error.filename or place.folder), problem=why, remedy=remedy))
     for path in paths:
         try:
@@ -129,7 +129,6 @@ def read_bundle(place: Place, options: str) -> Bundle:
         except TableFault as refused:
             unread.append(refused.fault)
         except OSError as error:
-            why = f"it can't be read ({error.strerror or error})"
-            unread.append(Fault(file=path, problem=why, remedy="Check that it is there and who may read it"))
+            unread.append(not_readable(path, error).fault)
     key = content_key(options, [*files, *((fault.file, encoded(str(fault))) for fault in unread)])
     return Bundle(name=place.name, below=place.below, key=key, files=tuple(files), unread=tuple(unread))

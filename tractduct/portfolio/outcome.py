@@ -6,9 +6,10 @@ import json
 import math
 import re
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field, is_dataclass, replace
 from enum import Enum, StrEnum
+from heapq import merge
 from types import UnionType
 from typing import Any, Union, get_args, get_origin, get_type_hints
 
@@ -18,7 +19,7 @@ from tractduct.delivery.predict import Delivered
 from tractduct.errors import InputFaults, OutOfTime, printable_lines, shortened
 from tractduct.findings import Finding
 from tractduct.model.words import key_of
-from tractduct.one_plan import Study
+from tractduct.one_plan import Study, sections_by_size
 from tractduct.portfolio.find import Bundle
 from tractduct.report import Report
 from tractduct.systems import HouseReport
@@ -180,80 +181,60 @@ def _dataclass(kind: Any, value: dict[str, Any], place: str) -> Any:
     return kind(**{name: _shaped(each, value[name], f"its {name!r}") for name, each in wanted.items()})
 
 
-def outcome_of_report(bundle: Bundle, report: Report, delivered: Delivered | None) -> Outcome:
-    """The outcome of a plan that could be read; ``delivered`` with open dampers, where that was predicted."""
-    study, marks = report.study, report.delivery.marks if report.delivery else None
-    plan, best, units = study.plan, study.recommended, study.plan.units
-    state = State.NO_SET if best.size_index is None else State.SIZED
+def outcome_of(bundle: Bundle, report: Report | HouseReport, delivered: Sequence[Delivered | None]) -> Outcome:
+    """The outcome of a plan that could be read: one, of several systems too, with what each of them has.
+
+    ``delivered`` with open dampers, by system, where that was predicted.
+    """
+    whole, reports = (report, report.reports) if isinstance(report, HouseReport) else (report.study, (report,))
+    plan, best, least, units = whole.plan, whole.recommended, whole.least_cost, whole.plan.units
+    unit, is_sized = reports[0].study.cost_unit, best.size_index is not None
+    labels = report.labels if isinstance(report, HouseReport) else report.study.case.labels
+    studies = [one.study for one in reports]
+    systems = [system.name for system in plan.systems]
+    named = list(zip([f"{system}: " for system in systems] or [""], studies, strict=True))
+    placed = zip([f"{system}, " for system in systems] or [""], reports, strict=True)
+    reasons = tuple(f"{name}{reason}" for name, study in named for reason in study.conflicts)
+    if plan.systems and not is_sized and not reasons:
+        reasons = (f"no set of all systems keeps to {plan.max_distinct_sizes} distinct sizes",)
+    marks = {one.study: one.delivery.marks for one in reports if one.delivery}
+    dampers = Counter(study.size_set[run] for study, of in marks.items() for run in of.chosen.runs)
+    is_marked = len(marks) == len(reports)
+    off = [_off(got, study.plan.rooms) for got, study in zip(delivered, studies, strict=True) if got is not None]
     return Outcome(
         name=bundle.name,
         below=bundle.below,
         key=bundle.key,
-        state=state,
-        plan=plan.name,
-        status=study.status,
-        cost=_number(units.shown(best.cost, study.cost_unit)),
-        least_cost=_number(units.shown(study.least_cost.cost, study.cost_unit)),
-        cost_unit=units.unit(study.cost_unit),
-        units=units.name,
-        distinct_sizes=best.distinct_sizes,
-        lots=plan.lots_left or len(plan.lots),
-        variants=len(study.variants.variants),
-        sections=len(study.tree.sections),
-        stock=_stock(study),
-        size_set=study.size_set,
-        least_set=study.case.labels(study.least_cost.size_index),
-        least_bound=None if state is State.NO_SET else units.shown(study.least_cost.bound, study.cost_unit),
-        findings=report.findings,
-        tight=_tight(study),
-        off=() if delivered is None else _off(delivered, plan.rooms),
-        rooms_outside_open=None if marks is None else marks.rooms_outside_open,
-        rooms_outside=None if marks is None else marks.chosen.rooms_outside,
-        dampers=_counted([study.size_set[run] for run in marks.chosen.runs] if marks else ()),
-        reasons=tuple(map(str, study.conflicts)),
-        remedies=tuple(
-            f"{w.change}: {units.say(w.solution.cost, study.cost_unit, ',.2f')}" for w in study.remedies if w.helps
-        ),
-    )
-
-
-def outcome_of_house(bundle: Bundle, house: HouseReport, delivered: Sequence[Delivered | None]) -> Outcome:
-    """The outcome of a plan with several systems: one, with what each of them has; ``delivered`` is by system."""
-    plan, best, least, units = house.plan, house.recommended, house.least_cost, house.plan.units
-    unit, is_sized = house.reports[0].study.cost_unit, best.size_index is not None
-    each = [outcome_of_report(bundle, report, got) for report, got in zip(house.reports, delivered, strict=True)]
-    by_name = list(zip((system.name for system in plan.systems), each, strict=True))
-    stock: dict[tuple[str, str, str], Stock] = {}
-    for size in (size for one in each for size in one.stock if is_sized):
-        key = size.kind, size.shape, size.size
-        had = stock.get(key, replace(size, sections=0, length_ft=0.0))
-        feet = round(had.length_ft + size.length_ft, 6)
-        stock[key] = replace(size, sections=had.sections + size.sections, length_ft=feet)
-    reasons = tuple(f"{name}: {reason}" for name, one in by_name for reason in one.reasons)
-    if not is_sized and not reasons:
-        reasons = (f"no set of all systems keeps to {plan.max_distinct_sizes} distinct sizes",)
-    marked = all(one.rooms_outside is not None for one in each)
-    return replace(
-        each[0],
         state=State.SIZED if is_sized else State.NO_SET,
         plan=plan.name,
         status=best.status,
         cost=_number(units.shown(best.cost, unit)),
         least_cost=_number(units.shown(least.cost, unit)),
+        cost_unit=units.unit(unit),
+        units=units.name,
         distinct_sizes=best.distinct_sizes,
-        sections=sum(one.sections for one in each),
-        stock=tuple(stock.values()),
-        size_set=house.labels(best.size_index),
-        least_set=house.labels(least.size_index),
+        lots=plan.lots_left or len(plan.lots),
+        variants=len(studies[0].variants.variants),
+        sections=sum(len(study.tree.sections) for study in studies),
+        stock=_stock(studies) if is_sized else (),
+        size_set=labels(best.size_index),
+        least_set=labels(least.size_index),
         least_bound=units.shown(least.bound, unit) if is_sized else None,
-        findings=tuple(replace(f, subject=f"{name}, {f.subject}") for name, one in by_name for f in one.findings),
-        tight=tuple(sorted((t for one in each for t in one.tight), key=lambda t: t.extra_pct)[:ROOMS_LISTED]),
-        off=tuple(sorted((o for one in each for o in one.off), key=lambda o: -o.off)[:ROOMS_LISTED]),
-        rooms_outside_open=sum(one.rooms_outside_open or 0 for one in each) if marked else None,
-        rooms_outside=sum(one.rooms_outside or 0 for one in each) if marked else None,
-        dampers=_counted(size for one in each for size in Counter(one.dampers).elements()),
+        findings=tuple(
+            replace(finding, subject=f"{system}{finding.subject}") for system, one in placed for finding in one.findings
+        ),
+        tight=tuple(merge(*map(_tight, studies), key=lambda room: room.extra_pct))[:ROOMS_LISTED],
+        off=tuple(merge(*off, key=lambda room: -room.off))[:ROOMS_LISTED],
+        rooms_outside_open=sum(of.rooms_outside_open for of in marks.values()) if is_marked else None,
+        rooms_outside=sum(of.chosen.rooms_outside for of in marks.values()) if is_marked else None,
+        dampers=dict(sorted(dampers.items())),
         reasons=reasons,
-        remedies=tuple(f"{name}: {remedy}" for name, one in by_name for remedy in one.remedies),
+        remedies=tuple(
+            f"{name}{way.change}: {units.say(way.solution.cost, unit, ',.2f')}"
+            for name, study in named
+            for way in study.remedies
+            if way.helps
+        ),
     )
 
 
@@ -269,10 +250,10 @@ def outcome_of_error(bundle: Bundle, error: BaseException | str) -> Outcome:
     return Outcome(name=bundle.name, below=bundle.below, key=bundle.key, state=state, reasons=reasons)
 
 
-def _stock(study: Study) -> tuple[Stock, ...]:
+def _stock(studies: Sequence[Study]) -> tuple[Stock, ...]:
     return tuple(
         Stock(kind=kind, shape=shape, size=size, sections=len(of), length_ft=round(sum(s.length_ft for s in of), 6))
-        for (kind, shape, size), of in study.sections_by_size.items()
+        for (kind, shape, size), of in sections_by_size(studies).items()
     )
 
 
@@ -298,10 +279,6 @@ def _off(got: Delivered, rooms: tuple[str, ...]) -> tuple[OffRoom, ...]:
             variant = str(got.variants.variants[v])
             found.append(OffRoom(room=rooms[n], airflow_cfm=flow, design_cfm=design, variant=variant))
     return tuple(found)
-
-
-def _counted(sizes: Iterable[str]) -> dict[str, int]:
-    return dict(sorted(Counter(sizes).items()))
 
 
 def _number(value: float) -> float | None:

@@ -14,7 +14,7 @@ from types import TracebackType
 from filelock import FileLock, Timeout
 
 from tractduct.errors import OutputError, TractductError, printable
-from tractduct.files import TableFault, check_file
+from tractduct.files import check_file
 from tractduct.portfolio.outcome import Outcome, State, outcome_of_text
 
 OUTCOME_FILE = "outcome.json"
@@ -78,7 +78,7 @@ class Store:
             outcome = outcome_of_text(path.read_text(encoding="utf-8"))
             if outcome.name != name:
                 raise ValueError(f"it is of {outcome.name!r}")
-        except (OSError, ValueError, TableFault) as error:
+        except (OSError, ValueError) as error:
             self.unusable.setdefault(name, printable(str(error)))
             return None
         return outcome

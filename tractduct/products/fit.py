@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -70,13 +70,10 @@ class Fit:
         return max(abs(e) for e in self.by_size.values()) <= _ONE_ROUGHNESS_PCT
 
 
-def fit_table(table: FrictionTable, *, derate: float | None = None, air: Air | None = None) -> Fit:
+def fit_table(table: FrictionTable, *, derate: float | None = None) -> Fit:
     """Roughness and derate by robust least squares on the logarithm of the friction rate.
 
-    Parameters
-    ----------
-    derate : held at this value; found too if None
-    air : of the table; standard air if None
+    ``derate`` is held at this value; found too if None.
 
     Raises
     ------
@@ -93,7 +90,6 @@ def fit_table(table: FrictionTable, *, derate: float | None = None, air: Air | N
         raise ValueError(f"a fit needs at least {LEAST_ROWS} rows, the table has {n}")
     if derate is None and len(np.unique(table.size_in)) < 2:
         raise ValueError("with one size only, derate and roughness can't be told apart")
-    where = air or Air()
     from scipy.optimize import least_squares  # plans without such a table need not wait for them
     from scipy.special import stdtrit
 
@@ -105,7 +101,7 @@ def fit_table(table: FrictionTable, *, derate: float | None = None, air: Air | N
     def residuals(x: FloatArray) -> FloatArray:
         rough, lost = parameters(x)
         # A derate is more airflow through the underated duct; written out, a step below 0 is a number too.
-        rate = friction_rate_inwc_per_100ft(table.airflow_cfm / (1.0 - lost), table.size_in, rough, where)
+        rate = friction_rate_inwc_per_100ft(table.airflow_cfm / (1.0 - lost), table.size_in, rough, Air())
         return np.asarray(np.log(rate) - published)
 
     low, high = [np.log(1e-7), 0.0], [np.log(MOST_ROUGHNESS_FT), MOST_DERATE]
@@ -147,9 +143,8 @@ def fit_table(table: FrictionTable, *, derate: float | None = None, air: Air | N
     )
 
 
-def _jacobian(residuals: object, x: FloatArray) -> FloatArray:
+def _jacobian(residuals: Callable[[FloatArray], FloatArray], x: FloatArray) -> FloatArray:
     """Central differences: least_squares' own is scaled by the robust loss."""
-    assert callable(residuals)
     columns = []
     for k in range(len(x)):
         step = np.zeros_like(x)

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tractduct.arrays import BoolArray, FloatArray, IntArray
-from tractduct.errors import InputFaults
+from tractduct.errors import InputFaults, Origin
 from tractduct.model.plan import Plan
 from tractduct.network.airstream import airstream
 from tractduct.network.tree import DuctTree
@@ -129,7 +129,8 @@ def _left_by_blower(plan: Plan, variants: VariantSet) -> FloatArray:
             problem = f"the table of speed '{speed}' does not reach the {season} design airflow of "
             problem += say(which, "cfm", ".0f")
             remedy = "Add rows from the equipment's data, or choose another speed in [blower]"
-            faults.append(plan.place("blower", "airflow_cfm").fault(problem, remedy, reached))
+            at = plan.equipment.place(speed, 0 if which < points[0][0] else -1)
+            faults.append(at.fault(problem, remedy, reached))
         none = mine & (left <= 0.0)
         if none.any():
             v = int(np.flatnonzero(none)[np.argmin(left[none])])
@@ -140,7 +141,16 @@ def _left_by_blower(plan: Plan, variants: VariantSet) -> FloatArray:
                 f"at {say(stream.design_cfm[v], 'cfm', '.0f')}, so nothing is left for the ducts{air}"
             )
             remedy = "Check the devices' losses and airflow, or choose a higher speed in [blower]"
-            faults.append(plan.place("devices", "loss_inwc").fault(problem, remedy, taken))
+            faults.append(_largest_loss(plan, season, float(stream.design_cfm[v])).fault(problem, remedy, taken))
     if faults:
         raise InputFaults(faults)
     return left
+
+
+def _largest_loss(plan: Plan, season: str, airflow_cfm: float) -> Origin:
+    """Where the loss of the device that takes the most was typed; without any, the end of the blower's curve."""
+    equipment = plan.equipment
+    counted = [d for d in equipment.devices if d.season in ("", season)]
+    if not counted:
+        return equipment.place(equipment.speed[season], -1)
+    return max(counted, key=lambda d: d.loss_inwc * (airflow_cfm / d.at_cfm) ** d.exponent).place

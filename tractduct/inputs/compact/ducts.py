@@ -66,16 +66,16 @@ def add_sections(
 def _add_products(found: dict[str, TableReader], products: TableReader, log: FaultLog) -> dict[str, tuple[str, str]]:
     """The products put into ducts; name and kind of each duct of the plan by key."""
     rows = []
-    tabled = {key_of(row.text("duct")) for row in found["friction_tables"].raw.rows}
+    tabled = set(map(key_of, found["friction_tables"].raw.texts("duct")))
     for row in products:
         name, kind = row.text("product"), row.choice("kind")
         cells = {"duct": name, "kind": kind}
-        cells |= {f.name: row.row.text(f.name) for f in schema.DUCTS.fields[2:]}
         if not row.has("roughness_ft") and key_of(name) not in tabled:
             feet = defaults.ROUGHNESS_FT[kind]
             cells["roughness_ft"] = f"{products.units.shown(feet, 'roughness'):.6g}"
             log.assume("roughness", name, products.units.say(feet, "roughness"), defaults.ROUGHNESS_SOURCE)
-        rows.append(derived_row(row, cells, {"duct": "product"}))
+        copied = [f.name for f in schema.DUCTS.fields[2:]]
+        rows.append(derived_row(row, cells, copied, sources={"duct": "product"}))
     put_rows(found, schema.DUCTS, rows, products)
     return {
         key_of(row.text("duct")): (row.text("duct"), row.text("kind").casefold()) for row in found["ducts"].raw.rows
@@ -121,11 +121,11 @@ class _Runs:
 
     def _name(self) -> None:
         """A section without a name has its room's, numbered where that is not the only one."""
-        taken = {key_of(piece.row.row.text("section")) for piece in self.pieces} | set(self.long_rows)
+        taken = {key_of(piece.row.written("section")) for piece in self.pieces} | set(self.long_rows)
         ends: dict[str, list[_Piece]] = {}
         for piece in self.pieces:
             piece.rooms = piece.row.parsed("room", parse_rooms) or ()
-            piece.name = piece.row.row.text("section")
+            piece.name = piece.row.written("section")
             if key_of(piece.name) in _AT_AIR_HANDLER and piece.name:
                 problem = "this word stands for the air handler's side where a section hangs on it"
                 piece.row.fault("section", problem, "Give the section another name, such as Return main")
@@ -147,7 +147,7 @@ class _Runs:
 
     def _read_duct(self, piece: _Piece) -> None:
         """Its product and shape."""
-        words = piece.row.row.text("duct").split()
+        words = piece.row.written("duct").split()
         if words and words[-1].casefold() in _SHAPES:
             piece.shape = _SHAPES[words.pop().casefold()]
             if not words and not self.shipped:
@@ -156,14 +156,14 @@ class _Runs:
             piece.duct = " ".join(words) or self.shipped or self.rigid[0]
         elif words:
             piece.duct = " ".join(words)
-        piece.shape = piece.row.row.text("shape") or piece.shape
+        piece.shape = piece.row.written("shape") or piece.shape
         piece.rigid = key_of(piece.duct) != FLEX and self.kinds.get(key_of(piece.duct), ("", "rigid"))[1] != "flex"
 
     def _place(self) -> None:
         """Parent and side of each piece; a side that is not typed is that of what it hangs on."""
         by_key = self.by_key
         for piece in self.pieces:
-            on, typed = piece.row.row.text("on"), piece.row.row.text("side").casefold()
+            on, typed = piece.row.written("on"), piece.row.written("side").casefold()
             piece.side = _AT_AIR_HANDLER.get(key_of(on).replace("_", " "), "")
             piece.parent = "" if piece.side else on
             piece.side = typed if typed in SIDES else piece.side
@@ -212,7 +212,7 @@ class _Runs:
     def _derive_fittings(self, piece: _Piece) -> None:
         """How it starts, its bends and its end, where the cell is blank."""
         if piece.row.has("fittings"):
-            given = piece.row.row.text("fittings")
+            given = piece.row.written("fittings")
             piece.fittings = "" if given.casefold() == _NO_FITTINGS else given
             return
         parent = self.by_key.get(key_of(piece.parent))
@@ -248,8 +248,8 @@ class _Runs:
 
     def _section_row(self, piece: _Piece) -> Row:
         row = piece.row
-        role = row.row.text("role") or ("trunk" if piece.is_trunk else "branch")
-        cells = {f.name: row.row.text(f.name) for f in schema.SECTIONS.fields} | {
+        role = row.written("role") or ("trunk" if piece.is_trunk else "branch")
+        cells = {
             "section": piece.name,
             "parent": piece.parent,
             "side": piece.side,
@@ -265,7 +265,7 @@ class _Runs:
         if not row.has("role") and role == "trunk":
             rule = "a rigid section that others hang on" if piece.children else "a rigid return"
             self.log.derive("role", piece.name, role, rule)
-        return derived_row(row, cells, _SOURCES)
+        return derived_row(row, cells, [f.name for f in schema.SECTIONS.fields], sources=_SOURCES)
 
     def _drawn(self) -> list[Row]:
         """Points of the sections whose routes say the way they run, from where the air handler stands on."""
@@ -288,7 +288,7 @@ class _Runs:
                     courses[key_of(piece.name)] = course
                     for x, y, _ in course:
                         cells = {"section": piece.name, "x_ft": f"{x:.10g}", "y_ft": f"{y:.10g}"}
-                        rows.append(derived_row(piece.row, cells, {"x_ft": "route", "y_ft": "route"}))
+                        rows.append(derived_row(piece.row, cells, sources={"x_ft": "route", "y_ft": "route"}))
         return rows
 
     def _generic_ducts(self) -> list[Row]:
@@ -315,7 +315,7 @@ class _Runs:
 
     def _generic_fittings(self) -> list[Row]:
         """The generic fittings that sections have and the plan's own table does not."""
-        own = {key_of(row.text("fitting")) for row in self.found["fittings"].raw.rows}
+        own = set(map(key_of, self.found["fittings"].raw.texts("fitting")))
         generic = {key_of(name): name for name in defaults.FITTINGS if key_of(name) not in own}
         users: dict[str, Origin] = {}
         for piece in self.pieces:

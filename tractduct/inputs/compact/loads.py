@@ -91,8 +91,7 @@ class _Printed:
         """Without glass nothing turns: the airflow of the printed front alone."""
         log, label = self.plan_file.log, self.rooms.label
         faces = {"front_faces": self.front or FACES[0]}
-        cells = [faces | {name: row.row.text(name) for name in ("room", *_LOAD.values())} for row in self.rows]
-        derived = [derived_row(row, cell, {}) for row, cell in zip(self.rows, cells, strict=True)]
+        derived = [derived_row(row, faces, ("room", *_LOAD.values())) for row in self.rows]
         put_rows(self.found, schema.AIRFLOW, derived, self.rooms)
         if not self.front:
             log.assume("printed_front", label, FACES[0], "the loads do not say which way the front faced")
@@ -107,16 +106,16 @@ class _Printed:
         factor, factor_rows = _factors(glass)
         area = np.zeros((len(self.rooms.raw.rows), 4))  # by row of the sheet and side
         surfaces: list[Row] = []
-        keys = [key_of(row.row.text("room")) for row in self.rooms]
+        keys = [key_of(row.written("room")) for row in self.rooms]
         for n, row in enumerate(self.rooms):
             for side, (face, column) in enumerate(GLASS_COLUMNS.items()):
                 area[n, side] = row.optional(column) or 0.0
                 # A room without glass has a pane of no area, so that rooms stand in the order of the sheet.
                 bare = side == 0 and not any(row.has(name) for name in GLASS_COLUMNS.values())
                 if row.has(column) or bare:
-                    cells = {"room": row.row.text("room"), "surface": _GLASS, "plan_face": face}
-                    cells["area_ft2"] = row.row.text(column) or "0"
-                    surfaces.append(derived_row(row, cells, {"area_ft2": column, "plan_face": column}))
+                    cells = {"surface": _GLASS, "plan_face": face, "area_ft2": row.written(column) or "0"}
+                    sources = {"area_ft2": column, "plan_face": column}
+                    surfaces.append(derived_row(row, cells, ["room"], sources=sources))
         loads = {season: [row.optional(name) for row in rows] for season, name in _LOAD.items()}
         check = self.plan_file.choice("loads", "check_front")
         checked = [row.optional("check_cooling_btuh") for row in rows]
@@ -128,11 +127,11 @@ class _Printed:
             if not self.found["airflow"].is_given:
                 put_rows(self.found, schema.AIRFLOW, self._stand_in(), self.rooms)
             return
-        of_room = np.array([[key == key_of(row.row.text("room")) for key in keys] for row in rows], dtype=float) @ area
+        of_room = np.array([[key == key_of(row.written("room")) for key in keys] for row in rows], dtype=float) @ area
         by_front = _glass_load(of_room, factor)  # (season, front, room)
         gains: list[Row] = []
         for n, row in enumerate(rows):
-            cells = {"room": row.row.text("room")}
+            cells = {}
             for s, season in enumerate(SEASONS):
                 printed, taken = loads[season][n] or 0.0, by_front[s, FACES.index(self.front), n]
                 if printed - taken < -1e-9 * max(printed, 1.0):
@@ -140,7 +139,7 @@ class _Printed:
                     problem += f"with the front facing {self.front}, more than its {season} load"
                     row.fault(_LOAD[season], problem, "Correct the load, the glass, or printed_front")
                 cells[_LOAD[season]] = f"{units.shown(max(printed - taken, 0.0), 'Btu/h'):.10g}"
-            gains.append(derived_row(row, cells, {}))
+            gains.append(derived_row(row, cells, ["room"]))
         self._tell_check(np.array([load or 0.0 for load in loads["cooling"]]), checked, by_front[1], check)
         put_rows(self.found, schema.SURFACES, surfaces, self.rooms)
         put_rows(self.found, schema.LOAD_FACTORS, factor_rows, glass)
@@ -150,9 +149,9 @@ class _Printed:
 
     def _stand_in(self) -> list[Row]:
         """Some load for each room, so that what hangs on the rooms is checked in the same round."""
-        some = {"room": "", **dict.fromkeys(_LOAD.values(), "1")}
+        some = dict.fromkeys(_LOAD.values(), "1")
         return [
-            derived_row(row, {**some, "room": row.row.text("room"), "front_faces": face, "mirrored": mirror}, {})
+            derived_row(row, {**some, "front_faces": face, "mirrored": mirror}, ["room"])
             for row in self.rows
             for face in FACES
             for mirror in ("yes", "no")
@@ -205,15 +204,15 @@ def _factors(glass: TableReader) -> tuple[NDArray[np.float64], list[Row]]:
         facing = row.choice("facing")
         cooling, own = row.optional(_FACTOR["cooling"]), row.optional(_FACTOR["heating"])
         if row.has(_FACTOR["heating"]):
-            heating, text = own, row.row.text(_FACTOR["heating"])
+            heating, text = own, row.written(_FACTOR["heating"])
         elif heating is None:
             row.fault(_FACTOR["heating"], "there is no row above to take it from", "Enter the value")
         if facing and row.once("facing", facing, "this direction is") and None not in (cooling, heating):
             factor[:, FACES.index(facing)] = heating, cooling
             cells = {"surface": _GLASS, "exposure": facing, "heating_btuh_per_ft2": text}
-            cells["sensible_cooling_btuh_per_ft2"] = row.row.text(_FACTOR["cooling"])
+            cells["sensible_cooling_btuh_per_ft2"] = row.written(_FACTOR["cooling"])
             sources = {"exposure": "facing", "sensible_cooling_btuh_per_ft2": _FACTOR["cooling"]}
-            rows.append(derived_row(row, cells, sources))
+            rows.append(derived_row(row, cells, sources=sources))
     missing = [face for face in FACES if face not in glass.first_rows["facing"]]
     if missing:
         glass.fault(f"there is no row for {', '.join(missing)}", "Add it", column="facing")

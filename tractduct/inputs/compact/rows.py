@@ -2,32 +2,40 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
+from typing import TypeVar
 
 from tractduct.errors import Origin
 from tractduct.inputs.schema import TableSchema, header_key, in_units
 from tractduct.inputs.table_reader import RowReader, TableReader
 from tractduct.inputs.tables import RawTable, Row
 
+T = TypeVar("T")
 
-def derived_row(row: RowReader, cells: Mapping[str, str], sources: Mapping[str, str]) -> Row:
-    """A long table's row. ``sources`` name the sheet's column of a cell; others are from the one of their own name.
 
-    A cell without such a column is from the row's first.
+def derived_row(
+    row: RowReader, cells: Mapping[str, str], copied: Iterable[str] = (), *, sources: Mapping[str, str] | None = None
+) -> Row:
+    """A long table's row of some cells, and of those that are ``copied`` from the sheet's row.
+
+    ``sources`` name the sheet's column of a cell; others are from the one of their own name. A cell without such a
+    column is from the row's first.
     """
     first = next(iter(row.table.fields))
-    origins = {
-        header_key(name): row.origin(source if (source := sources.get(name, name)) in row.table.fields else first)
-        for name in cells
-    }
-    keyed = {header_key(name): text for name, text in cells.items()}
-    return Row(row.place, keyed, origins={**origins, "": row.origin(first)})
+    cells = {**{name: row.written(name) for name in copied}, **cells}
+    column_of = {name: (sources or {}).get(name, name) for name in cells}
+    origins = {name: row.origin(column if column in row.table.fields else first) for name, column in column_of.items()}
+    return Row(row.place, _keyed(cells), origins={**_keyed(origins), "": row.origin(first)})
 
 
 def default_row(cells: Mapping[str, str], origin: Origin) -> Row:
     """A long table's row that nobody typed; a fault of it is told where the need for it arose."""
-    return Row(origin.row or 1, {header_key(name): text for name, text in cells.items()}, origins={"": origin})
+    return Row(origin.row or 1, _keyed(cells), origins={"": origin})
+
+
+def _keyed(named: Mapping[str, T]) -> dict[str, T]:
+    return {header_key(name): value for name, value in named.items()}
 
 
 def put_rows(found: dict[str, TableReader], spec: TableSchema, rows: Sequence[Row], sheet: TableReader) -> None:

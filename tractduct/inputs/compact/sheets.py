@@ -44,7 +44,7 @@ ROOMS = table(
 
 GLASS = table(
     "glass", "What a square foot of glass takes by the way it faces, from the load calculation",
-    choice("facing", "compass point", FACES),
+    choice("facing", "compass point", choices=FACES),
     replace(schema.LOAD_FACTORS.field("sensible_cooling_btuh_per_ft2"), name="cooling_btuh_per_ft2",
         meaning="sensible cooling load of a square foot", blank=False),
     replace(schema.LOAD_FACTORS.field("heating_btuh_per_ft2"),
@@ -83,7 +83,7 @@ _ROUGHNESS = schema.DUCTS.field("roughness_ft")
 PRODUCTS = table(
     "products", "The duct products that may be installed",
     text("product", "name of the product, used once"),
-    choice("kind", "rigid or flex; blank is flex", KINDS, default="flex"),
+    choice("kind", "rigid or flex; blank is flex", choices=KINDS, default="flex"),
     optional(_ROUGHNESS, meaning=f"{_ROUGHNESS.meaning}; blank: that of generic duct"),
     *(optional(field) for field in schema.DUCTS.fields if field.name not in ("duct", "kind", _ROUGHNESS.name)),
     *_SHOWN,
