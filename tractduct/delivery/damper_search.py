@@ -175,7 +175,7 @@ class _Search(Changing):
         made = made[:_SIMULATED]
         start = state.airflow.section_cfm
         tried, got = self.simulate(np.array([size for size, _, _ in made]), np.array([m for _, m, _ in made]), start)
-        self.keep(tried)
+        self.keep(tried, got)
         value = self.value_of(aim, tried)
         goal = self.value_of(aim, state.one)[0] - 1e-7 * self.worth
         for n in np.argsort(value, kind="stable")[:2]:
@@ -245,10 +245,13 @@ class _Search(Changing):
 
     def best_kept(self, aim: Aim) -> State:
         """The best state so far by an aim."""
-        known = [(s, m) for found in self.archive.values() for _, s, m in found]
-        batch, _ = self.simulate(np.array([s for s, _ in known]), np.array([m for _, m in known]), None, None)
+        known = [of for found in self.archive.values() for of in found]
+        size, settings, airflow = (
+            np.array([getattr(of, name) for of in known]) for name in ("size", "settings", "section_cfm")
+        )
+        batch, got = self.simulate(size, settings, airflow, None)
         at = int(np.argmin(self.value_of(aim, batch)))
-        return self.state(batch.size[at], batch.settings[at])
+        return self.state(size[at], settings[at], got.section_cfm[[at]])
 
     def marked(self, state: State) -> State:
         """A state's sizes with marks that ought to put every room within the aim."""
@@ -263,11 +266,12 @@ class _Search(Changing):
         """Each kept state once more without one of its dampers, and without any: its sizes may do without."""
         for number in sorted(self.archive, reverse=True):
             sizes, settings = [], []
-            for _, size, marks in self.archive[number][:1]:
-                for runs in [marks.any(axis=0), *np.eye(marks.shape[1], dtype=bool)[marks.any(axis=0)]]:
-                    sizes.append(size)
-                    settings.append(np.where(runs, 0, marks))
-            self.keep(self.simulate(np.array(sizes), np.array(settings), None, None)[0])
+            for of in self.archive[number][:1]:
+                has = of.settings.any(axis=0)
+                for runs in [has, *np.eye(has.size, dtype=bool)[has]]:
+                    sizes.append(of.size)
+                    settings.append(np.where(runs, 0, of.settings))
+            self.keep(*self.simulate(np.array(sizes), np.array(settings), None, None))
 
     def run(
         self, starts: Sequence[IntArray], on_step: Callable[[int, int], None]
@@ -306,7 +310,7 @@ class _Search(Changing):
             self.stripped()
             self.explore([self.best_kept(none)], none, int(total * (1.0 + _LAST)), first=())
         on_step(3, 3)
-        return {number: [(key[0], s, m) for key, s, m in best] for number, best in self.archive.items()}
+        return {number: [(of.key[0], of.size, of.settings) for of in best] for number, best in self.archive.items()}
 
     def entry(self, size: IntArray, settings: IntArray) -> DamperEntry:
         """A state worked out again by the ordinary prediction."""

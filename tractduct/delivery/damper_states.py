@@ -54,6 +54,16 @@ class State:
     airflow: ClassAirflow
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Kept:
+    """One of the best states of a number of dampers; ``key``: rooms outside, its worth; the air as far as known."""
+
+    key: tuple[int, float]
+    size: IntArray
+    settings: IntArray
+    section_cfm: FloatArray
+
+
 @dataclass(frozen=True, slots=True)
 class Aim:
     """What a descent looks for: the price of a damper, the most dampers, and what a room outside is worth.
@@ -95,7 +105,7 @@ class States:
         self.worth = max(least.cost, 1e-9)
         self.simulated = 0
         self.spent = 0
-        self.archive: dict[int, list[tuple[tuple[int, float], IntArray, IntArray]]] = {}
+        self.archive: dict[int, list[Kept]] = {}
 
     # -- what a state is worth ---------------------------------------------------------------------------------
 
@@ -166,10 +176,10 @@ class States:
     def state(self, size: IntArray, settings: IntArray, start: FloatArray | None = None) -> State:
         """One state, settled."""
         batch, got = self.simulate(size[None], settings[None], start, None)
-        self.keep(batch)
+        self.keep(batch, got)
         return State(batch, got)
 
-    def keep(self, batch: Batch) -> None:
+    def keep(self, batch: Batch, airflow: ClassAirflow) -> None:
         """The best of a batch whose sizes hold, by number of dampers."""
         off = self.off(batch.room_cfm.swapaxes(0, 1))
         outside = (off > _INSIDE).sum(axis=1)
@@ -178,11 +188,12 @@ class States:
         for n in np.flatnonzero(batch.over.max(axis=1) <= 0.0):
             number, key = int(batch.dampers[n]), (int(outside[n]), round(float(soft[n]), 6))
             best = self.archive.setdefault(number, [])
-            if (len(best) < _KEPT or key < best[-1][0]) and not any(
-                np.array_equal(batch.size[n], s) and np.array_equal(batch.settings[n], m) for _, s, m in best
+            size, settings = batch.size[n], batch.settings[n]
+            if (len(best) < _KEPT or key < best[-1].key) and not any(
+                np.array_equal(size, of.size) and np.array_equal(settings, of.settings) for of in best
             ):
-                best.append((key, batch.size[n].copy(), batch.settings[n].copy()))
-                best.sort(key=lambda item: item[0])
+                best.append(Kept(key, size.copy(), settings.copy(), airflow.section_cfm[n].copy()))
+                best.sort(key=lambda of: of.key)
                 del best[_KEPT:]
 
 

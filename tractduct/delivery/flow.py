@@ -25,7 +25,9 @@ from tractduct.physics.friction import LAMINAR_BELOW_REYNOLDS, friction_factor_a
 # airflow at all; over this relative width the loss rises in a straight line instead.
 _JUMP_WIDTH = 1e-4
 _CLOSE = 1e-11  # relative change of the airflow at which a solve is done
-_SETTLED = 1e-8  # the largest relative change of a variant that counts as settled at the last step
+# The largest relative change of a variant that counts as settled at the last step. Where no friction jumped in a step
+# the next change is about the square of its own, so that there need be no other.
+_SETTLED = 1e-8
 MOST_STEPS = 60
 _LEAST_CFM = 1e-6
 
@@ -258,16 +260,23 @@ def settle(
     settled = np.ones(len(blower), dtype=bool)
     steps = 0
     change, edge = np.zeros_like(flow), losses.jump_cfm
+    top = edge * (1.0 + _JUMP_WIDTH)
+    below, above = flow < edge, flow > top
     with np.errstate(divide="ignore", invalid="ignore"):
         while steps < most_steps:
             steps += 1
             linear = _Linear.of(order, *losses.at(flow), flow, open_)
             plenum, blower, settled = _meet(source, linear, lost, blower)
             new = np.where(open_, np.maximum(linear.flow(order, plenum), _LEAST_CFM), 0.0)
-            new = _kept_from_jumping(edge, flow, new)
+            was_below, was_above, below, above = below, above, new < edge, new > top
+            # A step from one side of the laminar jump to the other stops inside it.
+            crosses = (was_below & above) | (was_above & below)
+            new = np.where(crosses, 0.5 * (edge + top), new)
+            below, above = below & ~crosses, above & ~crosses
             change = np.abs(new - flow) / np.maximum(np.abs(new), 1.0)
             flow = new
-            if np.max(change, initial=0.0) < _CLOSE:
+            is_smooth = np.array_equal(below, was_below) and np.array_equal(above, was_above)
+            if np.max(change, initial=0.0) < (_SETTLED if is_smooth else _CLOSE):
                 break
     settled = settled & (change.max(axis=0) < _SETTLED)
     if isinstance(source, HeldPressure):
@@ -285,13 +294,6 @@ def settle(
         settled=settled,
         steps=steps,
     )
-
-
-def _kept_from_jumping(edge: FloatArray, old: FloatArray, new: FloatArray) -> FloatArray:
-    """A step from one side of the laminar jump to the other stops inside it."""
-    top = edge * (1.0 + _JUMP_WIDTH)
-    crosses = ((old < edge) & (new > top)) | ((old > top) & (new < edge))
-    return np.where(crosses, 0.5 * (edge + top), new)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

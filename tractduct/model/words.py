@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from functools import lru_cache
 
 SEASONS = ("heating", "cooling")
 FACES = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")
@@ -19,6 +20,7 @@ GLASS_WORDS = ("glass", "window", "skylight")  # a surface whose name holds one 
 ALL_ROOMS = "*"
 
 
+@lru_cache(maxsize=1 << 11)  # a plan's few names are asked for again and again
 def key_of(name: str) -> str:
     """What two spellings of one name have in common: case and spacing do not matter."""
     return " ".join(name.split()).casefold()

@@ -477,9 +477,9 @@ class Relaxation:
         if other_than is not None:
             excluded = np.isin(columns, self.columns_of(other_than))[None, :].astype(float)
         bound = 0.0
-        while True:
+        while (left_s := self.clock.left_s()) > 0.0:
             loss = program.rows(*self._breakable(*self._in_steps(columns), columns))
-            result = program.solve([loss, program.rows(excluded, self.n_section - 1.0)], self.clock.left_s())
+            result = program.solve([loss, program.rows(excluded, self.n_section - 1.0)], left_s)
             if result.status == "infeasible":
                 return NO_SET
             bound = max(bound, result.bound)
@@ -495,8 +495,7 @@ class Relaxation:
                     if result.status == "optimal" and of_cost:
                         return NO_SET  # the least cost is above the ceiling
                     excluded = np.vstack([excluded, chosen])
-            if self.clock.is_over():
-                return Found(None, np.inf, min(bound, ceiling), False)
+        return Found(None, np.inf, min(bound, ceiling), False)
 
     def _integer_program(
         self, columns: IntArray, objective: FloatArray | None, max_distinct: int | None, count_distinct: bool
