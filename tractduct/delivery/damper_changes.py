@@ -73,7 +73,10 @@ class Changes:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Sums:
-    """What groups of changes come to; groups are given as their first, second and third members."""
+    """What groups of changes come to; groups are given as their first, second and third members.
+
+    A member that all groups have is given once, before those that differ.
+    """
 
     search: States
     state: State
@@ -87,7 +90,8 @@ class Sums:
             for base, times in zip(self.state.one.room_cfm[0], self.changes.times, strict=True):
                 room = times[members[0]] * np.maximum(base, LEAST_CFM).astype(np.float32)
                 for member in members[1:]:
-                    room *= times[member]
+                    more = times[member]
+                    room = np.multiply(room, more, out=more)
                 yield room
 
         return self.search.off(by_class())
@@ -238,7 +242,7 @@ class Changing(States):
             left = left[~np.any(changes.touched[left] & changes.touched[taken[-1]], axis=1)]
             if not left.size:
                 break
-            value = sums.value([*(np.full(len(left), k) for k in taken), left])
+            value = sums.value([*(np.array([k]) for k in taken), left])
             at = int(np.argmin(value))
             if value[at] >= least:
                 break
