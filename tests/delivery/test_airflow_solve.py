@@ -22,9 +22,11 @@ from airflow_net import (
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tractduct.arrays import each
 from tractduct.delivery.flow import (
     AirflowSolution,
     BlowerCurve,
+    HeldAirflow,
     HeldPressure,
     Leakage,
     Source,
@@ -313,6 +315,18 @@ def test_held_airflow_splits_like_the_pressure_that_it_takes() -> None:
     by_flow = settle([net], held_airflow(640.0))
     by_pressure = settle([net], held_pressure(float(by_flow.supply_inwc[0])))
     np.testing.assert_allclose(by_pressure.airflow_cfm, by_flow.airflow_cfm, rtol=1e-9, atol=1e-9)
+
+
+def test_ducts_alike_in_all_variants_are_said_once() -> None:
+    """Arrays that broadcast, against the root of the path equations of each variant."""
+    net, cfm = random_net(6), np.array([500.0, 700.0])
+    alike = each(stacked([net]), lambda values: values[0])
+    source = HeldAirflow(blower_cfm=cfm, devices=DeviceLoss(np.zeros(2)))
+    found = solve_airflow(net.tree, alike, source, net.air, np.array([net.guess()] * 2))
+    for row, total in zip(found.airflow_cfm, cfm.tolist(), strict=True):
+        other = settle_by_root(net, held_airflow(total))
+        assert other.residual < 1e-10
+        np.testing.assert_allclose(row, other.airflow, rtol=1e-6, atol=1e-6)
 
 
 def test_leakage_is_between_blower_and_ducts() -> None:

@@ -250,9 +250,10 @@ def settle(
 ) -> AirflowSolution:
     """``solve_airflow`` of losses at hand. Few ``most_steps`` from a start close by give a guess, not settled."""
     lost, order = leakage or Leakage(), _order(tree)
+    is_open = np.broadcast_to(is_open, start_cfm.shape)
     # A section whose runs are all shut is shut too.
     is_open = is_open & ((is_open[:, tree.run_section] @ tree.path.astype(float)) > 0.0)
-    open_, start = np.broadcast_to(is_open, start_cfm.shape).T[order.section], start_cfm.T[order.section]
+    open_, start = is_open.T[order.section], start_cfm.T[order.section]
     losses = each(losses, lambda values: values.T[order.section])
     flow = np.where(open_, np.maximum(start, _LEAST_CFM), 0.0)
     supply = flow[order.parent == len(flow)].sum(axis=0)  # of the sections at the air handler
