@@ -281,6 +281,26 @@ def test_own_fittings_and_products_stand_instead_of_generic_ones(tmp_path: Path)
     assert not any(what == "duct" or name == "boot" for what, name in assumed)
 
 
+@pytest.mark.parametrize(
+    ("cell", "built"),
+    [
+        ("all", [(), ("bonus",), ("bay",), ("bay", "bonus")]),
+        ("none; bay; Bay + bonus", [(), ("bay",), ("bay", "bonus")]),
+        ("bonus, none", [("bonus",), ()]),
+    ],
+)
+def test_the_sheet_plan_says_which_combinations_are_built(cell: str, built: list[object], tmp_path: Path) -> None:
+    rows = [*house()["plan"], ["[variants] options", cell]]
+    plan = read_house(tmp_path, plan=rows, options=[["option"], ["bay"], ["bonus"]])
+    assert [one.options for one in plan.houses] == built
+
+
+def test_an_unknown_combination_names_its_cell(tmp_path: Path) -> None:
+    rows = [*house()["plan"], ["[variants] options", "none; bay + porch"]]
+    with pytest.raises(InputFaults, match=r"sheet 'plan', row 5, key .*no option 'porch'\. Known: 'bay'"):
+        read_house(tmp_path, plan=rows, options=[["option"], ["bay"]])
+
+
 def test_a_route_drawn_by_its_ways_starts_at_the_air_handler(tmp_path: Path) -> None:
     plan_sheet = [*house()["plan"], ["[air_handler] x_ft", 10], ["[air_handler] y_ft", 20]]
     runs = house()["runs"]

@@ -114,7 +114,7 @@ def _combinations(choices: Choices, given: object, plan_file: PlanFile) -> tuple
 
     def listed(names: object) -> Built:
         if not isinstance(names, list) or not all(isinstance(name, str) for name in names):
-            remedy = 'Write options = [[], ["bay"], ["bay", "bonus"]], or "all"'
+            remedy = 'Write options = [[], ["bay"], ["bay", "bonus"]], or "all"; on sheet plan none; bay; bay + bonus'
             raise CellProblem("expected a list of lists of names", remedy)
         return choices.built(names)
 

@@ -67,6 +67,11 @@ def read_plan_sheet(table: RawTable, units: object, log: FaultLog) -> tuple[dict
 
 def _value(part: str, field: Field, given: str) -> Any:
     """A cell as plan.toml would hold it: lists parted, flags true or false; numbers stay text, which is read too."""
+    if (part, field.name) == ("variants", "options"):
+        if given.casefold() == "all":
+            return "all"
+        houses = [word.strip() for word in re.split("[;,]", given) if word.strip()]
+        return [[] if h.casefold() == "none" else [name.strip() for name in h.split("+")] for h in houses]
     if (part, field.name) in _LISTS:
         if field.name in _ALL and given.casefold() in ("all", "both"):
             return _ALL[field.name]
