@@ -233,7 +233,7 @@ def delivered_flex(report: Report) -> Iterator[Row]:
             mine, marks = study.variants.where(flex=flex), delivery.marks.chosen
             off = np.nan_to_num(marks.off[mine], nan=np.inf)
             outside = (~delivery.open_dampers.room_within(study.plan.tolerance)[mine], is_outside(off))
-            air = [*(rooms.any(axis=0).sum() for rooms in outside), off.max(), len(marks.runs)]
+            air = [*(int(rooms.any(axis=0).sum()) for rooms in outside), float(off.max()), len(marks.runs)]
         yield flex, cost, cost - cheapest, alone, *air
 
 
