@@ -440,8 +440,9 @@ KEYS: dict[str, tuple[Field, ...]] = {
         text("seasons", "heating, cooling; default: all in the airflow table"),
         text("flex", "flex products approved for this plan; default: all in the ducts table"),
         text("options",
-            'combinations that are built, such as [[], ["bonus"], ["bonus", "bay"]], on a sheet none; bonus; bonus + '
-            'bay; "all": every one that the groups allow; default: all, where there is an options table'),
+            'combinations that are built, such as [[], ["bonus"], ["bonus", "bay"]], or in a cell of the sheet plan '
+            '"none; bonus; bonus + bay"; "all": every one that the groups allow; default: all, where there is an '
+            "options table"),
     ),
     "pressure": tuple(  # defaults: common practice, no source
         number(f"{side}_inwc",

@@ -38,6 +38,7 @@ class _Starts:
         return each(self, lambda values: values[rows])
 
     def where(self, keep: BoolArray) -> _Starts:
+        """Those of a (n_start,) mask: often all of them."""
         return self if keep.all() else self.rows(np.flatnonzero(keep))
 
     def with_size(self, section: int, size: IntArray, extra: FloatArray, cost: FloatArray) -> _Starts:
